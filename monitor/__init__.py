@@ -1,0 +1,22 @@
+"""Nightbank's daemon side: device -> reading -> estimate -> store -> alarm -> notice.
+
+What lives here: everything left of the pages. One file or folder is one room, and a room imports only
+the rooms below it in this list (`pyproject.toml` holds the same list as a contract that CI enforces):
+
+    cli, demo      the command line; the demo that starts simulator, daemon and page as processes
+    service        the daemon: the parts put together, start and stop
+    alarms         rules over what was stored, the alarm states
+    store          readings, events, alarm states and notes on disk; what pages read
+    bank           charge stage, state of charge, ledger; pure
+    derive         powers, net current, conversion efficiency; pure
+    poll           who is due, time-outs, back-off, each device's health
+    devices        profiles, requests, Modbus and text lines
+    site           the site file
+    records        the frozen values that travel between the rooms
+    quantities     canonical quantities: name, unit, sign, plausible range
+    clock          time, handed in
+    errors         the error family
+
+It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in
+`devices/profiles/`, an alarm rule in `alarms/rules.py`, a command in `cli.py`.
+"""

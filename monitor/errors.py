@@ -1,0 +1,114 @@
+"""The error family. Every error says what went wrong, where, and what to do.
+
+    NightbankError
+    ├── SiteError            the site file cannot be used (also a ValueError)
+    ├── ProfileError         a device profile cannot be used (also a ValueError)
+    ├── StoreError           the store cannot be opened, read or written
+    └── DeviceError          a device gave no usable answer; polling again is safe
+        ├── LineLost         the port or connection is not there (also an OSError)
+        ├── NoAnswer         silence until the time-out (also a TimeoutError)
+        ├── BadFrame         an answer that is damaged: checksum, length, form
+        ├── ForeignReply     a sound frame that does not answer this request
+        ├── EchoHeard        the adapter sends our own request back
+        └── Refused          the device answered with an exception code
+
+Imports nothing of the project.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+
+class NightbankError(Exception):
+    """Base of all errors that a person is told about in plain words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong in a file a person wrote.
+
+    key is the dotted path ("bank.unit_voltage_V", "devices[0].port"), line the 1-based line number or
+    None where the key is absent, severity "error" (cannot run) or "warning" (runs, but look at it).
+    """
+
+    key: str
+    line: int | None
+    text: str
+    severity: str = "error"
+
+    def __str__(self) -> str:
+        where = f"line {self.line}: " if self.line is not None else ""
+        return f"{where}{self.key}: {self.text}"
+
+
+class SiteError(NightbankError, ValueError):
+    """The site file cannot be used; `problems` lists each fault with key and line."""
+
+    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+        self.file = file
+        self.problems = problems
+
+
+class ProfileError(NightbankError, ValueError):
+    """A device profile cannot be used; `problems` lists each fault with key and line."""
+
+    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+        self.file = file
+        self.problems = problems
+
+
+class StoreError(NightbankError):
+    """The store cannot be opened, read or written; the text says which file and what to do."""
+
+
+class DeviceError(NightbankError):
+    """A device gave no usable answer. The reading is lost; polling again is safe.
+
+    `kind` is the word under which the device's health counts the error.
+    """
+
+    kind: ClassVar[str] = "device"
+
+
+class LineLost(DeviceError, OSError):
+    """The serial port or the connection is not there (unplugged, refused, not yet up)."""
+
+    kind = "line lost"
+
+
+class NoAnswer(DeviceError, TimeoutError):
+    """The device stayed silent until the time-out."""
+
+    kind = "no answer"
+
+
+class BadFrame(DeviceError, ValueError):
+    """An answer came damaged: wrong checksum, wrong length, not parseable."""
+
+    kind = "bad frame"
+
+
+class ForeignReply(DeviceError, ValueError):
+    """A sound frame came that does not answer the present request (late, other unit, other length)."""
+
+    kind = "foreign reply"
+
+
+class EchoHeard(DeviceError):
+    """The adapter sends our own request back; the text says what to change."""
+
+    kind = "echo"
+
+
+class Refused(DeviceError):
+    """The device answered with a Modbus exception; `code` is its number."""
+
+    kind = "refused"
+
+    def __init__(self, text: str, code: int) -> None:
+        super().__init__(text)
+        self.code = code

@@ -1,0 +1,80 @@
+"""The canonical quantities: name, unit, sign convention, plausible range.
+
+The name carries the unit. Current into the bank is positive; the store, CSV and JSON use these names.
+Imports nothing of the project but errors. To add a quantity, add a row to QUANTITIES.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, IntFlag
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One canonical quantity.
+
+    low and high bound what is physically plausible in a 12 to 48 V system of this size (our choice);
+    a value outside is kept but marked suspect.
+    """
+
+    name: str
+    unit: str
+    meaning: str
+    low: float
+    high: float
+
+
+class Stage(IntEnum):
+    """Charge stage as stored under `charge_stage`; the words are the trade's."""
+
+    OFF = 0
+    BULK = 1
+    ABSORPTION = 2
+    FLOAT = 3
+    EQUALIZATION = 4
+
+
+class Fault(IntFlag):
+    """What `fault_bits` means once a profile has mapped a device's own bits."""
+
+    BATTERY_OVER_VOLTAGE = 1
+    BATTERY_UNDER_VOLTAGE = 2
+    BATTERY_OVER_TEMPERATURE = 4
+    CONTROLLER_OVER_TEMPERATURE = 8
+    ARRAY_OVER_VOLTAGE = 16
+    CHARGE_OVER_CURRENT = 32
+    LOAD_OVER_CURRENT = 64
+    LOAD_DISCONNECTED = 128
+    TEMPERATURE_PROBE_MISSING = 256
+    OTHER = 512
+
+
+QUANTITIES: dict[str, Quantity] = {
+    quantity.name: quantity
+    for quantity in (
+        Quantity("battery_voltage_V", "V", "bank terminal voltage", 0.0, 80.0),
+        Quantity("battery_current_A", "A", "net bank current, into the bank positive", -600.0, 600.0),
+        Quantity("charge_current_A", "A", "controller's output to the bank", -1.0, 300.0),
+        Quantity("load_current_A", "A", "current through the metered load output", -1.0, 300.0),
+        Quantity("battery_temperature_C", "°C", "bank temperature at the probe", -50.0, 90.0),
+        Quantity("controller_temperature_C", "°C", "controller's own temperature", -50.0, 130.0),
+        Quantity("array_voltage_V", "V", "array voltage at the controller", -1.0, 600.0),
+        Quantity("array_current_A", "A", "array current at the controller", -1.0, 200.0),
+        Quantity("array_power_W", "W", "array power at the controller", -10.0, 20000.0),
+        Quantity("charge_power_W", "W", "power from controller into the bank side", -10.0, 20000.0),
+        Quantity("load_power_W", "W", "power through the metered load output", -10.0, 20000.0),
+        Quantity("midpoint_voltage_V", "V", "voltage of the lower half of a series string", 0.0, 40.0),
+        Quantity("charge_stage", "", "charge stage: 0 off, 1 bulk, 2 absorption, 3 float, 4 equalization", 0, 4),
+        Quantity("fault_bits", "", "faults a device reports, mapped to monitor.quantities.Fault", 0, 1023),
+        Quantity("battery_power_W", "W", "net bank power, into the bank positive", -30000.0, 30000.0),
+        Quantity("conversion_efficiency", "", "charge power over array power, 0..1", 0.0, 1.05),
+        Quantity("state_of_charge", "", "share of the bank's present capacity, 0..1", 0.0, 1.0),
+        Quantity("state_of_charge_sd", "", "standard deviation of state_of_charge, 0..1", 0.0, 1.0),
+    )
+}
+
+
+def unit_of(name: str) -> str:
+    """The unit printed beside a value of this quantity, '' for codes and fractions. KeyError if unknown."""
+    return QUANTITIES[name].unit

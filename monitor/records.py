@@ -1,0 +1,159 @@
+"""The frozen values that travel between the rooms: readings, series, day statistics, events, health.
+
+Times are UTC milliseconds since 1970 (`time_ms`): integers compare, subtract and store without loss.
+Imports only quantities and errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from enum import IntEnum
+
+
+class Quality(IntEnum):
+    """How far a reading can be trusted."""
+
+    GOOD = 0
+    SUSPECT = 1   # a value came, but `reason` says why not to build on it
+    MISSING = 2   # no value: the device said 'not available' or gave no usable answer
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value of one quantity from one source at one time.
+
+    value is in the quantity's unit and None exactly when quality is MISSING; reason is '' exactly when
+    quality is GOOD. device is the site file's device name, 'derived', 'estimate' or 'import'.
+    """
+
+    time_ms: int
+    device: str
+    quantity: str
+    value: float | None
+    quality: Quality = Quality.GOOD
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bucket:
+    """One point of a reduced series: minimum, mean and maximum of the good readings in [start, end)."""
+
+    start_ms: int
+    end_ms: int
+    count: int
+    minimum: float
+    mean: float
+    maximum: float
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A quantity over time in at most the asked number of buckets, in order of time.
+
+    A bucket without good readings is left out; `gaps` lists the spans [start, end) in ms in which no
+    reading came for longer than three usual intervals (a chart breaks its line there).
+    """
+
+    quantity: str
+    buckets: tuple[Bucket, ...]
+    gaps: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DayStat:
+    """What one quantity did in one local day, from good readings only.
+
+    integral_h is the trapezoid integral over time in unit·hours (W -> Wh, A -> Ah) without gaps,
+    positive_h and negative_h its parts above and below zero (negative_h <= 0); covered_s is the time
+    the integral covers, so that a day with gaps shows as one. min_ms is when the minimum was.
+    """
+
+    day: date
+    device: str
+    quantity: str
+    count: int
+    minimum: float
+    min_ms: int
+    mean: float
+    maximum: float
+    first: float
+    last: float
+    integral_h: float
+    positive_h: float
+    negative_h: float
+    covered_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened and is kept: a start, a silence, an alarm's transition, a full bank.
+
+    kind is a short word ('start', 'stop', 'device', 'alarm', 'full', ...), subject what it is about (a
+    device or alarm name, or ''), text one plain sentence.
+    """
+
+    time_ms: int
+    kind: str
+    subject: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmState:
+    """The present state of one alarm. state: 'normal', 'waiting' (on-delay runs), 'active', 'clearing'.
+
+    since_ms is when the state was entered; value is the value that last decided, None if none came.
+    """
+
+    name: str
+    state: str
+    since_ms: int
+    priority: str
+    value: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceHealth:
+    """How a device has been answering. state: 'answering', 'silent', 'never answered'.
+
+    errors counts by kind since the daemon first knew the device; round_trip_ms is the last good poll's
+    duration; next_try_ms tells when a silent device is asked again.
+    """
+
+    device: str
+    connection: str
+    state: str
+    since_ms: int
+    last_good_ms: int | None
+    round_trip_ms: float | None
+    polls: int
+    errors: Mapping[str, int] = field(default_factory=dict)
+    last_error: str = ""
+    next_try_ms: int | None = None
+
+
+def to_ms(moment: datetime) -> int:
+    """UTC milliseconds of an aware datetime. Raises ValueError for a naive one."""
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment.isoformat()} has no time zone")
+    return round(moment.timestamp() * 1000)
+
+
+def to_datetime(time_ms: int) -> datetime:
+    """The aware UTC datetime of a millisecond stamp."""
+    return datetime.fromtimestamp(time_ms / 1000, UTC)
+
+
+def iso_utc(time_ms: int) -> str:
+    """'2026-11-25T10:30:00Z' (with '.250' only where a stamp has milliseconds)."""
+    moment = to_datetime(time_ms)
+    spec = "seconds" if time_ms % 1000 == 0 else "milliseconds"
+    return moment.isoformat(timespec=spec).replace("+00:00", "Z")
+
+
+def parse_iso(text: str) -> int:
+    """UTC milliseconds of an ISO 8601 time that names its zone ('Z' or an offset). Raises ValueError."""
+    return to_ms(datetime.fromisoformat(text.strip()))

@@ -1,0 +1,83 @@
+"""What a store answers: the interface that daemon, page, command line and exports are written against.
+
+One writer, any number of readers. Readers never see a half-written batch. All times are UTC ms.
+
+Where several devices give the same quantity, the devices' rank decides (the order of the site file, then
+'import', then 'derived', 'estimate'): a call that names no device gets, bucket by bucket or day by day,
+the best-ranked device that has good readings there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+from typing import Protocol
+
+from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Reading, Series
+
+
+class StoreReader(Protocol):
+    """The public read side: everything pages, exports and commands may ask."""
+
+    def latest(self) -> list[Reading]:
+        """The newest reading of each (device, quantity), missing and suspect ones too, ranked by device."""
+
+    def latest_good(self, quantity: str) -> Reading | None:
+        """The newest good reading of a quantity over all devices (the best rank wins a tie)."""
+
+    def series(self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None) -> Series:
+        """A quantity in [start, end) reduced to at most `points` buckets of equal width."""
+
+    def days(self, first: date, last: date) -> list[DayStat]:
+        """Statistics of every quantity for the local days first..last (both included), in order."""
+
+    def rows(
+        self, quantities: Sequence[str], start_ms: int, end_ms: int, every_s: float | None = None
+    ) -> Iterator[tuple[int, dict[str, float]]]:
+        """Good readings merged by time in [start, end): (time_ms, {quantity: value}), streamed in order.
+
+        every_s averages into steps of that many seconds, stamped at the step's start.
+        """
+
+    def span(self) -> tuple[int, int] | None:
+        """First and last reading's time, None where the store is empty."""
+
+    def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
+        """Events in [start, end), newest first."""
+
+    def alarms(self) -> list[AlarmState]:
+        """The present state of every alarm the daemon knows."""
+
+    def health(self) -> list[DeviceHealth]:
+        """How each device has been answering, in the site file's order."""
+
+    def note(self, key: str) -> str | None:
+        """A small document kept under a key (the estimator's state, a clock note), None if absent."""
+
+    def close(self) -> None:
+        """Release the store; may be called twice."""
+
+
+class StoreWriter(StoreReader, Protocol):
+    """The daemon's side. Nothing is durable before `commit`."""
+
+    def rank_devices(self, devices: Sequence[str]) -> None:
+        """Tell the devices in the site file's order, best first."""
+
+    def append(self, readings: Iterable[Reading]) -> None:
+        """Add readings. The same (time, device, quantity) again changes nothing; late ones are welcome."""
+
+    def add_event(self, event: Event) -> None:
+        """Keep an event."""
+
+    def put_alarm(self, state: AlarmState) -> None:
+        """Replace the present state of one alarm."""
+
+    def put_health(self, health: DeviceHealth) -> None:
+        """Replace one device's health."""
+
+    def put_note(self, key: str, text: str) -> None:
+        """Keep a small document under a key, replacing the former."""
+
+    def commit(self) -> None:
+        """Make all since the last commit durable and bring the day statistics up to date."""
