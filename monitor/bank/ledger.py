@@ -1,0 +1,74 @@
+"""The day's ledger: what came from the array, what went into and out of the bank.
+
+Pure: it reads day statistics, which the store keeps free of double counts (late, repeated and re-imported
+readings change nothing), so the ledger cannot double-count either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from monitor.records import DayStat
+
+
+@dataclass(frozen=True, slots=True)
+class DayLedger:
+    """One local day. None means unknown: not measured at this metering level, or no reading that day.
+
+    harvest_Wh is the array's energy at the controller's input; charge_Ah and charge_Wh what the
+    controller gave to the bank side; used_Ah and used_Wh what the loads took (the monitor's own draw
+    only where a shunt sees it). covered_s is the time the voltage record covers.
+    """
+
+    day: date
+    harvest_Wh: float | None
+    charge_Ah: float | None
+    charge_Wh: float | None
+    used_Ah: float | None
+    used_Wh: float | None
+    voltage_min_V: float | None
+    voltage_min_ms: int | None
+    voltage_max_V: float | None
+    covered_s: float
+
+
+def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
+    """The ledger of one day from that day's statistics at a metering level ('shunt', 'controller', 'charging').
+
+    At 'shunt' the loads' share is charge minus net, so that a lamp fed straight from the noon array counts
+    too; without a charge current it is what left the bank. At 'charging' the use stays unknown.
+    Raises ValueError unless all statistics are of one day.
+    """
+    days = {stat.day for stat in stats}
+    if len(days) != 1:
+        raise ValueError(f"a ledger needs statistics of one day, got {sorted(days)}")
+    by_name = {stat.quantity: stat for stat in stats}
+
+    def integral(name: str) -> float | None:
+        stat = by_name.get(name)
+        return stat.integral_h if stat is not None and stat.covered_s > 0 else None
+
+    def used(load: str, charge: str, net: str) -> float | None:
+        if level == "controller":
+            return integral(load)
+        if level == "shunt" and net in by_name:
+            given = integral(charge)
+            kept = by_name[net]
+            return given - kept.integral_h if given is not None else -kept.negative_h
+        return None
+
+    voltage = by_name.get("battery_voltage_V")
+    return DayLedger(
+        day=days.pop(),
+        harvest_Wh=integral("array_power_W"),
+        charge_Ah=integral("charge_current_A"),
+        charge_Wh=integral("charge_power_W"),
+        used_Ah=used("load_current_A", "charge_current_A", "battery_current_A"),
+        used_Wh=used("load_power_W", "charge_power_W", "battery_power_W"),
+        voltage_min_V=voltage.minimum if voltage else None,
+        voltage_min_ms=voltage.min_ms if voltage else None,
+        voltage_max_V=voltage.maximum if voltage else None,
+        covered_s=voltage.covered_s if voltage else 0.0,
+    )
