@@ -65,7 +65,7 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("charge_power_W", "W", "power from controller into the bank side", -10.0, 20000.0),
         Quantity("load_power_W", "W", "power through the metered load output", -10.0, 20000.0),
         Quantity("midpoint_voltage_V", "V", "voltage of the lower half of a series string", 0.0, 40.0),
-        Quantity("charge_stage", "", "charge stage: 0 off, 1 bulk, 2 absorption, 3 float, 4 equalization", 0, 4),
+        Quantity("charge_stage", "", "charge stage, a number of Stage", 0, 4),
         Quantity("fault_bits", "", "faults a device reports, mapped to monitor.quantities.Fault", 0, 1023),
         Quantity("battery_power_W", "W", "net bank power, into the bank positive", -30000.0, 30000.0),
         Quantity("conversion_efficiency", "", "charge power over array power, 0..1", 0.0, 1.05),

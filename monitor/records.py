@@ -16,8 +16,8 @@ class Quality(IntEnum):
     """How far a reading can be trusted."""
 
     GOOD = 0
-    SUSPECT = 1   # a value came, but `reason` says why not to build on it
-    MISSING = 2   # no value: the device said 'not available' or gave no usable answer
+    SUSPECT = 1  # a value came, but `reason` says why not to build on it
+    MISSING = 2  # no value: the device said 'not available' or gave no usable answer
 
 
 @dataclass(frozen=True, slots=True)

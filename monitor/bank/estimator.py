@@ -1,7 +1,7 @@
 """State of charge, first cut: count the current from the last full charge and say how sure that is.
 
-The seam is `Estimator`: a sample in, an estimate out, the state as text. What stands here, `CountingEstimator`,
-is the plain method; a better filter answers the same protocol and nothing else changes.
+The seam is `Estimator`: a sample in, an estimate out, the state as text. What stands here,
+`CountingEstimator`, is the plain method; a better filter answers the same protocol and nothing else changes.
 """
 
 from __future__ import annotations
@@ -72,9 +72,9 @@ class Estimator(Protocol):
         """All that must survive a restart, as JSON text."""
 
 
-# Ah out over Ah in between two full charges. Lead-acid: 'coulombic 85 %, typical' for flooded (PVEducation as
-# quoted), recharge factor 105 to 110 % for AGM (battery user manual, section 4.5 of it: 0.91 to 0.95).
-# LiFePO4: from memory, no source seen.
+# Ah out over Ah in between two full charges. Flooded: 'coulombic 85 %, typical' (PVEducation as quoted) and
+# 91 % mean up to 84 % charge (Stevens & Corey, from memory), ours between. AGM and gel: recharge factor 105
+# to 110 % (a battery maker's user manual), so 0.91 to 0.95. LiFePO4: from memory, no source seen.
 COULOMBIC_EFFICIENCY = {"flooded": 0.88, "agm": 0.93, "gel": 0.93, "lifepo4": 0.99}
 EFFICIENCY_TOLERANCE = {"flooded": 0.06, "agm": 0.04, "gel": 0.04, "lifepo4": 0.01}
 
@@ -86,7 +86,7 @@ FULL_HELD_S = 900.0
 """The tail current must stay below its limit this long (our choice; makers speak of hourly readings)."""
 
 ABSORPTION_HELD_S = 1800.0
-"""A controller that goes to float after at least this long in absorption took the bank for full (our choice)."""
+"""A controller that goes to float after this long in absorption took the bank for full (our choice)."""
 
 LONGEST_STEP_S = 300.0
 """A longer silence is a gap: nothing is counted across it, the band widens instead (our choice)."""
@@ -102,12 +102,12 @@ class _State:
     last_ms: int | None = None
     soc: float | None = None
     full_ms: int | None = None
-    error_Ah: float = 0.0        # what the systematic errors may have added since full, at one deviation
-    dark_h: float = 0.0          # hours without readings since full
+    error_Ah: float = 0.0  # what the systematic errors may have added since full, at one deviation
+    dark_h: float = 0.0  # hours without readings since full
     stage: Stage = Stage.OFF
-    tail_s: float = 0.0          # how long the current has stayed below the tail limit in absorption
-    absorption_s: float = 0.0    # how long this charge has been in absorption
-    latched: bool = False        # this charge has been counted as full already
+    tail_s: float = 0.0  # how long the current has stayed below the tail limit in absorption
+    absorption_s: float = 0.0  # how long this charge has been in absorption
+    latched: bool = False  # this charge has been counted as full already
 
 
 class CountingEstimator:
@@ -168,9 +168,18 @@ class CountingEstimator:
         charge_A = sample.charge_current_A
         if charge_A is None:
             charge_A = max(0.0, sample.battery_current_A or 0.0)
-        state.stage = sample.stage if sample.stage is not None else detect_stage(
-            sample.battery_voltage_V, charge_A, sample.battery_temperature_C,
-            set_points=bank.set_points, cells=bank.cells, capacity_Ah=bank.capacity_Ah, before=before,
+        state.stage = (
+            sample.stage
+            if sample.stage is not None
+            else detect_stage(
+                sample.battery_voltage_V,
+                charge_A,
+                sample.battery_temperature_C,
+                set_points=bank.set_points,
+                cells=bank.cells,
+                capacity_Ah=bank.capacity_Ah,
+                before=before,
+            )
         )
         net_A = sample.battery_current_A if sample.battery_current_A is not None else charge_A
         in_absorption = state.stage in (Stage.ABSORPTION, Stage.EQUALIZATION)

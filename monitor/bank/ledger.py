@@ -35,7 +35,7 @@ class DayLedger:
 
 
 def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
-    """The ledger of one day from that day's statistics at a metering level ('shunt', 'controller', 'charging').
+    """The ledger of one day from its statistics, at metering level 'shunt', 'controller' or 'charging'.
 
     At 'shunt' the loads' share is charge minus net, so that a lamp fed straight from the noon array counts
     too; without a charge current it is what left the bank. At 'charging' the use stays unknown.

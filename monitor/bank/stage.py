@@ -10,7 +10,7 @@ REFERENCE_C = 25.0
 """Set points are stated at 25 °C (facts of the trade: makers' sheets, e.g. flooded user's guides)."""
 
 HOLD_BAND_V_PER_CELL = 0.025
-"""A held voltage may sit this far beside its set point: meter error and wire drop, 0.15 V on 12 V (our choice)."""
+"""How far a held voltage may sit beside its set point: meters, wire; 0.15 V on 12 V (our choice)."""
 
 CHARGING_FRACTION = 0.002
 """A charge current below 0.2 % of capacity is meter offset, not charging (our choice)."""
@@ -26,7 +26,7 @@ class SetPoints:
     compensation_V_per_C: float
 
     def at(self, temperature_C: float | None) -> SetPoints:
-        """The set points at a bank temperature: V(T) = V25 + slope (T - 25). Unknown temperature: as at 25 °C."""
+        """The set points at a bank temperature: V(T) = V25 + slope (T - 25); unknown T: as at 25 °C."""
         if temperature_C is None:
             return self
         shift_V = self.compensation_V_per_C * (temperature_C - REFERENCE_C)

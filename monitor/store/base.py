@@ -25,7 +25,9 @@ class StoreReader(Protocol):
     def latest_good(self, quantity: str) -> Reading | None:
         """The newest good reading of a quantity over all devices (the best rank wins a tie)."""
 
-    def series(self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None) -> Series:
+    def series(
+        self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None
+    ) -> Series:
         """A quantity in [start, end) reduced to at most `points` buckets of equal width."""
 
     def days(self, first: date, last: date) -> list[DayStat]:

@@ -1,0 +1,144 @@
+"""The command line. Commands of other packages join through the entry-point group 'nightbank.commands'.
+
+Exit status 0 fine, 1 a problem was found and told, 2 wrong use. `--json` prints one document on standard
+output; messages go to standard error. Rooms are imported when a command runs, so that each stays light.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import Any
+
+import click
+
+from monitor.errors import NightbankError
+
+COMMAND_GROUP = "nightbank.commands"
+
+SITE_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+class _Commands(click.Group):
+    """A group that adds installed packages' commands and tells our own errors in plain words."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted({*super().list_commands(ctx), *(point.name for point in _installed())})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        own = super().get_command(ctx, cmd_name)
+        if own is not None:
+            return own
+        found = next((point for point in _installed() if point.name == cmd_name), None)
+        command: click.Command | None = found.load() if found else None
+        return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except NightbankError as error:
+            click.echo(str(error), err=True)
+            ctx.exit(1)
+
+
+def _installed() -> Any:
+    return entry_points(group=COMMAND_GROUP)
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="nightbank", prog_name="nightbank")
+def main() -> None:
+    """Watch a small off-grid solar bank and tell in the evening whether it lasts until morning.
+
+    Start with `nightbank demo`, or describe your own system with `nightbank site new`.
+    """
+
+
+@main.command()
+@click.argument("site", type=SITE_FILE)
+def monitor(site: Path) -> None:
+    """Run the daemon: poll the devices of SITE (a site file) into its store until stopped.
+
+    Example: nightbank monitor hide.toml
+    """
+    from monitor import service
+
+    _log_to_stderr()
+    service.run(site)
+
+
+@main.command()
+@click.argument("site", type=SITE_FILE)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def now(site: Path, as_json: bool) -> None:
+    """Show what the bank of SITE does now, from the store.
+
+    Example: nightbank now hide.toml
+    """
+    from monitor.clock import CLOCK_NOTE, clock_from_note
+    from monitor.present import in_words, present
+    from monitor.site.load import load_site
+    from monitor.store import store_path
+    from monitor.store.embedded import open_reader
+
+    described = load_site(site)
+    with open_reader(store_path(described, site)) as reader:
+        document = present(described, reader, clock_from_note(reader.note(CLOCK_NOTE)))
+    click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document))
+
+
+@main.command()
+@click.option(
+    "--dir",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("nightbank-demo"),
+    show_default=True,
+    help="Where the demo keeps its files; a former demo there is replaced.",
+)
+@click.option(
+    "--days", type=click.IntRange(1, 60), default=14, show_default=True, help="Past days to fill in."
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(0.1, 600),
+    default=1.0,
+    show_default=True,
+    help="How many times as fast as life the time runs once it is live.",
+)
+@click.option("--no-page", is_flag=True, help="Without the page.")
+@click.option(
+    "--port", type=click.IntRange(1024, 65535), default=8480, show_default=True, help="The page's port."
+)
+def demo(folder: Path, days: int, speed: float, no_page: bool, port: int) -> None:
+    """Run simulator, daemon and page together: an invented bird hide, its last weeks, then live.
+
+    Example: nightbank demo --days 14
+    """
+    from monitor import demo as demonstration
+
+    _log_to_stderr(logging.WARNING)
+    demonstration.run(folder, days=days, speed=speed, page_port=None if no_page else port)
+
+
+def _log_to_stderr(level: int = logging.INFO) -> None:
+    """Plain lines: under systemd the journal adds time and unit, at a terminal nobody misses them."""
+    logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s %(message)s")
+
+
+def _add_rooms() -> None:
+    from monitor.cli_site import site
+    from monitor.cli_tables import export_table, import_table
+
+    main.add_command(site)
+    main.add_command(export_table, "export")
+    main.add_command(import_table, "import")
+
+
+_add_rooms()
+
+if __name__ == "__main__":
+    main()

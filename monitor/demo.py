@@ -1,0 +1,274 @@
+"""The demo: simulator, daemon and page as the processes they are in the field, in an invented scenario.
+
+The simulator is a process of its own that this module talks to only through its command, its ports and
+its control channel. Past weeks are filled in by stepping the simulator and polling it (the charger over
+Modbus TCP, since a serial line at 9600 baud would take hours) through the same devices and pipeline as
+ever; then time runs, and the charger is read over its serial line.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import click
+import segno
+from tqdm import tqdm
+
+from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
+from monitor.devices.device import build_lines
+from monitor.errors import NightbankError
+from monitor.pipeline import Pipeline
+from monitor.poll import poll_once
+from monitor.records import iso_utc
+from monitor.service import serve, stop_signals
+from monitor.site.load import load_site, with_defaults
+from monitor.site.model import Site
+from monitor.store import store_path
+from monitor.store.base import StoreWriter
+from monitor.store.embedded import open_writer
+
+STEP_S = 60
+"""One reading a minute while the past is filled in."""
+
+STEPS_PER_COMMIT = 360
+"""A commit for each six hours of filled-in time."""
+
+SEED = 1125
+"""The demo's weather and loads are the same each time."""
+
+START_WAIT_S = 20.0
+STOP_WAIT_S = 10.0
+
+
+class DemoError(NightbankError):
+    """The demo cannot run; the text says why and what to do."""
+
+
+class SimulatorProcess:
+    """`python -m simulator serve`, obeying JSON lines on its standard input."""
+
+    def __init__(self, ports_dir: Path, start_ms: int) -> None:
+        command = [
+            sys.executable,
+            "-m",
+            "simulator",
+            "serve",
+            "--ports",
+            str(ports_dir),
+            "--start",
+            iso_utc(start_ms),
+            "--seed",
+            str(SEED),
+        ]
+        # A session of its own: Ctrl-C at the terminal must reach only us, so that we stop all in order.
+        self._process = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
+        )
+        self.devices: dict[str, dict[str, Any]] = self._answer()["devices"]
+
+    def ask(self, **order: Any) -> dict[str, Any]:
+        """Send one order and return the answer. Raises DemoError if it was refused or nobody answers."""
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write(json.dumps(order) + "\n")
+            self._process.stdin.flush()
+        except BrokenPipeError as error:
+            raise DemoError("the simulator has ended by itself; its message stands above") from error
+        return self._answer()
+
+    def _answer(self) -> dict[str, Any]:
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        if not line:
+            raise DemoError("the simulator has ended by itself; its message stands above")
+        answer: dict[str, Any] = json.loads(line)
+        if answer.get("ok") is False:
+            raise DemoError(f"the simulator refused an order: {answer.get('error')}")
+        return answer
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        with suppress(DemoError):
+            self.ask(do="quit")
+        _end(self._process)
+
+
+def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None:
+    """Run the demo in `folder` until Ctrl-C; page_port None leaves the page out.
+
+    Raises DemoError where the folder holds something else than a former demo or a port is taken.
+    """
+    if page_port is not None:
+        _check_port(page_port)
+    _make_room(folder)
+    real_ms = SystemClock().now_ms() // 1000 * 1000
+    first_ms = real_ms - days * 86_400_000
+    with SimulatorProcess(folder / "ports", first_ms) as simulator, stop_signals() as stop:
+        site_file = _write_site(folder, simulator)
+        site, _ = with_defaults(load_site(site_file))
+        with open_writer(store_path(site, site_file), site.site.time_zone) as store:
+            shown_ms = fill(site, folder, store, simulator, first_ms, stop_early=stop.is_set)
+            if stop.is_set():
+                return
+            clock: SystemClock | PacedClock = SystemClock()
+            if speed != 1.0:
+                clock = PacedClock(clock.now_ms(), shown_ms, speed)
+                store.put_note(CLOCK_NOTE, clock.note())
+            simulator.ask(do="run", speed=speed)
+            with _page(site_file, page_port):
+                _say_where(site_file, page_port)
+                serve(site, folder, store, clock, stop)
+    click.echo("The demo has ended.", err=True)
+
+
+def fill(
+    site: Site,
+    site_dir: Path,
+    store: StoreWriter,
+    simulator: SimulatorProcess,
+    first_ms: int,
+    stop_early: Any = lambda: False,
+) -> int:
+    """Poll the stepped simulator minute by minute from first_ms until it has caught up with the present.
+
+    Returns the time at which the simulator stands.
+    """
+    clock = SteppedClock(first_ms)
+    lines = build_lines(_over_tcp(site, simulator), site_dir, clock)
+    devices = [device for line in lines for device in line.devices]
+    devices.sort(key=lambda device: device.name != "charger")  # the bank's voltage last: it closes the step
+    pipeline = Pipeline(site, store, clock)
+    now_ms = first_ms
+    total = (SystemClock().now_ms() - first_ms) // (STEP_S * 1000)
+    with closing_all(lines), tqdm(total=total, unit="min", desc="filling in the past", leave=False) as bar:
+        while now_ms + STEP_S * 1000 <= SystemClock().now_ms() and not stop_early():
+            now_ms += STEP_S * 1000
+            simulator.ask(do="advance", to_ms=now_ms)
+            clock.set(now_ms)
+            for device in devices:
+                pipeline.take(poll_once(device))
+            if bar.n % STEPS_PER_COMMIT == 0:
+                pipeline.save()
+            bar.update()
+        pipeline.save()
+    return now_ms
+
+
+@contextmanager
+def closing_all(lines: list[Any]) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        for line in lines:
+            line.close()
+
+
+def _over_tcp(site: Site, simulator: SimulatorProcess) -> Site:
+    """The same site with the charger reached over Modbus TCP and one poll a step."""
+
+    def moved(entry: Any) -> Any:
+        update: dict[str, Any] = {"every_s": float(STEP_S)}
+        tcp = simulator.devices[entry.name].get("tcp")
+        if tcp:
+            update |= {"connection": "tcp", "host": tcp[0], "tcp_port": tcp[1], "port": None}
+        return entry.model_copy(update=update)
+
+    return site.model_copy(update={"devices": tuple(moved(entry) for entry in site.devices)})
+
+
+def _make_room(folder: Path) -> None:
+    """An empty folder, or a former demo's, whose invented data may go."""
+    site_file = folder / "site.toml"
+    if folder.exists() and any(folder.iterdir()):
+        if not (site_file.exists() and "for `nightbank demo`" in site_file.read_text(encoding="utf-8")):
+            raise DemoError(f"{folder} holds files that are not a former demo's: choose another with --dir")
+        shutil.rmtree(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+
+
+def _write_site(folder: Path, simulator: SimulatorProcess) -> Path:
+    text = files("monitor").joinpath("demo_site.toml").read_text(encoding="utf-8")
+    for name, device in simulator.devices.items():
+        text = text.replace(f"@{name.upper()}_PORT@", device["serial"])
+    site_file = folder / "site.toml"
+    site_file.write_text(text, encoding="utf-8")
+    return site_file
+
+
+@contextmanager
+def _page(site_file: Path, port: int | None) -> Iterator[None]:
+    """The page as a process of its own, ended at the end."""
+    if port is None:
+        yield
+        return
+    command = [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--port", str(port)]
+    process = subprocess.Popen(command, start_new_session=True)
+    try:
+        _await_port(process, port)
+        yield
+    finally:
+        process.terminate()
+        _end(process)
+
+
+def _await_port(process: subprocess.Popen[Any], port: int) -> None:
+    deadline_s = time.monotonic() + START_WAIT_S
+    while time.monotonic() < deadline_s:
+        if process.poll() is not None:
+            raise DemoError("the page has ended by itself; its message stands above")
+        with closing(socket.socket()) as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.05)
+    raise DemoError(f"the page did not come up on port {port} within {START_WAIT_S:.0f} s")
+
+
+def _check_port(port: int) -> None:
+    with closing(socket.socket()) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("0.0.0.0", port))
+        except OSError as error:
+            raise DemoError(f"port {port} is taken ({error.strerror}): choose another with --port") from error
+
+
+def own_address() -> str:
+    """This computer's address on the local network, or the loopback where there is none. Sends nothing."""
+    with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737): only asks the routing table
+        except OSError:
+            return "127.0.0.1"
+        address: str = probe.getsockname()[0]
+        return address
+
+
+def _say_where(site_file: Path, port: int | None) -> None:
+    if port is not None:
+        address = f"http://{own_address()}:{port}/"
+        segno.make(address, micro=False).terminal(out=sys.stderr, compact=True)
+        click.echo(f"The page: {address} (open it on a phone in the same network)", err=True)
+    click.echo(f"The bank: nightbank now {site_file}\nCtrl-C ends all.", err=True)
+
+
+def _end(process: subprocess.Popen[Any]) -> None:
+    try:
+        process.wait(STOP_WAIT_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -1,0 +1,128 @@
+"""The daemon: store, lines, poll loop and pipeline put together; one clean path for every way to stop."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+
+from monitor.clock import Clock, SystemClock
+from monitor.devices.device import build_lines
+from monitor.pipeline import Pipeline
+from monitor.poll import Poller, PollResult
+from monitor.records import Reading, iso_utc
+from monitor.sdnotify import notify
+from monitor.site.load import load_site, with_defaults
+from monitor.site.model import Site
+from monitor.store import store_path
+from monitor.store.base import StoreWriter
+from monitor.store.embedded import open_writer
+
+log = logging.getLogger("nightbank")
+
+WAKE_S = 1.0
+"""The longest wait of the main loop: how soon a stop is seen and a commit may be late."""
+
+DARK_AFTER_S = 300.0
+"""A longer silence before the start is told as dark time (our choice)."""
+
+
+def run(site_file: Path) -> None:
+    """Run the daemon of one site until SIGTERM or SIGINT.
+
+    Raises SiteError, ProfileError or StoreError before anything is polled.
+    """
+    site, _ = with_defaults(load_site(site_file))
+    clock = SystemClock()
+    with stop_signals() as stop, open_writer(store_path(site, site_file), site.site.time_zone) as store:
+        serve(site, site_file.parent, store, clock, stop)
+
+
+def serve(site: Site, site_dir: Path, store: StoreWriter, clock: Clock, stop: threading.Event) -> None:
+    """Poll the site's devices into the store until `stop` is set; site has its set points filled in.
+
+    The first commit is made before systemd is told that the daemon is ready; the watchdog is fed only by
+    results that went all the way through the pipeline.
+    """
+    lines = build_lines(site, site_dir, clock)
+    results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
+    pipeline = Pipeline(site, store, clock)
+    pipeline.tell("start", "", _start_text(store, clock))
+    pipeline.save()
+    poller = Poller(lines, clock, results)
+    poller.start()
+    notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
+    try:
+        _follow(pipeline, results, clock, site.store.commit_every_s, stop)
+    finally:
+        notify("STOPPING=1")
+        poller.stop()
+        for result in _waiting(results):
+            pipeline.take(result)
+        pipeline.tell("stop", "", "The monitor was stopped.")
+        pipeline.save(stopped=True)
+
+
+def _follow(
+    pipeline: Pipeline,
+    results: queue.SimpleQueue[PollResult],
+    clock: Clock,
+    commit_every_s: float,
+    stop: threading.Event,
+) -> None:
+    """The main loop: every result through the pipeline, a commit each commit_every_s."""
+    saved_s = clock.elapsed_s()
+    while not stop.is_set():
+        try:
+            pipeline.take(results.get(timeout=WAKE_S))
+            notify("WATCHDOG=1")
+        except queue.Empty:
+            pass
+        if clock.elapsed_s() - saved_s >= commit_every_s:
+            saved_s = clock.elapsed_s()
+            pipeline.save()
+
+
+def _waiting(results: queue.SimpleQueue[PollResult]) -> Iterator[PollResult]:
+    while not results.empty():
+        yield results.get_nowait()
+
+
+def _start_text(store: StoreWriter, clock: Clock) -> str:
+    """What the log and the events say of a start: new, or how long it was dark."""
+    latest: list[Reading] = store.latest()
+    if not latest:
+        return "The monitor has started for the first time."
+    last_ms = max(reading.time_ms for reading in latest)
+    dark_s = (clock.now_ms() - last_ms) / 1000
+    if dark_s < -DARK_AFTER_S:
+        return (
+            f"The monitor has started, but the clock says {iso_utc(clock.now_ms())} and the last reading is "
+            f"of {iso_utc(last_ms)}: is the clock right?"
+        )
+    if dark_s <= DARK_AFTER_S:
+        return "The monitor has started again."
+    hours, minutes = divmod(round(dark_s / 60), 60)
+    since = iso_utc(last_ms)
+    return f"The monitor has started after {hours} h {minutes} min without readings (since {since})."
+
+
+@contextmanager
+def stop_signals() -> Iterator[threading.Event]:
+    """An event that SIGTERM and SIGINT set; the former handlers come back at the end."""
+    stop = threading.Event()
+
+    def handle(signum: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
