@@ -29,8 +29,9 @@ class NightbankError(Exception):
 class Problem:
     """One thing wrong in a file a person wrote.
 
-    key is the dotted path ("bank.unit_voltage_V", "devices[0].port"), line the 1-based line number or
-    None where the key is absent, severity "error" (cannot run) or "warning" (runs, but look at it).
+    key is the dotted path ("bank.unit_voltage_V", "devices[0].port"), line the 1-based line number (of a
+    missing key: of the table it belongs to) or None where the file has neither, severity "error" (cannot
+    run), "warning" (runs, but look at it) or "note" (nothing is wrong, but bear it in mind).
     """
 
     key: str

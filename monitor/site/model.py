@@ -1,41 +1,88 @@
-"""The tables of a site file as frozen pydantic models. Field names carry units; see each description."""
+"""The tables of a site file as frozen pydantic models. Field names carry units.
+
+The limits bound what a small off-grid system of 12 to 48 V can be (our choice): wide enough for any such
+system, narrow enough that a value typed in another unit (mA, mV, kW, percent) falls outside. Imports of
+the project only quantities and toml_lines; `load.py` turns what pydantic finds into plain words.
+"""
 
 from __future__ import annotations
 
+import zoneinfo
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+
+from monitor.quantities import QUANTITIES
+from monitor.toml_lines import did_you_mean
 
 Chemistry = Literal["flooded", "agm", "gel", "lifepo4"]
-Positive = Annotated[float, Field(gt=0)]
+Volts = Annotated[float, Field(ge=1, le=120)]
+SmallStep = Annotated[float, Field(gt=0, le=2)]
+
+LEAD_ACID_CELL_V = 2.0
+LIFEPO4_CELL_V = 3.2
+LIFEPO4_ROUND_UNITS = {12.0: 4, 24.0: 8, 36.0: 12, 48.0: 16}
+"""Cells of LiFePO4 units sold under a lead-acid bank's round voltage (common practice, no source)."""
+
+RESERVED_SOURCES = ("derived", "estimate", "import")
+"""What `Reading.device` says where no device is the source; a device may not take these names."""
+
+
+def _known_time_zone(name: str) -> str:
+    try:
+        zoneinfo.ZoneInfo(name)
+    except (OSError, KeyError, ValueError):   # a folder, an unknown name, a name no zone can have
+        known = zoneinfo.available_timezones()
+        advice = did_you_mean(name, known)
+        if not advice.startswith("did you mean"):   # the list of all six hundred would help nobody
+            advice = 'write continent/city, such as "Europe/London", or "UTC"'
+        text = f"unknown time zone {name!r}; {advice}"
+        raise PydanticCustomError("told", "{text}", {"text": text}) from None
+    return name
+
+
+def _known_quantity(name: str) -> str:
+    if name not in QUANTITIES:
+        text = f"unknown quantity {name!r}; {did_you_mean(name, QUANTITIES)}"
+        raise PydanticCustomError("told", "{text}", {"text": text})
+    return name
+
+
+def _free_device_name(name: str) -> str:
+    if name in RESERVED_SOURCES:
+        text = f"{name!r} is kept for values that no device measured; choose another name"
+        raise PydanticCustomError("told", "{text}", {"text": text})
+    return name
 
 
 class Table(BaseModel):
-    """Common to all tables: frozen, and an unknown key is a fault."""
+    """Common to all tables: frozen, types as written (no text for numbers), no unknown key, no nan or inf."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class Place(Table):
-    """[site]"""
+    """[site]; coldest_C is the coldest morning to expect where the panels stand."""
 
     name: str = Field(min_length=1, max_length=60)
     latitude_deg: float = Field(ge=-90, le=90)
     longitude_deg: float = Field(ge=-180, le=180)
     altitude_m: float = Field(default=0, ge=-430, le=6000)
-    time_zone: str = "UTC"
+    time_zone: Annotated[str, AfterValidator(_known_time_zone)] = "UTC"
+    coldest_C: float | None = Field(default=None, ge=-70, le=30)
 
 
 class Bank(Table):
-    """[bank]"""
+    """[bank]; a unit is one battery as bought (a 6 V block, a 12 V block, a 2 V cell)."""
 
     chemistry: Chemistry
-    unit_voltage_V: Positive
-    unit_capacity_Ah: Positive
-    capacity_rate_h: Positive = 20
-    units_in_series: int = Field(ge=1)
-    strings_in_parallel: int = Field(default=1, ge=1)
+    unit_voltage_V: float = Field(ge=1.2, le=60)
+    unit_capacity_Ah: float = Field(ge=0.5, le=5000)
+    capacity_rate_h: float = Field(default=20, ge=1, le=240)
+    units_in_series: int = Field(ge=1, le=48)
+    strings_in_parallel: int = Field(default=1, ge=1, le=48)
     installed: date | None = None
     reserve_soc: float = Field(default=0.5, ge=0, lt=1)
 
@@ -50,6 +97,19 @@ class Bank(Table):
         return self.unit_voltage_V * self.units_in_series
 
     @property
+    def cells_per_unit(self) -> int:
+        """Cells inside one unit: 2.0 V each for lead-acid, 3.2 V for LiFePO4 (nominal), at least one."""
+        if self.chemistry != "lifepo4":
+            return max(1, round(self.unit_voltage_V / LEAD_ACID_CELL_V))
+        found = LIFEPO4_ROUND_UNITS.get(self.unit_voltage_V)
+        return found or max(1, round(self.unit_voltage_V / LIFEPO4_CELL_V))
+
+    @property
+    def cells_in_series(self) -> int:
+        """Cells between the bank's poles."""
+        return self.cells_per_unit * self.units_in_series
+
+    @property
     def energy_Wh(self) -> float:
         """Rated energy at nominal voltage."""
         return self.capacity_Ah * self.voltage_V
@@ -58,20 +118,21 @@ class Bank(Table):
 class Array(Table):
     """[array]; electrical values of one panel at standard test conditions."""
 
-    panel_power_W: Positive
-    panel_voc_V: Positive
-    panel_isc_A: Positive
-    panel_vmp_V: Positive
-    panel_imp_A: Positive
+    panel_power_W: float = Field(ge=1, le=1000)
+    panel_voc_V: Volts
+    panel_isc_A: float = Field(ge=0.05, le=30)
+    panel_vmp_V: Volts
+    panel_imp_A: float = Field(ge=0.05, le=30)
     voc_temperature_coefficient_per_C: float = Field(default=-0.0030, ge=-0.01, le=0)
     power_temperature_coefficient_per_C: float = Field(default=-0.0040, ge=-0.01, le=0)
-    panels_in_series: int = Field(default=1, ge=1)
-    strings_in_parallel: int = Field(default=1, ge=1)
+    panels_in_series: int = Field(default=1, ge=1, le=40)
+    strings_in_parallel: int = Field(default=1, ge=1, le=40)
     tilt_deg: float = Field(default=30, ge=0, le=90)
     azimuth_deg: float = Field(default=180, ge=0, lt=360)
 
     @property
     def power_W(self) -> float:
+        """Rated power: panels add their watts, in series as in parallel."""
         return self.panel_power_W * self.panels_in_series * self.strings_in_parallel
 
 
@@ -79,16 +140,16 @@ class Controller(Table):
     """[controller]; set points at 25 °C for the whole bank."""
 
     kind: Literal["mppt", "pwm"]
-    rating_A: Positive
-    array_voltage_limit_V: Positive
-    absorption_V: Positive | None = None
-    absorption_h: Positive = 2.0
-    float_V: Positive | None = None
-    equalization_V: Positive | None = None
-    temperature_compensation_V_per_C: float | None = Field(default=None, le=0)
+    rating_A: float = Field(ge=0.5, le=500)
+    array_voltage_limit_V: float = Field(ge=5, le=1000)
+    absorption_V: Volts | None = None
+    absorption_h: float = Field(default=2.0, gt=0, le=24)
+    float_V: Volts | None = None
+    equalization_V: Volts | None = None
+    temperature_compensation_V_per_C: float | None = Field(default=None, ge=-0.3, le=0)
     tail_current_fraction: float = Field(default=0.02, gt=0, le=0.2)
-    disconnect_V: Positive | None = None
-    reconnect_V: Positive | None = None
+    disconnect_V: Volts | None = None
+    reconnect_V: Volts | None = None
 
 
 class Load(Table):
@@ -96,8 +157,8 @@ class Load(Table):
 
     name: str = Field(min_length=1)
     branch: str = "main"
-    power_W: Positive
-    count: int = Field(default=1, ge=1)
+    power_W: float = Field(ge=0.01, le=20000)
+    count: int = Field(default=1, ge=1, le=1000)
     hours_per_day: float = Field(default=4, gt=0, le=24)
 
 
@@ -111,9 +172,9 @@ class Metering(Table):
 class Meters(Table):
     """[meters]; step and tolerance of the instruments."""
 
-    voltage_step_V: Positive = 0.01
-    current_step_A: Positive = 0.01
-    temperature_step_C: Positive = 0.1
+    voltage_step_V: SmallStep = 0.01
+    current_step_A: SmallStep = 0.01
+    temperature_step_C: SmallStep = 0.1
     voltage_gain_tolerance: float = Field(default=0.003, ge=0, le=0.1)
     current_gain_tolerance: float = Field(default=0.01, ge=0, le=0.2)
     current_offset_tolerance_A: float = Field(default=0.05, ge=0, le=5)
@@ -125,7 +186,9 @@ class DeviceEntry(Table):
     profile is a shipped profile's name or a path (relative to the site file) of a profile file.
     """
 
-    name: str = Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$")
+    name: Annotated[
+        str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$"), AfterValidator(_free_device_name)
+    ]
     profile: str
     connection: Literal["serial", "tcp"]
     port: str | None = None                     # serial: device path, best one under /dev/serial/by-id
@@ -143,7 +206,7 @@ class AlarmEntry(Table):
     """[[alarms]]; replaces the shipped rule of the same name or adds one."""
 
     name: str = Field(min_length=1, max_length=60)
-    quantity: str
+    quantity: Annotated[str, AfterValidator(_known_quantity)]
     condition: Literal["below", "above"]
     set_point: float
     deadband: float = Field(default=0.0, ge=0)
@@ -174,10 +237,10 @@ class Site(Table):
     bank: Bank
     array: Array | None = None
     controller: Controller | None = None
-    loads: tuple[Load, ...] = ()
+    loads: Annotated[tuple[Load, ...], Field(strict=False)] = ()
     metering: Metering = Metering()
     meters: Meters = Meters()
-    devices: tuple[DeviceEntry, ...] = ()
-    alarms: tuple[AlarmEntry, ...] = ()
+    devices: Annotated[tuple[DeviceEntry, ...], Field(strict=False)] = ()
+    alarms: Annotated[tuple[AlarmEntry, ...], Field(strict=False)] = ()
     store: StoreEntry = StoreEntry()
     page: PageEntry = PageEntry()

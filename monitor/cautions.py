@@ -1,0 +1,59 @@
+"""The cautions: what a person must know before touching a bank, an array or an adapter.
+
+Texts only, once for all rooms: whoever tells a person to touch something shows the ones that belong to it.
+Common practice of the trade, no source; local codes and licensed practice come first. Imports nothing.
+"""
+
+from __future__ import annotations
+
+CODES = (
+    "Local codes and the makers' sheets come first. Where they ask for a licensed person, or where you are "
+    "not sure, have a licensed person do it."
+)
+FUSE = (
+    "Put a fuse or breaker rated for DC as close to the bank's positive post as you can, one for each string, "
+    "sized for the wire it protects."
+)
+ORDER = (
+    "Disconnect the array from the controller before you disconnect the bank; connect the bank first and the "
+    "array last. A controller without its bank can be destroyed by the array."
+)
+SHORT_CIRCUIT = (
+    "A bank gives thousands of amperes into a short circuit and cannot be switched off. Take off rings and "
+    "watch, insulate your tools, cover the posts you do not work on."
+)
+ARRAY_LIVE = (
+    "A panel is live whenever there is light, in rain too. DC arcs do not go out by themselves: never pull a "
+    "connector under load, open the array's disconnect first."
+)
+ACID_AND_HYDROGEN = (
+    "Lead-acid batteries hold sulphuric acid and give off hydrogen while charging: goggles and gloves, water "
+    "at hand, ventilation from the top, no flame or spark."
+)
+LITHIUM = (
+    "A LiFePO4 battery must not be charged below 0 °C and needs its own protection against over-charge, deep "
+    "discharge and cold; keep to its maker's sheet."
+)
+WEIGHT = "Batteries are heavy: lift with two people or a strap, keep them upright."
+STRING_FUSES = (
+    "From three parallel strings up, the other strings can push more current into a faulty one than it bears: "
+    "each string needs its own DC fuse, of the rating on the panel's plate."
+)
+ADAPTER = (
+    "Use an isolated RS-485 or USB adapter. Without isolation the data wire can tie the controller's common "
+    "to the computer's ground and carry the bank's current; where there is no isolation, controller and "
+    "computer must share one common ground, and only one."
+)
+
+TOUCHING_THE_BANK = (CODES, FUSE, ORDER, SHORT_CIRCUIT, ACID_AND_HYDROGEN, WEIGHT)
+TOUCHING_THE_ARRAY = (CODES, ORDER, ARRAY_LIVE)
+CONNECTING_A_DEVICE = (CODES, ADAPTER, SHORT_CIRCUIT)
+
+
+def for_system(chemistry: str, strings_in_parallel: int = 1) -> tuple[str, ...]:
+    """The cautions to show before someone wires or changes a system of this chemistry and array."""
+    texts = [CODES, FUSE, ORDER, SHORT_CIRCUIT, ARRAY_LIVE]
+    texts.append(LITHIUM if chemistry == "lifepo4" else ACID_AND_HYDROGEN)
+    if strings_in_parallel > 2:
+        texts.append(STRING_FUSES)
+    return (*texts, ADAPTER, WEIGHT)

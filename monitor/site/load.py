@@ -1,0 +1,127 @@
+"""Read a site file: TOML in, a checked Site out, or every fault with its key, line and advice.
+
+All faults are told at once. pydantic finds those of one key; what concerns two keys (a serial device
+without port, a name used twice) is looked at here on the file's own tables, so that it is told even where
+another key is wrong. May import errors, toml_lines and the rest of `site`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from monitor.errors import Problem, SiteError
+from monitor.site.chemistry import USUAL
+from monitor.site.faults import nearest_line, problems_from
+from monitor.site.model import Site
+from monitor.toml_lines import TomlLines, load_toml
+
+
+def load_site(path: Path) -> Site:
+    """The site that a file describes. Raises SiteError with one Problem for each fault in the file."""
+    return read_site(path)[0]
+
+
+def read_site(path: Path) -> tuple[Site, TomlLines]:
+    """The site and the lines of its keys, for whoever tells more about it. Raises SiteError."""
+    data, lines = load_toml(path)
+    problems = list(_across_keys(data, lines))
+    site: Site | None = None
+    try:
+        site = Site.model_validate(data)
+    except ValidationError as fault:
+        problems += problems_from(fault.errors(), data, lines)
+    if site is None or problems:
+        raise SiteError(str(path), tuple(sorted(problems, key=_by_line)))
+    return site, lines
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """A key the person left out, the value taken for it, and why that one."""
+
+    key: str
+    value: float | str
+    why: str
+
+
+def with_defaults(site: Site) -> tuple[Site, tuple[Assumption, ...]]:
+    """The site with the chemistry's usual set points filled in, and all that was assumed.
+
+    Set points are per cell in `chemistry.py`, here for the whole bank. A site without controller keeps none.
+    """
+    assumed = [*_left_out(site)]
+    if site.controller is None:
+        return site, tuple(assumed)
+    usual, cells = USUAL[site.bank.chemistry], site.bank.cells_in_series
+    points = {
+        "absorption_V": usual.absorption,
+        "float_V": usual.float_charge,
+        "equalization_V": usual.equalization,
+        "disconnect_V": usual.disconnect,
+        "reconnect_V": usual.reconnect,
+    }
+    filled: dict[str, float] = {}
+    for key, point in points.items():
+        if point is not None and getattr(site.controller, key) is None:
+            filled[key] = round(point.default_V * cells, 2)
+            why = f"usual for {usual.words}, {point.default_V:.3f} V per cell; {point.source}"
+            assumed.append(Assumption(f"controller.{key}", filled[key], why))
+    if site.controller.temperature_compensation_V_per_C is None:
+        key = "temperature_compensation_V_per_C"
+        filled[key] = round(usual.compensation_V_per_C * cells, 4)
+        assumed.append(Assumption(f"controller.{key}", filled[key], usual.compensation_source))
+    controller = site.controller.model_copy(update=filled)
+    return site.model_copy(update={"controller": controller}), tuple(assumed)
+
+
+def _left_out(site: Site) -> Iterator[Assumption]:
+    """Keys with a general default; what only says how the program runs is no assumption on the system."""
+    for name in ("site", "bank", "array", "controller", "metering", "meters"):
+        table = getattr(site, name)
+        for key, field in type(table).model_fields.items() if table is not None else ():
+            if key not in table.model_fields_set and field.default is not None and not field.is_required():
+                yield Assumption(f"{name}.{key}", field.default, "general default")
+
+
+def _by_line(problem: Problem) -> tuple[bool, int, str]:
+    return problem.line is None, problem.line or 0, problem.key
+
+
+def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
+    yield from _used_twice(data, "devices", lines)
+    yield from _used_twice(data, "alarms", lines)
+    needed: tuple[tuple[Literal["serial", "tcp"], str, str], ...] = (
+        ("serial", "port", 'port = "/dev/serial/by-id/..." (the adapter\'s stable name)'),
+        ("tcp", "host", 'host = "192.0.2.10" (the device\'s address)'),
+    )
+    for index, device in _entries(data, "devices"):
+        for connection, key, example in needed:
+            if device.get("connection") == connection and device.get(key) in (None, ""):
+                line = nearest_line(("devices", index, key), lines)
+                text = f"is missing: a {connection} device needs {example}"
+                yield Problem(f"devices[{index}].{key}", line, text)
+
+
+def _entries(data: dict[str, Any], table: str) -> Iterator[tuple[int, dict[str, Any]]]:
+    rows = data.get(table)
+    for index, row in enumerate(rows if isinstance(rows, list) else ()):
+        if isinstance(row, dict):
+            yield index, row
+
+
+def _used_twice(data: dict[str, Any], table: str, lines: TomlLines) -> Iterator[Problem]:
+    first: dict[str, int] = {}
+    for index, row in _entries(data, table):
+        name = row.get("name")
+        if not isinstance(name, str):
+            continue
+        if name in first:
+            before = lines.line_of((table, first[name], "name"))
+            text = f"{name!r} is used already on line {before}; each name may stand once"
+            yield Problem(f"{table}[{index}].name", lines.line_of((table, index, "name")), text)
+        first.setdefault(name, index)
