@@ -186,7 +186,7 @@ class CountingEstimator:
         if in_absorption:
             state.absorption_s += step_s
             state.tail_s = state.tail_s + step_s if 0 <= net_A <= bank.tail_current_A else 0.0
-        finished = state.tail_s >= FULL_HELD_S or (
+        finished = (in_absorption and state.tail_s >= FULL_HELD_S) or (
             state.stage is Stage.FLOAT and before is not Stage.OFF and state.absorption_s >= ABSORPTION_HELD_S
         )
         became_full = finished and not state.latched
