@@ -11,7 +11,8 @@ CODES = (
     "not sure, have a licensed person do it."
 )
 FUSE = (
-    "Put a fuse or breaker rated for DC as close to the bank's positive post as you can, one for each string, "
+    "Put a fuse or breaker rated for DC as close to the bank's positive post as you can, one for each "
+    "string, "
     "sized for the wire it protects."
 )
 ORDER = (
@@ -36,7 +37,8 @@ LITHIUM = (
 )
 WEIGHT = "Batteries are heavy: lift with two people or a strap, keep them upright."
 STRING_FUSES = (
-    "From three parallel strings up, the other strings can push more current into a faulty one than it bears: "
+    "From three parallel strings up, the other strings can push more current into a faulty one than it "
+    "bears: "
     "each string needs its own DC fuse, of the rating on the panel's plate."
 )
 ADAPTER = (

@@ -28,6 +28,7 @@ class SetPoint:
 class Usual:
     """What is usual for one chemistry.
 
+    bank_cells: cells in series of banks of 12, 24, 36 and 48 V.
     absorption, float_charge, disconnect, reconnect: set points per cell. equalization is None where the
     chemistry must not be equalized. compensation_V_per_C is per cell. charge_rate is the usual span of
     charge current over the 20-hour capacity. peukert is the exponent toward 20 h from a shorter and from a
@@ -35,6 +36,7 @@ class Usual:
     """
 
     words: str
+    bank_cells: tuple[int, ...]
     absorption: SetPoint
     float_charge: SetPoint
     equalization: SetPoint | None
@@ -50,12 +52,14 @@ class Usual:
     peukert_source: str
 
 
+_LEAD_ACID_BANKS = (6, 12, 18, 24)
 _LEAD_ACID_DISCONNECT = SetPoint(1.90, (1.85, 2.00), "maker's manual [RLS]: 1.90 to 1.95 V under load")
 _LEAD_ACID_RECONNECT = SetPoint(2.10, (2.00, 2.25), "from memory: 12.6 V on a 12 V bank")
 
 USUAL: dict[Chemistry, Usual] = {
     "flooded": Usual(
         words="flooded lead-acid",
+        bank_cells=_LEAD_ACID_BANKS,
         absorption=SetPoint(14.8 / 6, (2.40, 2.60), "maker's sheet [TRJ]: 14.8 V on 12 V; guide to 2.58"),
         float_charge=SetPoint(13.2 / 6, (2.15, 2.32), "maker's sheet [TRJ]: 13.2 V on 12 V"),
         equalization=SetPoint(15.5 / 6, (2.50, 2.70), "maker's sheet [TRJ]: 15.5 V on 12 V"),
@@ -72,6 +76,7 @@ USUAL: dict[Chemistry, Usual] = {
     ),
     "agm": Usual(
         words="AGM lead-acid",
+        bank_cells=_LEAD_ACID_BANKS,
         absorption=SetPoint(2.40, (2.35, 2.47), "maker's sheet [HAZ]: cyclic 2.35 V, at most 2.40 V"),
         float_charge=SetPoint(2.275, (2.20, 2.35), "maker's sheet [HAZ]: 2.25 to 2.30 V"),
         equalization=None,
@@ -88,6 +93,7 @@ USUAL: dict[Chemistry, Usual] = {
     ),
     "gel": Usual(
         words="gel lead-acid",
+        bank_cells=_LEAD_ACID_BANKS,
         absorption=SetPoint(2.40, (2.33, 2.42), "maker's guide [TRJ]: 14.40 V on 12 V; [HAZ] at most 2.40"),
         float_charge=SetPoint(2.25, (2.20, 2.35), "maker's guide [TRJ]: 13.50 V on 12 V; [HAZ] 2.25 to 2.30"),
         equalization=None,
@@ -104,6 +110,7 @@ USUAL: dict[Chemistry, Usual] = {
     ),
     "lifepo4": Usual(
         words="LiFePO4",
+        bank_cells=(4, 8, 12, 15, 16),
         absorption=SetPoint(3.55, (3.40, 3.65), "from memory: at most 3.65 V per cell"),
         float_charge=SetPoint(3.375, (3.25, 3.45), "from memory"),
         equalization=None,
