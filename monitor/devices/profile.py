@@ -1,0 +1,106 @@
+"""A device profile: where each canonical quantity of a device lives. Values only, frozen.
+
+`profile_file.py` reads them from TOML and checks them; `profiles/` holds the shipped ones. A profile of
+one's own is a file beside the site file, named by its path there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.devices.words import REGISTERS, Encoding, Meaning, WordOrder
+
+Checksum = Literal["none", "xor", "crc16"]
+Form = Literal["pairs", "columns"]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One quantity in a device's registers. address is the 0-based address sent on the wire."""
+
+    quantity: str
+    function: int
+    address: int
+    encoding: Encoding
+    word_order: WordOrder
+    meaning: Meaning
+
+    @property
+    def end(self) -> int:
+        """The first address behind the point."""
+        return self.address + REGISTERS[self.encoding]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Registers first..last (both included) that a read with this function must not touch."""
+
+    function: int
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusProfile:
+    """A register map. turnaround_s is how long the device usually thinks before it answers."""
+
+    name: str
+    about: str
+    source: str
+    largest_request: int
+    turnaround_s: float
+    points: tuple[Point, ...]
+    gaps: tuple[Gap, ...]
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        return tuple(point.quantity for point in self.points)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One quantity in a line of text.
+
+    where is the key in a line of pairs, the column's index from 0 in a line of columns. largest_step is
+    how far the value may move from one line to the next before two lines must agree on it (the
+    quantity's unit); None where the checksum alone decides.
+    """
+
+    quantity: str
+    where: str | int
+    meaning: Meaning
+    largest_step: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class TextProfile:
+    """A device that sends lines of text unasked, every interval_s seconds.
+
+    form 'pairs' is key=value, 'columns' goes by position. start is what stands before the first character
+    that counts ('$' in NMEA 0183), '' for nothing. columns is the exact number of columns or None;
+    constants are the columns that must hold a fixed text for the line to be of this kind. missing are the
+    texts that stand for 'no value'.
+    """
+
+    name: str
+    about: str
+    source: str
+    interval_s: float
+    form: Form
+    start: str
+    separator: str
+    assign: str
+    checksum: Checksum
+    columns: int | None
+    constants: Mapping[int, str]
+    missing: tuple[str, ...]
+    fields: tuple[Field, ...]
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        return tuple(field.quantity for field in self.fields)
+
+
+DeviceProfile = ModbusProfile | TextProfile

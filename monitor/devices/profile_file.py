@@ -1,0 +1,137 @@
+"""Device profiles from TOML: read, check, and tell every fault with key and line.
+
+pydantic stands at this edge only; what leaves is a frozen profile of `profile.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from monitor.devices.profile import DeviceProfile, Field, Gap, ModbusProfile, Point, TextProfile
+from monitor.devices.profile_checks import FAULTS, STAGES, UNITS, modbus_faults, text_faults
+from monitor.devices.profile_entries import (
+    FieldEntry,
+    GapEntry,
+    ModbusEntry,
+    PointEntry,
+    TextEntry,
+    ValueEntry,
+)
+from monitor.devices.words import Meaning, sentinel_for
+from monitor.errors import Problem, ProfileError
+from monitor.quantities import QUANTITIES
+from monitor.toml_lines import TomlLines, TomlPath, did_you_mean, dotted, load_toml
+
+SHIPPED = Path(__file__).parent / "profiles"
+
+
+def shipped_profiles() -> tuple[str, ...]:
+    """The names of the profiles that come with Nightbank."""
+    return tuple(sorted(path.stem for path in SHIPPED.glob("*.toml")))
+
+
+def find_profile(name: str, folder: Path) -> DeviceProfile:
+    """The shipped profile of that name, else the profile file at that path (relative to `folder`).
+
+    Raises ProfileError.
+    """
+    if name in shipped_profiles():
+        return load_profile(SHIPPED / f"{name}.toml")
+    path = folder / name
+    if not path.is_file():
+        shipped = ", ".join(shipped_profiles())
+        text = f"neither a shipped profile ({shipped}) nor a file {path}; check the name or the path"
+        raise ProfileError(name, (Problem("profile", None, text),))
+    return load_profile(path)
+
+
+def load_profile(path: Path) -> DeviceProfile:
+    """The profile in a TOML file, named by the file's stem. Raises ProfileError with every fault found."""
+    data, lines = load_toml(path, ProfileError)
+    kinds: dict[Any, type[ModbusEntry] | type[TextEntry]] = {"modbus": ModbusEntry, "text": TextEntry}
+    kind = kinds.get(data.get("protocol"))
+    if kind is None:
+        text = 'must be "modbus" (registers) or "text" (lines of text)'
+        raise ProfileError(str(path), (Problem("protocol", lines.line_of(("protocol",)), text),))
+    try:
+        entry = kind.model_validate(data)
+    except ValidationError as fault:
+        raise ProfileError(str(path), tuple(_problems(fault, kind, lines))) from fault
+    faults = list(modbus_faults(entry) if isinstance(entry, ModbusEntry) else text_faults(entry))
+    if faults:
+        problems = tuple(Problem(dotted(key), _line(lines, key), text) for key, text in faults)
+        raise ProfileError(str(path), problems)
+    if isinstance(entry, ModbusEntry):
+        return _modbus_profile(path.stem, entry)
+    return _text_profile(path.stem, entry)
+
+
+def _line(lines: TomlLines, key: TomlPath) -> int | None:
+    """The line of the key, or of the nearest table around it where the key itself is absent."""
+    while key and lines.line_of(key) is None:
+        key = key[:-1]
+    return lines.line_of(key) if key else None
+
+
+def _problems(fault: ValidationError, kind: type[BaseModel], lines: TomlLines) -> Iterator[Problem]:
+    for error in fault.errors():
+        key = tuple(part for part in error["loc"])
+        if error["type"] == "missing":
+            text = "is missing; add it"
+        elif error["type"] == "extra_forbidden":
+            text = f"unknown key; {did_you_mean(str(key[-1]), _keys_beside(kind, key))}"
+        else:
+            text = f"{error['msg'].removeprefix('Value error, ')} (found {error['input']!r})"
+        yield Problem(dotted(key), _line(lines, key), text)
+
+
+def _keys_beside(kind: type[BaseModel], key: TomlPath) -> set[str]:
+    """The keys that may stand in the table in which this key was found."""
+    tables: dict[Any, type[BaseModel]] = {"points": PointEntry, "gaps": GapEntry, "fields": FieldEntry}
+    return set(tables[key[0]].model_fields if len(key) > 1 else kind.model_fields)
+
+
+def _meaning(item: ValueEntry, invalid: tuple[float, ...], bits: Mapping[str, str]) -> Meaning:
+    quantity = QUANTITIES[item.quantity]
+    factor, shift = UNITS[quantity.unit][item.unit]
+    low, high = item.plausible or (quantity.low, quantity.high)
+    return Meaning(
+        scale=item.scale, offset=item.offset, factor=factor, shift=shift, invalid=invalid, low=low, high=high,
+        codes={int(code): STAGES[stage] for code, stage in item.codes.items()},
+        bits={int(bit): FAULTS[fault] for bit, fault in bits.items()},
+    )
+
+
+def _modbus_profile(name: str, entry: ModbusEntry) -> ModbusProfile:
+    points = tuple(
+        Point(
+            point.quantity, point.function, point.address, point.encoding, point.word_order or "high_first",
+            _meaning(point, tuple(sentinel_for(mark, point.encoding) for mark in point.invalid), point.bits),
+        )
+        for point in entry.points
+    )
+    gaps = tuple(Gap(gap.function, gap.first, gap.last) for gap in entry.gaps)
+    return ModbusProfile(
+        name, entry.about, entry.source, entry.largest_request, entry.turnaround_s, points, gaps)
+
+
+def _text_profile(name: str, entry: TextEntry) -> TextProfile:
+    fields = tuple(
+        Field(item.quantity, _where(item), _meaning(item, (), {}), item.largest_step)
+        for item in entry.fields
+    )
+    return TextProfile(
+        name, entry.about, entry.source, entry.interval_s, entry.form, entry.start, entry.separator,
+        entry.assign, entry.checksum, entry.columns,
+        {int(column): text for column, text in entry.constants.items()}, tuple(entry.missing), fields,
+    )
+
+
+def _where(item: FieldEntry) -> str | int:
+    where = item.key if item.key is not None else item.column
+    assert where is not None   # text_faults has refused a field without a place
+    return where
