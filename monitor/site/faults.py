@@ -42,7 +42,7 @@ def problems_from(
         elif fault["type"] == "extra_forbidden":
             yield Problem(dotted(path), lines.line_of(path), _unknown_key(path))
         else:
-            yield Problem(dotted(path), nearest_line(path, lines), _explain(fault, data))
+            yield Problem(dotted(path), nearest_line(path, lines), explain(fault, data))
 
 
 def _misspelt(path: TomlPath, unknown: Sequence[ErrorDetails]) -> bool:
@@ -114,7 +114,8 @@ def _unknown_key(path: TomlPath) -> str:
     return f"{what}; {did_you_mean(key, table.model_fields)}" if table else what
 
 
-def _explain(fault: ErrorDetails, data: dict[str, Any]) -> str:
+def explain(fault: ErrorDetails, data: dict[str, Any]) -> str:
+    """What is wrong with one value and what to write; data are the file's tables, for values beside it."""
     kind, value, context = fault["type"], fault["input"], fault.get("ctx", {})
     if kind == "told":
         return str(context["text"])

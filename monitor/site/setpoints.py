@@ -45,7 +45,7 @@ def _unusual(
     cells, path = bank.cells_in_series, ("controller", key)
     low, high = point.usual_V
     for other in usual.bank_cells:
-        if other != cells and low <= value_V / other <= high:
+        if abs(other - cells) > 2 and low <= value_V / other <= high:
             text = (
                 f"{value_V:g} V belongs to a bank of {other} cells in series, this one has {cells} "
                 f"({bank.units_in_series} x {bank.unit_voltage_V:g} V); either the series count or the set "
