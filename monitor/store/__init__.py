@@ -1,4 +1,24 @@
 """Readings, events, alarm states and notes on disk: `base.py` is the interface, `embedded.py` SQLite.
 
-May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`.
+    embedded    open a store; the read side           writer     the write side: pending, commit
+    landing     each reading once, days kept right    schema     tables, version, migrations
+    connect     connections, lock, errors             steps      values as whole steps
+    days        a local day's statistics; pure        reduce     series from buckets; pure
+    table_out   CSV out                               table_in   CSV in
+
+May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`
+and joins the parametrisation of `tests/contract/test_store_contract.py`.
 """
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.site.model import Site
+
+
+def store_path(site: Site, site_file: Path) -> Path:
+    """Where a site's store is: [store] path, relative to the site file's folder."""
+    return site_file.parent / site.store.path

@@ -1,0 +1,111 @@
+"""How a store's file is opened: connections, the writer's lock, SQLite's errors in plain words.
+
+Durability (SQLite's documentation of `PRAGMA synchronous`, from memory): in WAL mode with synchronous=NORMAL
+a commit survives the death of the process at once, and the file stays sound after a power cut; the cut may
+take the last commits that the kernel had not yet written back, at most those since the last checkpoint.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from monitor.errors import StoreError
+
+BUSY_S = 10.0
+"""How long a connection waits for another's commit (our choice: an import's batch takes well under 1 s)."""
+
+WAL_KEPT_BYTES = 4 * 1024 * 1024
+"""The log file is cut back to this after a checkpoint (our choice: SQLite's usual 1000 pages)."""
+
+ADVICE: dict[str, str] = {
+    "SQLITE_BUSY": "another program is writing to it; try again in a moment",
+    "SQLITE_LOCKED": "another program is writing to it; try again in a moment",
+    "SQLITE_NOTADB": "this is no store of Nightbank; give [store] path another name",
+    "SQLITE_CORRUPT": "it is damaged; stop the daemon, move it away and put a backup in its place",
+    "SQLITE_FULL": "the disk is full; make room, what is pending is written with the next commit",
+    "SQLITE_IOERR": "the disk does not answer properly; look at the card and its space",
+    "SQLITE_READONLY": "it may not be written; look at the owner and rights of the file and its folder",
+    "SQLITE_CANTOPEN": (
+        "it cannot be opened; look at the rights of the file and its folder"
+        " (a reader without the right to write the folder needs the daemon to be running)"
+    ),
+    "SQLITE_PERM": "it may not be opened; look at the owner and rights of the file and its folder",
+}
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Translate SQLite's errors into StoreError with the file and what to do."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        name = getattr(error, "sqlite_errorname", "") or ""
+        general = "_".join(name.split("_")[:2])
+        advice = ADVICE.get(general, "the store refused the request")
+        raise StoreError(f"{path}: {advice} (SQLite says: {error})") from error
+
+
+def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
+    """A connection without implicit transactions, usable from several threads under a lock of the caller.
+
+    read_only opens the file with mode=ro, so that a reader cannot write even by mistake.
+    Raises StoreError where the file or its folder is missing.
+    """
+    if read_only and not path.exists():
+        raise StoreError(f"{path}: there is no store yet; start the daemon (nightbank monitor) to make one")
+    if not path.parent.is_dir():
+        raise StoreError(f"{path}: the folder {path.parent} does not exist; make it or change [store] path")
+    if path.is_dir():
+        raise StoreError(f"{path}: this is a folder; [store] path must name a file")
+    with told(path):
+        mode = "ro" if read_only else "rwc"
+        connection = sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode={mode}",
+            uri=True,
+            timeout=BUSY_S,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+    return connection
+
+
+def prepare_for_writing(connection: sqlite3.Connection) -> None:
+    """Set a writer's connection up: write-ahead log, the durability told above, a bounded log file."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
+
+
+class FileLock:
+    """A lock that one process holds and the kernel releases when that process ends, however it ends."""
+
+    def __init__(self, path: Path, what: str) -> None:
+        """Take the lock at once. `what` says who holds it in the error's words. Raises StoreError if held."""
+        self._path = path
+        try:
+            self._handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise StoreError(
+                f"{path}: cannot be made ({error.strerror}); look at the folder's rights"
+            ) from error
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.pread(self._handle, 20, 0).decode("ascii", "replace").strip() or "unknown"
+            os.close(self._handle)
+            raise StoreError(
+                f"{path}: {what} (process {holder}) has this store open; stop it first or wait until it ends"
+            ) from error
+        os.ftruncate(self._handle, 0)
+        os.pwrite(self._handle, str(os.getpid()).encode("ascii"), 0)
+
+    def release(self) -> None:
+        """Give the lock back; may be called twice."""
+        if self._handle >= 0:
+            os.close(self._handle)
+            self._handle = -1

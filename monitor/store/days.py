@@ -1,0 +1,192 @@
+"""A local day's statistics from its readings; pure.
+
+The integral is the trapezoid sum between neighbouring good readings. Two neighbours further apart than the
+day's gap limit, max(300 s, 3 x the day's median interval; our choice), are not joined. A pair on both sides
+of local midnight is cut there by linear interpolation and each part counts in its own day; a pair on both
+sides of zero is split at the crossing into the parts above and below.
+
+Values are whole steps (see `steps.py`), so that counts, sums and areas are exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from monitor.errors import StoreError
+from monitor.records import DayStat
+
+GAP_FLOOR_MS = 300_000
+"""Readings up to five minutes apart are always joined (our choice: hand-fed and slow devices)."""
+
+GAP_INTERVALS = 3
+"""Joined are also readings up to three usual intervals apart (our choice: two lost readings are no gap)."""
+
+CANDIDATE_MS = GAP_FLOOR_MS // GAP_INTERVALS
+"""Intervals at most this long cannot lift the gap limit above its floor."""
+
+FARTHEST_MS = GAP_INTERVALS * 25 * 3_600_000
+"""No two readings further apart are ever joined: a median interval cannot exceed the longest day."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """The time zone of an IANA name. Raises StoreError where it is unknown."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise StoreError(
+            f"time zone '{name}' is unknown; write it like 'Europe/London' ([site] time_zone)"
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class LocalDay:
+    """One local day: its date and the UTC ms at which it starts and ends (23 or 25 h at a clock change)."""
+
+    day: date
+    start_ms: int
+    end_ms: int
+
+
+@lru_cache(maxsize=4096)
+def local_day(zone: ZoneInfo, day: date) -> LocalDay:
+    """The span of a date in a zone. Where midnight does not exist the day starts as the clocks jump."""
+    return LocalDay(day, _midnight_ms(zone, day), _midnight_ms(zone, day + timedelta(days=1)))
+
+
+def day_at(zone: ZoneInfo, time_ms: int) -> LocalDay:
+    """The local day in which a moment lies."""
+    return local_day(zone, (_EPOCH + timedelta(milliseconds=time_ms)).astimezone(zone).date())
+
+
+def _midnight_ms(zone: ZoneInfo, day: date) -> int:
+    return round(datetime.combine(day, time(), tzinfo=zone).timestamp() * 1000)
+
+
+@dataclass(slots=True)
+class Area:
+    """Twice the area between a quantity and zero, in step·ms, and the time it covers."""
+
+    above2: float = 0
+    below2: float = 0
+    covered_ms: int = 0
+
+    def add(self, other: Area) -> None:
+        self.above2 += other.above2
+        self.below2 += other.below2
+        self.covered_ms += other.covered_ms
+
+
+def area_between(span_ms: int, first: float, last: float) -> Area:
+    """The trapezoid between two values span_ms apart, split where the line between them crosses zero."""
+    if first >= 0 and last >= 0:
+        return Area((first + last) * span_ms, 0, span_ms)
+    if first <= 0 and last <= 0:
+        return Area(0, (first + last) * span_ms, span_ms)
+    to_zero_ms = span_ms * first / (first - last)
+    parts = first * to_zero_ms, last * (span_ms - to_zero_ms)
+    return Area(max(parts), min(parts), span_ms)
+
+
+@dataclass(slots=True)
+class DaySum:
+    """The running sums of one channel in one local day.
+
+    Call `before` at most once and first, then `add` in order of time, then `after` at most once; `stat` may
+    be asked at any time. Pairs longer than the floor wait in `_long` until the day's median is known.
+    """
+
+    span: LocalDay
+    count: int = 0
+    minimum: int = 0
+    min_ms: int = 0
+    maximum: int = 0
+    total: int = 0
+    first: int = 0
+    last: int = 0
+    last_ms: int = 0
+    _joined: Area = field(default_factory=Area)
+    _long: list[tuple[int, Area]] = field(default_factory=list)
+    _slow_intervals: list[int] = field(default_factory=list)
+    _ahead: tuple[int, int] | None = None
+
+    def before(self, time_ms: int, value: int) -> None:
+        """The last good reading ahead of the day."""
+        self._ahead = (time_ms, value)
+
+    def add(self, time_ms: int, value: int) -> None:
+        """The next good reading of the day, in order of time."""
+        if self.count:
+            span_ms = time_ms - self.last_ms
+            if span_ms > CANDIDATE_MS:
+                self._slow_intervals.append(span_ms)
+            self._join(span_ms, area_between(span_ms, self.last, value))
+            if value < self.minimum:
+                self.minimum, self.min_ms = value, time_ms
+            if value > self.maximum:
+                self.maximum = value
+        else:
+            self.first = self.minimum = self.maximum = value
+            self.min_ms = time_ms
+            if self._ahead is not None:
+                self._join_ahead(*self._ahead, time_ms, value)
+        self.count += 1
+        self.total += value
+        self.last, self.last_ms = value, time_ms
+
+    def after(self, time_ms: int, value: int) -> None:
+        """The first good reading past the day."""
+        whole_ms, inside_ms = time_ms - self.last_ms, self.span.end_ms - self.last_ms
+        at_end = self.last + (value - self.last) * inside_ms / whole_ms
+        self._join(whole_ms, area_between(inside_ms, self.last, at_end))
+
+    def gap_limit_ms(self) -> int:
+        """Readings further apart than this are not joined (median: the higher one of an even number)."""
+        intervals = self.count - 1
+        quick = intervals - len(self._slow_intervals)
+        middle = intervals // 2
+        if intervals < 1 or middle < quick:
+            return GAP_FLOOR_MS
+        return max(GAP_FLOOR_MS, GAP_INTERVALS * sorted(self._slow_intervals)[middle - quick])
+
+    def stat(self, device: str, quantity: str, per_unit: int) -> DayStat:
+        """What the day amounts to, in units. The day must hold a reading."""
+        limit_ms = self.gap_limit_ms()
+        area = Area(self._joined.above2, self._joined.below2, self._joined.covered_ms)
+        for span_ms, part in self._long:
+            if span_ms <= limit_ms:
+                area.add(part)
+        to_hours = 1 / (2 * per_unit * 3_600_000)
+        positive_h, negative_h = area.above2 * to_hours, area.below2 * to_hours
+        return DayStat(
+            day=self.span.day,
+            device=device,
+            quantity=quantity,
+            count=self.count,
+            minimum=self.minimum / per_unit,
+            min_ms=self.min_ms,
+            mean=self.total / self.count / per_unit,
+            maximum=self.maximum / per_unit,
+            first=self.first / per_unit,
+            last=self.last / per_unit,
+            integral_h=positive_h + negative_h,
+            positive_h=positive_h,
+            negative_h=negative_h,
+            covered_s=area.covered_ms / 1000,
+        )
+
+    def _join(self, span_ms: int, area: Area) -> None:
+        if span_ms > GAP_FLOOR_MS:
+            self._long.append((span_ms, area))
+        else:
+            self._joined.add(area)
+
+    def _join_ahead(self, ahead_ms: int, ahead: int, time_ms: int, value: int) -> None:
+        """Join the day's first reading with the one ahead of the day, from midnight on."""
+        whole_ms, inside_ms = time_ms - ahead_ms, time_ms - self.span.start_ms
+        at_start = value + (ahead - value) * inside_ms / whole_ms
+        self._join(whole_ms, area_between(inside_ms, at_start, value))

@@ -1,0 +1,368 @@
+"""How readings land in the tables: each once, in whatever order they come, with their days kept right.
+
+Readings that follow a channel's newest one (nearly all) only go on with the running sums of its day. Late
+and repeated ones are compared with what is there; the days they touch are summed anew from the rows, and so
+are the days of their neighbours across midnight. Both ways give the same numbers to the last bit.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from itertools import groupby
+from operator import itemgetter
+from zoneinfo import ZoneInfo
+
+from monitor.records import DayStat, Quality, Reading
+from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
+from monitor.store.steps import steps_of
+
+Pending = tuple[int, tuple[str, str], int | None, Reading]
+"""Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
+
+
+@dataclass(slots=True)
+class Landed:
+    """What became of a commit's readings: new, already there, or refused since another value is there."""
+
+    new: int = 0
+    known: int = 0
+    conflicts: list[Reading] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Channel:
+    """A device's quantity while it is written: its newest readings and the running sums of its last day."""
+
+    id: int
+    device: str
+    quantity: str
+    per_unit: int
+    first_ms: int | None = None
+    last: Reading | None = None
+    last_ms: int = -1
+    good_first_ms: int | None = None
+    good_ms: int = -1
+    good_steps: int = 0
+    day: DaySum | None = None
+    changed: bool = False
+
+
+class Landing:
+    """Takes readings into the tables of one connection, inside a transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, zone: ZoneInfo) -> None:
+        self._write = connection
+        self._zone = zone
+        self._channels: dict[tuple[str, str], Channel] = {}
+        self._reasons: dict[str, int] = {}
+        self._sums: dict[tuple[int, int], tuple[Channel, DaySum]] = {}
+        self._seen_version = -1
+
+    @contextmanager
+    def transaction(self) -> Iterator[bool]:
+        """All inside is written together or not at all; yields whether another process wrote meanwhile."""
+        self._write.execute("BEGIN IMMEDIATE")
+        try:
+            (version,) = self._write.execute("PRAGMA data_version").fetchone()
+            others_wrote = version != self._seen_version
+            if others_wrote:
+                self._forget()
+            yield others_wrote
+            self._write.execute("COMMIT")
+            self._seen_version = version
+        except BaseException:
+            if self._write.in_transaction:
+                self._write.execute("ROLLBACK")
+            self._forget()
+            raise
+
+    def take(self, pending: Iterable[Pending]) -> Landed:
+        """Write readings and bring the statistics of every touched day up to date."""
+        landed = Landed()
+        rows: dict[int, list[tuple[int, int]]] = {}
+        flawed: list[tuple[int, int, int, int, float | None]] = []
+        late: list[tuple[int, Channel, int | None, Reading]] = []
+        for time_ms, key, steps, reading in sorted(pending, key=itemgetter(0)):
+            channel = self._channels.get(key) or self._channel(*key)
+            if time_ms <= channel.last_ms:
+                late.append((time_ms, channel, steps, reading))
+                continue
+            channel.last_ms, channel.last, channel.changed = time_ms, reading, True
+            if channel.first_ms is None:
+                channel.first_ms = time_ms
+            landed.new += 1
+            if steps is None:
+                flawed.append(self._flawed_row(channel, reading))
+            else:
+                rows.setdefault(time_ms, []).append((channel.id, steps))
+                self._go_on(channel, time_ms, steps)
+        self._write_rows(rows)
+        self._write_flawed(flawed)
+        self._take_late(late, landed)
+        self._write_sums()
+        self._write_channels()
+        return landed
+
+    def recut_days(self) -> None:
+        """Make the statistics of all days anew, after the time zone changed."""
+        self._write.execute("DELETE FROM day")
+        self._forget()
+        for device, quantity in self._write.execute("SELECT device, quantity FROM channel").fetchall():
+            channel = self._channel(device, quantity)
+            channel.day = None
+            sql = f"SELECT time_ms, c{channel.id} FROM poll WHERE c{channel.id} IS NOT NULL ORDER BY time_ms"
+            newest = channel.good_ms, channel.good_steps
+            channel.good_ms = -1
+            for time_ms, steps in self._write.execute(sql):
+                self._go_on(channel, time_ms, steps)
+            channel.good_ms, channel.good_steps = newest
+            self._write_sums()
+        self._forget()
+
+    def _forget(self) -> None:
+        self._channels.clear()
+        self._reasons.clear()
+        self._sums.clear()
+
+    def _channel(self, device: str, quantity: str) -> Channel:
+        """The channel as the table has it, or a new one with its column."""
+        per_unit = steps_of(quantity)
+        sql = (
+            "SELECT id, first_ms, last_ms, last_value, last_quality, last_reason, good_first_ms, good_ms,"
+            " good_value FROM channel WHERE device = ? AND quantity = ?"
+        )
+        row = self._write.execute(sql, (device, quantity)).fetchone()
+        if row is None:
+            cursor = self._write.execute(
+                "INSERT INTO channel (device, quantity) VALUES (?, ?)", (device, quantity)
+            )
+            channel = Channel(int(cursor.lastrowid or 0), device, quantity, per_unit)
+            self._write.execute(f"ALTER TABLE poll ADD COLUMN c{channel.id} INTEGER")
+        else:
+            number, first_ms, last_ms, value, quality, reason, good_first_ms, good_ms, good_value = row
+            channel = Channel(number, device, quantity, per_unit, first_ms, good_first_ms=good_first_ms)
+            if last_ms is not None:
+                channel.last_ms = last_ms
+                channel.last = Reading(last_ms, device, quantity, value, Quality(quality), reason)
+            if good_ms is not None:
+                channel.good_ms, channel.good_steps = good_ms, round(good_value * per_unit)
+                channel.day = self._sum_up(channel, day_at(self._zone, good_ms))
+        self._channels[device, quantity] = channel
+        return channel
+
+    def _go_on(self, channel: Channel, time_ms: int, steps: int) -> None:
+        """A good reading newer than all good ones of its channel."""
+        day = channel.day
+        if day is None or time_ms >= day.span.end_ms:
+            day = DaySum(day_at(self._zone, time_ms))
+            if channel.day is not None:
+                channel.day.after(time_ms, steps)
+                day.before(channel.good_ms, channel.good_steps)
+                self._keep_sum(channel, channel.day)
+            channel.day = day
+        day.add(time_ms, steps)
+        self._keep_sum(channel, day)
+        channel.good_ms, channel.good_steps = time_ms, steps
+        if channel.good_first_ms is None:
+            channel.good_first_ms = time_ms
+
+    def _keep_sum(self, channel: Channel, day: DaySum) -> None:
+        self._sums[channel.id, day.span.start_ms] = (channel, day)
+
+    def _take_late(self, late: Sequence[tuple[int, Channel, int | None, Reading]], landed: Landed) -> None:
+        """Readings that may be there already, or stand before the newest of their channel."""
+        touched: dict[tuple[int, int], tuple[Channel, LocalDay]] = {}
+        for time_ms, group in groupby(late, key=itemgetter(0)):
+            row: list[tuple[int, int]] = []
+            taken: dict[int, Reading] = {}
+            for _, channel, steps, reading in group:
+                there = taken.get(channel.id) or self._there(channel, time_ms)
+                if there is not None:
+                    if _same(there, reading):
+                        landed.known += 1
+                    else:
+                        landed.conflicts.append(reading)
+                    continue
+                landed.new += 1
+                taken[channel.id] = reading
+                self._take_earlier(channel, time_ms, steps)
+                if steps is None:
+                    self._write_flawed([self._flawed_row(channel, reading)])
+                else:
+                    row.append((channel.id, steps))
+                    span = day_at(self._zone, time_ms)
+                    touched[channel.id, span.start_ms] = (channel, span)
+            self._write_rows({time_ms: row} if row else {})
+        self._sum_anew(touched)
+
+    def _take_earlier(self, channel: Channel, time_ms: int, steps: int | None) -> None:
+        """What a late reading changes in its channel's ends."""
+        channel.changed = True
+        if channel.first_ms is None or time_ms < channel.first_ms:
+            channel.first_ms = time_ms
+        if steps is None:
+            return
+        if channel.good_first_ms is None or time_ms < channel.good_first_ms:
+            channel.good_first_ms = time_ms
+        if time_ms > channel.good_ms:
+            channel.good_ms, channel.good_steps = time_ms, steps
+
+    def _sum_anew(self, touched: dict[tuple[int, int], tuple[Channel, LocalDay]]) -> None:
+        """Sum touched days up from their rows, and the days of the neighbours before and after them."""
+        spans = dict(touched)
+        for channel, span in touched.values():
+            for neighbour in (self._before(channel, span.start_ms), self._after(channel, span.end_ms)):
+                if neighbour is not None:
+                    other = day_at(self._zone, neighbour[0])
+                    spans[channel.id, other.start_ms] = (channel, other)
+        for channel, span in spans.values():
+            day = self._sum_up(channel, span)
+            self._keep_sum(channel, day)
+            if span.start_ms <= channel.good_ms < span.end_ms:
+                channel.day = day
+
+    def _sum_up(self, channel: Channel, span: LocalDay) -> DaySum:
+        """The sums of a channel's day from its rows and its neighbours."""
+        day = DaySum(span)
+        before, after = self._before(channel, span.start_ms), self._after(channel, span.end_ms)
+        if before is not None:
+            day.before(*before)
+        column = f"c{channel.id}"
+        sql = (
+            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+            " ORDER BY time_ms"
+        )
+        for time_ms, steps in self._write.execute(sql, (span.start_ms, span.end_ms)):
+            day.add(time_ms, steps)
+        if after is not None:
+            day.after(*after)
+        return day
+
+    def _before(self, channel: Channel, time_ms: int) -> tuple[int, int] | None:
+        """The last good reading before a time, if near enough ever to be joined."""
+        column = f"c{channel.id}"
+        sql = (
+            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+            " ORDER BY time_ms DESC LIMIT 1"
+        )
+        row: tuple[int, int] | None = self._write.execute(sql, (time_ms - FARTHEST_MS, time_ms)).fetchone()
+        return row
+
+    def _after(self, channel: Channel, time_ms: int) -> tuple[int, int] | None:
+        """The first good reading at or after a time, if near enough ever to be joined."""
+        column = f"c{channel.id}"
+        sql = (
+            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+            " ORDER BY time_ms LIMIT 1"
+        )
+        row: tuple[int, int] | None = self._write.execute(sql, (time_ms, time_ms + FARTHEST_MS)).fetchone()
+        return row
+
+    def _there(self, channel: Channel, time_ms: int) -> Reading | None:
+        """The reading that stands under this time, if any."""
+        sql = f"SELECT c{channel.id} FROM poll WHERE time_ms = ?"
+        row = self._write.execute(sql, (time_ms,)).fetchone()
+        if row is not None and row[0] is not None:
+            return Reading(time_ms, channel.device, channel.quantity, row[0] / channel.per_unit)
+        sql = (
+            "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
+            " WHERE channel = ? AND time_ms = ?"
+        )
+        row = self._write.execute(sql, (channel.id, time_ms)).fetchone()
+        if row is None:
+            return None
+        value, quality, reason = row
+        return Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
+
+    def _flawed_row(self, channel: Channel, reading: Reading) -> tuple[int, int, int, int, float | None]:
+        return channel.id, reading.time_ms, reading.quality.value, self._reason(reading.reason), reading.value
+
+    def _reason(self, text: str) -> int:
+        """The number under which a reason's words are kept once."""
+        if text not in self._reasons:
+            self._write.execute("INSERT OR IGNORE INTO reason (text) VALUES (?)", (text,))
+            (number,) = self._write.execute("SELECT id FROM reason WHERE text = ?", (text,)).fetchone()
+            self._reasons[text] = number
+        return self._reasons[text]
+
+    def _write_rows(self, rows: dict[int, list[tuple[int, int]]]) -> None:
+        """Good values that are not there yet, into rows that may be."""
+        alike: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
+        for time_ms, values in rows.items():
+            channels, steps = zip(*values, strict=True)
+            alike.setdefault(channels, []).append((time_ms, *steps))
+        for channels, filled in alike.items():
+            columns = ", ".join(f"c{channel}" for channel in channels)
+            marks = ", ".join("?" for _ in channels)
+            taken = ", ".join(f"c{channel} = excluded.c{channel}" for channel in channels)
+            self._write.executemany(
+                f"INSERT INTO poll (time_ms, {columns}) VALUES (?, {marks})"
+                f" ON CONFLICT (time_ms) DO UPDATE SET {taken}",
+                filled,
+            )
+
+    def _write_flawed(self, rows: Sequence[tuple[int, int, int, int, float | None]]) -> None:
+        self._write.executemany(
+            "INSERT INTO flawed (channel, time_ms, quality, reason, value) VALUES (?, ?, ?, ?, ?)", rows
+        )
+
+    def _write_sums(self) -> None:
+        self._write.executemany(
+            "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                _day_row(channel.id, day.stat(channel.device, channel.quantity, channel.per_unit))
+                for channel, day in self._sums.values()
+            ),
+        )
+        self._sums.clear()
+
+    def _write_channels(self) -> None:
+        changed = [channel for channel in self._channels.values() if channel.changed]
+        self._write.executemany(
+            "UPDATE channel SET first_ms = ?, last_ms = ?, last_value = ?, last_quality = ?, last_reason = ?,"
+            " good_first_ms = ?, good_ms = ?, good_value = ? WHERE id = ?",
+            (_channel_row(channel) for channel in changed),
+        )
+        for channel in changed:
+            channel.changed = False
+
+
+def _same(there: Reading, offered: Reading) -> bool:
+    return there.quality is offered.quality and there.value == offered.value
+
+
+def _day_row(channel: int, stat: DayStat) -> tuple[int | float, ...]:
+    return (
+        stat.day.toordinal(),
+        channel,
+        stat.count,
+        stat.minimum,
+        stat.min_ms,
+        stat.mean,
+        stat.maximum,
+        stat.first,
+        stat.last,
+        stat.integral_h,
+        stat.positive_h,
+        stat.negative_h,
+        stat.covered_s,
+    )
+
+
+def _channel_row(channel: Channel) -> tuple[int | float | str | None, ...]:
+    last = channel.last
+    good = channel.good_ms >= 0
+    return (
+        channel.first_ms,
+        None if last is None else last.time_ms,
+        None if last is None else last.value,
+        None if last is None else last.quality.value,
+        None if last is None else last.reason,
+        channel.good_first_ms,
+        channel.good_ms if good else None,
+        channel.good_steps / channel.per_unit if good else None,
+        channel.id,
+    )

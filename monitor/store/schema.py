@@ -1,0 +1,138 @@
+"""The tables of the embedded store, their version, and the steps from one version to the next.
+
+Layout, and why. Good readings, nearly all there are, stand in `poll`: one row a time, one column a channel
+(a device's quantity), whole steps instead of floats. The time is the row's own key and the device's and
+quantity's names are said once, in `channel`. Measured with `python -m tests.bench.store_speed`: 3.4 bytes a
+value where all channels come in one poll, against 60 to 90 for one text row a value with an index, and a
+tenth of its CPU; one row a value with integer keys takes 17 (reference measurement of the project). The
+price: a new channel is a new column (at once in SQLite, no row is rewritten), and a time at which only one
+channel came costs a row with one byte for each empty column before it.
+
+Readings that are not good are rare and stand in `flawed` with value and reason; nothing that adds up or
+draws ever needs to look there. `channel` also holds each channel's newest readings, so that 'now' reads one
+small table, and `day` the statistics of each local day in `meta.time_zone`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.errors import StoreError
+
+APPLICATION_ID = 0x6E626B31
+"""Marks the file as ours in SQLite's header (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step of the schema: its name and its statements. Its place in MIGRATIONS is its version."""
+
+    name: str
+    statements: tuple[str, ...]
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(
+        "first tables",
+        (
+            "CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
+            "CREATE TABLE device (name TEXT PRIMARY KEY, rank INTEGER NOT NULL) WITHOUT ROWID",
+            """CREATE TABLE channel (
+                id INTEGER PRIMARY KEY,
+                device TEXT NOT NULL,
+                quantity TEXT NOT NULL,
+                first_ms INTEGER, last_ms INTEGER, last_value REAL, last_quality INTEGER, last_reason TEXT,
+                good_first_ms INTEGER, good_ms INTEGER, good_value REAL,
+                UNIQUE (device, quantity))""",
+            "CREATE TABLE poll (time_ms INTEGER PRIMARY KEY)",
+            "CREATE TABLE reason (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE)",
+            """CREATE TABLE flawed (
+                channel INTEGER NOT NULL, time_ms INTEGER NOT NULL, quality INTEGER NOT NULL,
+                reason INTEGER NOT NULL, value REAL,
+                PRIMARY KEY (channel, time_ms)) WITHOUT ROWID""",
+            """CREATE TABLE day (
+                day INTEGER NOT NULL, channel INTEGER NOT NULL, count INTEGER NOT NULL,
+                minimum REAL NOT NULL, min_ms INTEGER NOT NULL, mean REAL NOT NULL, maximum REAL NOT NULL,
+                first REAL NOT NULL, last REAL NOT NULL,
+                integral_h REAL NOT NULL, positive_h REAL NOT NULL, negative_h REAL NOT NULL,
+                covered_s REAL NOT NULL,
+                PRIMARY KEY (day, channel)) WITHOUT ROWID""",
+            """CREATE TABLE event (
+                id INTEGER PRIMARY KEY, time_ms INTEGER NOT NULL,
+                kind TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL)""",
+            "CREATE INDEX event_by_time ON event (time_ms)",
+            """CREATE TABLE alarm (
+                name TEXT PRIMARY KEY, state TEXT NOT NULL, since_ms INTEGER NOT NULL,
+                priority TEXT NOT NULL, value REAL, text TEXT NOT NULL) WITHOUT ROWID""",
+            "CREATE TABLE health (device TEXT PRIMARY KEY, document TEXT NOT NULL) WITHOUT ROWID",
+            "CREATE TABLE note (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID",
+        ),
+    ),
+)
+
+
+def version_of(connection: sqlite3.Connection, path: Path) -> int:
+    """The file's schema version, 0 for an empty new file. Raises StoreError if the file is not ours."""
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    if tables == 0 and application == 0:
+        return 0
+    if application != APPLICATION_ID:
+        raise StoreError(
+            f"{path}: this is a database, but no store of Nightbank; give [store] path another name"
+        )
+    return int(version)
+
+
+def check(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise StoreError unless the file has exactly the version that this code reads."""
+    version = version_of(connection, path)
+    _refuse_newer(version, path)
+    if version < len(MIGRATIONS):
+        raise StoreError(
+            f"{path}: the store has schema version {version}, this Nightbank reads version"
+            f" {len(MIGRATIONS)}; start the daemon (nightbank monitor) once, it brings the file up to date"
+        )
+
+
+def migrate(
+    connection: sqlite3.Connection, path: Path, migrations: tuple[Migration, ...] = MIGRATIONS
+) -> None:
+    """Bring the file to the newest version: all missing steps together, or none.
+
+    Raises StoreError for a file that is not ours, that a newer Nightbank wrote, or where a step fails.
+    """
+    version = version_of(connection, path)
+    _refuse_newer(version, path, len(migrations))
+    if version == len(migrations):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    name = ""
+    try:
+        for migration in migrations[version_of(connection, path) :]:
+            name = migration.name
+            for statement in migration.statements:
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(migrations)}")
+        connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        connection.execute("ROLLBACK")
+        raise StoreError(
+            f"{path}: the step '{name}' to schema version {len(migrations)} failed ({error}); the file is"
+            " as it was; make room on the disk if it is full, else keep the file and report this"
+        ) from error
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+
+
+def _refuse_newer(version: int, path: Path, known: int = len(MIGRATIONS)) -> None:
+    if version > known:
+        raise StoreError(
+            f"{path}: the store has schema version {version}, this Nightbank knows up to {known}: a newer"
+            " Nightbank wrote it; update this one, or put back a backup from before"
+        )

@@ -1,0 +1,264 @@
+"""The embedded store's write side: what is pending in memory, and the commit that makes it durable.
+
+`append` and the `put_` calls only note what came; `commit` writes all of it in one transaction, so the file
+is locked for milliseconds and another process (an import) can write between two commits. Until then
+`latest`, `latest_good`, `alarms`, `health`, `events` and `note` of the writer itself answer with what is
+pending; `series`, `days`, `rows` and `span` with what was committed. A commit that fails (a full disk)
+leaves the file as it was and everything pending for the next one.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from contextlib import closing
+from dataclasses import fields
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from monitor.errors import StoreError
+from monitor.records import AlarmState, DeviceHealth, Event, Reading
+from monitor.store.connect import FileLock, connect, prepare_for_writing, told
+from monitor.store.days import zone_of
+from monitor.store.embedded import (
+    EmbeddedReader,
+    in_rank_order,
+    newest,
+    rank_of,
+    read_channels,
+)
+from monitor.store.landing import Landed, Landing, Pending
+from monitor.store.schema import check, migrate
+from monitor.store.steps import as_kept, steps_of
+
+Key = tuple[str, str]
+
+
+class EmbeddedWriter(EmbeddedReader):
+    """The write side (`base.StoreWriter`). `open_writer` and `open_importer` make it.
+
+    Of readings with the same time, device and quantity the first one stays. A value that is not finite is
+    kept as MISSING with the reason said; an unknown quantity, an empty device name or an impossible time
+    raises StoreError and nothing of that `append` is taken.
+    """
+
+    def __init__(self, path: Path, zone: ZoneInfo, lock: FileLock) -> None:
+        """Open an existing store of the present schema; the lock is released by `close`."""
+        connection = connect(path, read_only=False)
+        super().__init__(path, connection)
+        self._rank: dict[str, int] = {}
+        self._newest: dict[Key, Reading] = {}
+        self._newest_good: dict[Key, Reading] = {}
+        self._file_lock = lock
+        self.last_commit = Landed()
+        self._pending: list[Pending] = []
+        self._events: list[Event] = []
+        self._alarms: dict[str, AlarmState] = {}
+        self._health: dict[str, DeviceHealth] = {}
+        self._notes: dict[str, str] = {}
+        self._new_ranks: dict[str, int] | None = None
+        self._landing = Landing(connection, zone)
+        try:
+            with told(path):
+                prepare_for_writing(connection)
+                self._look_up_newest()
+        except BaseException:
+            connection.close()
+            raise
+
+    def close(self) -> None:
+        """Close the file and let the next writer in; what is pending is dropped."""
+        with self._lock:
+            super().close()
+            self._file_lock.release()
+
+    def rank_devices(self, devices: Sequence[str]) -> None:
+        self._new_ranks = self._rank = {device: rank for rank, device in enumerate(devices)}
+
+    def append(self, readings: Iterable[Reading]) -> None:
+        kept = [as_kept(reading) for reading in readings]
+        with self._lock:
+            for reading, steps in kept:
+                key = (reading.device, reading.quantity)
+                self._pending.append((reading.time_ms, key, steps, reading))
+                self._take_newest(key, reading, good=steps is not None)
+
+    def add_event(self, event: Event) -> None:
+        with self._lock:
+            self._events.append(event)
+
+    def put_alarm(self, state: AlarmState) -> None:
+        with self._lock:
+            self._alarms[state.name] = state
+
+    def put_health(self, health: DeviceHealth) -> None:
+        with self._lock:
+            self._health[health.device] = health
+
+    def put_note(self, key: str, text: str) -> None:
+        with self._lock:
+            self._notes[key] = text
+
+    def commit(self) -> None:
+        """Write all that is pending in one transaction; `last_commit` tells what became of the readings.
+
+        Raises StoreError where that fails; everything stays pending then.
+        """
+        with self._lock, told(self.path):
+            if not (
+                self._pending
+                or self._events
+                or self._alarms
+                or self._health
+                or self._notes
+                or self._new_ranks is not None
+            ):
+                self.last_commit = Landed()
+                return
+            with self._landing.transaction() as others_wrote:
+                landed = self._landing.take(self._pending)
+                self._write_documents()
+            self.last_commit = landed
+            self._pending = []
+            self._forget_documents()
+            if others_wrote or landed.conflicts:
+                self._look_up_newest()
+
+    def latest(self) -> list[Reading]:
+        with self._lock:
+            return in_rank_order(self._newest.values(), self._rank)
+
+    def latest_good(self, quantity: str) -> Reading | None:
+        steps_of(quantity)
+        with self._lock:
+            return newest((r for r in self._newest_good.values() if r.quantity == quantity), self._rank)
+
+    def alarms(self) -> list[AlarmState]:
+        with self._lock:
+            states = {state.name: state for state in super().alarms()} | self._alarms
+        return sorted(states.values(), key=lambda state: state.name)
+
+    def health(self) -> list[DeviceHealth]:
+        with self._lock:
+            known = {health.device: health for health in super().health()} | self._health
+            return sorted(known.values(), key=lambda health: rank_of(health.device, self._rank))
+
+    def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
+        with self._lock:
+            pending = [event for event in reversed(self._events) if start_ms <= event.time_ms < end_ms]
+            known = pending + super().events(start_ms, end_ms, limit)
+        return sorted(known, key=lambda event: -event.time_ms)[:limit]
+
+    def note(self, key: str) -> str | None:
+        with self._lock:
+            return self._notes[key] if key in self._notes else super().note(key)
+
+    def _take_newest(self, key: Key, reading: Reading, *, good: bool) -> None:
+        """Follow the newest readings in memory; of two with the same time the first stays."""
+        known = self._newest.get(key)
+        if known is None or reading.time_ms > known.time_ms:
+            self._newest[key] = reading
+        if good:
+            known = self._newest_good.get(key)
+            if known is None or reading.time_ms > known.time_ms:
+                self._newest_good[key] = reading
+
+    def _look_up_newest(self) -> None:
+        """Newest readings and ranks as the file has them."""
+        with self._asking() as ask:
+            channels = read_channels(ask)
+            self._rank = dict(ask.execute("SELECT name, rank FROM device").fetchall())
+        self._newest = {(c.device, c.quantity): c.last for c in channels}
+        self._newest_good = {(c.device, c.quantity): c.good for c in channels if c.good is not None}
+
+    def _write_documents(self) -> None:
+        write = self._connection
+        if self._new_ranks is not None:
+            write.execute("DELETE FROM device")
+            write.executemany("INSERT INTO device VALUES (?, ?)", self._new_ranks.items())
+        write.executemany(
+            "INSERT INTO event (time_ms, kind, subject, text) VALUES (?, ?, ?, ?)",
+            ((event.time_ms, event.kind, event.subject, event.text) for event in self._events),
+        )
+        write.executemany(
+            "INSERT OR REPLACE INTO alarm VALUES (?, ?, ?, ?, ?, ?)",
+            ((a.name, a.state, a.since_ms, a.priority, a.value, a.text) for a in self._alarms.values()),
+        )
+        write.executemany(
+            "INSERT OR REPLACE INTO health VALUES (?, ?)",
+            ((health.device, _as_json(health)) for health in self._health.values()),
+        )
+        write.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", self._notes.items())
+
+    def _forget_documents(self) -> None:
+        self._events, self._alarms, self._health, self._notes = [], {}, {}, {}
+        self._new_ranks = None
+
+
+def _as_json(health: DeviceHealth) -> str:
+    named = {each.name: getattr(health, each.name) for each in fields(health)}
+    return json.dumps(named | {"errors": dict(health.errors)}, ensure_ascii=False)
+
+
+def open_for_daemon(path: Path, time_zone: str) -> EmbeddedWriter:
+    """See `embedded.open_writer`."""
+    zone = zone_of(time_zone)
+    _check_folder(path)
+    lock = FileLock(path.with_name(path.name + ".lock"), "another writer, most likely the daemon,")
+    try:
+        _bring_up_to_date(path, zone)
+        return EmbeddedWriter(path, zone, lock)
+    except BaseException:
+        lock.release()
+        raise
+
+
+def open_beside_daemon(path: Path, time_zone: str) -> EmbeddedWriter:
+    """See `embedded.open_importer`."""
+    zone = zone_of(time_zone)
+    _check_folder(path)
+    lock = FileLock(path.with_name(path.name + ".import-lock"), "another import")
+    try:
+        try:
+            daemon_lock = FileLock(path.with_name(path.name + ".lock"), "the daemon")
+        except StoreError:
+            _check_as_daemon_keeps_it(path, zone)
+        else:
+            try:
+                _bring_up_to_date(path, zone)
+            finally:
+                daemon_lock.release()
+        return EmbeddedWriter(path, zone, lock)
+    except BaseException:
+        lock.release()
+        raise
+
+
+def _check_folder(path: Path) -> None:
+    if not path.parent.is_dir():
+        raise StoreError(f"{path}: the folder {path.parent} does not exist; make it or change [store] path")
+
+
+def _bring_up_to_date(path: Path, zone: ZoneInfo) -> None:
+    """Tables of the present schema, days of the present time zone. The caller holds the daemon's lock."""
+    with closing(connect(path, read_only=False)) as connection, told(path):
+        migrate(connection, path)
+        prepare_for_writing(connection)
+        kept = connection.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()
+        if kept == (zone.key,):
+            return
+        landing = Landing(connection, zone)
+        with landing.transaction():
+            connection.execute("INSERT OR REPLACE INTO meta VALUES ('time_zone', ?)", (zone.key,))
+            landing.recut_days()
+
+
+def _check_as_daemon_keeps_it(path: Path, zone: ZoneInfo) -> None:
+    with closing(connect(path, read_only=True)) as connection, told(path):
+        check(connection, path)
+        (kept,) = connection.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()
+    if kept != zone.key:
+        raise StoreError(
+            f"{path}: the running daemon keeps days of {kept}, the site file says {zone.key}; restart the"
+            " daemon, it makes the days anew, then import"
+        )
