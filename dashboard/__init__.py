@@ -1,0 +1,15 @@
+"""Nightbank's page: it reads the store through `monitor`'s public read side and never talks to a device.
+
+    cli         the command `nightbank page`
+    server      the page process: site file, store, web server
+    app         the Dash app: headers, addresses, the frame around every page
+    address     where a phone finds the page
+    pages       one file a page, each made from the pure rooms below
+    figures     what was stored over time -> a chart as plain data, and the same facts in words; pure
+    summary     what was stored now -> sentence, rows, ages; pure
+    snapshot   the questions to the store, all of one refresh at once
+    words       numbers, ages and times as a person reads them; pure
+
+A room imports only the rooms below it in this list. Nothing here imports `simulator` or a device room. To
+add a page write `pages/<name>.py` with a `Page` and put it into `pages.PAGES`.
+"""

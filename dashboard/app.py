@@ -1,0 +1,112 @@
+"""The Dash app: the frame around every page, its addresses, its headers.
+
+Nothing asks an outside host: scripts, style and icon come from this process. Only the addresses of PAGES and
+what Dash itself needs are answered; all others are 404.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from dash import Dash
+from flask import Response, request
+
+from dashboard.pages import PAGES
+from dashboard.pages.base import ReaderFactory
+from monitor.site.model import Site
+
+ASSETS = Path(__file__).parent / "assets"
+
+FRAME = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/icon.svg">
+{%css%}
+</head>
+<body>
+<noscript><p>This page needs scripts. On the computer itself “nightbank now” tells the same.</p></noscript>
+<p id="connection" role="alert" hidden></p>
+{%app_entry%}
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>"""
+"""The HTML around every page. #connection is filled by assets/connection.js when the server falls silent."""
+
+NOT_FOUND = "There is no such page here. The address of the first page is /\n"
+
+
+class _Page(Dash):
+    """Dash with a quiet first moment: the page's own words instead of the library's 'Loading...'."""
+
+    def interpolate_index(self, **parts: Any) -> Any:
+        parts["app_entry"] = '<div id="react-entry-point"><p class="first">Asking the store…</p></div>'
+        return super().interpolate_index(**parts)
+
+
+def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
+    """The web app over a store. open_reader opens the store and may raise StoreError at any call.
+
+    The time is that of the store's clock note, the computer's own where there is none.
+    """
+    page = PAGES[0]
+    app = _Page(
+        "dashboard",
+        assets_folder=str(ASSETS),
+        title=f"{site.site.name}: {page.name}",
+        update_title="",
+        index_string=FRAME,
+        add_log_handler=False,
+        enable_mcp=False,
+    )
+    app.layout = lambda: page.layout(open_reader, site)
+    page.register(app, open_reader, site)
+    _guard(app)
+    return app
+
+
+def _guard(app: Dash) -> None:
+    """Headers on every answer, and 404 for addresses that are nobody's (Dash would answer 200 to all)."""
+    server = app.server
+    pages = {page.path for page in PAGES}
+    own = tuple(f"/{name}" for name in ("assets/", "_dash-", "_reload-hash"))
+    policy = content_policy(app)
+
+    @server.before_request
+    def refuse_unknown() -> Response | None:
+        if request.path in pages or request.path.startswith(own):
+            return None
+        return Response(NOT_FOUND, 404, mimetype="text/plain")
+
+    @server.after_request
+    def add_headers(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = policy
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "no-referrer"
+        if "Cache-Control" not in response.headers:
+            response.headers["Cache-Control"] = "no-store"
+        return response
+
+
+def content_policy(app: Dash) -> str:
+    """The Content-Security-Policy: scripts of our own and Dash's inline ones by hash, nothing from elsewhere.
+
+    Dash and plotly insert style elements at run time, therefore styles may be inline.
+    """
+    return "; ".join(
+        (
+            "default-src 'none'",
+            f"script-src 'self' {' '.join(app.csp_hashes())}",
+            "style-src 'self' 'unsafe-inline'",
+            "img-src 'self' data:",
+            "connect-src 'self'",
+            "base-uri 'none'",
+            "form-action 'none'",
+            "frame-ancestors 'none'",
+        )
+    )

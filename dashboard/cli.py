@@ -1,0 +1,31 @@
+"""The command `nightbank page`; the command line of `monitor` finds it by its entry point."""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("site", type=click.Path(dir_okay=False, path_type=Path))
+@click.option("--port", type=click.IntRange(1024, 65535), help="Port; the site file's [page] port otherwise.")
+@click.option("--host", help="Address to listen on; the site file's [page] host otherwise.")
+@click.option("--print-url", is_flag=True, help="Print the page's address and end.")
+def page(site: Path, port: int | None, host: str | None, print_url: bool) -> None:
+    """Serve the page of SITE (a site file) to phones in the local network until stopped.
+
+    Example: nightbank page hide.toml --port 8480
+    """
+    if print_url:
+        from dashboard.address import page_url
+        from monitor.site.load import load_site
+
+        where = load_site(site).page
+        click.echo(page_url(host or where.host, port or where.port))
+        return
+    from dashboard.server import serve
+
+    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
+    serve(site, host, port)

@@ -1,0 +1,11 @@
+"""The pages, each with its own address. A page is data: an address, a title, and what to put there.
+
+To add one, write a module with a `Page` and put it into PAGES; the app serves exactly these addresses.
+"""
+
+from __future__ import annotations
+
+from dashboard.pages import tonight
+from dashboard.pages.base import Page
+
+PAGES: tuple[Page, ...] = (tonight.PAGE,)

@@ -1,0 +1,325 @@
+"""The page 'Tonight': the sentence, the charge, live values and ages, today, the last day, alarms, devices.
+
+The frame is laid out once; every refresh replaces only the content of its sections, so that nothing jumps,
+no chart is built anew and what a person opened stays open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dash import Dash, Input, Output, dcc, html
+from dash.development.base_component import Component
+
+from dashboard.figures import day_figure, history_rows, history_sentence
+from dashboard.pages.base import Page, ReaderFactory
+from dashboard.snapshot import History, take_history, take_snapshot
+from dashboard.summary import Tonight, summarize
+from dashboard.values import Look, Value
+from dashboard.words import clock_text, number
+from monitor.clock import SystemClock
+from monitor.errors import StoreError
+from monitor.site.model import Site
+
+REFRESH_MS = 5_000
+HISTORY_REFRESH_MS = 30_000
+
+TAGS = {Look.LIVE: "", Look.STALE: "old", Look.SUSPECT: "doubtful", Look.MISSING: "missing"}
+"""The word beside a value that is not simply live; the style sheet adds a shape, never colour alone."""
+
+CHART_CONFIG: Any = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "showTips": False}
+
+HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
+
+SECTIONS = ("lead", "charge", "main", "more", "today", "alarms", "devices", "answered")
+"""Ids of the sections that every refresh renews, in the order of `Parts`."""
+
+Content = list[Component | str]
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The content of each section."""
+
+    lead: Content
+    charge: Content
+    main: Content
+    more: Content
+    today: Content
+    alarms: Content
+    devices: Content
+    answered: Content
+
+
+def layout(open_reader: ReaderFactory, site: Site) -> Component:
+    """The whole page with its present content, so that it is complete before the first refresh."""
+    parts = present_parts(open_reader, site)
+    figure, told, rows = present_history(open_reader, site)
+    bank = site.bank
+    rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"
+    return html.Main(
+        [
+            html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),
+            html.Section(parts.lead, id="lead", **extra(aria_live="polite", aria_label="State of the bank")),
+            html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
+            html.Section(
+                [
+                    html.H2("Now"),
+                    html.Table(html.Tbody(parts.main, id="main"), className="values"),
+                    html.Details(
+                        [
+                            html.Summary("All values"),
+                            html.Table(html.Tbody(parts.more, id="more"), className="values"),
+                        ]
+                    ),
+                ]
+            ),
+            html.Section([html.H2("Today"), html.Div(parts.today, id="today")]),
+            html.Section(
+                [
+                    html.H2("Last 24 hours"),
+                    html.Div(
+                        dcc.Graph(id="history-chart", figure=figure, config=CHART_CONFIG, className="chart"),
+                        id="history-image",
+                        role="img",
+                        **extra(aria_labelledby="history-told"),
+                    ),
+                    html.P(told, id="history-told"),
+                    html.Details(
+                        [
+                            html.Summary("As a table"),
+                            html.Table(
+                                [
+                                    html.Thead(
+                                        html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS])
+                                    ),
+                                    html.Tbody(rows, id="history-rows"),
+                                ],
+                                className="plain",
+                            ),
+                        ]
+                    ),
+                ]
+            ),
+            html.Section([html.H2("Alarms"), html.Div(parts.alarms, id="alarms")]),
+            html.Section([html.H2("Devices"), html.Div(parts.devices, id="devices")]),
+            html.Footer(html.P(parts.answered, id="answered", className="quiet")),
+            dcc.Interval(id="refresh", interval=REFRESH_MS),
+            dcc.Interval(id="history-refresh", interval=HISTORY_REFRESH_MS),
+        ]
+    )
+
+
+def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
+    """Keep the page fresh: the sections every five seconds, the chart every half minute."""
+
+    @app.callback(
+        [Output(section, "children") for section in SECTIONS],
+        Input("refresh", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def refresh(count: int) -> list[Content]:
+        parts = present_parts(open_reader, site, count)
+        return [getattr(parts, section) for section in SECTIONS]
+
+    @app.callback(
+        Output("history-chart", "figure"),
+        Output("history-told", "children"),
+        Output("history-rows", "children"),
+        Input("history-refresh", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def refresh_history(_count: int) -> tuple[dict[str, Any], str, Content]:
+        return present_history(open_reader, site)
+
+
+def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Parts:
+    """The sections as of now; without a store, what to do about it."""
+    try:
+        with closing(open_reader()) as reader:
+            tonight = summarize(take_snapshot(reader, site), site)
+    except StoreError as error:
+        return trouble_parts(error, site, count)
+    return Parts(
+        lead_part(tonight),
+        charge_part(tonight),
+        value_rows(tonight.main),
+        value_rows(tonight.more),
+        today_part(tonight),
+        alarms_part(tonight),
+        devices_part(tonight),
+        answered_part(tonight.as_of, count),
+    )
+
+
+def present_history(open_reader: ReaderFactory, site: Site) -> tuple[dict[str, Any], str, Content]:
+    """The chart of the last day, its sentence and its table; an empty chart without a store."""
+    zone = ZoneInfo(site.site.time_zone)
+    try:
+        with closing(open_reader()) as reader:
+            history = take_history(reader, site)
+    except StoreError:
+        return {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}, "", []
+    return day_figure(history, zone), history_sentence(history, zone), table_rows(history, zone)
+
+
+def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
+    """What the page says while the store cannot be read."""
+    now_ms = SystemClock().now_ms()
+    lead: Content = [
+        notice("daemon", "The store cannot be read, so there is nothing to show yet."),
+        html.P(str(error), className="sentence"),
+        html.P(
+            "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
+            "This page looks again every five seconds.",
+            className="quiet",
+        ),
+    ]
+    at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
+    return Parts(lead, [], [], [], [], [], [], answered_part(at, count))
+
+
+def notice(kind: str, text: str) -> Component:
+    """A framed line before the sentence; the mark's shape tells the kind without colour."""
+    mark = {"alarm": "▲", "daemon": "■"}[kind]
+    return html.P(
+        [html.Span(mark, className="mark", **extra(aria_hidden="true")), text],
+        className=f"notice {kind}",
+        role="alert" if kind == "alarm" else None,
+    )
+
+
+def lead_part(tonight: Tonight) -> Content:
+    return [
+        *(notice(item.kind, item.text) for item in tonight.notices),
+        html.P(tonight.sentence, className="sentence", id="sentence"),
+    ]
+
+
+def charge_part(tonight: Tonight) -> Content:
+    charge = tonight.charge
+    beside = f"between {tonight.band}" if tonight.band else charge.note
+    return [
+        html.P(
+            [
+                html.Span("Charge ", className="label"),
+                html.Span(charge.text, **marks(charge)),
+                html.Span([*tag(charge), html.Span(beside, className="quiet")], className="beside"),
+            ],
+            className="figure-line",
+        )
+    ]
+
+
+def value_rows(values: Sequence[Value]) -> Content:
+    """A table row a quantity: label, value with its look, age, and what to know of it."""
+    return [
+        html.Tr(
+            [
+                html.Th([value.label, *([html.Small(value.note)] if value.note else [])], scope="row"),
+                html.Td(value.text, **marks(value)),
+                html.Td([*tag(value), html.Span(value.age)], className="age"),
+            ],
+            className=f"row {value.look}",
+        )
+        for value in values
+    ]
+
+
+def marks(value: Value) -> dict[str, Any]:
+    """Class and data attributes of a shown value, for the style sheet and for programs that read the page."""
+    known = {} if value.number is None else {"data-value": f"{value.number:g}"}
+    return {"className": f"value {value.look}", "data-quantity": value.quantity, **known}
+
+
+def tag(value: Value) -> list[Component]:
+    return [html.Span(TAGS[value.look], className="tag")] if TAGS[value.look] else []
+
+
+def today_part(tonight: Tonight) -> Content:
+    rows = [
+        html.Tr(
+            [
+                html.Th([total.label, *([html.Small(total.note)] if total.note else [])], scope="row"),
+                html.Td(total.energy, **total_marks(f"{total.quantity}_Wh", total.energy_Wh)),
+                html.Td(total.charge, **total_marks(f"{total.quantity}_Ah", total.charge_Ah)),
+            ]
+        )
+        for total in tonight.totals
+    ]
+    return [
+        html.Table(html.Tbody(rows), className="values totals"),
+        *([html.P(tonight.day_note, className="note")] if tonight.day_note else []),
+    ]
+
+
+def total_marks(name: str, number_or_none: float | None) -> dict[str, Any]:
+    known = {} if number_or_none is None else {"data-value": f"{number_or_none:.6g}"}
+    look = Look.MISSING if number_or_none is None else Look.LIVE
+    return {"className": f"value {look}", "data-total": name, **known}
+
+
+def table_rows(history: History, zone: ZoneInfo) -> Content:
+    """The chart's facts for those who cannot see it."""
+    return [
+        html.Tr(
+            [
+                html.Th(row.time, scope="row"),
+                html.Td(row.voltage),
+                html.Td(row.voltage_range),
+                html.Td(row.current),
+            ]
+        )
+        for row in history_rows(history, zone)
+    ]
+
+
+def alarms_part(tonight: Tonight) -> Content:
+    rows = [
+        html.Li(
+            [html.Strong(row.text), html.Small(f"{row.priority} priority, {row.since}")], className="alarm"
+        )
+        for row in tonight.alarms
+    ]
+    return [
+        *([html.Ul(rows)] if rows else []),
+        *([html.P(tonight.alarm_note)] if tonight.alarm_note else []),
+    ]
+
+
+def devices_part(tonight: Tonight) -> Content:
+    if not tonight.devices:
+        return [html.P("No device has been asked yet.")]
+    return [
+        html.Ul(
+            [
+                html.Li(
+                    [
+                        html.Strong(row.name),
+                        f" {row.headline}",
+                        *(html.Small(detail) for detail in row.details),
+                    ],
+                    className=f"device {row.state.replace(' ', '-')}",
+                    **extra(data_device=row.name),
+                )
+                for row in tonight.devices
+            ]
+        )
+    ]
+
+
+def answered_part(as_of: str, count: int) -> Content:
+    """When the page last heard from its server; the count tells the script that an answer came."""
+    return [html.Span(f"As of {as_of}, local time of the site.", id="as-of", **extra(data_count=str(count)))]
+
+
+def extra(**attributes: str) -> dict[str, Any]:
+    """HTML attributes with a hyphen (data-, aria-) for a Dash component."""
+    return {name.replace("_", "-"): text for name, text in attributes.items()}
+
+
+PAGE = Page("/", "Tonight", layout, register)

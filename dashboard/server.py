@@ -1,0 +1,65 @@
+"""The page process: site file, store, web server; from start to a clean end."""
+
+from __future__ import annotations
+
+import logging
+import signal
+from pathlib import Path
+from types import FrameType
+
+from waitress.server import create_server
+
+from dashboard.address import page_url
+from dashboard.app import make_app
+from monitor.errors import NightbankError
+from monitor.site.load import load_site
+from monitor.store import store_path
+from monitor.store.embedded import open_reader
+
+log = logging.getLogger("nightbank.page")
+
+THREADS = 4
+"""Answers at a time; each holds a thread for milliseconds (our choice)."""
+
+LARGEST_REQUEST_BYTES = 64 * 1024
+"""The page sends back a few hundred bytes; anything larger is not ours."""
+
+
+class PageError(NightbankError):
+    """The page cannot be served; the text says why and what to do."""
+
+
+def serve(site_file: Path, host: str | None = None, port: int | None = None) -> None:
+    """Serve the page of a site until SIGINT or SIGTERM. host and port default to the site file's [page].
+
+    Raises SiteError where the site file cannot be used and PageError where the port cannot be had. A store
+    that is missing or damaged does not stop it: the page says so and looks again.
+    """
+    site = load_site(site_file)
+    host, port = host or site.page.host, port or site.page.port
+    path = store_path(site, site_file)
+    app = make_app(lambda: open_reader(path), site)
+    try:
+        server = create_server(
+            app.server,
+            host=host,
+            port=port,
+            threads=THREADS,
+            ident=None,
+            max_request_body_size=LARGEST_REQUEST_BYTES,
+        )
+    except OSError as error:
+        raise PageError(
+            f"cannot listen on {host} port {port} ({error.strerror}): choose another with --port or --host"
+        ) from error
+    signal.signal(signal.SIGTERM, _stop)
+    log.info("The page: %s", page_url(host, port))
+    try:
+        server.run()
+    finally:
+        server.close()
+
+
+def _stop(_signal: int, _frame: FrameType | None) -> None:
+    """Leave the server's loop the way Ctrl-C does."""
+    raise KeyboardInterrupt

@@ -1,0 +1,120 @@
+"""The questions to the store: all that one refresh of the page needs, asked at once.
+
+Imports the store's read side, the ledger and the records. What is asked here is plain values; `summary`
+and `figures` turn it into words and charts without the store.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+from monitor.bank.ledger import DayLedger, day_ledger
+from monitor.clock import CLOCK_NOTE, PacedClock, clock_from_note
+from monitor.errors import StoreError
+from monitor.records import AlarmState, DeviceHealth, Quality, Reading, Series, to_datetime, to_ms
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+
+HEARTBEAT_NOTE = "heartbeat"
+"""Key of the store's note in which the daemon tells that it lives."""
+
+HISTORY_MS = 24 * 3600 * 1000
+HISTORY_POINTS = 288
+"""One bucket for five minutes of the last day: about a pixel and a half on a phone (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """When the daemon last committed and started, and when it stopped, None while it runs."""
+
+    time_ms: int
+    started_ms: int
+    stopped_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What the store knew at now_ms. pace is how many times faster than life a demo's clock runs.
+
+    last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
+    None on a local day without readings; day_start_ms is the local midnight before now.
+    """
+
+    now_ms: int
+    pace: float
+    heartbeat: Heartbeat | None
+    latest: tuple[Reading, ...]
+    last_good: Mapping[str, Reading]
+    ledger: DayLedger | None
+    day_start_ms: int
+    span: tuple[int, int] | None
+    alarms: tuple[AlarmState, ...] = ()
+    health: tuple[DeviceHealth, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Bank voltage and current over [start_ms, end_ms)."""
+
+    start_ms: int
+    end_ms: int
+    voltage: Series
+    current: Series
+
+
+def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
+    """Everything the page says about now. Raises StoreError."""
+    clock = clock_from_note(reader.note(CLOCK_NOTE))
+    now_ms = clock.now_ms()
+    zone = ZoneInfo(site.site.time_zone)
+    today = to_datetime(now_ms).astimezone(zone).date()
+    latest = tuple(reader.latest())
+    doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}
+    last_good = {quantity: reader.latest_good(quantity) for quantity in doubtful}
+    stats = reader.days(today, today)
+    return Snapshot(
+        now_ms=now_ms,
+        pace=clock.speed if isinstance(clock, PacedClock) else 1.0,
+        heartbeat=read_heartbeat(reader.note(HEARTBEAT_NOTE)),
+        latest=latest,
+        last_good={quantity: reading for quantity, reading in last_good.items() if reading is not None},
+        ledger=day_ledger(stats, site.metering.level) if stats else None,
+        day_start_ms=to_ms(datetime.combine(today, time(), zone)),
+        span=reader.span(),
+        alarms=tuple(reader.alarms()),
+        health=tuple(reader.health()),
+    )
+
+
+def read_heartbeat(note: str | None) -> Heartbeat | None:
+    """The daemon's heartbeat from its note, None where no daemon ever ran. Raises StoreError."""
+    if note is None:
+        return None
+    try:
+        beat = json.loads(note)
+        return Heartbeat(int(beat["time_ms"]), int(beat["started_ms"]), beat["stopped_ms"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            "the store's heartbeat note cannot be read; start the monitor again and it is written anew"
+        ) from error
+
+
+def take_history(reader: StoreReader, site: Site) -> History:
+    """Bank voltage and current of the last 24 hours. Raises StoreError."""
+    end_ms = clock_from_note(reader.note(CLOCK_NOTE)).now_ms()
+    start_ms = end_ms - HISTORY_MS
+    return History(
+        start_ms,
+        end_ms,
+        reader.series("battery_voltage_V", start_ms, end_ms, HISTORY_POINTS),
+        reader.series(current_shown(site), start_ms, end_ms, HISTORY_POINTS),
+    )
+
+
+def current_shown(site: Site) -> str:
+    """The current that tells most at the site's metering level: net, or the charge current alone."""
+    return "charge_current_A" if site.metering.level == "charging" else "battery_current_A"

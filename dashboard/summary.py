@@ -1,0 +1,386 @@
+"""What the store answered -> what the page says: the sentence, the rows, the ages. Pure, no Dash in it.
+
+The words here are the whole answer: a reader who hears them instead of seeing the page misses nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from dashboard.snapshot import Snapshot
+from dashboard.values import MORE, Look, Value, known, main_quantities, value_of
+from dashboard.words import (
+    MINUTE_MS,
+    STAGES,
+    age_text,
+    clock_text,
+    number,
+    percent,
+    shown,
+    since_text,
+    span_text,
+)
+from monitor.quantities import Stage
+from monitor.records import AlarmState, DeviceHealth
+from monitor.site.model import Site
+
+RAISED = ("active", "clearing")
+"""States in which an alarm stands, as in `monitor.alarms.engine`."""
+
+BAND_SDS = 2.0
+"""The band around the charge is two standard deviations each way: 19 times in 20 if errors are normal."""
+
+COMMITS_MISSED = 2
+"""The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
+
+GAP_SHARE = 0.03
+GAP_LEAST_MS = 5 * MINUTE_MS
+"""A day is told to have gaps when more than both of these is not covered (our choice)."""
+
+ERROR_WORDS = {
+    "line lost": "port or connection gone",
+    "no answer": "no answer",
+    "bad frame": "answer damaged",
+    "foreign reply": "answer to another question",
+    "echo": "own request heard back",
+    "refused": "request refused",
+}
+
+
+class Daemon(StrEnum):
+    """What the heartbeat tells of the daemon."""
+
+    RUNNING = "running"
+    SILENT = "silent"
+    STOPPED = "stopped"
+    NEVER = "never"
+    AHEAD = "ahead"
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One thing that comes before the sentence. kind is 'alarm' or 'daemon'."""
+
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """One total of the local day: '1,240 Wh' and '96.4 Ah', '—' where not known, with a note."""
+
+    quantity: str
+    label: str
+    energy: str
+    charge: str
+    energy_Wh: float | None
+    charge_Ah: float | None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRow:
+    """One standing alarm."""
+
+    name: str
+    priority: str
+    text: str
+    since: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceRow:
+    """How one device has been answering. state is the word the store keeps."""
+
+    name: str
+    state: str
+    headline: str
+    details: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tonight:
+    """All that the page 'Tonight' says in words."""
+
+    as_of: str
+    daemon: Daemon
+    notices: tuple[Notice, ...]
+    sentence: str
+    charge: Value
+    band: str
+    main: tuple[Value, ...]
+    more: tuple[Value, ...]
+    totals: tuple[Total, ...]
+    day_note: str
+    alarms: tuple[AlarmRow, ...]
+    alarm_note: str
+    devices: tuple[DeviceRow, ...]
+
+
+def summarize(snapshot: Snapshot, site: Site) -> Tonight:
+    """The page 'Tonight' in words, from one snapshot of the store."""
+    zone = ZoneInfo(site.site.time_zone)
+    daemon = daemon_state(snapshot, site)
+    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in snapshot.alarms if alarm.state in RAISED)
+    main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))
+    shown_first = {value.quantity for value in main}
+    more = tuple(value_of(snapshot, site, name) for name in known(snapshot, MORE) if name not in shown_first)
+    charge, band = charge_of(snapshot, site)
+    return Tonight(
+        as_of=clock_text(snapshot.now_ms, snapshot.now_ms, zone),
+        daemon=daemon,
+        notices=notices(snapshot, daemon, alarms, zone),
+        sentence=bank_sentence(snapshot, site, daemon, charge, band),
+        charge=charge,
+        band=band,
+        main=main,
+        more=more,
+        totals=day_totals(snapshot, site),
+        day_note=day_note(snapshot),
+        alarms=alarms,
+        alarm_note=alarm_note(snapshot, daemon, alarms),
+        devices=tuple(device_row(health, snapshot, zone) for health in snapshot.health),
+    )
+
+
+def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:
+    """Whether the daemon lives, from its heartbeat."""
+    beat = snapshot.heartbeat
+    if beat is None:
+        return Daemon.NEVER
+    if beat.stopped_ms is not None:
+        return Daemon.STOPPED
+    patience_ms = (COMMITS_MISSED * site.store.commit_every_s + 30) * 1000 * snapshot.pace
+    quiet_ms = snapshot.now_ms - beat.time_ms
+    if quiet_ms < -patience_ms:
+        return Daemon.AHEAD
+    return Daemon.SILENT if quiet_ms > patience_ms else Daemon.RUNNING
+
+
+def notices(
+    snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo
+) -> tuple[Notice, ...]:
+    """What a person must know before the sentence: standing alarms, then a daemon that does not run."""
+    found = [Notice("alarm", f"Alarm, {row.priority} priority, {row.since}. {row.text}") for row in alarms]
+    text = daemon_text(snapshot, daemon, zone)
+    return (*found, Notice("daemon", text)) if text else tuple(found)
+
+
+def daemon_text(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> str:
+    """What is the matter with the daemon and what to do, '' while it runs."""
+    beat = snapshot.heartbeat
+    if beat is None:
+        return (
+            "The monitor has not been started yet: nothing is being read. "
+            "Start it with “nightbank monitor” and the site file."
+        )
+    if beat.stopped_ms is not None:
+        return (
+            f"The monitor was stopped {clock_phrase(beat.stopped_ms, snapshot, zone)}: "
+            "nothing is being read. All below is from then."
+        )
+    if daemon is Daemon.SILENT:
+        return (
+            f"The monitor has been silent {since_text(beat.time_ms, snapshot.now_ms, zone)}: "
+            "the program may have ended, or its card or clock failed. All below is from then."
+        )
+    if daemon is Daemon.AHEAD:
+        return (
+            f"The stored times run {span_text(beat.time_ms - snapshot.now_ms)} ahead of this computer's "
+            "clock: set the clock; until then no age can be trusted."
+        )
+    return ""
+
+
+def clock_phrase(time_ms: int, snapshot: Snapshot, zone: ZoneInfo) -> str:
+    """'at 20:31 (25 min ago)'."""
+    return f"at {clock_text(time_ms, snapshot.now_ms, zone)} ({age_text(snapshot.now_ms - time_ms)})"
+
+
+def charge_of(snapshot: Snapshot, site: Site) -> tuple[Value, str]:
+    """State of charge with its band ('64 to 80 %'); missing until the estimate knows it."""
+    charge = value_of(snapshot, site, "state_of_charge")
+    spread = value_of(snapshot, site, "state_of_charge_sd")
+    if charge.number is None:
+        note = "unknown until the first full charge"
+        return Value(charge.quantity, charge.label, Look.MISSING, None, "—", charge.age, note), ""
+    if spread.number is None or spread.look is not charge.look:
+        return charge, ""
+    low = max(0.0, charge.number - BAND_SDS * spread.number)
+    high = min(1.0, charge.number + BAND_SDS * spread.number)
+    return charge, f"{number(low * 100, 0)} to {percent(high)}"
+
+
+def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Value, band: str) -> str:
+    """The one sentence on the bank: charge with band, what flows, the stage, the voltage.
+
+    In the past tense, with its time, where the daemon does not run or the voltage is no longer live.
+    """
+    zone = ZoneInfo(site.site.time_zone)
+    voltage = value_of(snapshot, site, "battery_voltage_V")
+    if voltage.number is None:
+        if snapshot.span is None:
+            return "Nothing has been read from the bank yet."
+        return f"The bank's voltage is not known: {voltage.note}."
+    present = voltage.look in (Look.LIVE, Look.SUSPECT)
+    say = PRESENT if present else PAST
+    usable = (Look.LIVE,) if present else (Look.LIVE, Look.STALE)
+    clauses = []
+    if charge.number is not None and charge.look in usable:
+        clauses.append(f"{say['is']} {charge.text} charged" + (f" ({band})" if band else ""))
+    clauses.append(flow_clause(snapshot, site, usable, say))
+    doubt = " (a doubtful reading)" if voltage.look is Look.SUSPECT else ""
+    body = " and ".join(clause for clause in clauses if clause)
+    body = f"{body}, at {voltage.text}{doubt}" if body else f"{say['stands']} at {voltage.text}{doubt}"
+    if charge.number is None:
+        body += "; its charge is unknown until the first full charge"
+    if present:
+        return f"The bank {body}."
+    time_ms = newest_ms(snapshot, "battery_voltage_V")
+    who = "The bank's voltage is no longer read" if daemon is Daemon.RUNNING else "When last read"
+    at = f"{clock_text(time_ms, snapshot.now_ms, zone)}"
+    joint = f"; at {at}" if daemon is Daemon.RUNNING else f", at {at},"
+    return f"{who}{joint} the bank {body}."
+
+
+PRESENT = {
+    "is": "is",
+    "stands": "stands",
+    "charges": "is charging with",
+    "gives": "gives",
+    "rests": "rests",
+    "takes": "takes",
+    "brings": "brings",
+}
+PAST = {
+    "is": "was",
+    "stands": "stood",
+    "charges": "was charging with",
+    "gives": "gave",
+    "rests": "rested",
+    "takes": "took",
+    "brings": "brought",
+}
+
+
+def flow_clause(snapshot: Snapshot, site: Site, usable: tuple[Look, ...], say: dict[str, str]) -> str:
+    """Whether the bank is being charged or used and in which stage, '' where no current is known."""
+    still_A = site.meters.current_offset_tolerance_A + site.meters.current_step_A
+    stage = stage_phrase(value_of(snapshot, site, "charge_stage"), usable)
+    given = value_of(snapshot, site, "charge_current_A")
+    given_A = given.number if given.look in usable and given.number is not None else 0.0
+    if site.metering.level == "charging":
+        if given.number is None or given.look not in usable:
+            return ""
+        if given_A > still_A:
+            return f"{say['takes']} {shown(given_A, given.quantity)} from the controller{stage}"
+        return f"{say['takes']} nothing from the controller"
+    net = value_of(snapshot, site, "battery_current_A")
+    if net.number is None or net.look not in usable:
+        return ""
+    size = f"{number(abs(net.number), 1)} A"
+    if net.number > still_A:
+        return f"{say['charges']} {size}{stage}"
+    if net.number < -still_A:
+        beside = f" on top of what the array {say['brings']}" if given_A > still_A else ""
+        return f"{say['gives']} {size}{beside}"
+    return f"{say['rests']}{stage}"
+
+
+def stage_phrase(stage: Value, usable: tuple[Look, ...]) -> str:
+    """' in absorption', '' where no stage is known or nothing is being charged."""
+    if stage.number is None or stage.look not in usable or not 0 < round(stage.number) < len(Stage):
+        return ""
+    return f" in {STAGES[Stage(round(stage.number))]}"
+
+
+def newest_ms(snapshot: Snapshot, quantity: str) -> int:
+    """When a quantity that was read at least once was last good, or last read at all."""
+    if quantity in snapshot.last_good:
+        return snapshot.last_good[quantity].time_ms
+    return max(reading.time_ms for reading in snapshot.latest if reading.quantity == quantity)
+
+
+def day_totals(snapshot: Snapshot, site: Site) -> tuple[Total, ...]:
+    """Today's harvest and use. What the metering level cannot see says so instead of showing a number."""
+    ledger = snapshot.ledger
+    harvest_Wh = harvest_Ah = used_Wh = used_Ah = None
+    if ledger is not None:
+        harvest_Wh = ledger.harvest_Wh if ledger.harvest_Wh is not None else ledger.charge_Wh
+        harvest_Ah = ledger.charge_Ah
+        used_Wh, used_Ah = ledger.used_Wh, ledger.used_Ah
+    at_array = ledger is not None and ledger.harvest_Wh is not None
+    harvest_note = "Wh at the array, Ah into the bank side" if at_array and harvest_Ah is not None else ""
+    use_note = {
+        "controller": "through the controller's load output",
+        "shunt": "counted at the shunt",
+        "charging": "not metered: the controller does not see the loads",
+    }[site.metering.level]
+    return (
+        total("harvest", "Harvest", harvest_Wh, harvest_Ah, harvest_note),
+        total("use", "Use", used_Wh, used_Ah, use_note),
+    )
+
+
+def total(quantity: str, label: str, energy_Wh: float | None, charge_Ah: float | None, note: str) -> Total:
+    energy = "—" if energy_Wh is None else f"{number(energy_Wh, 0)} Wh"
+    charge = "—" if charge_Ah is None else f"{number(charge_Ah, 1 if abs(charge_Ah) < 100 else 0)} Ah"
+    return Total(quantity, label, energy, charge, energy_Wh, charge_Ah, note)
+
+
+def day_note(snapshot: Snapshot) -> str:
+    """How much of the local day until now the totals rest on; '' where the day has no gap worth telling."""
+    ledger = snapshot.ledger
+    if ledger is None:
+        return "Nothing was read today."
+    until_ms = max(snapshot.now_ms - snapshot.day_start_ms, 0)
+    missing_ms = until_ms - ledger.covered_s * 1000
+    if missing_ms <= max(GAP_LEAST_MS * snapshot.pace, GAP_SHARE * until_ms):
+        return ""
+    return (
+        f"With gaps: {span_text(ledger.covered_s * 1000)} of the day's {span_text(until_ms)} were read; "
+        "the rest is not counted."
+    )
+
+
+def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
+    """A standing alarm; the store keeps when its present state began, for a clearing one when it turned."""
+    since = since_text(alarm.since_ms, snapshot.now_ms, zone)
+    text = (alarm.text or alarm.name).rstrip(".")
+    text = f"{text[0].upper()}{text[1:]}."
+    if alarm.state == "clearing":
+        return AlarmRow(alarm.name, alarm.priority, text, f"returning to normal {since}")
+    return AlarmRow(alarm.name, alarm.priority, text, since)
+
+
+def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...]) -> str:
+    """What to say under 'Alarms' when none stands, or when nobody is watching."""
+    if daemon is not Daemon.RUNNING and snapshot.alarms:
+        return "Nobody is watching now: this is how the alarms stood when the monitor last wrote."
+    if not snapshot.alarms:
+        return "No alarm has been judged yet."
+    return "" if alarms else f"None of the {len(snapshot.alarms)} alarms is active."
+
+
+def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> DeviceRow:
+    """A device's health in plain words."""
+    headline = {
+        "answering": f"answering {since_text(health.since_ms, snapshot.now_ms, zone)}",
+        "silent": f"silent {since_text(health.since_ms, snapshot.now_ms, zone)}",
+        "never answered": "has never answered",
+    }.get(health.state, health.state)
+    details = [f"on {health.connection}"]
+    if health.last_good_ms is not None:
+        took = f", took {number(health.round_trip_ms, 0)} ms" if health.round_trip_ms is not None else ""
+        details.append(f"last answer {clock_phrase(health.last_good_ms, snapshot, zone)}{took}")
+    next_ms = health.next_try_ms
+    if health.state != "answering" and next_ms is not None and next_ms > snapshot.now_ms:
+        details.append(f"asked again in {span_text(next_ms - snapshot.now_ms)}")
+    if health.last_error:
+        details.append(f"last error: {health.last_error}")
+    counted = [f"{count:,} × {ERROR_WORDS.get(kind, kind)}" for kind, count in health.errors.items() if count]
+    if counted:
+        details.append(f"of {health.polls:,} polls: {', '.join(counted)}")
+    return DeviceRow(health.device, health.state, headline, tuple(details))

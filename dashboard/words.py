@@ -1,0 +1,107 @@
+"""Numbers, ages and times as a person reads them. Pure; imports records and quantities only."""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+from monitor.quantities import Fault, Stage, unit_of
+from monitor.records import to_datetime
+
+SECOND_MS = 1000
+MINUTE_MS = 60 * SECOND_MS
+HOUR_MS = 60 * MINUTE_MS
+DAY_MS = 24 * HOUR_MS
+
+NOW_WITHIN_MS = 5 * SECOND_MS
+"""Younger than one refresh of the page is 'now' (our choice)."""
+
+DECIMALS = {"V": 1, "A": 1, "W": 0, "°C": 1}
+"""Digits after the point, by unit: what a person reads off, not what the meter resolves (our choice)."""
+
+FRACTIONS = {"state_of_charge", "state_of_charge_sd", "conversion_efficiency"}
+"""Quantities that are 0..1 in the store and percent on the page."""
+
+STAGES = {
+    Stage.OFF: "not charging",
+    Stage.BULK: "bulk",
+    Stage.ABSORPTION: "absorption",
+    Stage.FLOAT: "float",
+    Stage.EQUALIZATION: "equalization",
+}
+
+STAGE_MEANINGS = {
+    Stage.OFF: "no charge current",
+    Stage.BULK: "all that the array gives goes in",
+    Stage.ABSORPTION: "voltage held, the current tapers",
+    Stage.FLOAT: "kept topped up",
+    Stage.EQUALIZATION: "deliberate overcharge to level the cells",
+}
+
+
+def number(value: float, decimals: int) -> str:
+    """A number with thousands separated, a true minus and never a minus zero."""
+    rounded = round(value, decimals)
+    if rounded == 0:
+        rounded = 0.0
+    return f"{rounded:,.{decimals}f}".replace("-", "−")
+
+
+def percent(fraction: float) -> str:
+    """A fraction 0..1 as whole percent."""
+    return f"{number(fraction * 100, 0)} %"
+
+
+def shown(value: float, quantity: str) -> str:
+    """A value with its unit as the page prints it: '12.6 V', '+4.2 A' for the net current, 'absorption'."""
+    if quantity in FRACTIONS:
+        return percent(value)
+    if quantity == "charge_stage":
+        return STAGES[Stage(round(value))] if 0 <= round(value) < len(Stage) else f"unknown code {value:g}"
+    if quantity == "fault_bits":
+        return fault_words(round(value))
+    unit = unit_of(quantity)
+    text = number(value, DECIMALS[unit])
+    is_net = quantity in ("battery_current_A", "battery_power_W")
+    sign = "+" if is_net and round(value, DECIMALS[unit]) > 0 else ""
+    return f"{sign}{text} {unit}"
+
+
+def fault_words(bits: int) -> str:
+    """The faults in a bit field in plain words, 'none' where no bit is set."""
+    names = [str(fault.name).lower().replace("_", " ") for fault in Fault if bits & fault]
+    return ", ".join(names) or "none"
+
+
+def span_text(span_ms: float) -> str:
+    """A length of time in at most two units: '12 s', '3 min', '6 h 10 min', '3 days'."""
+    if span_ms < MINUTE_MS:
+        return f"{int(span_ms // SECOND_MS)} s"
+    if span_ms < HOUR_MS:
+        return f"{int(span_ms // MINUTE_MS)} min"
+    if span_ms < 2 * DAY_MS:
+        hours, minutes = divmod(int(span_ms // MINUTE_MS), 60)
+        return f"{hours} h {minutes} min" if minutes and hours < 10 else f"{hours} h"
+    return f"{int(span_ms // DAY_MS)} days"
+
+
+def age_text(age_ms: float) -> str:
+    """How long ago: 'now', '12 s ago', '3 min ago'; a stamp ahead of the clock says so."""
+    if age_ms < -NOW_WITHIN_MS:
+        return f"{span_text(-age_ms)} ahead"
+    return "now" if age_ms < NOW_WITHIN_MS else f"{span_text(age_ms)} ago"
+
+
+def clock_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:
+    """A local time: '20:31' today, 'Tue 20:31' within six days, else '3 Nov 20:31' or '3 Nov 2025 20:31'."""
+    moment, now = to_datetime(time_ms).astimezone(zone), to_datetime(now_ms).astimezone(zone)
+    if moment.date() == now.date():
+        return f"{moment:%H:%M}"
+    if 0 < (now.date() - moment.date()).days <= 6:
+        return f"{moment:%a %H:%M}"
+    year = "" if moment.year == now.year else f" {moment.year}"
+    return f"{moment.day} {moment:%b}{year} {moment:%H:%M}"
+
+
+def since_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:
+    """'since 20:31 (25 min)'."""
+    return f"since {clock_text(time_ms, now_ms, zone)} ({span_text(max(0, now_ms - time_ms))})"
