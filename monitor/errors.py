@@ -3,6 +3,7 @@
     NightbankError
     ├── SiteError            the site file cannot be used (also a ValueError)
     ├── ProfileError         a device profile cannot be used (also a ValueError)
+    ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)
@@ -60,6 +61,10 @@ class ProfileError(NightbankError, ValueError):
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
         self.file = file
         self.problems = problems
+
+
+class TableError(NightbankError, ValueError):
+    """A table of readings cannot be imported; the text says which line and what to change."""
 
 
 class StoreError(NightbankError):

@@ -22,7 +22,7 @@ from monitor.errors import StoreError
 from monitor.quantities import QUANTITIES
 from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Quality, Reading, Series
 from monitor.store.connect import connect, told
-from monitor.store.reduce import Part, bucket_width_ms, put_together, runs
+from monitor.store.reduce import GAP_BUCKETS, Part, bucket_width_ms, put_together, runs
 from monitor.store.schema import check
 from monitor.store.steps import steps_of
 
@@ -114,7 +114,11 @@ class EmbeddedReader:
                 if device is None or channel.device == device:
                     parts = _parts(ask, channel.id, start_ms, end_ms, width_ms)
                     if parts:
-                        by_rank.append((parts, runs(parts, _pair_finder(ask, channel.id))))
+                        finer = parts
+                        if points < GAP_BUCKETS:
+                            finer_ms = bucket_width_ms(start_ms, end_ms, GAP_BUCKETS)
+                            finer = _parts(ask, channel.id, start_ms, end_ms, finer_ms)
+                        by_rank.append((parts, runs(finer, _pair_finder(ask, channel.id))))
         return put_together(quantity, per_unit, start_ms, end_ms, width_ms, by_rank)
 
     def days(self, first: date, last: date) -> list[DayStat]:

@@ -25,11 +25,20 @@ Pending = tuple[int, tuple[str, str], int | None, Reading]
 
 @dataclass(slots=True)
 class Landed:
-    """What became of a commit's readings: new, already there, or refused since another value is there."""
+    """What became of a commit's readings: new (and of these suspect), already there, or in conflict.
+
+    conflicts pairs a reading that was left out with the other one that stands under its time.
+    """
 
     new: int = 0
+    suspect: int = 0
     known: int = 0
-    conflicts: list[Reading] = field(default_factory=list)
+    conflicts: list[tuple[Reading, Reading]] = field(default_factory=list)
+
+    def count(self, reading: Reading) -> None:
+        """One more new reading."""
+        self.new += 1
+        self.suspect += reading.quality is Quality.SUSPECT
 
 
 @dataclass(slots=True)
@@ -93,7 +102,7 @@ class Landing:
             channel.last_ms, channel.last, channel.changed = time_ms, reading, True
             if channel.first_ms is None:
                 channel.first_ms = time_ms
-            landed.new += 1
+            landed.count(reading)
             if steps is None:
                 flawed.append(self._flawed_row(channel, reading))
             else:
@@ -184,9 +193,9 @@ class Landing:
                     if _same(there, reading):
                         landed.known += 1
                     else:
-                        landed.conflicts.append(reading)
+                        landed.conflicts.append((reading, there))
                     continue
-                landed.new += 1
+                landed.count(reading)
                 taken[channel.id] = reading
                 self._take_earlier(channel, time_ms, steps)
                 if steps is None:

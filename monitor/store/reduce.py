@@ -12,6 +12,9 @@ from monitor.records import Bucket, Series
 GAP_INTERVALS = 3
 """No reading for longer than this many usual intervals is a gap (see `records.Series`)."""
 
+GAP_BUCKETS = 32
+"""So many buckets at least tell the usual interval, whatever a hole does to some of them (our choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
