@@ -1,0 +1,28 @@
+"""The outside world of Nightbank: a small off-grid supply that exists only as equations and wires.
+
+It imports nothing of `monitor` or `dashboard` and packs its own registers, so that a mistake in the monitor
+cannot hide here. `python -m simulator serve` presents the devices and obeys JSON lines on standard input.
+
+    __main__       the command line
+    serve          the devices put up, the control channel
+    timekeeper     simulated time; the truth file
+    scenario       the scenario file, laid over the built-in marsh hide of `marsh.toml`
+    world          what a scenario amounts to, as frozen values
+    plant          sky, array, controller, bank and loads joined; one step at a time, no clock of its own
+    sky, sun       weather and irradiance; where the sun stands
+    replay         a recorded irradiance or power file in place of the weather
+    array          panels: one-diode model from data-sheet values
+    controller     MPPT and PWM, charge stages, load disconnect
+    bank, cell     lead-acid and LiFePO4 banks; the published equations they rest on
+    loads          lamps, pump, mast by schedule
+    meters         what an instrument makes of a true value
+    line           a pty with the pace of a real serial wire
+    modbus_device  the charge controller's registers; Modbus RTU at the wire's pace
+    tcp_server     the same registers over Modbus TCP
+    text_device    the bank monitor's text lines
+    faults         what may go wrong on request
+
+Signs and units are those of the whole project: current into the bank is positive, units stand in the names.
+To add a load or change the weather write a scenario file; to add a device, put it beside `text_device` and
+enter it in `serve`; to add a fault, add its kind in `faults` and its deed where the bytes are sent.
+"""

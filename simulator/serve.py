@@ -1,0 +1,253 @@
+"""The devices put up, simulated time, and the control channel: JSON lines in, JSON lines out."""
+
+from __future__ import annotations
+
+import json
+import sys
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TextIO
+
+from simulator.faults import FaultError, number, ordered
+from simulator.line import SerialEnd
+from simulator.modbus_device import RegisterDevice, RtuServer
+from simulator.plant import Plant
+from simulator.tcp_server import TcpServer
+from simulator.text_device import TextDevice
+from simulator.timekeeper import OrderError, Timekeeper, TruthFile
+from simulator.world import World
+
+LOOK_EVERY_S = 0.05  # how soon a thread notices that it shall stop or that its line was pulled
+LINE_EVERY_S = 1.0
+
+
+class Service:
+    """All devices of one world. `start`, then `obey` lines, then `stop`."""
+
+    def __init__(self, world: World, ports: Path, tcp_port: int, truth_file: Path | None) -> None:
+        """Raises OSError where a port cannot be made."""
+        self.world = world
+        self._truth_file = TruthFile(truth_file) if truth_file is not None else None
+        self.time = Timekeeper(Plant(world), self._truth_file.write if self._truth_file else None)
+        ports.mkdir(parents=True, exist_ok=True)
+        self.charger = RegisterDevice(
+            world.charger.unit,
+            world.meters,
+            world.controller.temperature_compensation_V_per_C,
+            self.time.look,
+            world.seed,
+        )
+        self.rtu = RtuServer(
+            self.charger, SerialEnd(ports / "charger"), world.charger.baud, world.charger.turnaround_s
+        )
+        self.tcp = TcpServer(self.charger, tcp_port)
+        self.shunt = TextDevice(
+            SerialEnd(ports / "shunt"), world.shunt.baud, world.meters, self.time.look, world.seed
+        )
+        self._stop = threading.Event()
+        self._locks = {"charger": threading.Lock(), "tcp": threading.Lock(), "shunt": threading.Lock()}
+        self._threads = [
+            threading.Thread(target=self._serve_rtu, name="charger"),
+            threading.Thread(target=self._serve_tcp, name="charger-tcp"),
+            threading.Thread(target=self._serve_text, name="shunt"),
+        ]
+
+    def start(self) -> dict[str, Any]:
+        """Bring the devices to life; what the ready line says."""
+        sys.setswitchinterval(0.0005)  # a thread that steps the plant must not delay a reply on the wire
+        for thread in self._threads:
+            thread.start()
+        world = self.world
+        return {
+            "ready": True,
+            "time_ms": self.time.look().time_ms,
+            "devices": {
+                "charger": {
+                    "kind": "marsh-charger",
+                    "serial": str(self.rtu.end.link),
+                    "baud": world.charger.baud,
+                    "unit": world.charger.unit,
+                    "tcp": ["127.0.0.1", self.tcp.port],
+                },
+                "shunt": {
+                    "kind": "marsh-shunt",
+                    "serial": str(self.shunt.end.link),
+                    "baud": world.shunt.baud,
+                },
+            },
+        }
+
+    def stop(self) -> None:
+        """Take everything down; may be called twice."""
+        self._stop.set()
+        for thread in self._threads:
+            if thread.is_alive():
+                thread.join()
+        self.rtu.end.unplug()
+        self.shunt.end.unplug()
+        self.tcp.unplug()
+        if self._truth_file is not None:
+            self._truth_file.close()
+
+    def obey(self, line: str) -> dict[str, Any]:
+        """The answer to one control line."""
+        try:
+            order = json.loads(line)
+            if not isinstance(order, dict) or order.get("do") not in DEEDS:
+                raise OrderError(f"expected an object with `do`, one of {', '.join(DEEDS)}")
+            more = DEEDS[order["do"]](self, order)
+        except json.JSONDecodeError as error:
+            return {"ok": False, "error": f"not JSON: {error}"}
+        except (OrderError, FaultError) as error:
+            return {"ok": False, "error": str(error)}
+        return {"ok": True, "time_ms": self.time.look().time_ms, **more}
+
+    def _advance(self, order: dict[str, Any]) -> dict[str, Any]:
+        to_ms = order.get("to_ms")
+        if not isinstance(to_ms, int) or isinstance(to_ms, bool):
+            raise OrderError(f"advance needs to_ms, whole milliseconds since 1970, not {to_ms!r}")
+        self.time.advance(to_ms)
+        with self._locks["shunt"]:
+            self.shunt.tell(paced=False)
+        return {}
+
+    def _run(self, order: dict[str, Any]) -> dict[str, Any]:
+        self.time.run(number(order, "speed", 1.0, 0.001, 100_000))
+        return {}
+
+    def _hold(self, order: dict[str, Any]) -> dict[str, Any]:
+        self.time.hold()
+        return {}
+
+    def _truth(self, order: dict[str, Any]) -> dict[str, Any]:
+        lines = {
+            "charger": {
+                "frames": self.rtu.frames,
+                "early": self.rtu.early,
+                "functions": dict(self.charger.functions),
+                "faults": self.charger.fault.hits,
+            },
+            "shunt": {"lines": self.shunt.lines, "faults": self.shunt.fault.hits},
+        }
+        return {"truth": self.time.look().as_dict(), "lines": lines}
+
+    def _loads(self, order: dict[str, Any]) -> dict[str, Any]:
+        name, on = order.get("name"), order.get("on")
+        names = [load.name for load in self.world.loads]
+        if name not in names:
+            raise OrderError(f"no load named {name!r}; there are {', '.join(names)}")
+        if on not in (True, False, None):
+            raise OrderError(f"`on` must be true, false or null, not {on!r}")
+        self.time.change(lambda plant: plant.loads.set(str(name), on))
+        return {}
+
+    def _sky(self, order: dict[str, Any]) -> dict[str, Any]:
+        clearness = None if order.get("clearness") is None else number(order, "clearness", 0.0, 0.0, 1.3)
+
+        def deed(plant: Plant) -> None:
+            plant.sky.clearness = clearness
+
+        self.time.change(deed)
+        return {}
+
+    def _fault(self, order: dict[str, Any]) -> dict[str, Any]:
+        device = self._device(order)
+        device.order(ordered(order, device.kinds))
+        return {}
+
+    def _unplug(self, order: dict[str, Any]) -> dict[str, Any]:
+        self._plugged(order, False)
+        return {}
+
+    def _plug(self, order: dict[str, Any]) -> dict[str, Any]:
+        self._plugged(order, True)
+        return {}
+
+    def _restart(self, order: dict[str, Any]) -> dict[str, Any]:
+        device = self._device(order)
+        device.silent_until_s = time.monotonic() + number(order, "silent_s", 3.0, 0.0, 3600.0)
+        if device is self.charger:
+            self.time.change(lambda plant: plant.controller.restart())
+        return {}
+
+    def _quit(self, order: dict[str, Any]) -> dict[str, Any]:
+        return {"quit": True}
+
+    def _device(self, order: dict[str, Any]) -> RegisterDevice | TextDevice:
+        name = order.get("device")
+        if name not in ("charger", "shunt"):
+            raise OrderError(f"no device named {name!r}; there are charger, shunt")
+        return self.charger if name == "charger" else self.shunt
+
+    def _plugged(self, order: dict[str, Any], plugged: bool) -> None:
+        charger = self._device(order) is self.charger
+        end = self.rtu.end if charger else self.shunt.end
+        with self._locks["charger" if charger else "shunt"]:
+            if plugged:
+                end.plug()
+            else:
+                end.unplug()
+        if charger:
+            with self._locks["tcp"]:
+                if plugged:
+                    self.tcp.plug()
+                else:
+                    self.tcp.unplug()
+
+    def _serve_rtu(self) -> None:
+        while not self._stop.is_set():
+            with self._locks["charger"]:
+                if self.rtu.end.plugged:
+                    self.rtu.serve_once(LOOK_EVERY_S)
+                    continue
+            time.sleep(LOOK_EVERY_S)
+
+    def _serve_tcp(self) -> None:
+        while not self._stop.is_set():
+            with self._locks["tcp"]:
+                self.tcp.serve_once(LOOK_EVERY_S)
+
+    def _serve_text(self) -> None:
+        following = time.monotonic()
+        while not self._stop.wait(max(0.0, min(LOOK_EVERY_S, following - time.monotonic()))):
+            if time.monotonic() < following:
+                continue
+            following = max(following + LINE_EVERY_S, time.monotonic())
+            if self.time.running:
+                self.time.look()
+                with self._locks["shunt"]:
+                    if self.shunt.end.plugged:
+                        self.shunt.tell(paced=True)
+
+
+DEEDS: dict[str, Callable[[Service, dict[str, Any]], dict[str, Any]]] = {
+    "advance": Service._advance,
+    "run": Service._run,
+    "hold": Service._hold,
+    "truth": Service._truth,
+    "loads": Service._loads,
+    "sky": Service._sky,
+    "fault": Service._fault,
+    "unplug": Service._unplug,
+    "plug": Service._plug,
+    "restart": Service._restart,
+    "quit": Service._quit,
+}
+
+
+def talk(service: Service, orders: TextIO, answers: TextIO) -> None:
+    """Ready line, then one answer a line until quit or the end of the orders; then the service is stopped."""
+    try:
+        print(json.dumps(service.start()), file=answers, flush=True)
+        for line in orders:
+            if not line.strip():
+                continue
+            answer = service.obey(line)
+            done = answer.pop("quit", False)
+            print(json.dumps(answer), file=answers, flush=True)
+            if done:
+                break
+    finally:
+        service.stop()
