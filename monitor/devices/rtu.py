@@ -1,0 +1,312 @@
+"""Modbus RTU over a serial line: registers of one or more units, and never the answer to another question.
+
+What stands between a wrong frame and a reading (each found to be needed where the usual clients fail):
+- the checksum, and unit, function and byte count against the request, wherever in the noise the frame lies;
+- the time: an answer that began before the request was out, or is complete sooner than the wire allows,
+  was under way before;
+- the order (`owed.py`): after a missing or damaged answer nothing is believed until a probe of another
+  length was answered;
+- the echo: an adapter that sends our request back is noticed; a true answer behind it is used.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from time import monotonic, sleep
+
+from monitor.devices import advice
+from monitor.devices.hearing import Hearing
+from monitor.devices.modbus import (
+    REGISTERS,
+    Found,
+    check_read,
+    find_answer,
+    find_refusal,
+    missing_characters,
+    read_frame,
+    refused,
+    registers_in,
+    sound_sender,
+)
+from monitor.devices.owed import Owed, Request
+from monitor.devices.port import SerialPort
+from monitor.devices.timing import EXCEPTION_CHARACTERS, LineTiming
+from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, NoAnswer, Refused
+
+log = logging.getLogger(__name__)
+
+LONGEST_WAIT = 5.0
+"""A slow unit's time-out grows up to so many times the configured one (our choice)."""
+
+LATE_MARGIN = 1.5
+"""A late answer sets the unit's time-out to its delay times this (our choice)."""
+
+FORGETTING = 0.98
+"""Share of a grown time-out that is left after each answer on time (our choice: half after 35 of them)."""
+
+QUIET_S = 0.1
+"""Silence after a damaged answer that ends the wait for the rest of it. Our choice: USB adapters hold
+bytes back for up to 16 ms (common practice, no source), and a longer wait would only cost time."""
+
+GAP_MARGIN_S = 0.15e-3
+"""Added to t3.5 before a request (our choice): the far end's clock and its timer are not ours."""
+
+SILENCES_TO_SHRINK = 3
+"""Missing answers in a row after which a grown time-out falls back: the unit is gone (our choice)."""
+
+EARLY_TO_ACCEPT = 3
+"""Early answers of different lengths in a row that prove a port faster than its speed (our choice)."""
+
+EXCHANGES = 6
+"""Requests, probes included, that one read may take (our choice)."""
+
+
+class Unit:
+    """What the line remembers of one unit."""
+
+    def __init__(self, timeout_s: float) -> None:
+        self.owed = Owed()
+        self.timeout_s = timeout_s
+        self.silences = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """A sound frame that answers an open request; count is None for a refusal."""
+
+    place: Found
+    unit: int
+    function: int
+    count: int | None
+
+
+class RtuLink:
+    """The RegisterLink over a serial port; used by one thread at a time.
+
+    port is a path (a by-id link is followed at each opening), parity 'none', 'even' or 'odd', timeout_s
+    the wait for an answer, counted from the request; it grows for a unit that is slower, up to
+    LONGEST_WAIT times. Raises ValueError for a format that no line has.
+    """
+
+    def __init__(
+        self, port: str, *, baud: int = 9600, parity: str = "none", stop_bits: int = 1, timeout_s: float = 1.0
+    ) -> None:
+        if timeout_s <= 0:
+            raise ValueError(f"timeout_s {timeout_s}: give the wait for an answer in s, for example 1.0")
+        self._timing = LineTiming(baud, parity, stop_bits)
+        self._port = SerialPort(port, self._timing)
+        self._hearing = Hearing(self._port)
+        self._configured_s = timeout_s
+        self._units: dict[int, Unit] = {}
+        self._early = 0                  # early answers in a row
+        self._faster_than_baud = False
+        self._echoes = False
+
+    @property
+    def name(self) -> str:
+        """The port's path."""
+        return self._port.path
+
+    def open(self) -> None:
+        """Open and lock the port; open already is fine. Raises LineLost."""
+        if not self._port.is_open:
+            self._port.open()
+            self._hearing.silent_since_s = monotonic()
+            self._early, self._faster_than_baud, self._echoes = 0, False, False
+
+    def close(self) -> None:
+        """Release the port; may be called twice. What units still owe is remembered."""
+        self._port.close()
+
+    def timeout_of(self, unit: int) -> float:
+        """The longest wait in s for this unit's answer at present: what a dead unit costs its line."""
+        return self._unit(unit).timeout_s
+
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know of this line though it works: a slow unit, an echo, a port that is
+        faster than its speed. The same sentences are logged when they first hold."""
+        told = [self._slow_text(unit) for unit in self._units if self.timeout_of(unit) > self._configured_s]
+        if self._echoes:
+            told.append(advice.echo(self.name))
+        if self._faster_than_baud:
+            told.append(advice.faster_than_baud(self.name, self._timing.baud))
+        return tuple(told)
+
+    def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
+        """`count` registers from `address`; see RegisterLink. Ends at the first time-out of silence."""
+        check_read(unit, function, address, count)
+        self.open()
+        owed = self._unit(unit).owed
+        for _ in range(EXCHANGES):
+            asked = owed.count_to_ask(function, count, REGISTERS - address)
+            try:
+                registers = self._exchange(unit, function, address, asked)
+            except Refused:
+                if asked == count:
+                    raise
+                continue   # the probe is refused, but that is an answer: the line is in step again
+            if registers is not None and asked == count:
+                return registers
+        raise ForeignReply(advice.unmatched(self._where(unit)))
+
+    # One exchange
+
+    def _exchange(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...] | None:
+        """The registers, or None when an answer came that may belong to an older request."""
+        known = self._unit(unit)
+        frame = read_frame(unit, function, address, count)
+        self._await_silence()
+        self._port.send(frame, self._configured_s)
+        # Taken after the write: if we were held up between the two, a good answer may look early, but never
+        # a late one timely.
+        request = Request(function, count, monotonic())
+        self._hearing.silent_since_s = request.sent_s
+        known.owed.add(request)
+        echoed = False
+        while True:
+            echoed = self._hearing.strip(frame) or echoed
+            while (reply := self._next_reply()) is not None:
+                heard, began_s, ended_s = self._hearing.take(reply.place)
+                own = (reply.unit, reply.function) == (unit, function) and reply.count in (count, None)
+                early = own and self._is_early(began_s - request.sent_s, ended_s - request.sent_s, len(heard))
+                owed = self._unit(reply.unit).owed
+                closed = owed.oldest(reply.function, reply.count)
+                if closed is not request:
+                    owed.close(closed)
+                    if own and not early:
+                        return None   # it answers this request or an older one: both times the line moved on
+                    self._came_late(reply.unit, ended_s - closed.sent_s)
+                    continue
+                if early:
+                    self._note_early()
+                else:
+                    owed.close(request)
+                    self._came_in_time(known)
+                if reply.count is None:
+                    raise refused(self._where(unit), function, address, count, heard[2])
+                if early:
+                    return None
+                self._note_echo(echoed)
+                return registers_in(heard)
+            if not self._hear_more(unit, function, count, request.sent_s + known.timeout_s):
+                raise self._failure(unit, echoed)
+
+    def _hear_more(self, unit: int, function: int, count: int, until_s: float) -> bool:
+        """Wait for the next bytes; False when the wait is over."""
+        hearing = self._hearing
+        if hearing.data:
+            missing = missing_characters(hearing.data, unit, function, count)
+            if missing > 1:   # sleep until the last character is due instead of waking for each one
+                sleep((missing - 1) * self._timing.character_s)
+        if len(hearing.data) >= EXCEPTION_CHARACTERS:
+            if hearing.wait(min(QUIET_S, until_s - monotonic())):
+                return True
+            # The answer was damaged or another one. Only a frame of another unit leaves hope for ours
+            # (Modbus over Serial Line V1.02, 2.4.1: it does not end the time-out).
+            if sound_sender(hearing.data) in (None, unit):
+                return False
+        return hearing.wait(until_s - monotonic())
+
+    def _await_silence(self) -> None:
+        """Return when the line has been silent for t3.5; answers that came meanwhile are late ones."""
+        hearing = self._hearing
+        started_s = monotonic()
+        gap_s = self._timing.t3_5_s + GAP_MARGIN_S
+        hearing.clear()
+        while hearing.wait(hearing.silent_since_s + gap_s - monotonic()):
+            if monotonic() - started_s > self._configured_s * LONGEST_WAIT:
+                raise BadFrame(advice.never_silent(self.name))
+        while (reply := self._next_reply()) is not None:
+            hearing.take(reply.place)
+            known = self._units[reply.unit]
+            known.owed.close(known.owed.oldest(reply.function, reply.count))
+            # It lay waiting for an unknown time: all that is known is that the time-out was too short.
+            self._came_late(reply.unit, known.timeout_s)
+        hearing.clear()
+
+    def _next_reply(self) -> Reply | None:
+        """The first sound frame that answers any open request of any unit."""
+        data = self._hearing.data
+        if len(data) < EXCEPTION_CHARACTERS:
+            return None
+        found: list[Reply] = []
+        for unit, known in self._units.items():
+            forms = known.owed.forms()
+            found += [
+                Reply(place, unit, function, count)
+                for function, count in forms
+                if (place := find_answer(data, unit, function, count))
+            ]
+            found += [
+                Reply(place, unit, function, None)
+                for function in {function for function, _ in forms}
+                if (place := find_refusal(data, unit, function))
+            ]
+        return min(found, key=lambda reply: reply.place.start, default=None)
+
+    # What is learnt
+
+    def _unit(self, unit: int) -> Unit:
+        return self._units.setdefault(unit, Unit(self._configured_s))
+
+    def _is_early(self, began_s: float, ended_s: float, length: int) -> bool:
+        if self._faster_than_baud:
+            return False
+        return (
+            began_s < self._timing.earliest_first_character_s()
+            or ended_s < self._timing.earliest_completion_s(length)
+        )
+
+    def _came_in_time(self, known: Unit) -> None:
+        self._early = 0
+        known.silences = 0
+        known.timeout_s = max(self._configured_s, known.timeout_s * FORGETTING)
+
+    def _came_late(self, unit: int, delay_s: float) -> None:
+        known = self._unit(unit)
+        known.silences = 0
+        before_s = known.timeout_s
+        known.timeout_s = max(before_s, min(delay_s * LATE_MARGIN, self._configured_s * LONGEST_WAIT))
+        if before_s == self._configured_s < known.timeout_s:
+            log.warning("%s", self._slow_text(unit))
+
+    def _note_early(self) -> None:
+        self._early += 1
+        if self._early >= EARLY_TO_ACCEPT:
+            self._faster_than_baud = True
+            for known in self._units.values():
+                known.owed.clear()
+            log.warning("%s", advice.faster_than_baud(self.name, self._timing.baud))
+
+    def _note_echo(self, echoed: bool) -> None:
+        if echoed and not self._echoes:
+            log.warning("%s", advice.echo(self.name))
+        self._echoes = echoed
+
+    # What is told
+
+    def _failure(self, unit: int, echoed: bool) -> DeviceError:
+        """Why no answer was found in what was heard; a port that has gone raises LineLost instead."""
+        where = self._where(unit)
+        sender = sound_sender(self._hearing.data)
+        if sender is not None:
+            whose = "a sound answer to another request" if sender == unit else f"a frame of unit {sender}"
+            return ForeignReply(advice.foreign(where, whose))
+        if self._hearing.data:
+            return BadFrame(advice.damaged(where, len(self._hearing.data)))
+        self._port.check_present()
+        known = self._unit(unit)
+        waited_s = known.timeout_s
+        known.silences += 1
+        if known.silences >= SILENCES_TO_SHRINK:
+            known.timeout_s = self._configured_s
+        if echoed:
+            return EchoHeard(advice.only_echo(where, waited_s))
+        return NoAnswer(advice.silent(where, waited_s))
+
+    def _where(self, unit: int) -> str:
+        return f"{self.name}, unit {unit}"
+
+    def _slow_text(self, unit: int) -> str:
+        return advice.slow(self._where(unit), self._configured_s, self.timeout_of(unit))
