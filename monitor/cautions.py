@@ -6,6 +6,8 @@ Common practice of the trade, no source; local codes and licensed practice come 
 
 from __future__ import annotations
 
+import textwrap
+
 CODES = (
     "Local codes and the makers' sheets come first. Where they ask for a licensed person, or where you are "
     "not sure, have a licensed person do it."
@@ -59,3 +61,13 @@ def for_system(chemistry: str, strings_in_parallel: int = 1) -> tuple[str, ...]:
     if strings_in_parallel > 2:
         texts.append(STRING_FUSES)
     return (*texts, ADAPTER, WEIGHT)
+
+
+def main() -> None:
+    """Print the cautions for connecting a device: what the installer shows."""
+    for text in CONNECTING_A_DEVICE:
+        print(textwrap.fill(text, 96, initial_indent="  - ", subsequent_indent="    "))
+
+
+if __name__ == "__main__":
+    main()

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from monitor.site.load import Assumption
     from monitor.site.model import Site
 
+SERVICE_SITES = Path("/etc/nightbank")       # where the units in systemd/ look for a site file
+SERVICE_STATE = Path("/var/lib/nightbank")   # and the only place where they may write
+
 WIDTH = 100
 LABEL = 12
 
@@ -77,7 +80,7 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
         ctx.exit(1)
     answers = _ask_all(ctx)
     try:
-        file.write_text(render(answers), encoding="utf-8")
+        file.write_text(render(answers, _store_of(file)), encoding="utf-8")
     except OSError as error:
         click.echo(f"{file} cannot be written ({error.strerror}); check the folder and its rights", err=True)
         ctx.exit(1)
@@ -86,6 +89,12 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
     _bullets(for_system(str(answers["bank.chemistry"]), int(answers["array.strings_in_parallel"])))
     click.echo("")
     ctx.invoke(check, file=file)
+
+
+def _store_of(file: Path) -> str:
+    """Where the store goes: beside the site file, but for a service's site into the service's own folder."""
+    absolute = file.absolute()
+    return f"{SERVICE_STATE}/{file.stem}/nightbank.db" if absolute.parent == SERVICE_SITES else "nightbank.db"
 
 
 def _ask_all(ctx: click.Context) -> dict[str, Any]:
@@ -187,8 +196,8 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
             f"margin {margins.current_margin_A:.1f} A",
             f"array limit {controller.array_voltage_limit_V:g} V, margin in the cold "
             f"{margins.voltage_margin_V:.1f} V",
-            f"charges with {margins.charge_current_A:.1f} A at most, {margins.charge_rate:.1%} of the 20-hour "
-            "capacity",
+            f"charges with {margins.charge_current_A:.1f} A at most, {margins.charge_rate:.1%} of the "
+            "20-hour capacity",
         ])
 
 

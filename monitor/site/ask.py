@@ -169,8 +169,11 @@ def _nested(answers: Answers) -> dict[str, dict[str, Value]]:
     return tables
 
 
-def render(answers: Answers) -> str:
-    """The commented site file of a full set of answers; set points are the chemistry's usual ones."""
+def render(answers: Answers, store: str = "nightbank.db") -> str:
+    """The commented site file of a full set of answers; set points are the chemistry's usual ones.
+
+    store is where the readings are kept: absolute, or relative to the site file's folder.
+    """
     bank = _bank(answers)
     written = {key.replace(".", "_"): _toml(value) for key, value in answers.items()}
     return TEMPLATE.format(
@@ -178,6 +181,7 @@ def render(answers: Answers) -> str:
         azimuth=180 if _number(answers, "site.latitude_deg") >= 0 else 0,
         set_points=_set_points(bank.chemistry, bank.cells_in_series),
         words=USUAL[bank.chemistry].words,
+        store=_toml(store),
     )
 
 
@@ -245,6 +249,9 @@ array_voltage_limit_V = {controller_array_voltage_limit_V}
 [metering]
 level = {metering_level}         # shunt: sees all; controller: sees loads on it; charging: sees no load
 monitor_power_W = 2.0        # what this computer draws from the bank
+
+[store]
+path = {store}
 
 # Next, tell which devices to read: one table [[devices]] each, with name, profile, connection ("serial" with
 # port, or "tcp" with host), unit and every_s. Give a serial port by its stable name in /dev/serial/by-id.

@@ -34,8 +34,8 @@ _CURRENT_mA = (_milli("mA", 0.05, 300),)
 _POWER_kW = Slip("kW", 1000, 1, 20000)
 
 SLIPS: dict[str, tuple[Slip, ...]] = {
-    "latitude_deg": (Slip("minutes of arc", 1 / 60, -90, 90),),
-    "longitude_deg": (Slip("minutes of arc", 1 / 60, -180, 180),),
+    "latitude_deg": (Slip("minutes of arc", 1 / 60, 10, 90), Slip("minutes of arc", 1 / 60, -90, -10)),
+    "longitude_deg": (Slip("minutes of arc", 1 / 60, 10, 180), Slip("minutes of arc", 1 / 60, -180, -10)),
     "altitude_m": (Slip("feet", 0.3048, -430, 6000), Slip("centimetres", 0.01, -430, 6000)),
     "coldest_C": (Slip("kelvin", 1, -70, 30, shift=-273.15), Slip("°F", 5 / 9, -70, 30, shift=-160 / 9)),
     "unit_voltage_V": (_milli("mV", 1.2, 60),),

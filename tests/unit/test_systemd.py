@@ -1,0 +1,126 @@
+"""The units as the installer lays them out: systemd's own checker judges them.
+
+Sources: systemd-analyze(1) for what `verify` and `security` mean; systemd 252 is Debian 12's.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import stat
+import subprocess
+from pathlib import Path
+
+import pytest
+
+PROJECT = Path(__file__).parents[2]
+UNITS = ("nightbank-monitor@hide.service", "nightbank-page@hide.service")
+
+
+def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
+    """The finished command with its output as text."""
+    return subprocess.run([str(part) for part in command], capture_output=True, text=True, check=False)
+
+
+@pytest.fixture(scope="module")
+def staged(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A root folder with what the installer puts there, and this system's own targets beside it."""
+    root = tmp_path_factory.mktemp("root")
+    program = root / "opt/nightbank/bin/nightbank"
+    program.parent.mkdir(parents=True)
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    installed = run("bash", PROJECT / "systemd/install", "--units-only", "--root", root)
+    assert installed.returncode == 0, installed.stderr
+    targets = root / "usr/lib/systemd/system"
+    targets.mkdir(parents=True)
+    for target in Path("/usr/lib/systemd/system").glob("*.target"):
+        shutil.copy(target, targets)
+    return root
+
+
+def test_the_checker_finds_nothing_wrong_with_the_units(staged: Path) -> None:
+    verdict = run("systemd-analyze", "verify", f"--root={staged}", *UNITS)
+    assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
+
+
+def test_the_checker_would_notice_a_missing_program(staged: Path, tmp_path: Path) -> None:
+    without = tmp_path / "root"
+    shutil.copytree(staged, without, symlinks=True)
+    (without / "opt/nightbank/bin/nightbank").unlink()
+    verdict = run("systemd-analyze", "verify", f"--root={without}", UNITS[0])
+    assert verdict.returncode != 0
+    assert "/opt/nightbank/bin/nightbank" in verdict.stderr
+
+
+@pytest.mark.parametrize("unit", UNITS)
+def test_the_sandbox_leaves_little_exposed(staged: Path, unit: str) -> None:
+    verdict = run("systemd-analyze", "security", "--offline=yes", f"--root={staged}", unit)
+    found = re.search(r"Overall exposure level for \S+: ([\d.]+)", verdict.stdout)
+    assert found, verdict.stdout + verdict.stderr
+    assert float(found.group(1)) <= 1.5
+
+
+def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:
+    text = (PROJECT / "systemd/nightbank-monitor@.service").read_text()
+    assert {"Type=notify", "WatchdogSec=60", "Restart=always"} <= set(text.splitlines())
+
+
+def test_the_daemon_may_open_the_serial_ports_this_kernel_knows() -> None:
+    # /proc/devices names the majors of loaded drivers; ttyS is built into Debian's kernels
+    text = (PROJECT / "systemd/nightbank-monitor@.service").read_text()
+    allowed = set(re.findall(r"^DeviceAllow=char-(\d+) rw$", text, re.MULTILINE))
+    known = {
+        major
+        for major, name in re.findall(r"^ *(\d+) (\S+)$", Path("/proc/devices").read_text(), re.MULTILINE)
+        if name in ("ttyUSB", "ttyACM", "ttyAMA", "ttyS")
+    }
+    assert known <= allowed
+    assert {"188", "166"} <= allowed   # kernel's list of allocated devices: USB serial, USB ACM
+
+
+def test_the_installer_says_what_comes_next_and_cautions(tmp_path: Path) -> None:
+    installed = run("bash", PROJECT / "systemd/install", "--units-only", "--root", tmp_path)
+    assert "nightbank site new /etc/nightbank/hide.toml" in installed.stdout
+    assert "Local codes" in installed.stdout
+    assert "isolated RS-485" in installed.stdout
+
+
+def test_the_installer_may_run_twice_and_keeps_site_files(tmp_path: Path) -> None:
+    command = ("bash", PROJECT / "systemd/install", "--units-only", "--root", tmp_path)
+    first = run(*command)
+    site = tmp_path / "etc/nightbank/hide.toml"
+    site.write_text("kept")
+    second = run(*command)
+    assert (first.returncode, second.returncode) == (0, 0), first.stderr + second.stderr
+    assert site.read_text() == "kept"
+    assert os.readlink(tmp_path / "usr/local/bin/nightbank") == "/opt/nightbank/bin/nightbank"
+
+
+def test_the_installer_refuses_what_it_does_not_know() -> None:
+    refused = run("bash", PROJECT / "systemd/install", "--everything")
+    assert refused.returncode == 2
+    assert "usage:" in refused.stderr
+
+
+def test_the_user_gets_the_serial_ports_group_and_no_login(tmp_path: Path) -> None:
+    etc = tmp_path / "etc"
+    etc.mkdir()
+    (etc / "group").write_text("dialout:x:20:\n")   # Debian's own group
+    (etc / "passwd").write_text("")
+    made = run("systemd-sysusers", f"--root={tmp_path}", PROJECT / "systemd/nightbank.sysusers")
+    assert made.returncode == 0, made.stderr
+    assert "dialout:x:20:nightbank" in (etc / "group").read_text()
+    assert (etc / "passwd").read_text().startswith("nightbank:")
+    assert (etc / "passwd").read_text().strip().endswith("nologin")
+
+
+SCRIPTS = ("systemd/install", "tests/run", ".ci/run", ".ci/make-venv", "simulator/demo")
+
+
+@pytest.mark.parametrize("script", SCRIPTS)
+def test_scripts_are_sound_bash_and_may_be_executed(script: str) -> None:
+    path = PROJECT / script
+    assert run("bash", "-n", path).returncode == 0
+    assert path.stat().st_mode & stat.S_IXUSR
