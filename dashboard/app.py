@@ -60,6 +60,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
         assets_folder=str(ASSETS),
         title=f"{site.site.name}: {page.name}",
         update_title="",
+        suppress_callback_exceptions=True,  # else Dash writes the whole layout into the HTML a second time
         index_string=FRAME,
         add_log_handler=False,
         enable_mcp=False,

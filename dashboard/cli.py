@@ -28,4 +28,6 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
     from dashboard.server import serve
 
     logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
+    # A phone opens six connections at once, so that a short queue is the rule and no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     serve(site, host, port)

@@ -63,7 +63,8 @@ def broken(before: Bucket, after: Bucket, gaps: Sequence[tuple[int, int]]) -> bo
 def day_figure(history: History, zone: ZoneInfo) -> dict[str, Any]:
     """Voltage over current for the last day as one plotly figure with two stacked plots.
 
-    Each is the mean as a line and minimum to maximum as a band; x counts minutes from history.start_ms.
+    Each is the mean as a line and minimum to maximum as a band; x counts whole minutes from history.start_ms
+    to the bucket's start.
     """
     traces = [
         *plot_traces(history.voltage, history.start_ms, zone, "voltage", "y", BLUE, 2),
@@ -112,7 +113,7 @@ def plot_traces(
     band_x: list[float | None] = []
     band_y: list[float | None] = []
     for piece in segments(series):
-        x = [round(((bucket.start_ms + bucket.end_ms) / 2 - start_ms) / MINUTE_MS, 1) for bucket in piece]
+        x = [round((bucket.start_ms - start_ms) / MINUTE_MS) for bucket in piece]
         if line_x:
             line_x.append(None)
             line_y.append(None)

@@ -361,7 +361,7 @@ def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...])
         return "Nobody is watching now: this is how the alarms stood when the monitor last wrote."
     if not snapshot.alarms:
         return "No alarm has been judged yet."
-    return "" if alarms else f"None of the {len(snapshot.alarms)} alarms is active."
+    return "" if alarms else f"None is active, {len(snapshot.alarms)} watched."
 
 
 def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> DeviceRow:

@@ -64,6 +64,10 @@ MORE = (
 )
 
 
+PRESENT_S = 60.0
+"""Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
+
+
 class Look(StrEnum):
     """How a value may be taken."""
 
@@ -97,7 +101,8 @@ def live_for_ms(site: Site, device: str, pace: float) -> float:
     """How old a device's reading may be and still be the present: a commit interval and three polls."""
     periods = [entry.every_s for entry in site.devices if entry.name == device]
     every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
-    return (site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S) * 1000 * pace
+    within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
+    return max(within_s, PRESENT_S) * 1000 * pace
 
 
 def look_of(reading: Reading, snapshot: Snapshot, site: Site) -> Look:

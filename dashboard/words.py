@@ -80,7 +80,7 @@ def span_text(span_ms: float) -> str:
         return f"{int(span_ms // MINUTE_MS)} min"
     if span_ms < 2 * DAY_MS:
         hours, minutes = divmod(int(span_ms // MINUTE_MS), 60)
-        return f"{hours} h {minutes} min" if minutes and hours < 10 else f"{hours} h"
+        return f"{hours} h {minutes} min" if minutes and hours < 24 else f"{hours} h"
     return f"{int(span_ms // DAY_MS)} days"
 
 

@@ -58,7 +58,6 @@ class Parts:
 def layout(open_reader: ReaderFactory, site: Site) -> Component:
     """The whole page with its present content, so that it is complete before the first refresh."""
     parts = present_parts(open_reader, site)
-    figure, told, rows = present_history(open_reader, site)
     bank = site.bank
     rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"
     return html.Main(
@@ -66,50 +65,58 @@ def layout(open_reader: ReaderFactory, site: Site) -> Component:
             html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),
             html.Section(parts.lead, id="lead", **extra(aria_live="polite", aria_label="State of the bank")),
             html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
-            html.Section(
+            html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
+            html.Div(
                 [
-                    html.H2("Now"),
-                    html.Table(html.Tbody(parts.main, id="main"), className="values"),
-                    html.Details(
-                        [
-                            html.Summary("All values"),
-                            html.Table(html.Tbody(parts.more, id="more"), className="values"),
-                        ]
-                    ),
-                ]
+                    history_section(*present_history(open_reader, site)),
+                    section("Alarms", parts.alarms, "alarms"),
+                    section("Devices", parts.devices, "devices"),
+                ],
+                className="column",
             ),
-            html.Section([html.H2("Today"), html.Div(parts.today, id="today")]),
-            html.Section(
-                [
-                    html.H2("Last 24 hours"),
-                    html.Div(
-                        dcc.Graph(id="history-chart", figure=figure, config=CHART_CONFIG, className="chart"),
-                        id="history-image",
-                        role="img",
-                        **extra(aria_labelledby="history-told"),
-                    ),
-                    html.P(told, id="history-told"),
-                    html.Details(
-                        [
-                            html.Summary("As a table"),
-                            html.Table(
-                                [
-                                    html.Thead(
-                                        html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS])
-                                    ),
-                                    html.Tbody(rows, id="history-rows"),
-                                ],
-                                className="plain",
-                            ),
-                        ]
-                    ),
-                ]
-            ),
-            html.Section([html.H2("Alarms"), html.Div(parts.alarms, id="alarms")]),
-            html.Section([html.H2("Devices"), html.Div(parts.devices, id="devices")]),
             html.Footer(html.P(parts.answered, id="answered", className="quiet")),
             dcc.Interval(id="refresh", interval=REFRESH_MS),
             dcc.Interval(id="history-refresh", interval=HISTORY_REFRESH_MS),
+        ]
+    )
+
+
+def section(title: str, content: Content, name: str) -> Component:
+    """A titled part of the page; a refresh renews what stands under the id `name`."""
+    return html.Section([html.H2(title), html.Div(content, id=name)])
+
+
+def now_section(parts: Parts) -> Component:
+    """The live values: those looked at first, the others folded away."""
+    return html.Section(
+        [
+            html.H2("Now"),
+            html.Table(html.Tbody(parts.main, id="main"), className="values"),
+            html.Details(
+                [
+                    html.Summary("All values"),
+                    html.Table(html.Tbody(parts.more, id="more"), className="values"),
+                ]
+            ),
+        ]
+    )
+
+
+def history_section(figure: dict[str, Any], told: str, rows: Content) -> Component:
+    """The chart of the last day with its sentence, and as a table for who cannot see it."""
+    chart = dcc.Graph(id="history-chart", figure=figure, config=CHART_CONFIG, className="chart")
+    heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS]))
+    return html.Section(
+        [
+            html.H2("Last 24 hours"),
+            html.Div(chart, id="history-image", role="img", **extra(aria_labelledby="history-told")),
+            html.P(told, id="history-told"),
+            html.Details(
+                [
+                    html.Summary("As a table"),
+                    html.Table([heads, html.Tbody(rows, id="history-rows")], className="plain"),
+                ]
+            ),
         ]
     )
 
@@ -202,7 +209,7 @@ def lead_part(tonight: Tonight) -> Content:
 
 def charge_part(tonight: Tonight) -> Content:
     charge = tonight.charge
-    beside = f"between {tonight.band}" if tonight.band else charge.note
+    beside = f"{tonight.band}, 19 times in 20" if tonight.band else charge.note
     return [
         html.P(
             [
@@ -216,18 +223,21 @@ def charge_part(tonight: Tonight) -> Content:
 
 
 def value_rows(values: Sequence[Value]) -> Content:
-    """A table row a quantity: label, value with its look, age, and what to know of it."""
-    return [
-        html.Tr(
-            [
-                html.Th([value.label, *([html.Small(value.note)] if value.note else [])], scope="row"),
-                html.Td(value.text, **marks(value)),
-                html.Td([*tag(value), html.Span(value.age)], className="age"),
-            ],
-            className=f"row {value.look}",
-        )
-        for value in values
-    ]
+    """A table row a quantity: label, value with its look, age; and under it what to know of it."""
+    rows: Content = []
+    for value in values:
+        cells = [
+            html.Th(value.label, scope="row"),
+            html.Td(value.text, **marks(value)),
+            html.Td([html.Span(value.age), *tag(value)], className="age"),
+        ]
+        rows += [html.Tr(cells, className=f"row {value.look}"), *note_row(value.note, f"under {value.look}")]
+    return rows
+
+
+def note_row(note: str, look: str) -> Content:
+    """A row across the table that belongs to the row above, none where there is nothing to say."""
+    return [html.Tr(html.Td(note, colSpan=3), className=look)] if note else []
 
 
 def marks(value: Value) -> dict[str, Any]:
@@ -241,20 +251,16 @@ def tag(value: Value) -> list[Component]:
 
 
 def today_part(tonight: Tonight) -> Content:
-    rows = [
-        html.Tr(
-            [
-                html.Th([total.label, *([html.Small(total.note)] if total.note else [])], scope="row"),
-                html.Td(total.energy, **total_marks(f"{total.quantity}_Wh", total.energy_Wh)),
-                html.Td(total.charge, **total_marks(f"{total.quantity}_Ah", total.charge_Ah)),
-            ]
-        )
-        for total in tonight.totals
-    ]
-    return [
-        html.Table(html.Tbody(rows), className="values totals"),
-        *([html.P(tonight.day_note, className="note")] if tonight.day_note else []),
-    ]
+    rows: Content = []
+    for total in tonight.totals:
+        cells = [
+            html.Th(total.label, scope="row"),
+            html.Td(total.energy, **total_marks(f"{total.quantity}_Wh", total.energy_Wh)),
+            html.Td(total.charge, **total_marks(f"{total.quantity}_Ah", total.charge_Ah)),
+        ]
+        rows += [html.Tr(cells), *note_row(total.note, "under")]
+    table = html.Table(html.Tbody(rows), className="values")
+    return [table, *([html.P(tonight.day_note, className="note")] if tonight.day_note else [])]
 
 
 def total_marks(name: str, number_or_none: float | None) -> dict[str, Any]:

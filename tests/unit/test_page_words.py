@@ -53,7 +53,7 @@ def test_every_canonical_quantity_can_be_shown(quantity):
         (59.9, "59 s ago"),
         (200, "3 min ago"),
         (3 * 3600 + 600, "3 h 10 min ago"),
-        (30 * 3600, "30 h ago"),
+        (30 * 3600 + 600, "30 h ago"),
         (3 * 86400, "3 days ago"),
         (-3, "now"),
         (-90, "1 min ahead"),

@@ -143,7 +143,7 @@ def test_no_alarm_standing_is_said():
     alarms = (AlarmState("Low voltage", "normal", MIDNIGHT, "high", 12.5, ""),)
     said = summarize(snapshot(alarms=alarms), site())
     assert said.alarms == ()
-    assert said.alarm_note == "None of the 1 alarms is active."
+    assert said.alarm_note == "None is active, 1 watched."
 
 
 # The daemon
