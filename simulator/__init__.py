@@ -5,6 +5,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
 
     __main__       the command line
     serve          the devices put up, the control channel
+    worker         a thread that serves one line
     timekeeper     simulated time; the truth file
     scenario       the scenario file, laid over the built-in marsh hide of `marsh.toml`
     world          what a scenario amounts to, as frozen values

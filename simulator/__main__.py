@@ -17,7 +17,7 @@ from simulator.scenario import ScenarioError, load_world
 from simulator.serve import Service, talk
 
 
-class Moment(click.ParamType):
+class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     """An ISO 8601 time with its zone, as UTC milliseconds."""
 
     name = "ISO_UTC"

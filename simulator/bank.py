@@ -10,6 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, replace
 from math import exp
+from math import pow as power
 from random import Random
 from typing import Protocol
 
@@ -197,9 +198,9 @@ class LeadAcidBank:
     def voltage_V(self, current_A: float) -> float:
         string_A = abs(current_A) / self.settings.strings_in_parallel
         if current_A <= 0:
-            drop = string_A / self._c10_Ah * (4 / (1 + string_A**1.3) + self._discharge_term)
+            drop = string_A / self._c10_Ah * (4 / (1 + power(string_A, 1.3)) + self._discharge_term)
             return (self._line_V - drop * self._discharge_factor) * self.settings.cells
-        rise = string_A / self._c10_Ah * (6 / (1 + string_A**0.86) + self._charge_term)
+        rise = string_A / self._c10_Ah * (6 / (1 + power(string_A, 0.86)) + self._charge_term)
         below = self._line_V + rise * self._charge_factor
         return min(below, self._gassing_line_V(string_A)) * self.settings.cells
 
@@ -221,7 +222,10 @@ class LeadAcidBank:
         gassed = max(0.0, current_A) * hours - accepted
         delivered = max(0.0, -current_A) * hours
         own = (
-            self.constants.self_discharge / MONTH_H * self.capacity_Ah * 2 ** ((self.temperature_C - 25) / 10)
+            self.constants.self_discharge
+            / MONTH_H
+            * self.capacity_Ah
+            * power(2, (self.temperature_C - 25) / 10)
         )
         lost = min(own * hours, self.state_of_charge * self.capacity_Ah)
         stored = accepted - delivered - lost
@@ -283,8 +287,8 @@ class LeadAcidBank:
         soc, available = self.state_of_charge, self.available_share
         self._line_V = constants.rest_full_V - constants.rest_span_V * (1 - available)
         self._line_V += self._surface * (0.035 + 0.04 * available)
-        self._discharge_term = 0.27 / max(available, 0.02) ** 1.5 + 0.02
-        self._charge_term = 0.48 / max(1 - soc, 0.01) ** 1.2 + 0.036
+        self._discharge_term = 0.27 / power(max(available, 0.02), 1.5) + 0.02
+        self._charge_term = 0.48 / power(max(1 - soc, 0.01), 1.2) + 0.036
         self._discharge_factor = max(0.3, 1 - 0.007 * self._warmer_C) * constants.resistance
         self._charge_factor = max(0.3, 1 - 0.025 * self._warmer_C) * constants.resistance
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, log
+from math import pow as power
 
 
 def discharge_voltage_V(current_A: float, soc: float, c10_Ah: float, warmer_C: float = 0.0) -> float:
@@ -18,7 +19,12 @@ def discharge_voltage_V(current_A: float, soc: float, c10_Ah: float, warmer_C: f
 
 def discharge_drop_V(current_A: float, soc: float, c10_Ah: float, warmer_C: float = 0.0) -> float:
     """The current's part of Copetti's discharge voltage."""
-    return current_A / c10_Ah * (4 / (1 + current_A**1.3) + 0.27 / soc**1.5 + 0.02) * (1 - 0.007 * warmer_C)
+    return (
+        current_A
+        / c10_Ah
+        * (4 / (1 + power(current_A, 1.3)) + 0.27 / power(soc, 1.5) + 0.02)
+        * (1 - 0.007 * warmer_C)
+    )
 
 
 def charge_voltage_V(current_A: float, soc: float, c10_Ah: float, warmer_C: float = 0.0) -> float:
@@ -31,7 +37,7 @@ def charge_rise_V(current_A: float, soc: float, c10_Ah: float, warmer_C: float =
     return (
         current_A
         / c10_Ah
-        * (6 / (1 + current_A**0.86) + 0.48 / (1 - soc) ** 1.2 + 0.036)
+        * (6 / (1 + power(current_A, 0.86)) + 0.48 / power(1 - soc, 1.2) + 0.036)
         * (1 - 0.025 * warmer_C)
     )
 
@@ -48,13 +54,13 @@ def final_voltage_V(current_A: float, c10_Ah: float, warmer_C: float = 0.0) -> f
 
 def overcharge_time_constant_h(current_A: float, c10_Ah: float) -> float:
     """Copetti 1993: how fast the voltage goes from gassing to final."""
-    return 17.3 / (1 + 852 * (current_A / c10_Ah) ** 1.67)
+    return 17.3 / (1 + 852 * power(current_A / c10_Ah, 1.67))
 
 
 def rate_capacity_Ah(current_A: float, c10_Ah: float, warmer_C: float = 0.0) -> float:
     """Copetti 1993: capacity at a discharge current."""
     i10_A = c10_Ah / 10
-    return c10_Ah * 1.67 / (1 + 0.67 * (current_A / i10_A) ** 0.9) * temperature_factor(warmer_C)
+    return c10_Ah * 1.67 / (1 + 0.67 * power(current_A / i10_A, 0.9)) * temperature_factor(warmer_C)
 
 
 def temperature_factor(warmer_C: float) -> float:

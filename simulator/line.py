@@ -17,7 +17,7 @@ import time
 import tty
 from pathlib import Path
 
-SPIN_S = 0.0003  # the last part of a wait is spun, because a sleep wakes up to 0.1 ms late
+SPIN_S = 0.0008  # the last part of a wait is spun, because a sleep wakes up to half a millisecond late
 UNREAD_LIMIT = 1024  # so much unread input means nobody listens: a real line would not keep it
 
 

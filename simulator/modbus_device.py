@@ -214,7 +214,10 @@ class RtuServer:
         self._quiet_from_s = 0.0
 
     def serve_once(self, timeout_s: float) -> None:
-        """Take at most one frame and answer it. Raises OSError when the line is pulled meanwhile."""
+        """Take at most one frame and answer it, waiting at most timeout_s for its first byte."""
+        if not self.end.plugged:
+            time.sleep(timeout_s)
+            return
         data = self.end.arrived(timeout_s)
         if not data:
             return

@@ -103,7 +103,9 @@ def build(
     tables: dict[str, Any], where: str, file: Path | None, start_ms: int | None, now_ms: int, seed: int
 ) -> World:
     """Frozen values from checked tables. Raises ScenarioError."""
-    made = {key: table(where, key, kind, tables.get(key)) for key, kind in TABLES.items() if key != "place"}
+    made: dict[str, Any] = {
+        key: table(where, key, kind, tables.get(key)) for key, kind in TABLES.items() if key != "place"
+    }
     place = tables["place"]
     name = converted(where, "name", str, tables["name"])
     made["place"] = table(

@@ -17,9 +17,9 @@ from simulator.plant import Plant
 from simulator.tcp_server import TcpServer
 from simulator.text_device import TextDevice
 from simulator.timekeeper import OrderError, Timekeeper, TruthFile
+from simulator.worker import Worker
 from simulator.world import World
 
-LOOK_EVERY_S = 0.05  # how soon a thread notices that it shall stop or that its line was pulled
 LINE_EVERY_S = 1.0
 
 
@@ -46,19 +46,17 @@ class Service:
         self.shunt = TextDevice(
             SerialEnd(ports / "shunt"), world.shunt.baud, world.meters, self.time.look, world.seed
         )
-        self._stop = threading.Event()
-        self._locks = {"charger": threading.Lock(), "tcp": threading.Lock(), "shunt": threading.Lock()}
-        self._threads = [
-            threading.Thread(target=self._serve_rtu, name="charger"),
-            threading.Thread(target=self._serve_tcp, name="charger-tcp"),
-            threading.Thread(target=self._serve_text, name="shunt"),
-        ]
+        self._shunt_lock = threading.Lock()
+        self._next_line_s = 0.0
+        self._on_serial = Worker("charger", self.rtu.serve_once)
+        self._on_tcp = Worker("charger-tcp", self.tcp.serve_once)
+        self._on_text = Worker("shunt", self._serve_text)
 
     def start(self) -> dict[str, Any]:
         """Bring the devices to life; what the ready line says."""
         sys.setswitchinterval(0.0005)  # a thread that steps the plant must not delay a reply on the wire
-        for thread in self._threads:
-            thread.start()
+        for worker in (self._on_serial, self._on_tcp, self._on_text):
+            worker.start()
         world = self.world
         return {
             "ready": True,
@@ -81,10 +79,8 @@ class Service:
 
     def stop(self) -> None:
         """Take everything down; may be called twice."""
-        self._stop.set()
-        for thread in self._threads:
-            if thread.is_alive():
-                thread.join()
+        for worker in (self._on_serial, self._on_tcp, self._on_text):
+            worker.end()
         self.rtu.end.unplug()
         self.shunt.end.unplug()
         self.tcp.unplug()
@@ -109,7 +105,7 @@ class Service:
         if not isinstance(to_ms, int) or isinstance(to_ms, bool):
             raise OrderError(f"advance needs to_ms, whole milliseconds since 1970, not {to_ms!r}")
         self.time.advance(to_ms)
-        with self._locks["shunt"]:
+        with self._shunt_lock:
             self.shunt.tell(paced=False)
         return {}
 
@@ -182,44 +178,29 @@ class Service:
         return self.charger if name == "charger" else self.shunt
 
     def _plugged(self, order: dict[str, Any], plugged: bool) -> None:
-        charger = self._device(order) is self.charger
-        end = self.rtu.end if charger else self.shunt.end
-        with self._locks["charger" if charger else "shunt"]:
+        if self._device(order) is self.charger:
+            try:
+                self._on_serial.ask(self.rtu.end.plug if plugged else self.rtu.end.unplug)
+                self._on_tcp.ask(self.tcp.plug if plugged else self.tcp.unplug)
+            except OSError as error:
+                raise OrderError(f"the charger's port cannot be put up again: {error}") from error
+            return
+        with self._shunt_lock:
             if plugged:
-                end.plug()
+                self.shunt.end.plug()
             else:
-                end.unplug()
-        if charger:
-            with self._locks["tcp"]:
-                if plugged:
-                    self.tcp.plug()
-                else:
-                    self.tcp.unplug()
+                self.shunt.end.unplug()
 
-    def _serve_rtu(self) -> None:
-        while not self._stop.is_set():
-            with self._locks["charger"]:
-                if self.rtu.end.plugged:
-                    self.rtu.serve_once(LOOK_EVERY_S)
-                    continue
-            time.sleep(LOOK_EVERY_S)
-
-    def _serve_tcp(self) -> None:
-        while not self._stop.is_set():
-            with self._locks["tcp"]:
-                self.tcp.serve_once(LOOK_EVERY_S)
-
-    def _serve_text(self) -> None:
-        following = time.monotonic()
-        while not self._stop.wait(max(0.0, min(LOOK_EVERY_S, following - time.monotonic()))):
-            if time.monotonic() < following:
-                continue
-            following = max(following + LINE_EVERY_S, time.monotonic())
-            if self.time.running:
-                self.time.look()
-                with self._locks["shunt"]:
-                    if self.shunt.end.plugged:
-                        self.shunt.tell(paced=True)
+    def _serve_text(self, timeout_s: float) -> None:
+        """A line a second of real time while time runs."""
+        left_s = self._next_line_s - time.monotonic()
+        if left_s > 0 or not self.time.running:
+            time.sleep(min(timeout_s, left_s) if left_s > 0 else timeout_s)
+            return
+        self._next_line_s = max(self._next_line_s, time.monotonic() - LINE_EVERY_S) + LINE_EVERY_S
+        self.time.look()
+        with self._shunt_lock:
+            self.shunt.tell(paced=True)
 
 
 DEEDS: dict[str, Callable[[Service, dict[str, Any]], dict[str, Any]]] = {
