@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.quantities import Fault, Stage
-from monitor.records import Quality
+from monitor.records import Quality, Reading
 
 Encoding = Literal["u16", "s16", "u32", "s32", "f32"]
 WordOrder = Literal["high_first", "low_first"]
@@ -96,9 +96,9 @@ def judge(raw: int | float, meaning: Meaning) -> Judged:
     if raw in meaning.invalid:
         return Judged(None, Quality.MISSING, "the device says not available")
     if meaning.codes:
-        stage = meaning.codes.get(int(raw))
+        stage = meaning.codes.get(int(raw)) if raw == int(raw) else None
         if stage is None:
-            return Judged(None, Quality.MISSING, f"state code {int(raw)} is not in the profile")
+            return Judged(None, Quality.MISSING, f"state code {raw:g} is not in the profile")
         return Judged(float(stage))
     if meaning.bits:
         return Judged(float(faults_from(int(raw), meaning.bits)))
@@ -116,6 +116,15 @@ def faults_from(raw: int, bits: Mapping[int, Fault]) -> Fault:
         if raw >> bit & 1:
             faults |= bits.get(bit, Fault.OTHER)
     return faults
+
+
+def as_readings(
+    device: str, quantities: Sequence[str], answers: Mapping[str, Judged], time_ms: int
+) -> list[Reading]:
+    """One reading of each quantity, in that order; what the answers leave out is missing."""
+    left_out = Judged(None, Quality.MISSING, "not in the answer")
+    found = [(quantity, answers.get(quantity, left_out)) for quantity in quantities]
+    return [Reading(time_ms, device, name, got.value, got.quality, got.reason) for name, got in found]
 
 
 def _signed(pattern: int, bits: int) -> int:

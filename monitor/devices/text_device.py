@@ -1,0 +1,98 @@
+"""A device that sends lines of text by itself: what has arrived at its port, judged line by line."""
+
+from __future__ import annotations
+
+from monitor.clock import Clock
+from monitor.devices.health import HealthRecord
+from monitor.devices.port import SerialPort
+from monitor.devices.profile import TextProfile
+from monitor.devices.textline import LineJudge, LineSplitter
+from monitor.devices.words import Judged, as_readings
+from monitor.errors import BadFrame, DeviceError, LineLost, NoAnswer
+from monitor.records import Reading
+
+QUIET_S = 0.1
+"""Silence after which the next character begins a line (our choice; 96 characters at 9600 baud)."""
+
+BACKLOG = 2048
+"""Bytes, half of what a Linux terminal holds: with more waiting, the newest may have been dropped."""
+
+OLD_INTERVALS = 10
+"""A stream unread for so many of its intervals may end with an old line (our choice)."""
+
+
+class TextDevice:
+    """A device that sends lines by itself. A poll takes what has arrived; the newest sound line wins."""
+
+    def __init__(
+        self, name: str, profile: TextProfile, port: SerialPort, timeout_s: float,
+        every_s: float, health: HealthRecord, clock: Clock,
+    ) -> None:
+        self.name, self.every_s, self.health = name, every_s, health
+        self.quantities = profile.quantities
+        self._port, self.clock = port, clock
+        self._interval_s = profile.interval_s
+        self._patience_s = profile.interval_s + timeout_s
+        self._splitter = LineSplitter()
+        self._judge = LineJudge(profile)
+        self._drained_s = clock.elapsed_s()
+
+    def poll(self) -> list[Reading]:
+        """See Device. Waits up to the device's interval and time-out where no sound line has arrived yet."""
+        answers: dict[str, Judged] = {}
+        try:
+            started_s = self.clock.elapsed_s()
+            self._make_ready()
+            fault = self._take(self._fresh_arrivals(started_s), answers)
+            while not answers:
+                left_s = started_s + self._patience_s - self.clock.elapsed_s()
+                if left_s <= 0:
+                    raise fault or self._no_answer()
+                data = self._port.receive(min(QUIET_S, left_s))
+                if not data and left_s > QUIET_S:
+                    self._splitter.at_line_start()
+                fault = self._take(data, answers) or fault
+        except LineLost:
+            self._splitter.in_mid_line()
+            raise
+        return as_readings(self.name, self.quantities, answers, self.clock.now_ms())
+
+    def close(self) -> None:
+        self._port.close()
+        self._splitter.in_mid_line()
+
+    def _make_ready(self) -> None:
+        if self._port.is_open:
+            self._port.check_present()
+        else:
+            self._splitter.in_mid_line()
+            self._port.open()
+
+    def _fresh_arrivals(self, now_s: float) -> bytes:
+        """What has arrived since the last poll, nothing where the newest of it may be old."""
+        data = b""
+        while len(data) <= BACKLOG and (more := self._port.receive(0)):
+            data += more
+        old = now_s - self._drained_s > OLD_INTERVALS * self._interval_s
+        self._drained_s = now_s
+        if len(data) > BACKLOG or old:
+            while self._port.receive(0) and self.clock.elapsed_s() < now_s + self._patience_s:
+                pass
+            self._splitter.in_mid_line()
+            return b""
+        return data
+
+    def _take(self, data: bytes, answers: dict[str, Judged]) -> BadFrame | None:
+        """Add the values of the complete lines to `answers`; the last damaged line's fault, if any."""
+        fault = None
+        for line in self._splitter.feed(data):
+            try:
+                answers |= self._judge.values(line)
+            except BadFrame as error:
+                fault = error
+        return fault
+
+    def _no_answer(self) -> DeviceError:
+        return NoAnswer(
+            f"{self._port.path}: no line came within {self._patience_s:g} s; check that the device is on, "
+            "and baud, parity and stop bits in the site file")

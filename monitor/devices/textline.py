@@ -1,0 +1,173 @@
+"""Lines of serial text: framing, checksum, fields, and what to believe. Pure; `textport.py` holds the wire.
+
+A damaged line is refused whole. Checksums: XOR as in NMEA 0183 (every character between the start mark and
+`*`, two upper-case hex digits) and CRC-16/MODBUS over the same characters (four digits, high byte first).
+Where a device sends no checksum only plausibility and agreement of neighbouring lines defend.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from monitor.devices.profile import Field, TextProfile
+from monitor.devices.words import Judged, judge
+from monitor.errors import BadFrame
+from monitor.records import Quality
+
+LONGEST_LINE = 512
+"""Characters (our choice; NMEA 0183 allows 82): what runs on longer is noise and is thrown away."""
+
+CHECK_MARK = "*"
+_NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,9})?|\.\d{1,9})", re.ASCII)
+
+
+def xor_of(characters: bytes) -> int:
+    """XOR of all characters, the checksum of NMEA 0183."""
+    result = 0
+    for character in characters:
+        result ^= character
+    return result
+
+
+def crc16(characters: bytes) -> int:
+    """CRC-16/MODBUS: start 0xFFFF, polynomial 0xA001 (Modbus over Serial Line V1.02, 6.2.2)."""
+    result = 0xFFFF
+    for character in characters:
+        result ^= character
+        for _ in range(8):
+            result = result >> 1 ^ 0xA001 if result & 1 else result >> 1
+    return result
+
+
+class LineSplitter:
+    """Cuts a stream of bytes into lines; holds at most LONGEST_LINE of them whatever comes.
+
+    The stream begins in the middle of a line unless `at_line_start` says otherwise, so what comes before
+    the first line end is not a line.
+    """
+
+    def __init__(self) -> None:
+        self._rest = b""
+        self._skipping = True
+
+    def at_line_start(self) -> None:
+        """The line was quiet: the next character begins a line."""
+        if not self._rest:
+            self._skipping = False
+
+    def in_mid_line(self) -> None:
+        """Characters were lost or thrown away: forget the rest and wait for a line end."""
+        self._rest = b""
+        self._skipping = True
+
+    def feed(self, data: bytes) -> Iterator[bytes]:
+        """The complete lines up to now, without line ends; empty ones are left out."""
+        *ended, rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        for line in ended:
+            if self._skipping:
+                self._skipping = False
+            elif 0 < len(line) <= LONGEST_LINE:
+                yield line
+        if len(rest) > LONGEST_LINE:
+            self.in_mid_line()
+        else:
+            self._rest = rest
+
+
+def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
+    """The text of each quantity that the line gives; None for a sound line of another kind.
+
+    Raises BadFrame for a damaged line.
+    """
+    pieces = _sound_body(profile, line).split(profile.separator)
+    if profile.form == "pairs":
+        return _pairs(profile, pieces)
+    if profile.columns is not None and len(pieces) != profile.columns:
+        raise BadFrame(f"the line has {len(pieces)} columns, not {profile.columns}")
+    for column, text in profile.constants.items():
+        if column >= len(pieces) or pieces[column] != text:
+            return None
+    return {
+        field.quantity: pieces[field.where]
+        for field in profile.fields
+        if isinstance(field.where, int) and field.where < len(pieces)
+    }
+
+
+def _sound_body(profile: TextProfile, line: bytes) -> str:
+    """The characters between start mark and checksum, checked."""
+    start = profile.start.encode()
+    if not line.startswith(start) or not all(32 <= character < 127 for character in line):
+        raise BadFrame("the line does not begin as it must, or holds characters that are no text")
+    body = line[len(start):]
+    if profile.checksum == "none":
+        return body.decode("ascii")
+    body, mark, told = body.rpartition(CHECK_MARK.encode())
+    expected = f"{xor_of(body):02X}" if profile.checksum == "xor" else f"{crc16(body):04X}"
+    if not mark or told.decode("ascii") != expected:
+        raise BadFrame("the line's checksum does not fit")
+    return body.decode("ascii")
+
+
+def _pairs(profile: TextProfile, pieces: list[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for piece in pieces:
+        key, assign, text = piece.partition(profile.assign)
+        if not assign or key in found or not key:
+            raise BadFrame("the line does not consist of key and value, each key once")
+        found[key] = text
+    given = {field.quantity: found[str(field.where)] for field in profile.fields if field.where in found}
+    if profile.checksum == "none" and len(given) < len(profile.fields):
+        raise BadFrame("the line lacks a key")   # a damaged key looks like another key
+    return given
+
+
+class LineJudge:
+    """Turns the fields of successive lines into values, remembering what the lines before said."""
+
+    def __init__(self, profile: TextProfile) -> None:
+        self._profile = profile
+        self._believed: dict[str, float] = {}
+        self._before: dict[str, float] = {}
+
+    def values(self, line: bytes) -> dict[str, Judged]:
+        """The value of each quantity that the line gives, {} for a line of another kind.
+
+        Raises BadFrame for a damaged line.
+        """
+        texts = fields_of(self._profile, line) or {}
+        numbers = {
+            field.quantity: self._number(field, texts[field.quantity])
+            for field in self._profile.fields if field.quantity in texts
+        }
+        return {
+            field.quantity: self._judged(field, numbers[field.quantity])
+            for field in self._profile.fields if field.quantity in numbers
+        }
+
+    def _number(self, field: Field, text: str) -> float | None:
+        text = text.strip(" ")
+        if text in self._profile.missing:
+            return None
+        if not _NUMBER.fullmatch(text):
+            raise BadFrame(f"{field.where}: {text!r} is no number")
+        return float(text)
+
+    def _judged(self, field: Field, number: float | None) -> Judged:
+        if number is None:
+            return Judged(None, Quality.MISSING, "the device says not available")
+        judged = judge(number, field.meaning)
+        if field.largest_step is None or judged.value is None or judged.quality is not Quality.GOOD:
+            return judged
+        return self._agreed(field.quantity, judged.value, field.largest_step)
+
+    def _agreed(self, quantity: str, value: float, step: float) -> Judged:
+        """Believe a value near the last believed one, or near that of the line before."""
+        witnesses = (self._believed.get(quantity), self._before.get(quantity))
+        self._before[quantity] = value
+        if any(witness is not None and abs(value - witness) <= step for witness in witnesses):
+            self._believed[quantity] = value
+            return Judged(value)
+        told = "no line before it agrees" if witnesses[0] is not None else "the first line, none to agree yet"
+        return Judged(value, Quality.SUSPECT, f"without checksum: {told}")

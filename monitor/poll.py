@@ -1,0 +1,200 @@
+"""The poll loop: who is due, retries, back-off, and each device's health.
+
+One thread a line, so that a slow or dead device delays nobody on another line. On its own line a silent
+device is asked again at ever longer intervals, long enough that its silence takes no more than a twentieth
+of the line's time from the others; one that has its line to itself delays nobody and keeps its period.
+Due times lie on a grid of the monotonic clock and do not drift.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import os
+import queue
+import random
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.clock import Clock
+from monitor.devices.device import Device, Line
+from monitor.errors import DeviceError, EchoHeard, LineLost, Refused
+from monitor.records import DeviceHealth, Quality, Reading
+
+log = logging.getLogger(__name__)
+
+LONGEST_BACK_OFF_S = 60.0
+SILENCE_SHARE = 0.05
+"""Of a shared line's time a silent device may cost this share, whatever that makes of the back-off."""
+LOOK_S = 0.25
+"""How often a missing port is looked for; looking costs one stat."""
+OPEN_TRIES = 5
+"""A port that has just appeared may not be openable yet: so many tries, LOOK_S apart (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PollResult:
+    """What one poll gave: readings, or a missing one for each quantity and the error."""
+
+    device: str
+    readings: tuple[Reading, ...]
+    health: DeviceHealth
+    error: DeviceError | None
+
+
+def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
+    """Poll a device now, in the caller's thread; raises nothing.
+
+    A device that was answering is asked once more where the first try failed within retry_within_s.
+    """
+    health, clock = device.health, device.clock
+    started_s = clock.elapsed_s()
+    attempts = 0
+    while True:
+        attempt_s = clock.elapsed_s()
+        attempts += 1
+        error = None
+        try:
+            readings = tuple(device.poll())
+        except DeviceError as fault:
+            error = fault
+        except Exception as fault:   # a fault of ours must not end the polling of a device
+            log.exception("%s: polling failed in an unforeseen way", device.name)
+            error = DeviceError(f"{device.name}: {type(fault).__name__}: {fault}")
+        now_s, now_ms = clock.elapsed_s(), clock.now_ms()
+        if error is None:
+            health.answered(now_ms, now_s - attempt_s)
+            return PollResult(device.name, readings, health.told(), None)
+        health.count(error)
+        hopeless = isinstance(error, (EchoHeard, Refused)) or health.state != "answering"
+        if attempts > 1 or hopeless or now_s - started_s >= retry_within_s:
+            health.failed(now_ms)
+            return PollResult(device.name, _missing(device, error, now_ms), health.told(), error)
+
+
+def _missing(device: Device, error: DeviceError, now_ms: int) -> tuple[Reading, ...]:
+    return tuple(
+        Reading(now_ms, device.name, quantity, None, Quality.MISSING, error.kind)
+        for quantity in device.quantities
+    )
+
+
+class Poller:
+    """Polls the lines' devices, each in its period, and puts every result into a queue."""
+
+    def __init__(
+        self,
+        lines: Sequence[Line],
+        clock: Clock,
+        results: queue.SimpleQueue[PollResult],
+        seed: int | None = None,
+    ) -> None:
+        self._stop = threading.Event()
+        rng = random.Random(seed)
+        self._workers = [
+            _Worker(line, clock, results, self._stop, random.Random(rng.random())) for line in lines
+        ]
+
+    def start(self) -> None:
+        """Begin to poll; every device is due at once."""
+        for worker in self._workers:
+            worker.thread.start()
+
+    def stop(self, timeout_s: float = 5) -> None:
+        """End the polling and close the lines; may be called twice, and before start."""
+        self._stop.set()
+        for worker in self._workers:
+            if worker.thread.is_alive():
+                worker.thread.join(timeout_s)
+
+
+class _Job:
+    """When one device is due."""
+
+    def __init__(self, device: Device, due_s: float) -> None:
+        self.device = device
+        self.grid_s = self.due_s = due_s
+        self.lost = False          # its port or connection was not there at the last poll
+        self.open_tries = 0
+
+    def next_on_grid(self, now_s: float) -> float:
+        """The first slot of the period after now; slots that a slow poll has missed are left out."""
+        period = self.device.every_s
+        return self.grid_s + (math.floor((now_s - self.grid_s) / period) + 1) * period
+
+
+class _Worker:
+    """One line and its thread."""
+
+    def __init__(
+        self, line: Line, clock: Clock, results: queue.SimpleQueue[PollResult],
+        stop: threading.Event, rng: random.Random,
+    ) -> None:
+        self._line, self._clock, self._results, self._stop, self._rng = line, clock, results, stop, rng
+        self.thread = threading.Thread(target=self._run, name=f"line {line.name}", daemon=True)
+        self._port_seen = True
+
+    def _run(self) -> None:
+        start_s = self._clock.elapsed_s()
+        jobs = [_Job(device, start_s) for device in self._line.devices]
+        try:
+            while jobs and not self._stop.is_set():
+                job = min(jobs, key=lambda job: job.due_s)
+                wait_s = job.due_s - self._clock.elapsed_s()
+                if wait_s <= 0:
+                    self._poll(job)
+                elif self._line.port is not None and any(job.lost for job in jobs):
+                    self._stop.wait(min(wait_s, LOOK_S))
+                    self._look_for_port(jobs)
+                else:
+                    self._stop.wait(wait_s)
+        finally:
+            self._line.close()
+
+    def _poll(self, job: _Job) -> None:
+        started_s = self._clock.elapsed_s()
+        result = poll_once(job.device, retry_within_s=job.device.every_s / 2)
+        now_s = self._clock.elapsed_s()
+        job.due_s = job.next_on_grid(now_s)
+        job.lost = isinstance(result.error, LineLost)
+        if result.error is None:
+            job.open_tries = 0
+        elif job.lost:
+            self._await_port(job, now_s)
+        else:
+            job.due_s += self._back_off_s(job, now_s - started_s)
+        if result.error is not None:
+            job.device.health.will_try(self._clock.now_ms() + round(max(0.0, job.due_s - now_s) * 1000))
+            result = PollResult(result.device, result.readings, job.device.health.told(), result.error)
+        self._results.put(result)
+
+    def _back_off_s(self, job: _Job, cost_s: float) -> float:
+        """Seconds beyond the next slot until a device that gave no answer is asked again.
+
+        Nothing for the first failure, for one that cost the line little, or where nobody waits.
+        """
+        failures, period = job.device.health.failures_in_a_row, job.device.every_s
+        if failures < 2 or len(self._line.devices) == 1 or cost_s <= SILENCE_SHARE * period:
+            return 0.0
+        doubled_s = min(LONGEST_BACK_OFF_S, period * 2.0 ** min(failures - 1, 16))
+        fair_s = cost_s * (1 / SILENCE_SHARE - 1)
+        return max(doubled_s, fair_s) * self._rng.uniform(1.0, 1.2)
+
+    def _await_port(self, job: _Job, now_s: float) -> None:
+        """A port that is there but was not opened is tried again soon, a few times."""
+        port = self._line.port
+        self._port_seen = port is not None and os.path.exists(port)
+        if self._port_seen and job.open_tries < OPEN_TRIES:
+            job.open_tries += 1
+            job.due_s = min(job.due_s, now_s + LOOK_S)
+
+    def _look_for_port(self, jobs: Sequence[_Job]) -> None:
+        """The devices of a port that has come back are due at once."""
+        there = self._line.port is not None and os.path.exists(self._line.port)
+        if there and not self._port_seen:
+            now_s = self._clock.elapsed_s()
+            for job in jobs:
+                if job.lost:
+                    job.due_s, job.open_tries = now_s, 0
+        self._port_seen = there

@@ -1,0 +1,184 @@
+"""The far ends of real wires for tests: a text device and Modbus units on ptys, Modbus units on a socket.
+
+Written from the specifications and independent of the monitor: checksums and words are made here again.
+A pty stands under a symbolic link, as an adapter does under its by-id path; unplug and plug change it.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+import struct
+import threading
+import time
+import tty
+from contextlib import suppress
+from pathlib import Path
+
+Registers = dict[tuple[int, int], int]
+"""(function, address) -> word"""
+
+
+class PtyFarEnd:
+    """A pty under a symbolic link. `say` sends bytes to whoever has the link open."""
+
+    def __init__(self, link: Path, plugged: bool = True) -> None:
+        self.link = link
+        self.master = -1
+        if plugged:
+            self.plug()
+
+    def plug(self) -> None:
+        self.master, slave = os.openpty()
+        tty.setraw(slave)
+        self.link.symlink_to(os.ttyname(slave))
+        os.close(slave)
+
+    def unplug(self) -> None:
+        self.link.unlink()
+        master, self.master = self.master, -1
+        os.close(master)
+
+    def say(self, data: bytes) -> None:
+        os.write(self.master, data)
+
+    def close(self) -> None:
+        if self.master >= 0:
+            self.unplug()
+
+
+class Talker:
+    """Sends what `line()` gives every interval_s through a pty's far end, until it is stopped."""
+
+    def __init__(self, far_end: PtyFarEnd, line: bytes, interval_s: float) -> None:
+        self.far_end, self.line, self.interval_s = far_end, line, interval_s
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.wait(self.interval_s):
+            with suppress(OSError):   # unplugged
+                self.far_end.say(self.line)
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._thread.join(5)
+
+
+def crc(data: bytes) -> bytes:
+    """Modbus over Serial Line V1.02, 6.2.2, low byte first."""
+    value = 0xFFFF
+    for byte in data:
+        value ^= byte
+        for _ in range(8):
+            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
+    return struct.pack("<H", value)
+
+
+def answer(registers: Registers, pdu: bytes) -> bytes:
+    """The PDU that a device with these registers answers (MODBUS Application Protocol V1.1b3, 6.3 to 7)."""
+    function, address, count = struct.unpack(">BHH", pdu)
+    wanted = [(function, address + at) for at in range(count)]
+    if function not in (3, 4):
+        return bytes((function | 0x80, 1))
+    if not all(key in registers for key in wanted):
+        return bytes((function | 0x80, 2))
+    return struct.pack(f">BB{count}H", function, 2 * count, *(registers[key] for key in wanted))
+
+
+class RtuFarEnd(PtyFarEnd):
+    """Modbus RTU units on one pty; a unit that is not in `units` stays silent. Keeps every request."""
+
+    def __init__(
+        self, link: Path, units: dict[int, Registers], baud: int = 9600, plugged: bool = True
+    ) -> None:
+        self.units = units
+        self.requests: list[bytes] = []
+        self._character_s = 11 / baud
+        self._stop = threading.Event()
+        super().__init__(link, plugged)
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        heard = b""
+        while not self._stop.is_set():
+            master = self.master
+            try:
+                if master < 0 or not select.select([master], [], [], 0.05)[0]:
+                    heard = b""
+                    time.sleep(0.005 if master < 0 else 0)
+                    continue
+                heard += os.read(master, 256)
+            except (OSError, ValueError):   # nobody has the pty open, or it was unplugged
+                time.sleep(0.005)
+                continue
+            while len(heard) >= 8:
+                frame, heard = heard[:8], heard[8:]
+                if crc(frame[:6]) == frame[6:]:
+                    self._answer(master, frame)
+
+    def _answer(self, master: int, frame: bytes) -> None:
+        unit = frame[0]
+        self.requests.append(frame)
+        if unit not in self.units:
+            return
+        body = bytes((unit,)) + answer(self.units[unit], frame[1:6])
+        reply = body + crc(body)
+        time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)   # request, silence, thought, reply
+        with suppress(OSError):
+            os.write(master, reply)
+
+    def close(self) -> None:
+        self._stop.set()
+        self._thread.join(5)
+        super().close()
+
+
+class TcpFarEnd:
+    """Modbus TCP units on a socket of this computer (Modbus Messaging on TCP/IP V1.0b, 3.1.3)."""
+
+    def __init__(self, units: dict[int, Registers], port: int = 0) -> None:
+        self.units = units
+        self._socket = socket.create_server(("127.0.0.1", port))
+        self.port = self._socket.getsockname()[1]
+        self._open: list[socket.socket] = []
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                connection, _ = self._socket.accept()
+                self._open.append(connection)
+                threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
+
+    def _serve(self, connection: socket.socket) -> None:
+        with suppress(OSError), connection:
+            while head := connection.recv(7, socket.MSG_WAITALL):
+                transaction, protocol, length, unit = struct.unpack(">HHHB", head)
+                pdu = connection.recv(length - 1, socket.MSG_WAITALL)
+                reply = answer(self.units[unit], pdu)
+                connection.sendall(struct.pack(">HHHB", transaction, protocol, len(reply) + 1, unit) + reply)
+
+    def close(self) -> None:
+        self._socket.shutdown(socket.SHUT_RDWR)
+        self._socket.close()
+        for connection in self._open:
+            with suppress(OSError):
+                connection.shutdown(socket.SHUT_RDWR)
+
+
+def charger_registers() -> Registers:
+    """What the marsh charger holds at one moment, packed by hand from its description."""
+    (power_low, power_high) = struct.unpack(">HH", struct.pack(">f", 145.5))[::-1]
+    words = {
+        700: 1264, 701: 1150, 702: 1810, 703: 833, 704: 0, 705: 15077, 706: 0, 707: 184, 708: 312,
+        712: power_low, 713: power_high, 714: 12, 715: 1 << 2 | 1 << 7,
+    }
+    registers: Registers = {(4, address): word for address, word in words.items()}
+    registers |= {(3, 40): 1480, (3, 41): 1350, (3, 42): 0xFFE2}
+    battery = (-231 & 0xFFFFFFFF)
+    registers |= {(3, 43): battery & 0xFFFF, (3, 44): battery >> 16}
+    return registers
