@@ -191,6 +191,12 @@ def load_toml(
         return tomllib.loads(text), TomlLines(text)
     except tomllib.TOMLDecodeError as fault:
         raise error(str(path), (_syntax_problem(text, str(fault)),)) from fault
+    except ValueError as fault:   # Python reads no whole number of more than 4300 digits
+        problem = Problem("file", None, "holds a number with thousands of digits; write it shorter")
+        raise error(str(path), (problem,)) from fault
+    except RecursionError as fault:
+        problem = Problem("file", None, "holds brackets inside brackets by the hundred; write it flatter")
+        raise error(str(path), (problem,)) from fault
 
 
 def _syntax_problem(text: str, message: str) -> Problem:
