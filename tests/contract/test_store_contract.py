@@ -488,7 +488,7 @@ DEVICES = ("shunt", "charger", "import")
 
 @st.composite
 def histories(draw: st.DrawFn) -> tuple[list[Reading], int]:
-    """Readings of some days with holes, flaws, several devices and clock changes, and a seed to shuffle by."""
+    """Readings of some days with holes, flaws, several devices and clock changes, and a seed."""
     seed = draw(st.integers(0, 2**32 - 1))
     rng = random.Random(seed)
     start = to_ms(datetime(2026, 10, 24, 18, tzinfo=UTC)) + rng.randrange(HOUR_MS)

@@ -1,0 +1,214 @@
+"""`nightbank export` and `nightbank import` as a person types them, each in a process of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import click
+import pytest
+
+from monitor.cli_tables import moment_ms
+from monitor.records import Reading, to_ms
+from monitor.store.embedded import open_reader, open_writer
+
+SITE = """\
+[site]
+name = "Marsh hide"
+latitude_deg = 52.60
+longitude_deg = 1.55
+time_zone = "Europe/London"
+
+[bank]
+chemistry = "flooded"
+unit_voltage_V = 6
+unit_capacity_Ah = 225
+units_in_series = 2
+strings_in_parallel = 2
+
+[store]
+path = "kept/hide.db"
+"""
+
+# 00:00 local time on 21 June is 23:00 UTC the day before (British Summer Time, UTC+1)
+MIDNIGHT = to_ms(datetime(2026, 6, 20, 23, tzinfo=UTC))
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Path:
+    file = tmp_path / "site.toml"
+    file.write_text(SITE, encoding="utf-8")
+    (tmp_path / "kept").mkdir()
+    return file
+
+
+@pytest.fixture
+def filled(site: Path) -> Path:
+    """Two days of voltage at each full hour of UTC from local midnight on, and one current."""
+    with open_writer(site.parent / "kept" / "hide.db", "Europe/London") as writer:
+        writer.append(
+            Reading(MIDNIGHT + hour * 3_600_000, "charger", "battery_voltage_V", 12 + hour / 100)
+            for hour in range(48)
+        )
+        writer.append([Reading(MIDNIGHT, "charger", "charge_current_A", 1.5)])
+        writer.commit()
+    return site
+
+
+def run(command: str, *arguments: object) -> subprocess.CompletedProcess[str]:
+    """The command as the command line has it, without the other commands around it."""
+    code = f"from monitor.cli_tables import {command}; {command}()"
+    return subprocess.run(
+        [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, check=False
+    )
+
+
+def test_a_local_day_goes_to_standard_output_and_words_to_standard_error(filled: Path) -> None:
+    done = run("export_table", filled, "--from", "2026-06-21", "--to", "2026-06-22", "--format", "csv")
+    assert done.returncode == 0
+    lines = done.stdout.splitlines()
+    assert lines[0] == "time,battery_voltage_V,charge_current_A"
+    assert lines[1] == "2026-06-20T23:00:00Z,12,1.5"
+    assert lines[-1] == "2026-06-21T22:00:00Z,12.23,"
+    assert len(lines) == 25
+    assert done.stderr == "24 rows of 2 quantities, 2026-06-20T23:00:00Z to 2026-06-21T23:00:00Z\n"
+
+
+def test_quantities_steps_zone_and_file_may_be_chosen(filled: Path, tmp_path: Path) -> None:
+    out = tmp_path / "table.csv"
+    done = run(
+        "export_table", filled, "--from", "2026-06-20T23:00:00Z", "--to", "2026-06-21T05:00:00+01:00",
+        "--quantity", "battery_voltage_V", "--every", 7200, "--out", out,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (0, "")
+    assert out.read_text(encoding="utf-8") == (
+        "time,battery_voltage_V\n"
+        "2026-06-20T23:00:00Z,12.005\n"
+        "2026-06-21T01:00:00Z,12.025\n"
+        "2026-06-21T03:00:00Z,12.04\n"
+    )
+    assert [file.name for file in tmp_path.glob("*.part")] == []
+
+
+def test_a_span_without_readings_gives_the_header_alone(filled: Path) -> None:
+    done = run("export_table", filled, "--from", "2020-01-01", "--to", "2020-01-02")
+    assert (done.returncode, done.stdout) == (0, "time,battery_voltage_V,charge_current_A\n")
+    assert "0 rows" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--from", "yesterday", "--to", "2026-06-22"], "'yesterday' is no time"),
+        (["--from", "2026-06-22", "--to", "2026-06-21"], "must come after --from"),
+        (["--from", "2026-06-21", "--to", "2026-06-22", "--quantity", "volts"], "battery_voltage_V"),
+        (["--from", "2026-06-21", "--to", "2026-06-22", "--every", "0"], "--every"),
+        (["--from", "2026-06-21", "--to", "2026-06-22", "--format", "pdf"], "csv"),
+        (["--from", "2026-06-21"], "--to"),
+    ],
+)
+def test_wrong_use_ends_with_two(filled: Path, arguments: list[str], said: str) -> None:
+    done = run("export_table", filled, *arguments)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_an_out_file_that_cannot_be_written_ends_with_one(filled: Path, tmp_path: Path) -> None:
+    done = run(
+        "export_table",
+        filled,
+        "--from",
+        "2026-06-21",
+        "--to",
+        "2026-06-22",
+        "--out",
+        tmp_path / "no" / "t.csv",
+    )
+    assert done.returncode == 1
+    assert "cannot be written" in done.stderr
+
+
+def test_an_export_comes_back_by_import_and_again_changes_nothing(filled: Path, tmp_path: Path) -> None:
+    table = tmp_path / "table.csv"
+    span = ("--from", "2026-06-21", "--to", "2026-06-23")
+    run("export_table", filled, *span, "--out", table)
+    other = tmp_path / "other"
+    (other / "kept").mkdir(parents=True)
+    site = other / "site.toml"
+    site.write_text(SITE, encoding="utf-8")
+    first = run("import_table", site, table)
+    assert (first.returncode, first.stdout) == (0, "")
+    assert first.stderr == "48 rows: 49 readings new, 0 already there\n"
+    again = run("import_table", site, table)
+    assert (again.returncode, again.stderr) == (0, "48 rows: 0 readings new, 49 already there\n")
+    assert run("export_table", site, *span).stdout == table.read_text(encoding="utf-8")
+
+
+def test_rows_that_cannot_land_are_told_and_end_with_one(site: Path, tmp_path: Path) -> None:
+    table = tmp_path / "log.csv"
+    table.write_bytes(
+        b"time,battery_voltage_V\n2026-06-21T00:00:00Z,12.1\nyesterday,12.2\n2026-06-21T02:00:00Z,1\xff2\n"
+    )
+    done = run("import_table", site, table)
+    assert done.returncode == 1
+    assert f"{table}: line 3: 'yesterday' is no time" in done.stderr
+    assert f"{table}: line 4: battery_voltage_V:" in done.stderr
+    assert "3 rows: 1 readings new, 0 already there; 2 rows refused" in done.stderr
+
+
+def test_of_very_many_bad_rows_a_hundred_are_told_and_the_rest_counted(site: Path, tmp_path: Path) -> None:
+    table = tmp_path / "log.csv"
+    table.write_text("time,battery_voltage_V\n" + "never,1\n" * 250, encoding="utf-8")
+    done = run("import_table", site, table)
+    assert done.returncode == 1
+    assert done.stderr.count("'never' is no time") == 100
+    assert "and 150 more like these" in done.stderr
+    assert "250 rows refused" in done.stderr
+
+
+def test_an_import_while_the_daemon_has_the_store_lands_beside_it(site: Path, tmp_path: Path) -> None:
+    table = tmp_path / "log.csv"
+    table.write_text("time,battery_voltage_V\n2026-06-21T00:00:00Z,12.1\n", encoding="utf-8")
+    path = site.parent / "kept" / "hide.db"
+    with open_writer(path, "Europe/London") as daemon:
+        daemon.append([Reading(MIDNIGHT, "charger", "battery_voltage_V", 12.5)])
+        assert run("import_table", site, table).returncode == 0
+        daemon.commit()
+    with open_reader(path) as reader:
+        assert [(reading.device, reading.value) for reading in reader.latest()] == [
+            ("charger", 12.5),
+            ("import", 12.1),
+        ]
+
+
+def test_a_missing_table_is_wrong_use(site: Path, tmp_path: Path) -> None:
+    done = run("import_table", site, tmp_path / "nothing.csv")
+    assert done.returncode == 2
+    assert "does not exist" in done.stderr
+
+
+LONDON = ZoneInfo("Europe/London")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2026-06-21", datetime(2026, 6, 20, 23, tzinfo=UTC)),
+        ("2026-12-21", datetime(2026, 12, 21, tzinfo=UTC)),
+        ("2026-06-21T06:00", datetime(2026, 6, 21, 5, tzinfo=UTC)),
+        ("2026-06-21 06:00:30", datetime(2026, 6, 21, 5, 0, 30, tzinfo=UTC)),
+        ("2026-06-21T06:00Z", datetime(2026, 6, 21, 6, tzinfo=UTC)),
+        ("2026-06-21T06:00+05:45", datetime(2026, 6, 21, 0, 15, tzinfo=UTC)),
+    ],
+)
+def test_a_time_without_zone_is_local_at_the_site(text: str, expected: datetime) -> None:
+    assert moment_ms(text, LONDON, "--from") == to_ms(expected)
+
+
+@pytest.mark.parametrize("text", ["", "noon", "21.6.2026", "2026-06-31", "2026-06-21T25:00"])
+def test_what_is_no_time_is_wrong_use_and_says_how_to_write_it(text: str) -> None:
+    with pytest.raises(click.BadParameter, match="write it like"):
+        moment_ms(text, LONDON, "--from")
