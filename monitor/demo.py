@@ -14,7 +14,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
@@ -26,14 +26,14 @@ import segno
 from tqdm import tqdm
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
-from monitor.devices.device import build_lines
+from monitor.devices.device import Device, Line, build_lines
 from monitor.errors import NightbankError
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
 from monitor.records import iso_utc
 from monitor.service import serve, stop_signals
 from monitor.site.load import load_site, with_defaults
-from monitor.site.model import Site
+from monitor.site.model import DeviceEntry, Site
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer
@@ -142,19 +142,21 @@ def fill(
     store: StoreWriter,
     simulator: SimulatorProcess,
     first_ms: int,
-    stop_early: Any = lambda: False,
+    stop_early: Callable[[], bool] = lambda: False,
 ) -> int:
     """Poll the stepped simulator minute by minute from first_ms until it has caught up with the present.
 
     Returns the time at which the simulator stands.
     """
     clock = SteppedClock(first_ms)
-    lines = build_lines(_over_tcp(site, simulator), site_dir, clock)
+    stepped = _over_tcp(site, simulator)
+    lines = build_lines(stepped, site_dir, clock)
     devices = [device for line in lines for device in line.devices]
     devices.sort(key=lambda device: device.name != "charger")  # the bank's voltage last: it closes the step
-    pipeline = Pipeline(site, store, clock)
+    pipeline = Pipeline(stepped, store, clock)
     now_ms = first_ms
     total = (SystemClock().now_ms() - first_ms) // (STEP_S * 1000)
+    _listen_in(simulator, devices)
     with closing_all(lines), tqdm(total=total, unit="min", desc="filling in the past", leave=False) as bar:
         while now_ms + STEP_S * 1000 <= SystemClock().now_ms() and not stop_early():
             now_ms += STEP_S * 1000
@@ -169,8 +171,16 @@ def fill(
     return now_ms
 
 
+def _listen_in(simulator: SimulatorProcess, devices: list[Device]) -> None:
+    """Let time run until every device was heard once: a port must be open before its device speaks."""
+    simulator.ask(do="run", speed=1.0)
+    for device in devices:
+        poll_once(device)
+    simulator.ask(do="hold")
+
+
 @contextmanager
-def closing_all(lines: list[Any]) -> Iterator[None]:
+def closing_all(lines: list[Line]) -> Iterator[None]:
     try:
         yield
     finally:
@@ -181,7 +191,7 @@ def closing_all(lines: list[Any]) -> Iterator[None]:
 def _over_tcp(site: Site, simulator: SimulatorProcess) -> Site:
     """The same site with the charger reached over Modbus TCP and one poll a step."""
 
-    def moved(entry: Any) -> Any:
+    def moved(entry: DeviceEntry) -> DeviceEntry:
         update: dict[str, Any] = {"every_s": float(STEP_S)}
         tcp = simulator.devices[entry.name].get("tcp")
         if tcp:

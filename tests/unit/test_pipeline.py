@@ -1,0 +1,228 @@
+"""One poll's way: view, derived quantities, estimate, store, alarms; on a real store."""
+
+import json
+
+import pytest
+
+from monitor.clock import SteppedClock
+from monitor.pipeline import HEARTBEAT_NOTE, Pipeline, PresentView
+from monitor.poll import PollResult
+from monitor.records import DeviceHealth, Quality, Reading
+from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
+from monitor.store.embedded import open_reader, open_writer
+
+T0 = 1_790_000_000_000
+
+
+def device(name):
+    return DeviceEntry(name=name, profile="marsh-shunt", connection="serial", port=f"/dev/{name}", every_s=5)
+
+
+def site(level="shunt", devices=("shunt", "charger"), alarms=()):
+    return Site(
+        site=Place(name="Marsh hide", latitude_deg=52.6, longitude_deg=1.55),
+        bank=Bank(
+            chemistry="flooded",
+            unit_voltage_V=6,
+            unit_capacity_Ah=225,
+            units_in_series=2,
+            strings_in_parallel=2,
+        ),
+        controller=Controller(
+            kind="mppt",
+            rating_A=40,
+            array_voltage_limit_V=100,
+            absorption_V=14.8,
+            float_V=13.5,
+            equalization_V=15.5,
+            temperature_compensation_V_per_C=-0.03,
+        ),
+        loads=(Load(name="lamps", power_W=24),),
+        metering=Metering(level=level, monitor_power_W=2.5),
+        devices=tuple(device(name) for name in devices),
+        alarms=alarms,
+    )
+
+
+class Road:
+    """A pipeline on a store of its own, fed with values as devices give them."""
+
+    def __init__(self, path, described):
+        self.path, self.described = path, described
+        self.clock = SteppedClock(T0)
+        self.store = open_writer(path, "Europe/London")
+        self.pipeline = Pipeline(described, self.store, self.clock)
+
+    def say(self, at_s, device, state="answering", last_error="", **values):
+        time_ms = T0 + round(at_s * 1000)
+        self.clock.set(time_ms)
+        readings = tuple(
+            Reading(time_ms, device, quantity, value)
+            if value is not None
+            else Reading(time_ms, device, quantity, None, Quality.MISSING, "no answer")
+            for quantity, value in values.items()
+        )
+        health = DeviceHealth(
+            device, f"/dev/{device} 9600 baud", state, time_ms, time_ms, 80.0, 1, last_error=last_error
+        )
+        self.pipeline.take(PollResult(device, readings, health, None))
+
+    def latest(self):
+        return {(reading.device, reading.quantity): reading for reading in self.store.latest()}
+
+    def restart(self):
+        self.pipeline.save(stopped=True)
+        self.store.close()
+        self.__init__(self.path, self.described)
+
+
+@pytest.fixture
+def road(tmp_path):
+    roads = []
+
+    def make(described=None):
+        roads.append(Road(tmp_path / "store.db", described or site()))
+        return roads[-1]
+
+    yield make
+    for made in roads:
+        made.store.close()
+
+
+def test_the_first_device_of_the_site_file_is_believed(road):
+    made = road()
+    made.say(0, "charger", battery_voltage_V=12.9, charge_current_A=5.0)
+    made.say(1, "shunt", battery_voltage_V=12.7, battery_current_A=-2.0)
+    power = made.latest()["derived", "battery_power_W"]
+    assert power.value == pytest.approx(12.7 * -2.0)
+
+
+def test_a_silent_first_device_is_stood_in_for_by_the_next(road):
+    made = road()
+    made.say(0, "shunt", battery_voltage_V=12.7, battery_current_A=-2.0)
+    made.say(60, "charger", battery_voltage_V=12.9, charge_current_A=5.0)
+    latest = made.latest()
+    assert latest["derived", "charge_power_W"].value == pytest.approx(12.9 * 5.0)
+    net = latest["derived", "battery_current_A"]
+    assert (net.value, net.reason) == (None, "the shunt gives no current")
+
+
+def test_a_doubtful_value_is_kept_but_not_built_upon():
+    view = PresentView(site())
+    view.take([Reading(T0, "shunt", "battery_current_A", -2.0)])
+    view.take([Reading(T0 + 5000, "shunt", "battery_current_A", -599.0, Quality.SUSPECT, "jumps")])
+    assert view.best("battery_current_A", T0 + 5000) is None
+
+
+def test_what_a_controller_sees_gives_the_net_current(road):
+    made = road(site("controller", ("charger",)))
+    made.say(0, "charger", battery_voltage_V=12.5, charge_current_A=10.0, load_current_A=3.0)
+    # by hand: 10 - 3 - 2.5 W / 12.5 V
+    assert made.latest()["derived", "battery_current_A"].value == pytest.approx(6.8)
+
+
+def absorb(made, minutes=60):
+    for minute in range(minutes):
+        made.say(
+            60 * minute, "shunt", battery_voltage_V=14.8, battery_current_A=4.0, battery_temperature_C=25.0
+        )
+
+
+def test_the_charge_is_unknown_until_full_and_then_counted(road):
+    made = road()
+    made.say(0, "shunt", battery_voltage_V=12.7, battery_current_A=-2.0)
+    unknown = made.latest()["estimate", "state_of_charge"]
+    assert (unknown.value, unknown.quality, unknown.reason) == (
+        None,
+        Quality.MISSING,
+        "no full charge seen yet",
+    )
+    absorb(made)
+    assert made.latest()["estimate", "state_of_charge"].value == 1.0
+    assert [event.kind for event in made.store.events(0, 2 * T0)].count("full") == 1
+
+
+def test_a_restart_keeps_the_charge_and_tells_no_second_full(road):
+    made = road()
+    absorb(made)
+    made.restart()
+    made.say(3600, "shunt", battery_voltage_V=12.6, battery_current_A=-4.5)
+    made.say(3660, "shunt", battery_voltage_V=12.6, battery_current_A=-4.5)
+    counted = made.latest()["estimate", "state_of_charge"]
+    # by hand: two minutes at 4.5 A of 450 Ah
+    assert counted.value == pytest.approx(1 - 4.5 * 2 / 60 / 450, abs=1e-5)
+    assert [event.kind for event in made.store.events(0, 2 * T0)].count("full") == 1
+
+
+def test_the_devices_own_stage_is_not_repeated_as_an_estimate(road):
+    made = road()
+    made.say(0, "charger", charge_stage=1.0)
+    made.say(1, "shunt", battery_voltage_V=13.2, battery_current_A=9.0)
+    assert ("estimate", "charge_stage") not in made.latest()
+
+
+def test_the_stage_is_estimated_where_no_device_tells_it(road):
+    made = road()
+    made.say(0, "shunt", battery_voltage_V=13.2, battery_current_A=9.0)
+    assert made.latest()["estimate", "charge_stage"].value == 1.0
+
+
+LOW = AlarmEntry(
+    name="Low voltage",
+    quantity="battery_voltage_V",
+    condition="below",
+    set_point=11.7,
+    deadband=0.3,
+    on_delay_s=120,
+    off_delay_s=60,
+    priority="high",
+)
+
+
+def test_an_alarm_is_raised_in_the_file_at_once_and_survives_a_restart(road):
+    made = road(site(alarms=(LOW,)))
+    for at_s in (0, 60, 120):
+        made.say(at_s, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
+    with open_reader(made.path) as other:  # another process would see it now, without a further commit
+        low = next(state for state in other.alarms() if state.name == "Low voltage")
+        raised = [event.text for event in other.events(0, 2 * T0) if event.kind == "alarm"]
+    assert low.state == "active"
+    assert raised == ["Raised. Low voltage: 11.5 V is below 11.7 V"]
+    made.restart()
+    made.say(180, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
+    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "active"
+    assert sum(event.kind == "alarm" for event in made.store.events(0, 2 * T0)) == 1
+
+
+def test_silence_neither_raises_nor_clears(road):
+    made = road(site(alarms=(LOW,)))
+    for at_s in (0, 60, 120):
+        made.say(at_s, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
+    for at_s in (180, 240, 300, 360):
+        made.say(at_s, "shunt", state="silent", battery_voltage_V=None, battery_current_A=None)
+    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "active"
+
+
+def test_a_device_that_falls_silent_is_told_once_with_its_error(road):
+    made = road()
+    made.say(0, "shunt", battery_voltage_V=12.6)
+    for at_s in (5, 10):
+        made.say(at_s, "shunt", state="silent", last_error="no line came within 2 s", battery_voltage_V=None)
+    told = [event.text for event in made.store.events(0, 2 * T0) if event.kind == "device"]
+    assert told == [
+        "silent on /dev/shunt 9600 baud (no line came within 2 s)",
+        "answering on /dev/shunt 9600 baud",
+    ]
+
+
+def test_the_heartbeat_says_when_the_daemon_last_wrote_and_stopped(road):
+    made = road()
+    made.clock.set(T0 + 60_000)
+    made.pipeline.save()
+    assert json.loads(made.store.note(HEARTBEAT_NOTE)) == {
+        "time_ms": T0 + 60_000,
+        "started_ms": T0,
+        "stopped_ms": None,
+    }
+    made.pipeline.save(stopped=True)
+    assert json.loads(made.store.note(HEARTBEAT_NOTE))["stopped_ms"] == T0 + 60_000
