@@ -1,0 +1,276 @@
+"""A Modbus RTU device of the tests' own on a pseudo-terminal: raw bytes, true pace, faults on request.
+
+Nothing of the monitor or of a Modbus library is used here; frames and checksum are written out.
+Run in a process of its own (`python -m tests.faults.peer PLAN FILE`): one line of JSON with the path when
+ready, then a line on standard input for each change of the fault plan; the end of standard input ends it.
+
+Register values depend on the address and on the number of the request that asked for them, so that
+a value of an older request is always recognised. The number of requests received so far stands in FILE.
+"""
+
+from __future__ import annotations
+
+import json
+import mmap
+import os
+import random
+import select
+import struct
+import subprocess
+import sys
+import tempfile
+import tty
+from collections import deque
+from dataclasses import asdict, dataclass, field
+from time import monotonic, sleep
+from types import TracebackType
+from typing import Any
+
+UNIT = 1
+WORDS_PER_REQUEST = 40503    # odd, so that different request numbers give different words (modulo 65536)
+
+
+def crc16(data: bytes) -> bytes:
+    """Checksum on the wire, low byte first. Source: Modbus over Serial Line V1.02, 6.2.2."""
+    crc = 0xFFFF
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
+    return struct.pack("<H", crc)
+
+
+def word(address: int, number: int) -> int:
+    """The register at `address` as the request with this number sees it."""
+    return (number * WORDS_PER_REQUEST + address * 257) & 0xFFFF
+
+
+def words(address: int, count: int, number: int) -> tuple[int, ...]:
+    """`count` registers from `address` as the request with this number sees them."""
+    return tuple(word(address + i, number) for i in range(count))
+
+
+@dataclass
+class Plan:
+    """How the peer behaves. fault is a name known to Device, rate the share of replies that it hits."""
+
+    baud: int = 115200
+    turnaround_s: float = 0.0005
+    timeout_s: float = 0.02          # the client's, for faults that are set by it
+    fault: str = "none"
+    rate: float = 0.0
+    seed: int = 1
+    reply_gap: bool = True           # wait t3.5 after the request, as the standard asks
+
+
+@dataclass
+class Line:
+    """The pseudo-terminal with the pace of a wire, and what went over it."""
+
+    master: int
+    character_s: float
+    gap_s: float
+    requests: list[bytes] = field(default_factory=list)
+    gaps_s: list[float] = field(default_factory=list)
+    last_sent_s: float = 0.0
+
+    def send(self, frame: bytes, start_s: float) -> None:
+        """Each byte is readable when its last bit would be through; the first starts at start_s."""
+        sent = 0
+        while sent < len(frame):
+            now = monotonic()
+            due = min(len(frame), int((now - start_s) / self.character_s))
+            if due > sent:
+                os.write(self.master, frame[sent:due])
+                self.last_sent_s = monotonic()
+                sent = due
+            else:
+                sleep(max(0.0, start_s + (sent + 1) * self.character_s - now))
+
+
+def exception(unit: int, function: int, code: int) -> bytes:
+    body = bytes((unit, function | 0x80, code))
+    return body + crc16(body)
+
+
+def reply(unit: int, function: int, values: tuple[int, ...]) -> bytes:
+    body = bytes((unit, function, 2 * len(values))) + struct.pack(f">{len(values)}H", *values)
+    return body + crc16(body)
+
+
+class Device:
+    """Answers reads of any address; each request gets the next number."""
+
+    def __init__(self, plan: Plan, line: Line, counter: mmap.mmap) -> None:
+        self.plan, self.line, self.counter = plan, line, counter
+        self.random = random.Random(plan.seed)
+        self.number = 0
+        self.hit = 0
+        self.held_back: deque[tuple[float, bytes]] = deque()   # due at, frame; in the order of the requests
+
+    def serve(self, frame: bytes, heard_s: float) -> None:
+        plan, line = self.plan, self.line
+        unit, function, address, count = struct.unpack(">BBHH", frame[:6])
+        self.number += 1
+        self.counter[:4] = struct.pack("<I", self.number)
+        if frame[6:] != crc16(frame[:6]) or unit != UNIT:
+            return
+        true = reply(unit, function, words(address, count, self.number))
+        # The request became readable all at once; on a wire it would still be under way.
+        start_s = heard_s + 8 * line.character_s + (line.gap_s if plan.reply_gap else 0.0) + plan.turnaround_s
+        fault = plan.fault if self.random.random() < plan.rate else "none"
+        self.hit += fault != "none"
+        if fault.endswith("latency"):   # a long way, as by radio: each answer so much later, none slower
+            times = {"latency": 1.6, "long_latency": 7.5}
+            self.held_back.append((start_s + times[fault] * plan.timeout_s, true))
+            return
+        delay_s, frames = self.spoil(fault, true, frame, function, address, count)
+        if fault.startswith("echo"):
+            line.send(frame, heard_s)
+        for out in frames:
+            line.send(out, max(start_s + delay_s, monotonic()) if delay_s else start_s)
+            start_s = monotonic() + line.gap_s
+
+    def send_held_back(self) -> None:
+        """Send what is due of the answers on a long way."""
+        while self.held_back and self.held_back[0][0] <= monotonic():
+            due_s, frame = self.held_back.popleft()
+            self.line.send(frame, due_s)
+
+    def spoil(
+        self, fault: str, true: bytes, request: bytes, function: int, address: int, count: int
+    ) -> tuple[float, list[bytes]]:
+        """Further delay in s and the frames that go out instead of `true`."""
+        draw, timeout_s = self.random, self.plan.timeout_s
+        values = words(address, count, self.number)
+        match fault:
+            case "none" | "echo_then_reply":
+                return 0.0, [true]
+            case "silence" | "echo_only":
+                return 0.0, []
+            case "bit_flip":
+                spoilt = bytearray(true)
+                for _ in range(draw.randint(1, 3)):
+                    spoilt[draw.randrange(len(true))] ^= 1 << draw.randrange(8)
+                return 0.0, [bytes(spoilt)]
+            case "drop_bytes":
+                start = draw.randrange(len(true))
+                return 0.0, [true[:start] + true[start + draw.randint(1, 3):]]
+            case "truncate":
+                return 0.0, [true[:draw.randrange(1, len(true))]]
+            case "noise":
+                return 0.0, [draw.randbytes(draw.randint(1, 12)) + true + draw.randbytes(draw.randint(0, 3))]
+            case "exception":
+                return 0.0, [exception(UNIT, function, draw.choice((2, 3, 4, 6)))]
+            case "other_function":
+                return 0.0, [reply(UNIT, draw.choice([f for f in (1, 2, 3, 4, 6) if f != function]), values)]
+            case "other_length":
+                wrong = draw.choice([n for n in range(1, 9) if n != count])
+                return 0.0, [reply(UNIT, function, words(address, wrong, self.number))]
+            case "other_unit":
+                return 0.0, [reply(draw.choice((2, 3, 129)), function, values)]
+            case "late":
+                return timeout_s + 0.030, [true]
+            case "far_too_late":    # later than any time-out that the link may grow to
+                return 5 * timeout_s + 0.030, [true]
+            case "slow":
+                return 1.3 * timeout_s, [true]
+        raise ValueError(f"fault {fault!r} is unknown")
+
+
+def serve_forever(plan: Plan, shared: str) -> None:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    with open(shared, "r+b") as file, mmap.mmap(file.fileno(), 8) as counter:
+        character_s = 11 / plan.baud
+        line = Line(master, character_s, 3.5 * character_s if plan.baud <= 19200 else 1.750e-3)
+        device = Device(plan, line, counter)
+        tell({"path": os.ttyname(slave)})
+        held = b""
+        while True:
+            wait_s = max(0.0, device.held_back[0][0] - monotonic()) if device.held_back else None
+            ready, _, _ = select.select((master, sys.stdin), (), (), wait_s)
+            heard_s = monotonic()
+            if sys.stdin in ready:
+                order = sys.stdin.readline()
+                if not order:
+                    return
+                for key, value in json.loads(order).items():
+                    setattr(plan, key, value)
+                gaps = line.gaps_s
+                tell({
+                    "hit": device.hit, "number": device.number, "gaps": len(gaps),
+                    "short_gaps": sum(gap < line.gap_s for gap in gaps),
+                    "shortest_gap_s": min(gaps, default=None),
+                    "functions": sorted({frame[1] for frame in line.requests}),
+                    "requests": [frame.hex() for frame in line.requests[-20:]],
+                    "cpu_s": sum(os.times()[:2]),
+                })
+                continue
+            device.send_held_back()
+            if master not in ready:
+                continue
+            if not held and line.last_sent_s:
+                line.gaps_s.append(heard_s - line.last_sent_s)
+            held += os.read(master, 4096)
+            while len(held) >= 8:
+                frame, held = held[:8], held[8:]
+                line.requests.append(frame)
+                device.serve(frame, heard_s)
+
+
+def tell(message: dict[str, Any]) -> None:
+    print(json.dumps(message), flush=True)
+
+
+class Peer:
+    """The peer's process, seen from a test."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.shared = tempfile.NamedTemporaryFile()  # noqa: SIM115 - lives as long as the peer
+        self.shared.write(bytes(8))
+        self.shared.flush()
+        self._counter = mmap.mmap(self.shared.fileno(), 8)
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "tests.faults.peer", json.dumps(asdict(plan)), self.shared.name],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        )
+        self.path: str = self._answer()["path"]
+
+    def _answer(self) -> dict[str, Any]:
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert line, "the peer has ended"
+        answer: dict[str, Any] = json.loads(line)
+        return answer
+
+    def change(self, **plan: Any) -> dict[str, Any]:
+        """Change the plan; what the peer has counted so far."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(plan) + "\n")
+        self.process.stdin.flush()
+        return self._answer()
+
+    @property
+    def number(self) -> int:
+        """Requests received so far, probes included."""
+        number: int = struct.unpack("<I", self._counter[:4])[0]
+        return number
+
+    def __enter__(self) -> Peer:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.close()
+        self.process.wait(10)
+        self.process.stdout.close()
+        self._counter.close()
+        self.shared.close()
+
+
+if __name__ == "__main__":
+    serve_forever(Plan(**json.loads(sys.argv[1])), sys.argv[2])
