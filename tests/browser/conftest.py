@@ -1,0 +1,250 @@
+"""A real page server on a real store, and a real browser that looks at it.
+
+The store carries a clock note, so that every test plays at 20:00 on an invented evening. Whatever a page
+says on the console or asks of another host fails the test that opened it.
+"""
+
+import json
+import math
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import closing
+from datetime import timedelta
+from pathlib import Path
+from urllib.request import urlopen
+
+import pytest
+from playwright.sync_api import Page, sync_playwright
+
+from monitor.clock import CLOCK_NOTE, PacedClock
+from monitor.records import DeviceHealth, Quality, Reading, parse_iso
+from monitor.store.embedded import open_writer
+
+EVENING = parse_iso("2026-11-25T20:00:00Z")
+HOUR = int(timedelta(hours=1).total_seconds() * 1000)
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+SITE = """
+[site]
+name = "Marsh hide"
+latitude_deg = 52.60
+longitude_deg = 1.55
+time_zone = "Europe/London"
+
+[bank]
+chemistry = "flooded"
+unit_voltage_V = 6
+unit_capacity_Ah = 225
+units_in_series = 2
+strings_in_parallel = 2
+
+[array]
+panel_power_W = 150
+panel_voc_V = 22.3
+panel_isc_A = 8.6
+panel_vmp_V = 18.2
+panel_imp_A = 8.25
+strings_in_parallel = 3
+
+[controller]
+kind = "mppt"
+rating_A = 40
+array_voltage_limit_V = 100
+
+[[devices]]
+name = "charger"
+profile = "marsh-charger"
+connection = "serial"
+port = "/dev/serial/by-id/invented"
+every_s = 5
+"""
+
+
+class Hide:
+    """The invented bird hide: its site file, its store, and the page server over them."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.site_file = folder / "site.toml"
+        self.site_file.write_text(SITE, encoding="utf-8")
+        self.store_file = folder / "nightbank.db"
+        with closing(socket.socket()) as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}/"
+        self._clock = PacedClock(time.time_ns() // 1_000_000, EVENING, 1.0)
+        self._server: subprocess.Popen[bytes] | None = None
+        self.log = folder / "page.log"
+
+    def now_ms(self) -> int:
+        return self._clock.now_ms()
+
+    def store(self, readings=(), *, alarms=(), health=(), heartbeat_age_s=20.0, stopped=False):
+        """Write to the store as the daemon does. heartbeat_age_s None: no daemon ever ran."""
+        with closing(open_writer(self.store_file, "Europe/London")) as writer:
+            writer.rank_devices(["charger"])
+            writer.put_note(CLOCK_NOTE, self._clock.note())
+            writer.append(readings)
+            for alarm in alarms:
+                writer.put_alarm(alarm)
+            for state in health:
+                writer.put_health(state)
+            if heartbeat_age_s is not None:
+                at = self.now_ms() - round(heartbeat_age_s * 1000)
+                beat = {"time_ms": at, "started_ms": at - HOUR, "stopped_ms": at if stopped else None}
+                writer.put_note("heartbeat", json.dumps(beat))
+            writer.commit()
+
+    def present(self, values, age_s=10.0, quality=Quality.GOOD, reason=""):
+        """Readings of one moment, age_s seconds before now."""
+        time_ms = self.now_ms() - round(age_s * 1000)
+        return [
+            Reading(time_ms, device_of(name), name, value, quality, reason) for name, value in values.items()
+        ]
+
+    def yesterday(self, until_age_s=60.0):
+        """A day of readings at half-minutes: a sunny noon, lamps in the evening, an hour unread at night."""
+        now_ms, readings = self.now_ms(), []
+        for age_ms in range(25 * HOUR, round(until_age_s * 1000), -30_000):
+            if 15 * HOUR < age_ms < 16 * HOUR:
+                continue
+            time_ms = now_ms - age_ms
+            sun = max(0.0, math.sin(((time_ms / HOUR) % 24 - 7) / 10 * math.pi))
+            charge_A, load_A = 20 * sun, 4.0 if age_ms < 3 * HOUR else 0.5
+            voltage_V = 12.4 + 0.07 * charge_A - 0.03 * load_A
+            values = {
+                "battery_voltage_V": voltage_V,
+                "charge_current_A": charge_A,
+                "load_current_A": load_A,
+                "load_power_W": load_A * voltage_V,
+                "array_power_W": charge_A * voltage_V / 0.95,
+                "battery_current_A": charge_A - load_A,
+            }
+            readings += [
+                Reading(time_ms, device_of(name), name, round(value, 2)) for name, value in values.items()
+            ]
+        return readings
+
+    def healthy(self):
+        """The charger answering for an hour."""
+        now_ms = self.now_ms()
+        return DeviceHealth("charger", "serial", "answering", now_ms - HOUR, now_ms - 10_000, 85.0, 720)
+
+    def serve(self) -> None:
+        """Start the page as a person does and wait until it answers."""
+        command = [sys.executable, "-m", "monitor.cli", "page", str(self.site_file)]
+        command += ["--host", "127.0.0.1", "--port", str(self.port)]
+        with self.log.open("ab") as log:
+            self._server = subprocess.Popen(command, stderr=log, stdout=log)
+        deadline = time.monotonic() + 20
+        while time.monotonic() < deadline:
+            with closing(socket.socket()) as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return
+            assert self._server.poll() is None, self.log.read_text(encoding="utf-8")
+            time.sleep(0.05)
+        raise AssertionError(f"the page did not come up: {self.log.read_text(encoding='utf-8')}")
+
+    def stop(self) -> int:
+        """End the page server as systemd does; its exit status."""
+        assert self._server is not None
+        self._server.send_signal(signal.SIGTERM)
+        return self._server.wait(10)
+
+    def server_rss_MB(self) -> float:
+        """Resident memory of the page process."""
+        assert self._server is not None
+        status = Path(f"/proc/{self._server.pid}/status").read_text(encoding="ascii")
+        return int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024
+
+    def get(self, path: str):
+        return urlopen(self.url.rstrip("/") + path, timeout=10)
+
+    def end(self) -> None:
+        if self._server is not None and self._server.poll() is None:
+            os.kill(self._server.pid, signal.SIGKILL)
+            self._server.wait(10)
+
+
+def device_of(quantity: str) -> str:
+    if quantity.startswith("state_of_charge"):
+        return "estimate"
+    return "derived" if quantity in ("battery_current_A", "charge_power_W") else "charger"
+
+
+@pytest.fixture
+def hide(tmp_path):
+    """A hide of this test's own, without store and server yet."""
+    hide = Hide(tmp_path)
+    yield hide
+    hide.end()
+
+
+@pytest.fixture(scope="module")
+def shared_hide(tmp_path_factory):
+    """A hide for a module's tests that only look."""
+    hide = Hide(tmp_path_factory.mktemp("hide"))
+    yield hide
+    hide.end()
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
+        yield browser
+        browser.close()
+
+
+class Visit:
+    """Opens pages in the browser and keeps what they said on the console and asked of other hosts."""
+
+    def __init__(self, chromium) -> None:
+        self._chromium = chromium
+        self.said: list[str] = []
+        self.asked_elsewhere: list[str] = []
+        self._contexts = []
+
+    def open(self, hide: Hide, width=390, height=844, scheme="light") -> Page:
+        context = self._chromium.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
+        self._contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: self._note_message(message.type, message.text))
+        page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
+        page.on("request", lambda request: self._note_request(hide.url, request.url))
+        page.goto(hide.url)
+        page.wait_for_selector("#sentence, .notice")
+        return page
+
+    def end(self) -> None:
+        for context in self._contexts:
+            context.close()
+
+    def _note_message(self, kind: str, text: str) -> None:
+        if kind in ("error", "warning"):
+            self.said.append(f"{kind}: {text}")
+
+    def _note_request(self, own: str, url: str) -> None:
+        if not url.startswith((own, "data:", "blob:")):
+            self.asked_elsewhere.append(url)
+
+
+@pytest.fixture
+def visit(chromium):
+    visit = Visit(chromium)
+    yield visit
+    visit.end()
+    assert visit.asked_elsewhere == []
+    assert visit.said == []

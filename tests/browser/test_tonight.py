@@ -1,0 +1,173 @@
+"""The page 'Tonight' in a real browser: what is stored is what is seen, and how old and how sure it is."""
+
+import pytest
+from playwright.sync_api import expect
+
+from monitor.records import AlarmState, DeviceHealth, Quality
+
+NOW = {
+    "battery_voltage_V": 12.47,
+    "battery_current_A": -4.12,
+    "charge_current_A": 0.0,
+    "load_current_A": 4.0,
+    "load_power_W": 49.9,
+    "array_power_W": 0.0,
+    "array_voltage_V": 0.2,
+    "battery_temperature_C": -3.4,
+    "charge_stage": 0,
+    "fault_bits": 0,
+    "state_of_charge": 0.72,
+    "state_of_charge_sd": 0.04,
+}
+
+
+@pytest.fixture
+def evening(hide):
+    """A day of readings, a good present, everything well."""
+    hide.store([*hide.yesterday(), *hide.present(NOW)], health=[hide.healthy()])
+    hide.serve()
+    return hide
+
+
+def shown(page, quantity):
+    return page.locator(f"[data-quantity={quantity}]")
+
+
+def test_the_page_shows_what_is_stored(evening, visit):
+    page = visit.open(evening)
+    expect(page.locator("#sentence")).to_have_text(
+        "The bank is 72 % charged (64 to 80 %) and gives 4.1 A, at 12.5 V."
+    )
+    for quantity, value in NOW.items():
+        if quantity != "state_of_charge_sd":
+            assert float(shown(page, quantity).get_attribute("data-value")) == value, quantity
+    assert shown(page, "battery_voltage_V").text_content() == "12.5 V"
+    assert shown(page, "battery_temperature_C").text_content() == "−3.4 °C"
+    assert shown(page, "fault_bits").text_content() == "none"
+    row = page.locator("tr.row.live", has_text="Bank voltage")
+    assert row.locator(".age").text_content().endswith("s ago")
+
+
+def test_todays_energy_is_that_of_the_stored_power(evening, visit):
+    page = visit.open(evening)
+    # By hand: 20 A sin x (12.385 V + 1.4 V sin) / 0.95 over the ten hours of a half sine is
+    # 20 x 10 / 0.95 x (12.385 x 2 / pi + 1.4 / 2) = 1807 Wh; the unread hour, 4 to 5 o'clock, is dark.
+    harvest_Wh = float(page.locator("[data-total=harvest_Wh]").get_attribute("data-value"))
+    assert harvest_Wh == pytest.approx(1807, rel=0.005)
+    # By hand: 0.5 A from midnight to 17:00 without the unread hour, then 4 A for three hours.
+    used_Ah = float(page.locator("[data-total=use_Ah]").get_attribute("data-value"))
+    assert used_Ah == pytest.approx(16 * 0.5 + 3 * 4.0, rel=0.02)
+    assert "With gaps" in page.locator("#today").text_content()
+
+
+def test_a_new_reading_appears_by_itself_without_a_jump(evening, visit):
+    page = visit.open(evening)
+    page.wait_for_selector("#history-chart .main-svg")
+    page.get_by_text("All values").click()
+    page.evaluate("document.querySelector('#history-chart .main-svg').kept = true")
+    page.evaluate("window.scrollTo(0, 300)")
+    evening.store(evening.present({"battery_voltage_V": 12.91}, age_s=0))
+    expect(shown(page, "battery_voltage_V")).to_have_text("12.9 V", timeout=8000)
+    assert page.locator("details", has_text="All values").get_attribute("open") is not None
+    assert page.evaluate("document.querySelector('#history-chart .main-svg').kept") is True
+    assert page.evaluate("window.scrollY") == 300
+
+
+def test_old_doubtful_and_missing_values_differ_by_word_and_shape(hide, visit):
+    hide.store(
+        [
+            *hide.present(NOW, age_s=600),
+            *hide.present({"battery_voltage_V": 12.47}),
+            *hide.present({"array_power_W": 31_000.0}, 10, Quality.SUSPECT, "31000 is outside −10 to 20000"),
+            *hide.present({"battery_temperature_C": None}, 10, Quality.MISSING, "the probe is not there"),
+        ]
+    )
+    hide.serve()
+    page = visit.open(hide)
+
+    def looks(quantity):
+        style = "e => [getComputedStyle(e).textDecorationStyle, getComputedStyle(e).textDecorationLine]"
+        value = shown(page, quantity)
+        tags = value.locator("xpath=..").locator(".tag")
+        return value.text_content(), tags.all_text_contents(), value.evaluate(style)
+
+    assert looks("battery_voltage_V") == ("12.5 V", [], ["solid", "none"])
+    assert looks("load_power_W") == ("50 W", ["old"], ["dotted", "underline"])
+    assert looks("array_power_W") == ("31,000 W", ["doubtful"], ["wavy", "underline"])
+    text, tags, _ = looks("battery_temperature_C")
+    assert (text, tags) == ("—", ["missing"])
+    told = page.locator("#main").text_content()
+    assert "the probe is not there; last −3.4 °C at 19:50" in told
+    assert "31000 is outside −10 to 20000" in told
+    assert page.locator("tr.row", has_text="Load power").locator(".age").text_content() == "10 min agoold"
+
+
+@pytest.mark.parametrize(
+    ("heartbeat_age_s", "stopped", "told"),
+    [
+        (1500, False, "The monitor has been silent since 19:35"),
+        (300, True, "The monitor was stopped at 19:55"),
+        (None, False, "The monitor has not been started yet"),
+    ],
+    ids=["silent", "stopped", "never started"],
+)
+def test_a_daemon_that_does_not_run_is_told_before_the_sentence(hide, visit, heartbeat_age_s, stopped, told):
+    hide.store(hide.present(NOW, age_s=1500), heartbeat_age_s=heartbeat_age_s, stopped=stopped)
+    hide.serve()
+    page = visit.open(hide)
+    notice = page.locator(".notice.daemon")
+    assert told in notice.text_content()
+    assert notice.bounding_box()["y"] < page.locator("#sentence").bounding_box()["y"]
+    assert page.locator("#sentence").text_content().startswith("When last read, at 19:35, the bank was 72 %")
+
+
+def test_an_alarm_stands_first_with_its_time(hide, visit):
+    alarm = AlarmState("Low voltage", "active", hide.now_ms() - 48 * 60_000, "high", 11.5,
+                       "Low voltage: 11.5 V is below 11.7 V")  # fmt: skip
+    silent = DeviceHealth("charger", "serial", "silent", hide.now_ms() - 300_000, hide.now_ms() - 300_000,
+                          85.0, 720, {"no answer": 4}, "no answer within 1 s")  # fmt: skip
+    hide.store(hide.present(NOW), alarms=[alarm], health=[silent])
+    hide.serve()
+    page = visit.open(hide)
+    first = page.locator("#lead > *").first
+    assert "Low voltage: 11.5 V is below 11.7 V" in first.text_content()
+    assert "since 19:12 (48 min)" in first.text_content()
+    assert first.get_attribute("role") == "alert"
+    device = page.locator("[data-device=charger]")
+    assert "silent since 19:55 (5 min)" in device.text_content()
+    assert "last error: no answer within 1 s" in device.text_content()
+
+
+def test_without_a_store_the_page_says_what_to_do_and_heals_by_itself(hide, visit):
+    hide.serve()
+    page = visit.open(hide)
+    lead = page.locator("#lead")
+    expect(lead).to_contain_text("The store cannot be read")
+    expect(lead).to_contain_text("nightbank monitor")
+    hide.store(hide.present(NOW))
+    expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged", timeout=8000)
+
+
+def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
+    hide.store_file.write_text("a shopping list", encoding="utf-8")
+    hide.serve()
+    lead = visit.open(hide).locator("#lead")
+    expect(lead).to_contain_text("The store cannot be read")
+    expect(lead).not_to_contain_text("Traceback")
+
+
+def test_a_lost_connection_is_told_and_taken_back(evening, visit):
+    page = visit.open(evening)
+    expect(page.locator("#connection")).to_be_hidden()
+    evening.stop()
+    expect(page.locator("#connection")).to_contain_text("No connection", timeout=25_000)
+    expect(page.locator("#connection")).to_contain_text("As of 20:00")
+    assert page.locator("body.lost").count() == 1
+    evening.serve()
+    expect(page.locator("#connection")).to_be_hidden(timeout=10_000)
+    assert page.locator("body.lost").count() == 0
+    # while the server was away the browser itself reports each refused request
+    signs = ("ERR_CONNECTION_REFUSED", "the server did not respond")
+    refused = [text for text in visit.said if any(sign in text for sign in signs)]
+    assert refused
+    visit.said[:] = [text for text in visit.said if text not in refused]
