@@ -105,7 +105,7 @@ def test_the_codes_table_is_on_the_safe_side_of_the_published_coefficients() -> 
     # Voc of crystalline silicon: -0.27 to -0.33 % per °C [secondary source]; NEC table [memory]
     for coldest_C in range(-40, 25):
         steepest = 1 + 0.0033 * (25 - coldest_C)
-        assert steepest <= cold_voc_factor(coldest_C) <= steepest + 0.04, coldest_C
+        assert steepest <= cold_voc_factor(coldest_C) <= steepest + 0.05, coldest_C
 
 
 @pytest.mark.parametrize(
