@@ -107,6 +107,7 @@ class DaySum:
     maximum: int = 0
     total: int = 0
     first: int = 0
+    first_ms: int = 0
     last: int = 0
     last_ms: int = 0
     _joined: Area = field(default_factory=Area)
@@ -131,7 +132,7 @@ class DaySum:
                 self.maximum = value
         else:
             self.first = self.minimum = self.maximum = value
-            self.min_ms = time_ms
+            self.min_ms = self.first_ms = time_ms
             if self._ahead is not None:
                 self._join_ahead(*self._ahead, time_ms, value)
         self.count += 1

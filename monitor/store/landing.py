@@ -59,6 +59,16 @@ class Channel:
     changed: bool = False
 
 
+@dataclass(slots=True)
+class Touched:
+    """A channel's day into which late readings came, and the first and last of these."""
+
+    channel: Channel
+    span: LocalDay
+    earliest_ms: int
+    latest_ms: int
+
+
 class Landing:
     """Takes readings into the tables of one connection, inside a transaction."""
 
@@ -183,7 +193,7 @@ class Landing:
 
     def _take_late(self, late: Sequence[tuple[int, Channel, int | None, Reading]], landed: Landed) -> None:
         """Readings that may be there already, or stand before the newest of their channel."""
-        touched: dict[tuple[int, int], tuple[Channel, LocalDay]] = {}
+        touched: dict[tuple[int, int], Touched] = {}
         for time_ms, group in groupby(late, key=itemgetter(0)):
             row: list[tuple[int, int]] = []
             taken: dict[int, Reading] = {}
@@ -203,7 +213,10 @@ class Landing:
                 else:
                     row.append((channel.id, steps))
                     span = day_at(self._zone, time_ms)
-                    touched[channel.id, span.start_ms] = (channel, span)
+                    each = touched.setdefault(
+                        (channel.id, span.start_ms), Touched(channel, span, time_ms, time_ms)
+                    )
+                    each.latest_ms = time_ms
             self._write_rows({time_ms: row} if row else {})
         self._sum_anew(touched)
 
@@ -219,19 +232,25 @@ class Landing:
         if time_ms > channel.good_ms:
             channel.good_ms, channel.good_steps = time_ms, steps
 
-    def _sum_anew(self, touched: dict[tuple[int, int], tuple[Channel, LocalDay]]) -> None:
-        """Sum touched days up from their rows, and the days of the neighbours before and after them."""
-        spans = dict(touched)
-        for channel, span in touched.values():
-            for neighbour in (self._before(channel, span.start_ms), self._after(channel, span.end_ms)):
-                if neighbour is not None:
-                    other = day_at(self._zone, neighbour[0])
-                    spans[channel.id, other.start_ms] = (channel, other)
-        for channel, span in spans.values():
+    def _sum_anew(self, touched: dict[tuple[int, int], Touched]) -> None:
+        """Sum touched days up from their rows; where a day's first or last moved, its neighbour's day too."""
+        spans = {key: (each.channel, each.span) for key, each in touched.items()}
+        for each in touched.values():
+            channel, span = each.channel, each.span
             day = self._sum_up(channel, span)
             self._keep_sum(channel, day)
+            neighbours = [
+                self._before(channel, span.start_ms) if each.earliest_ms == day.first_ms else None,
+                self._after(channel, span.end_ms) if each.latest_ms == day.last_ms else None,
+            ]
+            for time_ms, _ in filter(None, neighbours):
+                other = day_at(self._zone, time_ms)
+                if (channel.id, other.start_ms) not in spans:
+                    spans[channel.id, other.start_ms] = (channel, other)
+                    self._keep_sum(channel, self._sum_up(channel, other))
+        for channel, span in spans.values():
             if span.start_ms <= channel.good_ms < span.end_ms:
-                channel.day = day
+                channel.day = self._sums[channel.id, span.start_ms][1]
 
     def _sum_up(self, channel: Channel, span: LocalDay) -> DaySum:
         """The sums of a channel's day from its rows and its neighbours."""
