@@ -29,7 +29,10 @@ ADVICE: dict[str, str] = {
     "SQLITE_CORRUPT": "it is damaged; stop the daemon, move it away and put a backup in its place",
     "SQLITE_FULL": "the disk is full; make room, what is pending is written with the next commit",
     "SQLITE_IOERR": "the disk does not answer properly; look at the card and its space",
-    "SQLITE_READONLY": "it may not be written; look at the owner and rights of the file and its folder",
+    "SQLITE_READONLY": (
+        "it may not be written; look at the owner and rights of the file and its folder"
+        " (a reader without the right to write the folder needs the daemon to be running)"
+    ),
     "SQLITE_CANTOPEN": (
         "it cannot be opened; look at the rights of the file and its folder"
         " (a reader without the right to write the folder needs the daemon to be running)"
