@@ -6,11 +6,12 @@ what Dash itself needs are answered; all others are 404.
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from dash import Dash
-from flask import Response, request
+from flask import Flask, Response, request, send_file
 
 from dashboard.pages import PAGES
 from dashboard.pages.base import ReaderFactory
@@ -37,6 +38,9 @@ FRAME = """<!DOCTYPE html>
 </body>
 </html>"""
 """The HTML around every page. #connection is filled by assets/connection.js when the server falls silent."""
+
+KEEP_S = 365 * 24 * 3600
+"""A script's address changes with its version, so that a phone may keep it for a year."""
 
 NOT_FOUND = "There is no such page here. The address of the first page is /\n"
 
@@ -67,8 +71,18 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     )
     app.layout = lambda: page.layout(open_reader, site)
     page.register(app, open_reader, site)
+    _stream_chart_script(app.server)
     _guard(app)
     return app
+
+
+def _stream_chart_script(server: Flask) -> None:
+    """Send the chart library from its file: Dash would hold all 4.8 MB of it in memory for each phone."""
+    script = files("plotly") / "package_data" / "plotly.min.js"
+
+    @server.get("/_dash-component-suites/plotly/package_data/<name>")
+    def chart_script(name: str) -> Response:  # name carries the version only
+        return send_file(str(script), mimetype="text/javascript", max_age=KEEP_S)
 
 
 def _guard(app: Dash) -> None:
