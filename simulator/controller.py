@@ -172,7 +172,7 @@ class Controller:
         elif self.stage is Stage.ABSORPTION:
             self._absorb(seconds, charge_A, held)
         elif self.stage is Stage.EQUALIZATION:
-            self._equalized_s += seconds if held else 0.0
+            self._equalized_s += seconds
             if self._equalized_s >= self.settings.equalization_h * 3600:
                 self.stage, self._equalized_s, self._days_since_equalization = Stage.FLOAT, 0.0, 0
         if self._sag_s >= SAG_HOLD_S:

@@ -160,8 +160,11 @@ class Plant:
         """Voltage and currents on which charge, loads and bank agree, regulated at the set point."""
         controller, bank, cells = self.controller, self.bank, self.world.bank.cells
         open_V = self.array.open_circuit_V(sun_W_m2, cell_C)
-        unseen_W = sum(p for name, p in powers.items() if name in self._wired_straight) + OWN_DRAW_W
-        metered_W = sum(powers.values()) - unseen_W + OWN_DRAW_W if controller.load_on else 0.0
+        straight = self._wired_straight
+        unseen_W = sum(watts for name, watts in powers.items() if name in straight) + OWN_DRAW_W
+        metered_W = 0.0
+        if controller.load_on:
+            metered_W = sum(watts for name, watts in powers.items() if name not in straight)
         rest_V = bank.voltage_V(0.0)
         awake = controller.awake(rest_V, best, open_V)
 

@@ -1,6 +1,6 @@
 """The marsh-shunt: a bank monitor with a shunt that tells its values unasked, one text line at a time.
 
-`V=12.64;I=-2.31;M=6.32;T=18.4*5C`, checksum of the kind used by NMEA 0183 (exclusive or of all characters
+`V=12.64;I=-2.31;M=6.32;T=18.4*2B`, checksum of the kind used by NMEA 0183 (exclusive or of all characters
 before the star, two upper-case hex digits), carriage return and line feed.
 """
 
