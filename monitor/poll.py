@@ -14,6 +14,7 @@ import os
 import queue
 import random
 import threading
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -56,7 +57,7 @@ def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
         attempts += 1
         error = None
         try:
-            readings = tuple(device.poll())
+            readings = tuple(device.poll(again=attempts > 1))
         except DeviceError as fault:
             error = fault
         except Exception as fault:   # a fault of ours must not end the polling of a device
@@ -104,9 +105,10 @@ class Poller:
     def stop(self, timeout_s: float = 5) -> None:
         """End the polling and close the lines; may be called twice, and before start."""
         self._stop.set()
+        end_s = time.monotonic() + timeout_s
         for worker in self._workers:
             if worker.thread.is_alive():
-                worker.thread.join(timeout_s)
+                worker.thread.join(max(0.0, end_s - time.monotonic()))
 
 
 class _Job:

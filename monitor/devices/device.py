@@ -50,8 +50,11 @@ class Device(Protocol):
     def health(self) -> HealthRecord:
         """How it has been answering."""
 
-    def poll(self) -> list[Reading]:
-        """One reading of each quantity, all stamped with the time of the answer. Raises DeviceError."""
+    def poll(self, again: bool = False) -> list[Reading]:
+        """One reading of each quantity, all stamped with the time of the last answer. Raises DeviceError.
+
+        again: directly after a poll that failed, ask only for what that one did not get.
+        """
 
     def close(self) -> None:
         """Release its wire; may be called twice."""

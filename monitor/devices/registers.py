@@ -26,13 +26,17 @@ class RegisterDevice:
         self.name, self.every_s, self.health = name, every_s, health
         self.quantities = profile.quantities
         self.requests = plan(profile.points, profile.gaps, profile.largest_request, cost)
-        self._points, self._link, self._unit, self.clock = profile.points, link, unit, clock
+        self._link, self._unit, self.clock = link, unit, clock
+        self._answers: dict[str, Judged] = {}
 
-    def poll(self) -> list[Reading]:
+    def poll(self, again: bool = False) -> list[Reading]:
         """See Device. A request that the device refuses for good leaves its own quantities missing only."""
-        answers: dict[str, Judged] = {}
+        if not again:
+            self._answers = {}
         refusal: Refused | None = None
         for request in self.requests:
+            if request.points[0].quantity in self._answers:
+                continue
             try:
                 words = self._link.read(self._unit, request.function, request.address, request.count)
             except Refused as error:
@@ -40,12 +44,14 @@ class RegisterDevice:
                     raise
                 refusal = error
                 missing = Judged(None, Quality.MISSING, f"refused with exception {error.code:02X}")
-                answers |= {point.quantity: missing for point in request.points}
+                self._answers |= {point.quantity: missing for point in request.points}
             else:
-                answers |= {point.quantity: _read_point(point, request, words) for point in request.points}
-        if refusal is not None and all(judged.value is None for judged in answers.values()):
+                self._answers |= {
+                    point.quantity: _read_point(point, request, words) for point in request.points
+                }
+        if refusal is not None and all(judged.value is None for judged in self._answers.values()):
             raise refusal
-        return as_readings(self.name, self.quantities, answers, self.clock.now_ms())
+        return as_readings(self.name, self.quantities, self._answers, self.clock.now_ms())
 
     def close(self) -> None:
         self._link.close()

@@ -37,8 +37,11 @@ class TextDevice:
         self._judge = LineJudge(profile)
         self._drained_s = clock.elapsed_s()
 
-    def poll(self) -> list[Reading]:
-        """See Device. Waits up to the device's interval and time-out where no sound line has arrived yet."""
+    def poll(self, again: bool = False) -> list[Reading]:
+        """See Device; a second try just goes on listening.
+
+        Waits up to the device's interval and time-out where no sound line has arrived yet.
+        """
         answers: dict[str, Judged] = {}
         try:
             started_s = self.clock.elapsed_s()

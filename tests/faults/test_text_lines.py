@@ -19,7 +19,7 @@ import pytest
 from monitor.clock import SteppedClock
 from monitor.devices.device import build_lines
 from monitor.devices.profile import Field, TextProfile
-from monitor.devices.profile_file import find_profile
+from monitor.devices.profile_file import SHIPPED, find_profile
 from monitor.devices.textline import LineJudge, LineSplitter
 from monitor.errors import BadFrame, NoAnswer
 from monitor.records import Quality
@@ -170,8 +170,8 @@ def test_on_a_real_pty_no_wrong_value_is_believed(
     """All classes mixed, through the kernel and pyserial, one poll after every three messages."""
     rng = random.Random(f"{SEED} pty {checksum}")
     profile = tmp_path / "bench.toml"
-    shipped = Path(find_profile.__code__.co_filename).parent / "profiles" / "marsh-shunt.toml"
-    text = shipped.read_text(encoding="utf-8").replace('checksum = "xor"', f'checksum = "{checksum}"')
+    shipped = (SHIPPED / "marsh-shunt.toml").read_text(encoding="utf-8")
+    text = shipped.replace('checksum = "xor"', f'checksum = "{checksum}"')
     profile.write_text(text.replace("interval_s = 1.0", "interval_s = 0.01"), encoding="utf-8")
     master, slave = os.openpty()
     tty.setraw(slave)

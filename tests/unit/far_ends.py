@@ -89,13 +89,17 @@ def answer(registers: Registers, pdu: bytes) -> bytes:
 
 
 class RtuFarEnd(PtyFarEnd):
-    """Modbus RTU units on one pty; a unit that is not in `units` stays silent. Keeps every request."""
+    """Modbus RTU units on one pty; a unit that is not in `units` stays silent. Keeps every request.
+
+    damage_at holds the numbers of requests (0 the first) whose answer goes out with one bit flipped.
+    """
 
     def __init__(
         self, link: Path, units: dict[int, Registers], baud: int = 9600, plugged: bool = True
     ) -> None:
         self.units = units
         self.requests: list[bytes] = []
+        self.damage_at: set[int] = set()
         self._character_s = 11 / baud
         self._stop = threading.Event()
         super().__init__(link, plugged)
@@ -127,6 +131,8 @@ class RtuFarEnd(PtyFarEnd):
             return
         body = bytes((unit,)) + answer(self.units[unit], frame[1:6])
         reply = body + crc(body)
+        if len(self.requests) - 1 in self.damage_at:
+            reply = reply[:4] + bytes((reply[4] ^ 1,)) + reply[5:]
         time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)   # request, silence, thought, reply
         with suppress(OSError):
             os.write(master, reply)

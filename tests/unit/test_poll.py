@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from far_ends import PtyFarEnd, RtuFarEnd, Talker, TcpFarEnd, charger_registers
-from test_devices import LINE, charger_at, shunt_at, site_of
+from test_devices import EXPECTED, LINE, charger_at, shunt_at, site_of
 
 from monitor.clock import SteppedClock, SystemClock
 from monitor.devices.device import build_lines
@@ -175,6 +175,23 @@ def test_one_lost_answer_is_asked_for_again_in_the_same_cycle(run, far_ends, tmp
     assert good(result)
     assert result.health.errors == {"no answer": 1}
     assert (result.health.state, result.health.polls) == ("answering", 2)
+
+
+def test_after_a_damaged_answer_only_what_is_lacking_is_asked_again(run, far_ends, tmp_path) -> None:
+    wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
+    wire.damage_at = {4}   # the second answer of the second cycle
+    far_ends += [wire]
+    each = run(charger_at(tmp_path / "a", every_s=0.5, baud=115200))
+    each.until(good, 2)
+    _, result = each.until(lambda _: True, 2)
+    assert good(result)
+    assert [reading.value for reading in result.readings if reading.quality is Quality.GOOD] == list(
+        EXPECTED.values())
+    assert result.health.errors == {"bad frame": 1}
+    asked = [int.from_bytes(frame[2:4], "big") for frame in wire.requests[3:]]
+    assert asked[:2] == [43, 700]
+    assert asked.count(43) == 1, "what was answered is not asked again"
+    assert asked[-1] == 712
 
 
 @pytest.mark.parametrize("kind", ["registers", "text"])
