@@ -99,7 +99,7 @@ class RtuLink:
         self._hearing = Hearing(self._port)
         self._configured_s = timeout_s
         self._units: dict[int, Unit] = {}
-        self._early = 0                  # early answers in a row
+        self._early: set[int] = set()    # lengths of the early answers since one in time, or none
         self._faster_than_baud = False
         self._echoes = False
 
@@ -113,7 +113,8 @@ class RtuLink:
         if not self._port.is_open:
             self._port.open()
             self._hearing.silent_since_s = monotonic()
-            self._early, self._faster_than_baud, self._echoes = 0, False, False
+            self._early.clear()
+            self._faster_than_baud = self._echoes = False
 
     def close(self) -> None:
         """Release the port; may be called twice. What units still owe is remembered."""
@@ -179,7 +180,7 @@ class RtuLink:
                     self._came_late(reply.unit, ended_s - closed.sent_s)
                     continue
                 if early:
-                    self._note_early()
+                    self._note_early(len(heard))
                 else:
                     owed.close(request)
                     self._came_in_time(known)
@@ -259,7 +260,7 @@ class RtuLink:
         )
 
     def _came_in_time(self, known: Unit) -> None:
-        self._early = 0
+        self._early.clear()
         known.silences = 0
         known.timeout_s = max(self._configured_s, known.timeout_s * FORGETTING)
 
@@ -271,9 +272,9 @@ class RtuLink:
         if before_s == self._configured_s < known.timeout_s:
             log.warning("%s", self._slow_text(unit))
 
-    def _note_early(self) -> None:
-        self._early += 1
-        if self._early >= EARLY_TO_ACCEPT:
+    def _note_early(self, length: int) -> None:
+        self._early.add(length)
+        if len(self._early) >= EARLY_TO_ACCEPT:
             self._faster_than_baud = True
             for known in self._units.values():
                 known.owed.clear()
@@ -289,6 +290,7 @@ class RtuLink:
     def _failure(self, unit: int, echoed: bool) -> DeviceError:
         """Why no answer was found in what was heard; a port that has gone raises LineLost instead."""
         where = self._where(unit)
+        self._early.clear()
         sender = sound_sender(self._hearing.data)
         if sender is not None:
             whose = "a sound answer to another request" if sender == unit else f"a frame of unit {sender}"

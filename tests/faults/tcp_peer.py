@@ -40,12 +40,13 @@ def answer(function: int, values: tuple[int, ...]) -> bytes:
 class TcpPeer:
     """Answers reads of any address on a port of 127.0.0.1; each request gets the next number."""
 
-    def __init__(self, plan: TcpPlan) -> None:
+    def __init__(self, plan: TcpPlan, port: int = 0) -> None:
         self.plan = plan
         self.random = random.Random(plan.seed)
         self.number = self.hit = 0
         self.functions: set[int] = set()
-        self._server = socket.create_server(("127.0.0.1", 0))
+        self._server = socket.create_server(("127.0.0.1", port))
+        self._connection: socket.socket | None = None
         self.port: int = self._server.getsockname()[1]
         self._ending = False
         self._thread = threading.Thread(target=self._run)
@@ -56,9 +57,15 @@ class TcpPeer:
             setattr(self.plan, key, value)
         return {"hit": self.hit, "number": self.number, "functions": sorted(self.functions)}
 
+    def hang_up(self) -> None:
+        """End the connection, as a device does that has been idle for long."""
+        assert self._connection is not None
+        self._connection.shutdown(socket.SHUT_RDWR)
+
     def _run(self) -> None:
         while not self._ending:
             connection, _ = self._server.accept()
+            self._connection = connection
             with connection:
                 connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 try:

@@ -1,0 +1,312 @@
+"""Ports and connections that come and go, and what a person is told; real pseudo-terminals and sockets."""
+
+from __future__ import annotations
+
+import os
+import socket
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from time import monotonic, sleep
+
+import pytest
+import serial
+
+from monitor.devices.rtu import RtuLink
+from monitor.devices.tcp import TcpLink
+from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, LineLost, NoAnswer
+from tests.faults.peer import UNIT, Peer, Plan, exception, reply, words
+from tests.faults.tcp_peer import TcpPeer, TcpPlan
+
+BAUD = 115200
+
+
+@pytest.fixture
+def peer() -> Iterator[Peer]:
+    with Peer(Plan(baud=BAUD)) as peer:
+        yield peer
+
+
+@pytest.fixture
+def link(peer: Peer) -> Iterator[RtuLink]:
+    link = RtuLink(peer.path, baud=BAUD, parity="even", timeout_s=0.2)
+    yield link
+    link.close()
+
+
+def good(peer: Peer, values: tuple[int, ...], address: int = 0) -> bool:
+    return values == words(address, len(values), peer.number)
+
+
+def test_a_missing_port_is_told_and_picked_up_when_it_appears(tmp_path: Path) -> None:
+    port = tmp_path / "charger"
+    link = RtuLink(str(port), baud=BAUD, timeout_s=0.2)
+    with pytest.raises(LineLost, match=r"charger: there is no such port; plug the adapter in"):
+        link.read(UNIT, 4, 0, 2)
+    with Peer(Plan(baud=BAUD)) as peer:
+        port.symlink_to(peer.path)
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+        link.close()
+
+
+def test_unplug_and_replug_under_the_same_path(tmp_path: Path) -> None:
+    port = tmp_path / "charger"
+    with Peer(Plan(baud=BAUD)) as peer:
+        port.symlink_to(peer.path)
+        link = RtuLink(str(port), baud=BAUD, timeout_s=0.2)
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+    port.unlink()
+    for _ in range(3):
+        with pytest.raises(LineLost, match="plug the adapter in"):
+            link.read(UNIT, 4, 0, 2)
+    with Peer(Plan(baud=BAUD)) as peer:
+        port.symlink_to(peer.path)
+        started_s = monotonic()
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+        assert monotonic() - started_s < 0.5
+        link.close()
+
+
+def test_unplug_in_the_middle_of_a_read() -> None:
+    master, slave = os.openpty()
+    link = RtuLink(os.ttyname(slave), baud=BAUD, timeout_s=2.0)
+    link.open()
+    os.close(slave)
+    unplug = threading.Timer(0.1, os.close, (master,))
+    unplug.start()
+    started_s = monotonic()
+    with pytest.raises(LineLost):
+        link.read(UNIT, 4, 0, 2)
+    assert monotonic() - started_s < 1.0, "the loss ends the wait"
+    unplug.join()
+
+
+def test_a_path_that_leads_to_another_port_now_is_opened_anew(tmp_path: Path) -> None:
+    # The old port may stay silent for ever without an error: the path tells.
+    port = tmp_path / "charger"
+    with Peer(Plan(baud=BAUD, fault="silence", rate=1.0)) as dead, Peer(Plan(baud=BAUD)) as alive:
+        port.symlink_to(dead.path)
+        link = RtuLink(str(port), baud=BAUD, timeout_s=0.1)
+        with pytest.raises(NoAnswer):
+            link.read(UNIT, 4, 0, 2)
+        port.unlink()
+        port.symlink_to(alive.path)
+        with pytest.raises(LineLost, match="another port stands under this path"):
+            link.read(UNIT, 4, 0, 2)
+        assert good(alive, link.read(UNIT, 4, 0, 2))
+        link.close()
+
+
+def test_the_port_is_locked_while_open(peer: Peer, link: RtuLink) -> None:
+    link.read(UNIT, 4, 0, 2)
+    with pytest.raises(LineLost, match="another program holds the port"):
+        RtuLink(peer.path, baud=BAUD).open()
+    with pytest.raises(serial.SerialException):
+        serial.Serial(peer.path, exclusive=True)
+    link.close()
+    link.close()
+    serial.Serial(peer.path, exclusive=True).close()
+
+
+def test_a_file_that_is_no_port_is_told(tmp_path: Path) -> None:
+    file = tmp_path / "notes"
+    file.write_text("no port")
+    with pytest.raises(LineLost, match="notes: check adapter, cable and speed"):
+        RtuLink(str(file)).open()
+
+
+def test_silence_is_told_and_costs_one_time_out(peer: Peer, link: RtuLink) -> None:
+    link.read(UNIT, 4, 0, 2)
+    peer.change(fault="silence", rate=1.0)
+    for _ in range(5):
+        started_s = monotonic()
+        with pytest.raises(NoAnswer, match=r"unit 1: no answer within 0.2 s; check that the device has"):
+            link.read(UNIT, 4, 0, 2)
+        assert 0.2 <= monotonic() - started_s < 0.3
+        assert link.timeout_of(UNIT) == 0.2
+
+
+def test_a_slow_device_is_given_more_time_and_told(peer: Peer, link: RtuLink) -> None:
+    peer.change(fault="slow", rate=1.0, timeout_s=0.2)
+    with pytest.raises(NoAnswer):
+        link.read(UNIT, 4, 0, 2)
+    assert good(peer, link.read(UNIT, 4, 0, 2))
+    assert 0.26 < link.timeout_of(UNIT) <= 1.0
+    assert "answers later than the time-out of 0.2 s" in link.remarks()[0]
+    peer.change(fault="none")
+    for _ in range(100):
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+    assert link.timeout_of(UNIT) == 0.2, "a device that is quick again gets the usual time-out back"
+    assert link.remarks() == ()
+
+
+def test_a_time_out_never_grows_beyond_five_times(peer: Peer) -> None:
+    peer.change(fault="slow", rate=1.0, timeout_s=0.3)   # 0.39 s a reply
+    link = RtuLink(peer.path, baud=BAUD, parity="even", timeout_s=0.05)
+    for _ in range(12):
+        started_s = monotonic()
+        with pytest.raises(NoAnswer):
+            link.read(UNIT, 4, 0, 2)
+        assert monotonic() - started_s < 0.4
+        assert link.timeout_of(UNIT) <= 0.25
+    link.close()
+
+
+def test_an_echo_is_told_with_advice(peer: Peer, link: RtuLink) -> None:
+    peer.change(fault="echo_only", rate=1.0)
+    for address in (0x0300, 0x0301, 0x03F8, 0x0200, 7):
+        with pytest.raises(EchoHeard, match="switch its local echo off"):
+            link.read(UNIT, 4, address, 1)
+    peer.change(fault="echo_then_reply")
+    for address in (0x0300, 0x0301, 0x03F8, 0x0200, 7):
+        assert good(peer, link.read(UNIT, 4, address, 1), address)
+    assert any("sends our requests back" in remark for remark in link.remarks())
+
+
+def test_one_dead_unit_does_not_disturb_another(peer: Peer, link: RtuLink) -> None:
+    for _ in range(5):
+        with pytest.raises(NoAnswer):
+            link.read(UNIT + 1, 4, 0, 2)
+        before = peer.number
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+        assert peer.number == before + 1, "no probe for a unit that answers"
+
+
+class InstantDevice(threading.Thread):
+    """A port without a wire's pace, as of a device that is a USB device itself: answers at once."""
+
+    def __init__(self, answer: bytes | None = None) -> None:
+        super().__init__()
+        self.master, self._slave = os.openpty()
+        self.path = os.ttyname(self._slave)
+        self.requests: list[bytes] = []
+        self._answer = answer
+
+    def run(self) -> None:
+        while request := os.read(self.master, 8):
+            if request == b"end":
+                return
+            self.requests.append(request)
+            values = words(int.from_bytes(request[2:4]), int.from_bytes(request[4:6]), len(self.requests))
+            os.write(self.master, self._answer or reply(request[0], request[1], values))
+
+    def __enter__(self) -> InstantDevice:
+        self.start()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        os.write(self._slave, b"end")
+        self.join(5)
+        os.close(self.master)
+        os.close(self._slave)
+
+
+def test_a_port_that_is_no_wire_is_proved_so_before_it_is_believed() -> None:
+    with InstantDevice() as device:
+        link = RtuLink(device.path, baud=9600, timeout_s=0.2)
+        assert link.read(UNIT, 4, 0, 4) == words(0, 4, len(device.requests))
+        counts = [int.from_bytes(request[4:6]) for request in device.requests]
+        assert counts == [4, 1, 2, 4], "three early answers of different lengths, then the reading"
+        assert "faster than 9600 bit/s allow" in link.remarks()[0]
+        assert link.read(UNIT, 4, 0, 4) == words(0, 4, 5), "no further probe"
+        link.close()
+
+
+def test_the_same_answer_to_every_question_is_never_believed() -> None:
+    with InstantDevice(reply(UNIT, 4, (1, 2, 3, 4))) as device:
+        link = RtuLink(device.path, baud=9600, timeout_s=0.1)
+        for _ in range(5):
+            with pytest.raises(DeviceError):
+                link.read(UNIT, 4, 0, 4)
+        link.close()
+
+
+def test_an_instant_refusal_is_still_a_refusal() -> None:
+    with InstantDevice(exception(UNIT, 4, 2)) as device:
+        link = RtuLink(device.path, baud=9600, timeout_s=0.1)
+        with pytest.raises(DeviceError, match="illegal data address"):
+            link.read(UNIT, 4, 0, 4)
+        link.close()
+
+
+def test_a_line_that_is_never_silent_is_told() -> None:
+    master, slave = os.openpty()
+    link = RtuLink(os.ttyname(slave), baud=1200, timeout_s=0.1)   # t3.5 is 32 ms
+    link.open()
+    ended = threading.Event()
+
+    def babble() -> None:
+        while not ended.wait(0.001):
+            os.write(master, b"\xff")
+
+    noise = threading.Thread(target=babble)
+    noise.start()
+    try:
+        sleep(0.01)
+        with pytest.raises(BadFrame, match="never falls silent"):
+            link.read(UNIT, 4, 0, 2)
+    finally:
+        ended.set()
+        noise.join()
+        link.close()
+        os.close(slave)
+        os.close(master)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "advice"),
+    [
+        ((1, 6, 0, 1), "only reads"), ((1, 16, 0, 1), "only reads"), ((0, 4, 0, 1), "unit 0"),
+        ((248, 4, 0, 1), "unit 248"), ((1, 4, 0, 0), "count 0"), ((1, 4, 0, 126), "count 126"),
+        ((1, 4, -1, 1), "address -1"), ((1, 4, 65535, 2), "65535 to 65536"),
+    ],
+)
+def test_an_impossible_read_is_refused_by_both(arguments: tuple[int, int, int, int], advice: str) -> None:
+    for link in (RtuLink("/dev/null"), TcpLink("127.0.0.1", 1)):
+        with pytest.raises(ValueError, match=advice):
+            link.read(*arguments)
+
+
+@pytest.mark.parametrize("kind", [RtuLink, lambda name, timeout_s: TcpLink(name, 502, timeout_s=timeout_s)])
+def test_a_time_out_that_is_none_is_refused(kind: type[RtuLink]) -> None:
+    with pytest.raises(ValueError, match="timeout_s 0"):
+        kind("charger", timeout_s=0)
+
+
+def test_nobody_listens_then_a_server_appears() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    link = TcpLink("127.0.0.1", port, timeout_s=0.3)
+    with pytest.raises(LineLost, match=rf"127.0.0.1:{port}: no connection; check that the device has power"):
+        link.read(UNIT, 4, 0, 2)
+    with TcpPeer(TcpPlan(), port) as peer:
+        assert link.read(UNIT, 4, 0, 2) == words(0, 2, peer.number)
+        link.close()
+
+
+def test_a_connection_that_the_device_closed_meanwhile_is_made_anew() -> None:
+    with TcpPeer(TcpPlan()) as peer:
+        link = TcpLink("127.0.0.1", peer.port, timeout_s=0.3)
+        link.read(UNIT, 4, 0, 2)
+        peer.hang_up()
+        assert link.read(UNIT, 4, 0, 2) == words(0, 2, peer.number), "idle connections end; no poll is lost"
+        link.close()
+        link.close()
+
+
+def test_a_server_of_another_kind_is_told() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        link = TcpLink("127.0.0.1", server.getsockname()[1], timeout_s=0.3)
+
+        def answer() -> None:
+            connection, _ = server.accept()
+            with connection:
+                connection.recv(12)
+                connection.sendall(b"SSH-2.0-other\r\n")
+                connection.recv(1)
+
+        other = threading.Thread(target=answer)
+        other.start()
+        with pytest.raises((BadFrame, ForeignReply), match="Modbus TCP"):
+            link.read(UNIT, 4, 0, 2)
+        other.join(5)

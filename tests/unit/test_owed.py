@@ -1,0 +1,79 @@
+"""Order and length tell whose answer came, for any device that answers in the order it is asked."""
+
+from __future__ import annotations
+
+import random
+from collections import deque
+
+import pytest
+
+from monitor.devices.owed import Owed, Request
+
+
+def asked(owed: Owed, function: int, count: int, sent_s: float = 0.0) -> Request:
+    request = Request(function, count, sent_s)
+    owed.add(request)
+    return request
+
+
+def test_nothing_owed_asks_for_what_is_wanted() -> None:
+    assert Owed().count_to_ask(4, 25, 65536) == 25
+
+
+def test_a_missing_answer_makes_the_next_question_a_shorter_probe() -> None:
+    owed = Owed()
+    asked(owed, 4, 25)
+    assert owed.count_to_ask(4, 25, 65536) == 1
+    asked(owed, 4, 1)
+    assert owed.count_to_ask(4, 25, 65536) == 2
+    assert owed.count_to_ask(3, 25, 65536) == 25, "an answer of another function cannot be mistaken"
+
+
+def test_one_register_is_probed_with_two_where_there_are_two() -> None:
+    owed = Owed()
+    asked(owed, 3, 1)
+    assert owed.count_to_ask(3, 1, 2) == 2
+    assert owed.count_to_ask(3, 1, 1) == 1, "the very last register has no neighbour to probe with"
+
+
+def test_an_answer_closes_its_request_and_all_before() -> None:
+    owed = Owed()
+    first, probe = asked(owed, 4, 25), asked(owed, 4, 1)
+    assert owed.oldest(4, 1) is probe
+    owed.close(probe)
+    assert owed.forms() == set()
+    with pytest.raises(LookupError):
+        owed.oldest(4, first.count)
+
+
+def test_an_answer_of_a_repeated_form_belongs_to_the_oldest() -> None:
+    owed = Owed()
+    first, probe, again = asked(owed, 4, 25), asked(owed, 4, 1), asked(owed, 4, 25)
+    assert owed.oldest(4, 25) is first
+    owed.close(first)
+    assert owed.oldest(4, 25) is again
+    assert owed.oldest(4, None) is probe, "a refusal may answer any request of its function"
+
+
+def test_no_order_of_losses_and_delays_passes_a_late_answer_off() -> None:
+    """A device that answers in order, at most once, after any delay: only the present answer is believed."""
+    seed = random.SystemRandom().randrange(10**9)
+    draw = random.Random(seed)
+    believed = 0
+    for _ in range(300):
+        owed, under_way = Owed(), deque[tuple[int, Request]]()
+        lost_share, wanted = draw.random() * 0.3, draw.choice((1, 2, 4, 25))
+        for step in range(60):
+            count = owed.count_to_ask(4, wanted, 65536)
+            present = asked(owed, 4, count)
+            if draw.random() >= lost_share:
+                under_way.append((step + draw.choice((0,) * 12 + (1, 2, 5, 9)), present))
+            while under_way and under_way[0][0] <= step:
+                true = under_way.popleft()[1]
+                closed = owed.oldest(4, true.count)
+                owed.close(closed)
+                if closed is present:
+                    assert true is present, f"seed {seed}"
+                    believed += count == wanted
+                    break
+    assert believed > 1000, f"seed {seed}: hardly anything was believed"
