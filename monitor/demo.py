@@ -8,18 +8,16 @@ ever; then time runs, and the charger is read over its serial line.
 
 from __future__ import annotations
 
-import json
 import shutil
 import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from importlib.resources import files
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import click
 import segno
@@ -27,11 +25,10 @@ from tqdm import tqdm
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
 from monitor.devices.device import Device, Line, build_lines
-from monitor.errors import NightbankError
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
-from monitor.records import iso_utc
 from monitor.service import serve, stop_signals
+from monitor.simulated import DemoError, SimulatorProcess, end
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import DeviceEntry, Site
 from monitor.store import store_path
@@ -44,68 +41,7 @@ STEP_S = 60
 STEPS_PER_COMMIT = 360
 """A commit for each six hours of filled-in time."""
 
-SEED = 1125
-"""The demo's weather and loads are the same each time."""
-
 START_WAIT_S = 20.0
-STOP_WAIT_S = 10.0
-
-
-class DemoError(NightbankError):
-    """The demo cannot run; the text says why and what to do."""
-
-
-class SimulatorProcess:
-    """`python -m simulator serve`, obeying JSON lines on its standard input."""
-
-    def __init__(self, ports_dir: Path, start_ms: int) -> None:
-        command = [
-            sys.executable,
-            "-m",
-            "simulator",
-            "serve",
-            "--ports",
-            str(ports_dir),
-            "--start",
-            iso_utc(start_ms),
-            "--seed",
-            str(SEED),
-        ]
-        # A session of its own: Ctrl-C at the terminal must reach only us, so that we stop all in order.
-        self._process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
-        )
-        self.devices: dict[str, dict[str, Any]] = self._answer()["devices"]
-
-    def ask(self, **order: Any) -> dict[str, Any]:
-        """Send one order and return the answer. Raises DemoError if it was refused or nobody answers."""
-        assert self._process.stdin is not None
-        try:
-            self._process.stdin.write(json.dumps(order) + "\n")
-            self._process.stdin.flush()
-        except BrokenPipeError as error:
-            raise DemoError("the simulator has ended by itself; its message stands above") from error
-        return self._answer()
-
-    def _answer(self) -> dict[str, Any]:
-        assert self._process.stdout is not None
-        line = self._process.stdout.readline()
-        if not line:
-            raise DemoError("the simulator has ended by itself; its message stands above")
-        answer: dict[str, Any] = json.loads(line)
-        if answer.get("ok") is False:
-            raise DemoError(f"the simulator refused an order: {answer.get('error')}")
-        return answer
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        with suppress(DemoError):
-            self.ask(do="quit")
-        _end(self._process)
 
 
 def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None:
@@ -233,7 +169,7 @@ def _page(site_file: Path, port: int | None) -> Iterator[None]:
         yield
     finally:
         process.terminate()
-        _end(process)
+        end(process)
 
 
 def _await_port(process: subprocess.Popen[Any], port: int) -> None:
@@ -274,11 +210,3 @@ def _say_where(site_file: Path, port: int | None) -> None:
         segno.make(address, micro=False).terminal(out=sys.stderr, compact=True)
         click.echo(f"The page: {address} (open it on a phone in the same network)", err=True)
     click.echo(f"The bank: nightbank now {site_file}\nCtrl-C ends all.", err=True)
-
-
-def _end(process: subprocess.Popen[Any]) -> None:
-    try:
-        process.wait(STOP_WAIT_S)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()

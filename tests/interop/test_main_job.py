@@ -1,0 +1,130 @@
+"""The main job on measured input: a real array's day, over a serial line at 9600 baud, into the store.
+
+The simulator plays the measured minutes; the charger answers on a pseudo-terminal with the pacing of a
+wire, and the daemon's own devices and pipeline read it. What is stored must be what was put in.
+"""
+
+from datetime import date
+
+import pytest
+
+from monitor.bank.ledger import day_ledger
+from monitor.clock import SteppedClock
+from monitor.devices.device import build_lines
+from monitor.pipeline import Pipeline
+from monitor.poll import poll_once
+from monitor.records import Quality, to_ms
+from monitor.simulated import SimulatorProcess
+from monitor.site.load import load_site, with_defaults
+from monitor.store.embedded import open_reader, open_writer
+from tests.interop.measured_day import measured_day
+
+SCENARIO = """
+[sky]
+file = "sky.csv"
+
+[bank]
+start_soc = 0.25        # room for the whole day: the controller never throttles, so input is harvest
+
+[[loads]]
+name = "mast"
+power_W = 3.5
+metered = true
+"""
+
+LEAST_EFFICIENCY, MOST_EFFICIENCY = 0.92, 0.98
+"""The simulated converter's stated loss: 2 to 5 % over a day's range of powers, its own draw, no more."""
+
+
+@pytest.fixture(scope="module")
+def stored_day(tmp_path_factory, site_text):
+    """The measured day after it went over the wire: (what was measured, reader, last truth, healths)."""
+    folder = tmp_path_factory.mktemp("day")
+    day = measured_day(peak_W=250)
+    day.write_sky(folder / "sky.csv")
+    (folder / "scenario.toml").write_text(SCENARIO)
+    start_ms = to_ms(day.times[0])
+    with SimulatorProcess(folder / "ports", start_ms, scenario=folder / "scenario.toml") as simulator:
+        (folder / "site.toml").write_text(site_text(simulator, time_zone="Etc/GMT+7", every_s=60))
+        site, _ = with_defaults(load_site(folder / "site.toml"))
+        clock = SteppedClock(start_ms)
+        lines = build_lines(site, folder, clock)
+        shunt, charger = (device for line in lines for device in line.devices)
+        results = []
+        with open_writer(folder / "day.db", "Etc/GMT+7") as store:
+            pipeline = Pipeline(site, store, clock)
+            simulator.ask(do="run", speed=1.0)
+            poll_once(shunt)
+            simulator.ask(do="hold")
+            for moment in day.times[1:]:
+                simulator.ask(do="advance", to_ms=to_ms(moment))
+                clock.set(to_ms(moment))
+                for device in (charger, shunt):  # the bank's voltage last: it closes the minute
+                    results.append(poll_once(device))
+                    pipeline.take(results[-1])
+            pipeline.save()
+        truth = simulator.ask(do="truth")["truth"]
+        for line in lines:
+            line.close()
+    with open_reader(folder / "day.db") as reader:
+        yield day, reader, truth, results
+
+
+def test_every_poll_of_the_day_was_answered(stored_day):
+    _, _, _, results = stored_day
+    failed = [result for result in results if result.error is not None]
+    assert failed == []
+
+
+def test_the_stored_harvest_is_the_measured_energy(stored_day):
+    day, reader, _, _ = stored_day
+    ledger = day_ledger(reader.days(date(2022, 3, 18), date(2022, 3, 18)), "shunt")
+    print(f"measured {day.energy_Wh:.1f} Wh, stored harvest {ledger.harvest_Wh:.1f} Wh")
+    assert ledger.harvest_Wh == pytest.approx(day.energy_Wh, rel=0.01)
+
+
+def test_the_bank_side_got_it_less_the_stated_conversion_loss(stored_day):
+    day, reader, _, _ = stored_day
+    ledger = day_ledger(reader.days(date(2022, 3, 18), date(2022, 3, 18)), "shunt")
+    print(f"charge over measured: {ledger.charge_Wh / day.energy_Wh:.4f}")
+    assert LEAST_EFFICIENCY < ledger.charge_Wh / day.energy_Wh < MOST_EFFICIENCY
+
+
+def test_array_watts_times_efficiency_are_charge_watts_within_the_displays_rounding(stored_day):
+    # common practice, no source: what leaves a converter is what enters it times its efficiency
+    day, reader, _, _ = stored_day
+    names = [
+        "array_power_W",
+        "charge_power_W",
+        "conversion_efficiency",
+        "battery_voltage_V",
+        "charge_current_A",
+    ]
+    checked = 0
+    for _, row in reader.rows(names, to_ms(day.times[0]), to_ms(day.times[-1]) + 1):
+        if "conversion_efficiency" not in row:
+            continue
+        checked += 1
+        assert row["array_power_W"] * row["conversion_efficiency"] == pytest.approx(
+            row["charge_power_W"], abs=0.05
+        )
+        # volts and amperes are shown to 0.01: half a step of each is what the product may be off
+        rounding_W = 0.005 * (row["battery_voltage_V"] + row["charge_current_A"]) + 0.05
+        volts_times_amperes = row["battery_voltage_V"] * row["charge_current_A"]
+        assert volts_times_amperes == pytest.approx(row["charge_power_W"], abs=rounding_W)
+    assert checked > 500
+
+
+def test_the_last_stored_values_are_the_plants(stored_day):
+    _, reader, truth, _ = stored_day
+    latest = {(r.device, r.quantity): r for r in reader.latest()}
+    for device, quantity, step in (
+        ("shunt", "battery_voltage_V", 0.01),
+        ("shunt", "battery_current_A", 0.01),
+        ("charger", "array_voltage_V", 0.01),
+        ("charger", "charge_current_A", 0.01),
+        ("charger", "battery_temperature_C", 0.1),
+    ):
+        reading = latest[device, quantity]
+        assert reading.quality is Quality.GOOD
+        assert reading.value == pytest.approx(truth[quantity], abs=step), quantity
