@@ -46,7 +46,7 @@ MOST_TOLD = 100
     "every_s",
     type=click.FloatRange(min=0.001),
     metavar="SECONDS",
-    help="Average into steps of this length, counted from --from on.",
+    help="Average into steps of this length from --from on; of codes the highest in a step.",
 )
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Into a file.")
 def export_table(

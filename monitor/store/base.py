@@ -38,7 +38,8 @@ class StoreReader(Protocol):
     ) -> Iterator[tuple[int, dict[str, float]]]:
         """Good readings merged by time in [start, end): (time_ms, {quantity: value}), streamed in order.
 
-        every_s averages into steps of that many seconds, stamped at the step's start.
+        every_s averages into steps of that many seconds, stamped at the step's start; codes (charge_stage,
+        fault_bits) have no mean and give the step's highest.
         """
 
     def span(self) -> tuple[int, int] | None:

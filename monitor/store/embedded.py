@@ -24,7 +24,7 @@ from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Quality, R
 from monitor.store.connect import connect, told
 from monitor.store.reduce import GAP_BUCKETS, Part, bucket_width_ms, put_together, runs
 from monitor.store.schema import check
-from monitor.store.steps import steps_of
+from monitor.store.steps import CODES, steps_of
 
 if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
@@ -143,7 +143,8 @@ class EmbeddedReader:
     ) -> Iterator[tuple[int, dict[str, float]]]:
         """Good readings merged by time, streamed over a connection of its own from one committed state.
 
-        Steps of every_s are counted from start_ms. Raises StoreError for an unknown quantity or a step
+        Steps of every_s are counted from start_ms. Of codes (charge_stage, fault_bits), which have no mean,
+        a step gives the highest. Raises StoreError for an unknown quantity or a step
         under 1 ms.
         """
         for quantity in quantities:
@@ -343,7 +344,9 @@ def _averaged_rows(
     end_ms: int,
     step_ms: int,
 ) -> Iterator[Sequence[Any]]:
-    columns = ", ".join(f"avg({column})" for _, _, column in channels)
+    columns = ", ".join(
+        f"{'max' if quantity in CODES else 'avg'}({column})" for quantity, _, column in channels
+    )
     sql = (
         f"SELECT ? + (time_ms - ?) / ? * ? AS step, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ?"
         " GROUP BY step ORDER BY step"

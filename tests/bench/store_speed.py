@@ -58,6 +58,12 @@ def cpu_ms(task: Callable[[], object], times: int) -> float:
     return (time.process_time() - started) * 1000 / times
 
 
+def rss_mb() -> float:
+    """This process's resident memory in MB, as Linux tells it in /proc."""
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
 def plain_script(path: Path, count: int) -> dict[str, float]:
     """The plain script: text times and names, an index, one commit a row."""
     with closing(sqlite3.connect(path)) as db:
@@ -106,7 +112,7 @@ def plain_script(path: Path, count: int) -> dict[str, float]:
 
 def embedded_store(path: Path, count: int) -> dict[str, float]:
     """The embedded store with a commit a minute, as the daemon does it."""
-    spent_s, commits_ms = 0.0, []
+    spent_s, commits_ms, before_mb = 0.0, [], rss_mb()
     with open_writer(path, "Europe/London") as writer:
         for number, readings in enumerate(polls(count), start=1):
             started = time.process_time()
@@ -117,6 +123,7 @@ def embedded_store(path: Path, count: int) -> dict[str, float]:
                 writer.commit()
                 commits_ms.append((time.process_time() - started) * 1000)
                 spent_s += commits_ms[-1] / 1000
+        grown_mb = rss_mb() - before_mb
     end_ms = START_MS + count * EVERY_MS
     with open_reader(path) as reader:
         first, last = date(2026, 1, 1), to_datetime(end_ms).date()
@@ -137,6 +144,7 @@ def embedded_store(path: Path, count: int) -> dict[str, float]:
             "all days, CPU ms": cpu_ms(lambda: reader.days(first, last), 20),
             "a minute's commit late in the day, CPU ms": sum(commits_ms[-60:]) / len(commits_ms[-60:]),
             "slowest commit, CPU ms": max(commits_ms),
+            "writer's growth of memory, MB": grown_mb,
             "first commit after a start, CPU ms": once_ms[0],
             "a late reading on every channel, CPU ms": once_ms[1],
         }

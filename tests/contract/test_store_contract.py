@@ -67,7 +67,8 @@ def opened(engine: Engine, zone: str = "UTC") -> Iterator[Pair]:
 
 @pytest.fixture(params=ENGINES, ids=lambda engine: engine.name)
 def engine(request: pytest.FixtureRequest) -> Engine:
-    return request.param
+    engine: Engine = request.param
+    return engine
 
 
 @pytest.fixture
@@ -81,7 +82,8 @@ def good(time_ms: int, value: float, quantity: str = VOLTAGE, device: str = "cha
 
 
 def one_day(pair: Pair, day: date, quantity: str = CURRENT) -> DayStat:
-    (stat,) = (stat for stat in pair.reader.days(day, day) if stat.quantity == quantity)
+    found: list[DayStat] = pair.reader.days(day, day)
+    (stat,) = (stat for stat in found if stat.quantity == quantity)
     return stat
 
 
@@ -384,6 +386,13 @@ def test_rows_are_averaged_into_steps_stamped_at_their_start(store: Pair) -> Non
     ]
 
 
+def test_a_step_gives_the_highest_of_codes_since_they_have_no_mean(store: Pair) -> None:
+    stages = [1.0, 3.0, 2.0, 3.0]
+    store.keep(*(good(NOON + i * 1000, stage, "charge_stage") for i, stage in enumerate(stages)))
+    rows = list(store.reader.rows(["charge_stage"], NOON, NOON + 4000, every_s=2))
+    assert rows == [(NOON, {"charge_stage": 3.0}), (NOON + 2000, {"charge_stage": 3.0})]
+
+
 def test_averaging_steps_go_on_through_weeks(store: Pair) -> None:
     """One reading an hour for 20 days, averaged by 7 hours: the steps are counted from the start."""
     start = NOON - 1000
@@ -433,6 +442,11 @@ def test_events_come_newest_first_within_span_and_limit(store: Pair) -> None:
     assert store.reader.events(NOON + 1, NOON + 4) == events[3:0:-1]
     assert store.reader.events(NOON, NOON + 5, limit=2) == events[:2:-1]
     assert store.writer.events(NOON, NOON + 5) == events[::-1]
+    again = Event(NOON + 4, "alarm", "low voltage", "at the same moment, told later")
+    store.writer.add_event(again)
+    assert store.writer.events(NOON, NOON + 5, limit=2) == [again, events[4]]
+    store.writer.commit()
+    assert store.reader.events(NOON, NOON + 5, limit=2) == [again, events[4]]
 
 
 def test_alarms_health_and_notes_replace_their_former_state(store: Pair) -> None:

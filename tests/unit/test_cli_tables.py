@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import pty
 import subprocess
 import sys
+import termios
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -182,6 +185,26 @@ def test_an_import_while_the_daemon_has_the_store_lands_beside_it(site: Path, tm
             ("charger", 12.5),
             ("import", 12.1),
         ]
+
+
+def test_a_bar_is_drawn_where_standard_error_is_a_terminal(filled: Path, tmp_path: Path) -> None:
+    """On a real pseudo-terminal, for both ways; without one (all other tests here) there is none."""
+    table = tmp_path / "table.csv"
+    span = "'--from', '2026-06-21', '--to', '2026-06-22'"
+    for word, code in (
+        ("export", f"export_table([{str(filled)!r}, {span}, '--out', {str(table)!r}])"),
+        ("import", f"import_table([{str(filled)!r}, {str(table)!r}])"),
+    ):
+        far, near = pty.openpty()
+        termios.tcsetwinsize(near, (24, 80))
+        command = [sys.executable, "-c", f"from monitor.cli_tables import *; {code}"]
+        done = subprocess.run(command, stdout=subprocess.PIPE, stderr=near, check=False)
+        os.close(near)
+        shown = os.read(far, 65536).decode()
+        os.close(far)
+        assert done.returncode == 0, shown
+        assert f"{word}:" in shown
+        assert "\r" in shown
 
 
 def test_a_missing_table_is_wrong_use(site: Path, tmp_path: Path) -> None:
