@@ -1,8 +1,10 @@
 """How a store's file is opened: connections, the writer's lock, SQLite's errors in plain words.
 
-Durability (SQLite's documentation of `PRAGMA synchronous`, from memory): in WAL mode with synchronous=NORMAL
-a commit survives the death of the process at once, and the file stays sound after a power cut; the cut may
-take the last commits that the kernel had not yet written back, at most those since the last checkpoint.
+Durability: in WAL mode with synchronous=NORMAL a commit survives the death of the process at once, and the
+file stays sound after a power cut; the cut may take the last commits that the kernel had not yet written
+back, at most those since the last checkpoint. Source: SQLite's documentation, "Write-Ahead Logging" and
+`PRAGMA synchronous` (a commit syncs the log only with FULL; NORMAL syncs it before each checkpoint), read
+as others quote it.
 """
 
 from __future__ import annotations
