@@ -50,15 +50,25 @@ class SerialPort:
         if self._serial is not None:
             return
         with self._errors_as_line_lost():
-            self._serial = serial.Serial(
-                self.path,
-                baudrate=self._timing.baud,
-                parity=_PARITY[self._timing.parity],
-                stopbits=self._timing.stop_bits,
-                timeout=0,
-                exclusive=True,
-            )
+            try:
+                self._serial = self._opened(self._timing.parity)
+            except termios.error:
+                # A pseudo-terminal has no parity bit: it lets the setting pass with others, but refuses it
+                # when it is all that would change, as at the second opening.
+                if not os.path.realpath(self.path).startswith("/dev/pts/"):
+                    raise
+                self._serial = self._opened("none")
             self._fd = self._serial.fileno()
+
+    def _opened(self, parity: str) -> serial.Serial:
+        return serial.Serial(
+            self.path,
+            baudrate=self._timing.baud,
+            parity=_PARITY[parity],
+            stopbits=self._timing.stop_bits,
+            timeout=0,
+            exclusive=True,
+        )
 
     def close(self) -> None:
         """Release the port; may be called twice."""

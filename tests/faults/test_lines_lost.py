@@ -108,6 +108,14 @@ def test_the_port_is_locked_while_open(peer: Peer, link: RtuLink) -> None:
     serial.Serial(peer.path, exclusive=True).close()
 
 
+@pytest.mark.parametrize("parity", ["none", "even", "odd"])
+def test_a_port_can_be_opened_again_with_any_parity(peer: Peer, parity: str) -> None:
+    link = RtuLink(peer.path, baud=BAUD, parity=parity, timeout_s=0.2)
+    for _ in range(3):
+        assert good(peer, link.read(UNIT, 4, 0, 2))
+        link.close()
+
+
 def test_a_file_that_is_no_port_is_told(tmp_path: Path) -> None:
     file = tmp_path / "notes"
     file.write_text("no port")
