@@ -15,6 +15,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from monitor.errors import Problem, SiteError
+from monitor.site.amounts import coldest_by_rule_C
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line, problems_from
 from monitor.site.model import Site
@@ -55,6 +56,10 @@ def with_defaults(site: Site) -> tuple[Site, tuple[Assumption, ...]]:
     Set points are per cell in `chemistry.py`, here for the whole bank. A site without controller keeps none.
     """
     assumed = [*_left_out(site)]
+    if site.array is not None and site.site.coldest_C is None:   # stays None: amounts says it is our rule's
+        coldest_C = coldest_by_rule_C(site.site.latitude_deg, site.site.altitude_m)
+        why = "our cautious rule by latitude and altitude"
+        assumed.append(Assumption("site.coldest_C", round(coldest_C), why))
     if site.controller is None:
         return site, tuple(assumed)
     usual, cells = USUAL[site.bank.chemistry], site.bank.cells_in_series

@@ -8,11 +8,11 @@ import sys
 from pathlib import Path
 
 import pytest
-from site_files import MARSH_HIDE, changed, line_of, write
 
 from monitor.site.ask import QUESTIONS
 from monitor.site.check import contradictions
 from monitor.site.load import load_site, read_site
+from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
 
 COMMAND = (sys.executable, "-c", "from monitor.cli_site import site; site()")
 

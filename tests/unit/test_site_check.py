@@ -9,13 +9,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from site_files import MARSH_HIDE, changed, line_of, write
 
 from monitor.errors import Problem
 from monitor.site.amounts import amounts, coldest_by_rule_C
 from monitor.site.check import contradictions
 from monitor.site.load import read_site, with_defaults
 from monitor.site.model import Site
+from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
 
 WITHOUT_SET_POINTS = tuple(
     f"controller.{key}"

@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from site_files import MARSH_HIDE, changed, line_of, write
 
 from monitor.errors import Problem, SiteError
 from monitor.site.load import load_site, read_site, with_defaults
 from monitor.site.model import Site
+from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
 
 
 def problems_in(folder: Path, text: str) -> tuple[Problem, ...]:
@@ -263,9 +263,10 @@ def filled(folder: Path, text: str) -> tuple[Site, dict[str, float | str]]:
     return site, {assumption.key: assumption.value for assumption in assumed}
 
 
-def test_a_full_file_needs_no_assumption(tmp_path: Path) -> None:
+def test_a_full_file_needs_no_assumption_but_the_coldest_morning(tmp_path: Path) -> None:
+    assert filled(tmp_path, changed("site.coldest_C = -12"))[1] == {}
     site, assumed = filled(tmp_path, MARSH_HIDE)
-    assert assumed == {}
+    assert assumed == {"site.coldest_C": -24}   # 15 - 0.75 · 52.6, our rule
     assert site == load_site(tmp_path / "hide.toml")
 
 
@@ -294,7 +295,7 @@ def test_a_set_point_that_is_given_stays(tmp_path: Path) -> None:
     site, assumed = filled(tmp_path, changed(without=("controller.float_V",)))
     assert site.controller is not None
     assert (site.controller.absorption_V, site.controller.float_V) == (14.8, 13.2)
-    assert list(assumed) == ["controller.float_V"]
+    assert list(assumed) == ["site.coldest_C", "controller.float_V"]
 
 
 def test_lithium_gets_no_compensation_and_no_equalization(tmp_path: Path) -> None:
