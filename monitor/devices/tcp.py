@@ -73,7 +73,7 @@ class TcpLink:
         if reply.isError():
             if reply.function_code == function | 0x80:
                 raise refused(where, function, address, count, reply.exception_code)
-        elif reply.function_code == function and self._has_header(unit, function, count):
+        elif reply.function_code == function and self._is_whole(unit, function, count):
             return tuple(reply.registers)
         self.close()
         raise ForeignReply(advice.foreign(where, "an answer to another request"))
@@ -83,14 +83,15 @@ class TcpLink:
             return self._client.read_holding_registers(address, count=count, device_id=unit)
         return self._client.read_input_registers(address, count=count, device_id=unit)
 
-    def _has_header(self, unit: int, function: int, count: int) -> bool:
-        """Whether the reply, the last thing heard, has exactly the asked length.
+    def _is_whole(self, unit: int, function: int, count: int) -> bool:
+        """Whether what was heard is one reply of exactly the asked length, and nothing before or behind it.
 
-        Header: transaction, protocol 0, bytes that follow, unit; then function and byte count.
-        Source: Modbus Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3.
+        The client decodes the first frame of what came; an echo of the request in front of the reply bears
+        the right transaction number. Header: transaction, protocol 0, bytes that follow, unit; then
+        function and byte count. Source: Modbus Messaging on TCP/IP Implementation Guide V1.0b, 3.1.3.
         """
-        reply = self._heard[-(9 + 2 * count):]
-        return reply[2:9] == struct.pack(">HHBBB", 0, 3 + 2 * count, unit, function, 2 * count)
+        header = struct.pack(">HHBBB", 0, 3 + 2 * count, unit, function, 2 * count)
+        return len(self._heard) == 9 + 2 * count and self._heard[2:9] == header
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
         if not sending:

@@ -144,10 +144,13 @@ class RtuFarEnd(PtyFarEnd):
 
 
 class TcpFarEnd:
-    """Modbus TCP units on a socket of this computer (Modbus Messaging on TCP/IP V1.0b, 3.1.3)."""
+    """Modbus TCP units on a socket of this computer (Modbus Messaging on TCP/IP V1.0b, 3.1.3).
 
-    def __init__(self, units: dict[int, Registers], port: int = 0) -> None:
-        self.units = units
+    echo: each request is sent back before its answer, as a gateway's line with local echo does.
+    """
+
+    def __init__(self, units: dict[int, Registers], port: int = 0, echo: bool = False) -> None:
+        self.units, self.echo = units, echo
         self._socket = socket.create_server(("127.0.0.1", port))
         self.port = self._socket.getsockname()[1]
         self._open: list[socket.socket] = []
@@ -166,7 +169,8 @@ class TcpFarEnd:
                 transaction, protocol, length, unit = struct.unpack(">HHHB", head)
                 pdu = connection.recv(length - 1, socket.MSG_WAITALL)
                 reply = answer(self.units[unit], pdu)
-                connection.sendall(struct.pack(">HHHB", transaction, protocol, len(reply) + 1, unit) + reply)
+                frame = struct.pack(">HHHB", transaction, protocol, len(reply) + 1, unit) + reply
+                connection.sendall(head + pdu + frame if self.echo else frame)
 
     def close(self) -> None:
         self._socket.shutdown(socket.SHUT_RDWR)

@@ -14,7 +14,8 @@ from far_ends import PtyFarEnd, RtuFarEnd, Talker, TcpFarEnd, charger_registers
 from monitor.clock import SteppedClock, SystemClock
 from monitor.devices.device import Device, build_lines
 from monitor.devices.profile_file import SHIPPED
-from monitor.errors import BadFrame, LineLost, NoAnswer, ProfileError, Refused, SiteError
+from monitor.devices.tcp import TcpLink
+from monitor.errors import BadFrame, ForeignReply, LineLost, NoAnswer, ProfileError, Refused, SiteError
 from monitor.quantities import Fault, Stage
 from monitor.records import Quality
 from monitor.site.model import Bank, DeviceEntry, Place, Site
@@ -94,6 +95,20 @@ def test_a_charger_s_registers_become_readings(wire: str, tmp_path: Path) -> Non
     assert {(reading.time_ms, reading.device, reading.quality) for reading in readings} == {
         (NOW_MS, "charger", Quality.GOOD)}
     assert tuple(EXPECTED) == device.quantities
+
+
+@pytest.mark.parametrize(("address", "count"), [(0x0203, 1), (0x0003, 1), (700, 9), (43, 2)])
+def test_an_echoed_request_is_never_taken_for_the_answer_on_a_network(address: int, count: int) -> None:
+    """A read of one register at 0x02xx is the trap: its echo has the form of a reply of two bytes."""
+    server = TcpFarEnd({1: {(4, address + at): 7 for at in range(count)}}, echo=True)
+    link = TcpLink("127.0.0.1", server.port, timeout_s=0.3)
+    for _ in range(5):
+        with pytest.raises((ForeignReply, BadFrame)):
+            link.read(1, 4, address, count)
+    server.echo = False
+    assert link.read(1, 4, address, count) == (7,) * count
+    link.close()
+    server.close()
 
 
 def test_only_the_planned_reads_are_on_the_wire(tmp_path: Path) -> None:
