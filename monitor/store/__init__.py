@@ -1,7 +1,8 @@
 """Readings, events, alarm states and notes on disk: `base.py` is the interface, `embedded.py` SQLite.
 
     embedded    open a store; the read side           writer     the write side: pending, commit
-    landing     each reading once, days kept right    schema     tables, version, migrations
+    landing     each reading once, days kept right    channels   a channel while it is written
+    queries     what is asked of SQLite               schema     tables, version, migrations
     connect     connections, lock, errors             steps      values as whole steps
     days        a local day's statistics; pure        reduce     series from buckets; pure
     table_out   CSV out                               table_in   CSV in

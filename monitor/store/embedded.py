@@ -10,52 +10,35 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from monitor.errors import StoreError
-from monitor.quantities import QUANTITIES
-from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Quality, Reading, Series
+from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Reading, Series
 from monitor.store.connect import connect, told
-from monitor.store.reduce import GAP_BUCKETS, Part, bucket_width_ms, put_together, runs
+from monitor.store.queries import (
+    ORDER,
+    ChannelRow,
+    averaged_rows,
+    in_rank_order,
+    newest,
+    pair_finder,
+    plain_rows,
+    rank_of,
+    read_channels,
+    read_parts,
+    read_ranks,
+)
+from monitor.store.reduce import GAP_BUCKETS, bucket_width_ms, put_together, runs
 from monitor.store.schema import check
-from monitor.store.steps import CODES, steps_of
+from monitor.store.steps import steps_of
 
 if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
-
-ORDER = {name: place for place, name in enumerate(QUANTITIES)}
-"""Order of quantities in answers: that of `quantities.py`."""
-
-AFTER_SITE = 10_000
-BEHIND = {"import": AFTER_SITE + 1, "derived": AFTER_SITE + 2, "estimate": AFTER_SITE + 3}
-"""Ranks behind the site file's devices; a device no longer in the site file stands between."""
-
-AT_ONCE_MS = 86_400_000
-"""How much time one query averages (our choice: a day's rows sort in memory)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelRow:
-    """One device's quantity as the table `channel` has it."""
-
-    id: int
-    device: str
-    quantity: str
-    first_ms: int
-    last: Reading
-    good_first_ms: int | None
-    good: Reading | None
-
-
-def rank_of(device: str, ranks: dict[str, int]) -> tuple[int, str]:
-    """What devices are sorted by, best first."""
-    return ranks.get(device, BEHIND.get(device, AFTER_SITE)), device
 
 
 class EmbeddedReader:
@@ -84,13 +67,13 @@ class EmbeddedReader:
 
     def latest(self) -> list[Reading]:
         with self._asking() as ask:
-            ranks = _ranks(ask)
+            ranks = read_ranks(ask)
             return in_rank_order((channel.last for channel in read_channels(ask)), ranks)
 
     def latest_good(self, quantity: str) -> Reading | None:
         steps_of(quantity)
         with self._asking() as ask:
-            ranks = _ranks(ask)
+            ranks = read_ranks(ask)
             good = [c.good for c in read_channels(ask) if c.quantity == quantity and c.good is not None]
         return newest(good, ranks)
 
@@ -112,13 +95,13 @@ class EmbeddedReader:
         with self._asking() as ask:
             for channel in self._channels_of(ask, quantity, start_ms, end_ms):
                 if device is None or channel.device == device:
-                    parts = _parts(ask, channel.id, start_ms, end_ms, width_ms)
+                    parts = read_parts(ask, channel.id, start_ms, end_ms, width_ms)
                     if parts:
                         finer = parts
                         if points < GAP_BUCKETS:
                             finer_ms = bucket_width_ms(start_ms, end_ms, GAP_BUCKETS)
-                            finer = _parts(ask, channel.id, start_ms, end_ms, finer_ms)
-                        by_rank.append((parts, runs(finer, _pair_finder(ask, channel.id))))
+                            finer = read_parts(ask, channel.id, start_ms, end_ms, finer_ms)
+                        by_rank.append((parts, runs(finer, pair_finder(ask, channel.id))))
         return put_together(quantity, per_unit, start_ms, end_ms, width_ms, by_rank)
 
     def days(self, first: date, last: date) -> list[DayStat]:
@@ -129,7 +112,7 @@ class EmbeddedReader:
             " WHERE day BETWEEN ? AND ?"
         )
         with self._asking() as ask:
-            ranks = _ranks(ask)
+            ranks = read_ranks(ask)
             found = ask.execute(sql, (first.toordinal(), last.toordinal())).fetchall()
         found.sort(key=lambda row: (row[2], ORDER.get(row[1], len(ORDER)), rank_of(row[0], ranks)))
         best: dict[tuple[int, str], DayStat] = {}
@@ -173,7 +156,7 @@ class EmbeddedReader:
 
     def health(self) -> list[DeviceHealth]:
         with self._asking() as ask:
-            ranks = _ranks(ask)
+            ranks = read_ranks(ask)
             told_of = [
                 DeviceHealth(**json.loads(row[0])) for row in ask.execute("SELECT document FROM health")
             ]
@@ -198,7 +181,7 @@ class EmbeddedReader:
         self, ask: sqlite3.Connection, quantity: str, start_ms: int, end_ms: int
     ) -> list[ChannelRow]:
         """The channels of a quantity that may have good readings in a span, best-ranked first."""
-        ranks = _ranks(ask)
+        ranks = read_ranks(ask)
         there = [
             channel
             for channel in read_channels(ask)
@@ -223,11 +206,11 @@ class EmbeddedReader:
             first_ms = min(c.good_first_ms for c in there if c.good_first_ms is not None)
             end_ms = min(end_ms, 1 + max(c.good.time_ms for c in there if c.good is not None))
             if every_s is None:
-                found: Iterable[Sequence[Any]] = _plain_rows(ask, channels, start_ms, end_ms)
+                found: Iterable[Sequence[Any]] = plain_rows(ask, channels, start_ms, end_ms)
             else:
                 step_ms = max(1, round(every_s * 1000))
                 start_ms += max(0, first_ms - start_ms) // step_ms * step_ms
-                found = _averaged_rows(ask, channels, start_ms, end_ms, step_ms)
+                found = averaged_rows(ask, channels, start_ms, end_ms, step_ms)
             for time_ms, *values in found:
                 row: dict[str, float] = {}
                 for (quantity, per_unit, _), value in zip(channels, values, strict=True):
@@ -269,89 +252,3 @@ def open_importer(path: Path, time_zone: str) -> EmbeddedWriter:
     from monitor.store.writer import open_beside_daemon
 
     return open_beside_daemon(path, time_zone)
-
-
-def read_channels(ask: sqlite3.Connection) -> list[ChannelRow]:
-    """All channels that hold a reading."""
-    sql = (
-        "SELECT id, device, quantity, first_ms, last_ms, last_value, last_quality, last_reason,"
-        " good_first_ms, good_ms, good_value FROM channel WHERE last_ms IS NOT NULL"
-    )
-    return [
-        ChannelRow(
-            number,
-            device,
-            quantity,
-            first_ms,
-            Reading(last_ms, device, quantity, last_value, Quality(last_quality), last_reason),
-            good_first_ms,
-            None if good_ms is None else Reading(good_ms, device, quantity, good_value),
-        )
-        for (
-            number, device, quantity, first_ms, last_ms, last_value, last_quality, last_reason,
-            good_first_ms, good_ms, good_value,
-        ) in ask.execute(sql)
-    ]  # fmt: skip
-
-
-def in_rank_order(readings: Iterable[Reading], ranks: dict[str, int]) -> list[Reading]:
-    """Sorted by the devices' rank, then as `quantities.py` lists the quantities."""
-    return sorted(readings, key=lambda r: (rank_of(r.device, ranks), ORDER.get(r.quantity, len(ORDER))))
-
-
-def newest(readings: Iterable[Reading], ranks: dict[str, int]) -> Reading | None:
-    """The newest reading; of equally new ones that of the best-ranked device."""
-    in_order = sorted(readings, key=lambda reading: rank_of(reading.device, ranks))
-    return max(in_order, key=lambda reading: reading.time_ms, default=None)
-
-
-def _ranks(ask: sqlite3.Connection) -> dict[str, int]:
-    return dict(ask.execute("SELECT name, rank FROM device").fetchall())
-
-
-def _parts(ask: sqlite3.Connection, channel: int, start_ms: int, end_ms: int, width_ms: int) -> list[Part]:
-    column = f"c{channel}"
-    sql = (
-        f"SELECT (time_ms - ?) / ? AS bucket, count(*), min({column}), sum({column}), max({column}),"
-        f" min(time_ms), max(time_ms) FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-        " GROUP BY bucket ORDER BY bucket"
-    )
-    return [Part(*row) for row in ask.execute(sql, (start_ms, width_ms, start_ms, end_ms))]
-
-
-def _pair_finder(ask: sqlite3.Connection, channel: int) -> Callable[[int, int, float], list[tuple[int, int]]]:
-    """Finds neighbouring readings of a channel that are further apart than a limit, for `reduce.runs`."""
-    sql = (
-        "SELECT former_ms, time_ms FROM (SELECT lag(time_ms) OVER (ORDER BY time_ms) AS former_ms, time_ms"
-        f" FROM poll WHERE time_ms BETWEEN ? AND ? AND c{channel} IS NOT NULL)"
-        " WHERE time_ms - former_ms > ? ORDER BY time_ms"
-    )
-    return lambda first_ms, last_ms, limit_ms: ask.execute(sql, (first_ms, last_ms, limit_ms)).fetchall()
-
-
-def _plain_rows(
-    ask: sqlite3.Connection, channels: Sequence[tuple[str, int, str]], start_ms: int, end_ms: int
-) -> Iterable[Sequence[Any]]:
-    columns = ", ".join(column for _, _, column in channels)
-    sql = f"SELECT time_ms, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms"
-    return ask.execute(sql, (start_ms, end_ms))
-
-
-def _averaged_rows(
-    ask: sqlite3.Connection,
-    channels: Sequence[tuple[str, int, str]],
-    start_ms: int,
-    end_ms: int,
-    step_ms: int,
-) -> Iterator[Sequence[Any]]:
-    columns = ", ".join(
-        f"{'max' if quantity in CODES else 'avg'}({column})" for quantity, _, column in channels
-    )
-    sql = (
-        f"SELECT ? + (time_ms - ?) / ? * ? AS step, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ?"
-        " GROUP BY step ORDER BY step"
-    )
-    at_once_ms = step_ms * max(1, AT_ONCE_MS // step_ms)
-    for from_ms in range(start_ms, end_ms, at_once_ms):
-        until_ms = min(end_ms, from_ms + at_once_ms)
-        yield from ask.execute(sql, (start_ms, start_ms, step_ms, step_ms, from_ms, until_ms))

@@ -16,8 +16,16 @@ from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.records import DayStat, Quality, Reading
-from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
-from monitor.store.steps import steps_of
+from monitor.store.channels import (
+    Channel,
+    good_after,
+    good_before,
+    open_channel,
+    sum_up,
+    there_at,
+    write_channels,
+)
+from monitor.store.days import DaySum, LocalDay, day_at
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
@@ -39,24 +47,6 @@ class Landed:
         """One more new reading."""
         self.new += 1
         self.suspect += reading.quality is Quality.SUSPECT
-
-
-@dataclass(slots=True)
-class Channel:
-    """A device's quantity while it is written: its newest readings and the running sums of its last day."""
-
-    id: int
-    device: str
-    quantity: str
-    per_unit: int
-    first_ms: int | None = None
-    last: Reading | None = None
-    last_ms: int = -1
-    good_first_ms: int | None = None
-    good_ms: int = -1
-    good_steps: int = 0
-    day: DaySum | None = None
-    changed: bool = False
 
 
 @dataclass(slots=True)
@@ -122,7 +112,7 @@ class Landing:
         self._write_flawed(flawed)
         self._take_late(late, landed)
         self._write_sums()
-        self._write_channels()
+        write_channels(self._write, self._channels.values())
         return landed
 
     def recut_days(self) -> None:
@@ -147,28 +137,7 @@ class Landing:
         self._sums.clear()
 
     def _channel(self, device: str, quantity: str) -> Channel:
-        """The channel as the table has it, or a new one with its column."""
-        per_unit = steps_of(quantity)
-        sql = (
-            "SELECT id, first_ms, last_ms, last_value, last_quality, last_reason, good_first_ms, good_ms,"
-            " good_value FROM channel WHERE device = ? AND quantity = ?"
-        )
-        row = self._write.execute(sql, (device, quantity)).fetchone()
-        if row is None:
-            cursor = self._write.execute(
-                "INSERT INTO channel (device, quantity) VALUES (?, ?)", (device, quantity)
-            )
-            channel = Channel(int(cursor.lastrowid or 0), device, quantity, per_unit)
-            self._write.execute(f"ALTER TABLE poll ADD COLUMN c{channel.id} INTEGER")
-        else:
-            number, first_ms, last_ms, value, quality, reason, good_first_ms, good_ms, good_value = row
-            channel = Channel(number, device, quantity, per_unit, first_ms, good_first_ms=good_first_ms)
-            if last_ms is not None:
-                channel.last_ms = last_ms
-                channel.last = Reading(last_ms, device, quantity, value, Quality(quality), reason)
-            if good_ms is not None:
-                channel.good_ms, channel.good_steps = good_ms, round(good_value * per_unit)
-                channel.day = self._sum_up(channel, day_at(self._zone, good_ms))
+        channel = open_channel(self._write, self._zone, device, quantity)
         self._channels[device, quantity] = channel
         return channel
 
@@ -198,7 +167,7 @@ class Landing:
             row: list[tuple[int, int]] = []
             taken: dict[int, Reading] = {}
             for _, channel, steps, reading in group:
-                there = taken.get(channel.id) or self._there(channel, time_ms)
+                there = taken.get(channel.id) or there_at(self._write, channel, time_ms)
                 if there is not None:
                     if _same(there, reading):
                         landed.known += 1
@@ -237,73 +206,22 @@ class Landing:
         spans = {key: (each.channel, each.span) for key, each in touched.items()}
         for each in touched.values():
             channel, span = each.channel, each.span
-            day = self._sum_up(channel, span)
+            day = sum_up(self._write, channel, span)
             self._keep_sum(channel, day)
             neighbours = [
-                self._before(channel, span.start_ms) if each.earliest_ms == day.first_ms else None,
-                self._after(channel, span.end_ms) if each.latest_ms == day.last_ms else None,
+                good_before(self._write, channel, span.start_ms)
+                if each.earliest_ms == day.first_ms
+                else None,
+                good_after(self._write, channel, span.end_ms) if each.latest_ms == day.last_ms else None,
             ]
             for time_ms, _ in filter(None, neighbours):
                 other = day_at(self._zone, time_ms)
                 if (channel.id, other.start_ms) not in spans:
                     spans[channel.id, other.start_ms] = (channel, other)
-                    self._keep_sum(channel, self._sum_up(channel, other))
+                    self._keep_sum(channel, sum_up(self._write, channel, other))
         for channel, span in spans.values():
             if span.start_ms <= channel.good_ms < span.end_ms:
                 channel.day = self._sums[channel.id, span.start_ms][1]
-
-    def _sum_up(self, channel: Channel, span: LocalDay) -> DaySum:
-        """The sums of a channel's day from its rows and its neighbours."""
-        day = DaySum(span)
-        before, after = self._before(channel, span.start_ms), self._after(channel, span.end_ms)
-        if before is not None:
-            day.before(*before)
-        column = f"c{channel.id}"
-        sql = (
-            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-            " ORDER BY time_ms"
-        )
-        for time_ms, steps in self._write.execute(sql, (span.start_ms, span.end_ms)):
-            day.add(time_ms, steps)
-        if after is not None:
-            day.after(*after)
-        return day
-
-    def _before(self, channel: Channel, time_ms: int) -> tuple[int, int] | None:
-        """The last good reading before a time, if near enough ever to be joined."""
-        column = f"c{channel.id}"
-        sql = (
-            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-            " ORDER BY time_ms DESC LIMIT 1"
-        )
-        row: tuple[int, int] | None = self._write.execute(sql, (time_ms - FARTHEST_MS, time_ms)).fetchone()
-        return row
-
-    def _after(self, channel: Channel, time_ms: int) -> tuple[int, int] | None:
-        """The first good reading at or after a time, if near enough ever to be joined."""
-        column = f"c{channel.id}"
-        sql = (
-            f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-            " ORDER BY time_ms LIMIT 1"
-        )
-        row: tuple[int, int] | None = self._write.execute(sql, (time_ms, time_ms + FARTHEST_MS)).fetchone()
-        return row
-
-    def _there(self, channel: Channel, time_ms: int) -> Reading | None:
-        """The reading that stands under this time, if any."""
-        sql = f"SELECT c{channel.id} FROM poll WHERE time_ms = ?"
-        row = self._write.execute(sql, (time_ms,)).fetchone()
-        if row is not None and row[0] is not None:
-            return Reading(time_ms, channel.device, channel.quantity, row[0] / channel.per_unit)
-        sql = (
-            "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
-            " WHERE channel = ? AND time_ms = ?"
-        )
-        row = self._write.execute(sql, (channel.id, time_ms)).fetchone()
-        if row is None:
-            return None
-        value, quality, reason = row
-        return Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
 
     def _flawed_row(self, channel: Channel, reading: Reading) -> tuple[int, int, int, int, float | None]:
         return channel.id, reading.time_ms, reading.quality.value, self._reason(reading.reason), reading.value
@@ -347,16 +265,6 @@ class Landing:
         )
         self._sums.clear()
 
-    def _write_channels(self) -> None:
-        changed = [channel for channel in self._channels.values() if channel.changed]
-        self._write.executemany(
-            "UPDATE channel SET first_ms = ?, last_ms = ?, last_value = ?, last_quality = ?, last_reason = ?,"
-            " good_first_ms = ?, good_ms = ?, good_value = ? WHERE id = ?",
-            (_channel_row(channel) for channel in changed),
-        )
-        for channel in changed:
-            channel.changed = False
-
 
 def _same(there: Reading, offered: Reading) -> bool:
     return there.quality is offered.quality and there.value == offered.value
@@ -377,20 +285,4 @@ def _day_row(channel: int, stat: DayStat) -> tuple[int | float, ...]:
         stat.positive_h,
         stat.negative_h,
         stat.covered_s,
-    )
-
-
-def _channel_row(channel: Channel) -> tuple[int | float | str | None, ...]:
-    last = channel.last
-    good = channel.good_ms >= 0
-    return (
-        channel.first_ms,
-        None if last is None else last.time_ms,
-        None if last is None else last.value,
-        None if last is None else last.quality.value,
-        None if last is None else last.reason,
-        channel.good_first_ms,
-        channel.good_ms if good else None,
-        channel.good_steps / channel.per_unit if good else None,
-        channel.id,
     )

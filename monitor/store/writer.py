@@ -20,14 +20,9 @@ from monitor.errors import StoreError
 from monitor.records import AlarmState, DeviceHealth, Event, Reading
 from monitor.store.connect import FileLock, connect, prepare_for_writing, told
 from monitor.store.days import zone_of
-from monitor.store.embedded import (
-    EmbeddedReader,
-    in_rank_order,
-    newest,
-    rank_of,
-    read_channels,
-)
+from monitor.store.embedded import EmbeddedReader
 from monitor.store.landing import Landed, Landing, Pending
+from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import check, migrate
 from monitor.store.steps import as_kept, steps_of
 
@@ -167,7 +162,7 @@ class EmbeddedWriter(EmbeddedReader):
         """Newest readings and ranks as the file has them."""
         with self._asking() as ask:
             channels = read_channels(ask)
-            self._rank = dict(ask.execute("SELECT name, rank FROM device").fetchall())
+            self._rank = read_ranks(ask)
         self._newest = {(c.device, c.quantity): c.last for c in channels}
         self._newest_good = {(c.device, c.quantity): c.good for c in channels if c.good is not None}
 

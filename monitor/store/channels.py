@@ -1,0 +1,142 @@
+"""A channel (a device's quantity) while it is written: its ends, its last day, and what its rows say.
+
+Functions that ask or write take the connection, which is inside the landing's transaction.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from monitor.records import Quality, Reading
+from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
+from monitor.store.steps import steps_of
+
+
+@dataclass(slots=True)
+class Channel:
+    """A device's quantity while it is written: its newest readings and the running sums of its last day."""
+
+    id: int
+    device: str
+    quantity: str
+    per_unit: int
+    first_ms: int | None = None
+    last: Reading | None = None
+    last_ms: int = -1
+    good_first_ms: int | None = None
+    good_ms: int = -1
+    good_steps: int = 0
+    day: DaySum | None = None
+    changed: bool = False
+
+
+def open_channel(write: sqlite3.Connection, zone: ZoneInfo, device: str, quantity: str) -> Channel:
+    """The channel as the table has it, or a new one with its column."""
+    per_unit = steps_of(quantity)
+    sql = (
+        "SELECT id, first_ms, last_ms, last_value, last_quality, last_reason, good_first_ms, good_ms,"
+        " good_value FROM channel WHERE device = ? AND quantity = ?"
+    )
+    row = write.execute(sql, (device, quantity)).fetchone()
+    if row is None:
+        cursor = write.execute("INSERT INTO channel (device, quantity) VALUES (?, ?)", (device, quantity))
+        channel = Channel(int(cursor.lastrowid or 0), device, quantity, per_unit)
+        write.execute(f"ALTER TABLE poll ADD COLUMN c{channel.id} INTEGER")
+    else:
+        number, first_ms, last_ms, value, quality, reason, good_first_ms, good_ms, good_value = row
+        channel = Channel(number, device, quantity, per_unit, first_ms, good_first_ms=good_first_ms)
+        if last_ms is not None:
+            channel.last_ms = last_ms
+            channel.last = Reading(last_ms, device, quantity, value, Quality(quality), reason)
+        if good_ms is not None:
+            channel.good_ms, channel.good_steps = good_ms, round(good_value * per_unit)
+            channel.day = sum_up(write, channel, day_at(zone, good_ms))
+    return channel
+
+
+def sum_up(write: sqlite3.Connection, channel: Channel, span: LocalDay) -> DaySum:
+    """The sums of a channel's day from its rows and its neighbours."""
+    day = DaySum(span)
+    before, after = good_before(write, channel, span.start_ms), good_after(write, channel, span.end_ms)
+    if before is not None:
+        day.before(*before)
+    column = f"c{channel.id}"
+    sql = (
+        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+        " ORDER BY time_ms"
+    )
+    for time_ms, steps in write.execute(sql, (span.start_ms, span.end_ms)):
+        day.add(time_ms, steps)
+    if after is not None:
+        day.after(*after)
+    return day
+
+
+def good_before(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tuple[int, int] | None:
+    """The last good reading before a time, if near enough ever to be joined."""
+    column = f"c{channel.id}"
+    sql = (
+        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+        " ORDER BY time_ms DESC LIMIT 1"
+    )
+    row: tuple[int, int] | None = write.execute(sql, (time_ms - FARTHEST_MS, time_ms)).fetchone()
+    return row
+
+
+def good_after(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tuple[int, int] | None:
+    """The first good reading at or after a time, if near enough ever to be joined."""
+    column = f"c{channel.id}"
+    sql = (
+        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
+        " ORDER BY time_ms LIMIT 1"
+    )
+    row: tuple[int, int] | None = write.execute(sql, (time_ms, time_ms + FARTHEST_MS)).fetchone()
+    return row
+
+
+def there_at(write: sqlite3.Connection, channel: Channel, time_ms: int) -> Reading | None:
+    """The reading that stands under this time, if any."""
+    sql = f"SELECT c{channel.id} FROM poll WHERE time_ms = ?"
+    row = write.execute(sql, (time_ms,)).fetchone()
+    if row is not None and row[0] is not None:
+        return Reading(time_ms, channel.device, channel.quantity, row[0] / channel.per_unit)
+    sql = (
+        "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
+        " WHERE channel = ? AND time_ms = ?"
+    )
+    row = write.execute(sql, (channel.id, time_ms)).fetchone()
+    if row is None:
+        return None
+    value, quality, reason = row
+    return Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
+
+
+def write_channels(write: sqlite3.Connection, channels: Iterable[Channel]) -> None:
+    """Write the ends of those channels that changed."""
+    changed = [channel for channel in channels if channel.changed]
+    write.executemany(
+        "UPDATE channel SET first_ms = ?, last_ms = ?, last_value = ?, last_quality = ?, last_reason = ?,"
+        " good_first_ms = ?, good_ms = ?, good_value = ? WHERE id = ?",
+        (_channel_row(channel) for channel in changed),
+    )
+    for channel in changed:
+        channel.changed = False
+
+
+def _channel_row(channel: Channel) -> tuple[int | float | str | None, ...]:
+    last = channel.last
+    good = channel.good_ms >= 0
+    return (
+        channel.first_ms,
+        None if last is None else last.time_ms,
+        None if last is None else last.value,
+        None if last is None else last.quality.value,
+        None if last is None else last.reason,
+        channel.good_first_ms,
+        channel.good_ms if good else None,
+        channel.good_steps / channel.per_unit if good else None,
+        channel.id,
+    )
