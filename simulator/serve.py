@@ -197,7 +197,8 @@ class Service:
         if left_s > 0 or not self.time.running:
             time.sleep(min(timeout_s, left_s) if left_s > 0 else timeout_s)
             return
-        self._next_line_s = max(self._next_line_s, time.monotonic() - LINE_EVERY_S) + LINE_EVERY_S
+        due_s = self._next_line_s if left_s > -LINE_EVERY_S else time.monotonic()
+        self._next_line_s = due_s + LINE_EVERY_S
         self.time.look()
         with self._shunt_lock:
             self.shunt.tell(paced=True)

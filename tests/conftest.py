@@ -1,8 +1,10 @@
-"""Fixtures for all rooms: the demo's site file on the ports of a running simulator."""
+"""Fixtures for all rooms: simulators as processes, the demo's site file on the ports of a running one."""
 
 from importlib.resources import files
 
 import pytest
+
+from tests.serving import ServedSimulator
 
 
 @pytest.fixture(scope="session")
@@ -17,3 +19,19 @@ def site_text():
         return content.replace("every_s = 5", f"every_s = {every_s}")
 
     return text
+
+
+@pytest.fixture
+def start_simulator(tmp_path):
+    """start_simulator(*options, scenario=text, start=iso) -> a simulator that ends with the test."""
+    started = []
+
+    def start(*options, **more):
+        folder = tmp_path / f"simulator{len(started)}"
+        folder.mkdir()
+        started.append(ServedSimulator(folder, *options, **more))
+        return started[-1]
+
+    yield start
+    for simulator in started:
+        simulator.stop()

@@ -47,24 +47,47 @@ from simulator.sun import (
 )
 from simulator.text_device import checksum
 
-# --- lead-acid: Copetti, Lorenzo, Chenlo 1993, C10 = 100 Ah, 25 °C; values [computed], coefficients [read*] ---
+# --- lead-acid: Copetti, Lorenzo, Chenlo 1993, C10 100 Ah, 25 °C; values [computed], coefficients [read*] ---
 
 DISCHARGE = [
-    (1.0, 1, 2.0621), (1.0, 5, 2.0485), (1.0, 10, 2.0369),
-    (0.8, 1, 2.0370), (0.8, 5, 2.0192), (0.8, 10, 2.0022),
-    (0.5, 1, 1.9972), (0.5, 5, 1.9638), (0.5, 10, 1.9275),
-    (0.2, 1, 1.9386), (0.2, 5, 1.8151), (0.2, 10, 1.6660),
-]  # fmt: skip
+    (1.0, 1, 2.0621),
+    (1.0, 5, 2.0485),
+    (1.0, 10, 2.0369),
+    (0.8, 1, 2.0370),
+    (0.8, 5, 2.0192),
+    (0.8, 10, 2.0022),
+    (0.5, 1, 1.9972),
+    (0.5, 5, 1.9638),
+    (0.5, 10, 1.9275),
+    (0.2, 1, 1.9386),
+    (0.2, 5, 1.8151),
+    (0.2, 10, 1.6660),
+]
 CHARGE = [
-    (0.2, 1, 2.0686), (0.2, 5, 2.1253), (0.2, 10, 2.1711),
-    (0.5, 1, 2.1214), (0.5, 5, 2.1970), (0.5, 10, 2.2667),
-    (0.8, 1, 2.1915), (0.8, 5, 2.3555), (0.8, 10, 2.5355),
-]  # fmt: skip
+    (0.2, 1, 2.0686),
+    (0.2, 5, 2.1253),
+    (0.2, 10, 2.1711),
+    (0.5, 1, 2.1214),
+    (0.5, 5, 2.1970),
+    (0.5, 10, 2.2667),
+    (0.8, 1, 2.1915),
+    (0.8, 5, 2.3555),
+    (0.8, 10, 2.5355),
+]
 EFFICIENCY = [
-    (2, 0.7, 0.9997), (2, 0.8, 0.9960), (2, 0.9, 0.9370), (2, 0.95, 0.7489),
-    (5, 0.7, 0.9973), (5, 0.8, 0.9807), (5, 0.9, 0.8611), (5, 0.95, 0.6274),
-    (10, 0.7, 0.9819), (10, 0.8, 0.9311), (10, 0.9, 0.7375), (10, 0.95, 0.4876),
-]  # fmt: skip
+    (2, 0.7, 0.9997),
+    (2, 0.8, 0.9960),
+    (2, 0.9, 0.9370),
+    (2, 0.95, 0.7489),
+    (5, 0.7, 0.9973),
+    (5, 0.8, 0.9807),
+    (5, 0.9, 0.8611),
+    (5, 0.95, 0.6274),
+    (10, 0.7, 0.9819),
+    (10, 0.8, 0.9311),
+    (10, 0.9, 0.7375),
+    (10, 0.95, 0.4876),
+]
 
 
 @pytest.mark.parametrize(("soc", "current_A", "volts"), DISCHARGE)
@@ -90,9 +113,13 @@ def test_overcharge_is_copettis(current_A, gassing, final, tau_h):
 @pytest.mark.parametrize(
     ("current_A", "at_25_C", "at_5_C"),
     [
-        (1, 154.01, 138.61), (2, 144.29, 129.86), (5, 122.88, 110.59), (10, 100.00, 90.00), (20, 74.21, 66.79),
+        (1, 154.01, 138.61),
+        (2, 144.29, 129.86),
+        (5, 122.88, 110.59),
+        (10, 100.00, 90.00),
+        (20, 74.21, 66.79),
     ],
-)  # fmt: skip
+)
 def test_capacity_with_rate_and_temperature_is_copettis(current_A, at_25_C, at_5_C):
     assert rate_capacity_Ah(current_A, 100) == pytest.approx(at_25_C, abs=6e-3)
     assert rate_capacity_Ah(current_A, 100, -20) == pytest.approx(at_5_C, abs=6e-3)
@@ -103,7 +130,7 @@ def test_charge_efficiency_is_copettis(current_A, soc, share):
     assert charge_efficiency(current_A, soc, 100) == pytest.approx(share, abs=6e-5)
 
 
-# --- kinetic battery model: Manwell & McGowan 1993, test of NREL's System Simulation Core [read]/[computed] ---
+# --- kinetic battery model: Manwell & McGowan 1993; test of NREL's System Simulation Core (SSC) ---
 
 KIBAM_C, KIBAM_K, KIBAM_MAX_AH = 0.475110, 0.677, 108.1593
 
@@ -118,8 +145,11 @@ def test_kinetic_model_follows_the_published_test():
     wells = Wells(KIBAM_C * total, (1 - KIBAM_C) * total)
     assert wells.available_Ah == pytest.approx(25.6938, abs=5e-3)  # SSC [read]
     for asked_A, applied_A, left_Ah in [
-        (1.5, 1.5, 52.580), (3, 3, 49.580), (490, 26.653, 22.927), (490, 6.256, 16.671),
-    ]:  # fmt: skip
+        (1.5, 1.5, 52.580),
+        (3, 3, 49.580),
+        (490, 26.653, 22.927),
+        (490, 6.256, 16.671),
+    ]:
         applied, wells = drawn(wells, asked_A)
         assert applied == pytest.approx(applied_A, abs=0.01)  # SSC's own tolerance
         assert wells.total_Ah == pytest.approx(left_Ah, abs=0.01)
@@ -151,11 +181,18 @@ def rested(chemistry, soc, temperature_C=26.7):
 @pytest.mark.parametrize(
     ("soc", "block_V"),
     [
-        (1.0, 12.73), (0.9, 12.62), (0.8, 12.50), (0.7, 12.37), (0.6, 12.24), (0.5, 12.10), (0.4, 11.96), (0.3, 11.81),
+        (1.0, 12.73),
+        (0.9, 12.62),
+        (0.8, 12.50),
+        (0.7, 12.37),
+        (0.6, 12.24),
+        (0.5, 12.10),
+        (0.4, 11.96),
+        (0.3, 11.81),
     ],
-)  # fmt: skip
+)
 def test_flooded_bank_rests_near_the_makers_table(soc, block_V):
-    # a maker's table of flooded deep-cycle blocks, facts 1.1 [read*]. Our straight line over both wells ends a
+    # a maker's table of flooded deep-cycle blocks, facts 1.1 [read*]. Our straight line over both wells is a
     # little high where the bank is low: 0.11 V is a twelfth of the whole span
     assert rested("flooded", soc).voltage_V(0.0) == pytest.approx(block_V, abs=0.11)
 
@@ -171,7 +208,7 @@ def test_lithium_bank_rests_on_the_published_table():
 
 @pytest.mark.parametrize(("temperature_C", "share"), [(25, 1.0), (5, 0.9), (45, 1.1)])
 def test_capacity_follows_temperature_as_published(temperature_C, share):
-    # Copetti 1993: 1 + 0.005 (T - 25) [read*]; the trade's worksheets [read] give 0.84 at 10 °C and 0.77 at 4 °C
+    # Copetti 1993: 1 + 0.005 (T - 25) [read*]; the trade's worksheets [read] give 0.84 at 10 °C
     assert rested("flooded", 1.0, temperature_C).capacity_Ah == pytest.approx(450 * share)
 
 
@@ -205,9 +242,15 @@ def test_coopers_declination(day, degrees):
 
 @pytest.mark.parametrize(
     ("elevation_deg", "global_W_m2"),
-    [(-0.001, 0), (5, 48.6298687941956), (10, 135.741748091813), (30, 487.894132885425),
-     (50, 778.766689344363), (90, 1035.09203253450)],
-)  # fmt: skip
+    [
+        (-0.001, 0),
+        (5, 48.6298687941956),
+        (10, 135.741748091813),
+        (30, 487.894132885425),
+        (50, 778.766689344363),
+        (90, 1035.09203253450),
+    ],
+)
 def test_clear_sky_is_haurwitzs(elevation_deg, global_W_m2):
     assert haurwitz_W_m2(elevation_deg) == pytest.approx(global_W_m2, abs=1e-9)  # pvlib's tests [read]
 
@@ -226,7 +269,9 @@ def test_sun_rises_and_sets_as_the_observatory_says(latitude, longitude, offset_
     for (hour, minute), rising in ((rise, True), (sets, False)):
         told = datetime(*day, hour, minute, tzinfo=UTC) - timedelta(hours=offset_h)
         before, after = (
-            sun_position(round((told + timedelta(minutes=m)).timestamp() * 1000), latitude, longitude).elevation_deg
+            sun_position(
+                round((told + timedelta(minutes=m)).timestamp() * 1000), latitude, longitude
+            ).elevation_deg
             for m in (-2.5, 2.5)
         )
         assert (before < -0.833 < after) if rising else (after < -0.833 < before)
@@ -234,11 +279,15 @@ def test_sun_rises_and_sets_as_the_observatory_says(latitude, longitude, offset_
 
 @pytest.mark.parametrize(
     ("latitude", "longitude", "day", "horizontal_kWh_m2", "plane_kWh_m2"),
-    [(47, 8, (2024, 6, 21), 8.753, 8.036), (47, 8, (2024, 3, 20), 5.060, 6.815), (47, 8, (2024, 12, 21), 1.564, 3.292),
-     (60, 25, (2024, 6, 21), 8.498, 8.304)],
-)  # fmt: skip
+    [
+        (47, 8, (2024, 6, 21), 8.753, 8.036),
+        (47, 8, (2024, 3, 20), 5.060, 6.815),
+        (47, 8, (2024, 12, 21), 1.564, 3.292),
+        (60, 25, (2024, 6, 21), 8.498, 8.304),
+    ],
+)
 def test_a_clear_day_sums_up_as_published(latitude, longitude, day, horizontal_kWh_m2, plane_kWh_m2):
-    # facts 7.3 [computed with pvlib 0.16.1]: Haurwitz on the horizontal; the plane there from another clear-sky
+    # facts 7.3 [computed with pvlib 0.16.1]: Haurwitz on the horizontal; the plane from another clear-sky
     # model and another split of direct and diffuse, hence the wide bound on it
     start = ms(*day)
     horizontal = plane = 0.0
@@ -261,7 +310,9 @@ PANEL_100_W = ArraySettings(100, 22.0, 6.1, 17.8, 5.62, -0.0030, -0.0040, 1, 1, 
     [(1000, 30, 50, 67.5), (800, 20, 45, 45.0), (1000, 25, 45, 56.25), (600, 5, 47, 25.25)],
 )
 def test_cells_are_as_warm_as_the_noct_formula_says(irradiance, air_C, noct_C, cell_C):
-    assert cell_temperature_C(air_C, irradiance, noct_C) == pytest.approx(cell_C)  # facts 7.4 [read]/[computed]
+    assert cell_temperature_C(air_C, irradiance, noct_C) == pytest.approx(
+        cell_C
+    )  # facts 7.4 [read]/[computed]
 
 
 def test_power_of_a_warm_panel_is_the_worked_example():
@@ -300,7 +351,8 @@ def test_replies_are_the_specifications_examples(request_pdu, reply_pdu, registe
 
 
 @pytest.mark.parametrize(
-    ("baud", "t35_ms"), [(1200, 32.083), (2400, 16.042), (4800, 8.021), (9600, 4.010), (19200, 2.005), (115200, 1.750)]
+    ("baud", "t35_ms"),
+    [(1200, 32.083), (2400, 16.042), (4800, 8.021), (9600, 4.010), (19200, 2.005), (115200, 1.750)],
 )
 def test_frame_gap_is_the_specifications(baud, t35_ms):
     # MODBUS over Serial Line V1.02, 2.5.1.1, at 11 bits a character [computed]

@@ -55,9 +55,14 @@ def test_no_point_beats_the_maximum():
     array = array_of(2, 3)
     for irradiance in (5, 80, 400, 1000, 1200):
         best = array.maximum_power(irradiance, 30)
-        powers = [array.at_voltage(best.voltage_V * share, irradiance, 30).power_W for share in (0.9, 0.97, 1.03, 1.1)]
+        powers = [
+            array.at_voltage(best.voltage_V * share, irradiance, 30).power_W
+            for share in (0.9, 0.97, 1.03, 1.1)
+        ]
         assert max(powers) < best.power_W
-        assert array.at_voltage(best.voltage_V, irradiance, 30).current_A == pytest.approx(best.current_A, rel=1e-4)
+        assert array.at_voltage(best.voltage_V, irradiance, 30).current_A == pytest.approx(
+            best.current_A, rel=1e-4
+        )
 
 
 def test_a_throttled_array_gives_just_what_is_asked_at_a_higher_voltage():

@@ -1,4 +1,4 @@
-"""The simulated banks: charge is conserved, state of charge stays a share, nothing comes out that did not go in."""
+"""The simulated banks: charge is conserved, state of charge stays a share, no energy comes from nowhere."""
 
 from __future__ import annotations
 
@@ -13,10 +13,16 @@ SEED = 20261125
 
 def settings(chemistry="flooded", soc=0.7, **other):
     values = {
-        "chemistry": chemistry, "unit_voltage_V": 12.8 if chemistry == "lifepo4" else 6, "unit_capacity_Ah": 225,
-        "units_in_series": 1 if chemistry == "lifepo4" else 2, "strings_in_parallel": 2, "start_soc": soc,
-        "constants": "published", "health": 1.0, "midpoint_offset_V": 0.0,
-    }  # fmt: skip
+        "chemistry": chemistry,
+        "unit_voltage_V": 12.8 if chemistry == "lifepo4" else 6,
+        "unit_capacity_Ah": 225,
+        "units_in_series": 1 if chemistry == "lifepo4" else 2,
+        "strings_in_parallel": 2,
+        "start_soc": soc,
+        "constants": "published",
+        "health": 1.0,
+        "midpoint_offset_V": 0.0,
+    }
     return BankSettings(**{**values, **other})
 
 
@@ -35,7 +41,9 @@ def test_charge_changes_only_by_what_is_stored(chemistry):
         hours = rng.choice((1 / 3600, 5 / 3600, 1 / 60))
         step = bank.step(current_A, hours, rng.uniform(-5, 35))
         # what the terminals carried is either in the bank, out again, or gone as gas
-        assert step.accepted_Ah + step.gassed_Ah - step.delivered_Ah == pytest.approx(current_A * hours, abs=1e-9)
+        assert step.accepted_Ah + step.gassed_Ah - step.delivered_Ah == pytest.approx(
+            current_A * hours, abs=1e-9
+        )
         assert step.stored_Ah == pytest.approx(step.accepted_Ah - step.delivered_Ah - step.self_discharged_Ah)
         assert 0 <= bank.state_of_charge <= 1, f"seed {SEED}"
         booked += step.stored_Ah

@@ -25,12 +25,28 @@ from simulator.text_device import body_of, line_of
 
 TRUE_METERS = MeterSettings(1.0, 0.01, 1.0, 0.0, 0.01, 0.0, 0.1)
 TRUTH = Truth(
-    time_ms=0, battery_voltage_V=12.64, battery_current_A=-2.31, charge_current_A=-0.05, load_current_A=2.26,
-    unseen_load_A=0.0, battery_temperature_C=-3.4, controller_temperature_C=41.5, array_voltage_V=18.2,
-    array_current_A=24.75, charge_stage=2, midpoint_voltage_V=6.32, state_of_charge=0.8, capacity_Ah=450,
-    removed_Ah=90, irradiance_W_m2=0, air_temperature_C=0, absorption_set_V=14.8, float_set_V=13.5, load_on=True,
+    time_ms=0,
+    battery_voltage_V=12.64,
+    battery_current_A=-2.31,
+    charge_current_A=-0.05,
+    load_current_A=2.26,
+    unseen_load_A=0.0,
+    battery_temperature_C=-3.4,
+    controller_temperature_C=41.5,
+    array_voltage_V=18.2,
+    array_current_A=24.75,
+    charge_stage=2,
+    midpoint_voltage_V=6.32,
+    state_of_charge=0.8,
+    capacity_Ah=450,
+    removed_Ah=90,
+    irradiance_W_m2=0,
+    air_temperature_C=0,
+    absorption_set_V=14.8,
+    float_set_V=13.5,
+    load_on=True,
     faults=(),
-)  # fmt: skip
+)
 
 
 def test_input_registers_are_packed_as_the_map_says():
@@ -59,7 +75,13 @@ def test_a_large_power_needs_both_words():
 
 def test_holding_registers_are_packed_as_the_map_says():
     # 12.64 V x (-0.05 A - 2.26 A) = -29.2 W = -292 tenths = FFFF FEDC, low word first
-    assert holding_registers(TRUTH, TRUE_METERS, -0.030) == {40: 1480, 41: 1350, 42: 0xFFE2, 43: 0xFEDC, 44: 0xFFFF}
+    assert holding_registers(TRUTH, TRUE_METERS, -0.030) == {
+        40: 1480,
+        41: 1350,
+        42: 0xFFE2,
+        43: 0xFEDC,
+        44: 0xFFFF,
+    }
 
 
 def test_faults_and_a_missing_probe():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import pytest
 
@@ -92,7 +93,7 @@ def test_array_watts_times_conversion_efficiency_are_charge_watts(fortnight):
 
 @pytest.mark.parametrize(("share", "low", "high"), [(0.1, 0.94, 0.97), (0.4, 0.95, 0.975), (1.0, 0.94, 0.97)])
 def test_conversion_efficiency_is_that_of_the_trade(share, low, high):
-    # MPPT controllers convert 94 to 98 % (common practice, no source)
+    # common practice, no source: MPPT controllers convert 94 to 98 %
     assert low < mppt_output_W(480 * share, 480) / (480 * share) < high
     assert mppt_input_W(mppt_output_W(480 * share, 480), 480) == pytest.approx(480 * share)
 
@@ -114,12 +115,10 @@ def test_the_story_of_the_fortnight(fortnight):
     assert 15 < daily_Ah < 25
 
 
-@pytest.mark.parametrize("month", [2, 5, 8, 12])
-@pytest.mark.parametrize("seed", [2, 3])
+@pytest.mark.parametrize(("month", "seed"), [(2, 2), (5, 3), (8, 4), (12, 5)])
 def test_the_story_holds_in_every_season(month, seed):
     start_ms = round(datetime(2026, month, 3, 17, tzinfo=UTC).timestamp() * 1000)
     plant = Plant(world_of(seed, start_ms))
-    lowest, highest = 1.0, 0.0
     truths = days_of(plant, 14)
     lowest = min(t.state_of_charge for t in truths)
     highest = max(t.state_of_charge for t in truths[: 5 * 1440])
@@ -143,8 +142,9 @@ def test_how_often_the_plant_is_stepped_changes_little():
 def test_a_summer_day_passes_through_all_stages_in_order():
     plant = Plant(world_of(start_ms=SUMMER_MS, weather=CLEAR, bank={"start_soc": 0.85}))
     stages = [t.charge_stage for t in days_of(plant, 1)]
-    changes = [a for a, b in zip(stages, stages[1:] + [None], strict=True) if a != b]
-    assert changes == [OFF, BULK, ABSORPTION, FLOAT, BULK, OFF] or changes == [OFF, BULK, ABSORPTION, FLOAT, OFF]
+    changes = [a for a, b in pairwise([*stages, None]) if a != b]
+    # towards evening the loads may pull the bank from float back into bulk
+    assert changes in ([OFF, BULK, ABSORPTION, FLOAT, OFF], [OFF, BULK, ABSORPTION, FLOAT, BULK, OFF])
 
 
 def test_absorption_holds_its_compensated_voltage():
@@ -152,8 +152,8 @@ def test_absorption_holds_its_compensated_voltage():
     held = [t for t in days_of(plant, 1) if t.charge_stage == ABSORPTION]
     assert len(held) > 20
     for t in held[1:-1]:
-        # set points move by -30 mV a degree from 25 °C for the whole bank, the scenario's figure; the set point
-        # told is that of the step's end
+        # -30 mV a degree from 25 °C for the whole bank is the scenario's; the set point told is that of the
+        # step's end
         assert t.absorption_set_V == pytest.approx(14.8 - 0.030 * (t.battery_temperature_C - 25))
         assert t.battery_voltage_V == pytest.approx(t.absorption_set_V, abs=0.01)
 
@@ -177,7 +177,9 @@ def test_equalization_comes_when_it_is_due():
 
 
 def test_the_controllers_rating_bounds_its_current():
-    plant = Plant(world_of(start_ms=SUMMER_MS, weather=CLEAR, controller={"rating_A": 10}, bank={"start_soc": 0.5}))
+    plant = Plant(
+        world_of(start_ms=SUMMER_MS, weather=CLEAR, controller={"rating_A": 10}, bank={"start_soc": 0.5})
+    )
     truths = days_of(plant, 1)
     assert max(t.charge_current_A for t in truths) == pytest.approx(10)
     limited = [t for t in truths if t.charge_current_A == pytest.approx(10)]
@@ -247,7 +249,8 @@ def test_loads_the_controller_cannot_see_are_told_apart():
 
 
 def test_overcast_and_rain_pass_the_trades_facts_on_to_the_plant():
-    # in rain a panel shows near open-circuit voltage at a few percent of rated current (common practice, no source)
+    # in rain a panel shows near open-circuit voltage at a few percent of rated current
+    # (common practice, no source)
     plant = Plant(world_of(weather=(WeatherSpan(14, 0, "dark", 0.2),), bank={"start_soc": 0.6}))
     noon = [t for t in days_of(plant, 1) if 11 * 60 < (t.time_ms - START_MS) / 60_000 < 13 * 60]
     for t in noon:

@@ -1,0 +1,91 @@
+"""An independent peer reads the simulator: Debian's mbpoll (libmodbus), over RTU on a pty and over TCP."""
+
+from __future__ import annotations
+
+import re
+import struct
+import subprocess
+
+import pytest
+
+
+def polled(*arguments: str) -> dict[int, int]:
+    """Register values by address as mbpoll prints them."""
+    ended = subprocess.run(
+        ["mbpoll", "-0", "-1", "-a", "1", *arguments], capture_output=True, text=True, check=False, timeout=20
+    )
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    return {
+        int(place): int(value, 16)
+        for place, value in re.findall(r"^\[(\d+)\]:\s+0x([0-9A-F]+)", ended.stdout, re.M)
+    }
+
+
+@pytest.fixture(params=["rtu", "tcp"])
+def poll(request, start_simulator):
+    """A simulator at noon and a function that polls it over one of the two wires."""
+    simulator = start_simulator()
+    simulator.tell("loads", name="lamps", on=True)
+    simulator.advance_to("2026-11-11T12:00:00Z")
+    host, port = simulator.charger["tcp"]
+    wires = {
+        "rtu": (["-m", "rtu", "-b", "9600", "-P", "none", "-s", "2"], [simulator.charger["serial"]]),
+        "tcp": (["-m", "tcp", "-p", str(port)], [host]),
+    }
+    before, after = wires[request.param]
+    return simulator, lambda *arguments: polled(*before, *arguments, *after)
+
+
+def test_input_registers_are_the_truth(poll):
+    simulator, read = poll
+    truth = simulator.truth()
+    values = read("-t", "3:hex", "-r", "700", "-c", "9")
+    assert sorted(values) == list(range(700, 709))
+    hundredth = {
+        700: "battery_voltage_V",
+        701: "charge_current_A",
+        702: "array_voltage_V",
+        703: "array_current_A",
+        706: "load_current_A",
+    }
+    for address, name in hundredth.items():
+        assert values[address] == round(truth[name] * 100)
+    assert values[704] << 16 | values[705] == pytest.approx(truth["array_power_W"] * 100, abs=30)
+    assert values[707] == round(truth["battery_temperature_C"] * 10)
+    assert values[708] == round(truth["controller_temperature_C"] * 10)
+
+
+def test_float_stage_and_faults_are_the_truth(poll):
+    simulator, read = poll
+    truth = simulator.truth()
+    values = read("-t", "3:hex", "-r", "712", "-c", "4")
+    (charge_W,) = struct.unpack(">f", struct.pack(">HH", values[713], values[712]))  # low word first
+    assert charge_W == pytest.approx(truth["charge_power_W"], abs=0.2)
+    assert values[714] == truth["charge_stage"] + 11
+    assert values[715] == 0
+
+
+def test_holding_registers_are_the_truth(poll):
+    simulator, read = poll
+    truth = simulator.truth()
+    values = read("-t", "4:hex", "-r", "40", "-c", "5")
+    assert values[40] == round(truth["absorption_set_V"] * 100)
+    assert values[41] == round(truth["float_set_V"] * 100)
+    assert values[42] == 0x10000 - 30
+    net_W = truth["battery_voltage_V"] * (truth["charge_current_A"] - truth["load_current_A"])
+    raw = values[44] << 16 | values[43]
+    signed = raw - (1 << 32) if raw >> 31 else raw
+    assert signed == pytest.approx(net_W * 10, abs=3)
+
+
+@pytest.mark.parametrize(("first", "count"), [("709", "1"), ("708", "5"), ("39", "2")])
+def test_what_does_not_exist_is_refused(poll, first, count):
+    _, read = poll
+    with pytest.raises(AssertionError, match="Illegal data address"):
+        read("-t", "3:hex", "-r", first, "-c", count)
+
+
+def test_too_large_a_request_is_refused(poll):
+    _, read = poll
+    with pytest.raises(AssertionError, match="Illegal data value"):
+        read("-t", "3:hex", "-r", "700", "-c", "25")

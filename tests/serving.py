@@ -1,0 +1,60 @@
+"""The simulator as a process of its own, spoken to through its command and its control lines."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from datetime import datetime
+from pathlib import Path
+
+
+class ServedSimulator:
+    """`python -m simulator serve` as a child process; `ready` is its ready line."""
+
+    def __init__(
+        self, folder: Path, *options: str, scenario: str = "", start: str = "2026-11-11T00:00:00Z"
+    ) -> None:
+        self.ports = folder / "ports"
+        arguments = ["--ports", str(self.ports), "--start", start, *options]
+        if scenario:
+            file = folder / "scenario.toml"
+            file.write_text(scenario, encoding="utf-8")
+            arguments += ["--scenario", str(file)]
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "simulator", "serve", *arguments],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self.ready = json.loads(self.process.stdout.readline())
+        self.charger = self.ready["devices"]["charger"]
+        self.shunt = self.ready["devices"]["shunt"]
+
+    def ask(self, line: str) -> dict:
+        """The answer to a control line as it stands."""
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+        return json.loads(self.process.stdout.readline())
+
+    def tell(self, do: str, **more: object) -> dict:
+        """The answer to an order that must succeed."""
+        answer = self.ask(json.dumps({"do": do, **more}))
+        assert answer["ok"], answer
+        return answer
+
+    def advance_to(self, iso: str) -> None:
+        """Step the plant to a time."""
+        self.tell("advance", to_ms=round(datetime.fromisoformat(iso).timestamp() * 1000))
+
+    def truth(self) -> dict:
+        """What is true in the plant now."""
+        return self.tell("truth")["truth"]
+
+    def stop(self) -> int:
+        """Close its standard input and wait; the exit status."""
+        if not self.process.stdin.closed:
+            self.process.stdin.close()
+        status = self.process.wait(timeout=10)
+        self.process.stdout.close()
+        return status
