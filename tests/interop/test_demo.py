@@ -1,0 +1,242 @@
+"""`nightbank demo` as a newcomer runs it, and what the other commands say of what it left."""
+
+import csv
+import io
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import closing
+from urllib.request import urlopen
+
+import pytest
+
+NIGHTBANK = [sys.executable, "-m", "monitor.cli"]
+
+
+def nightbank(*arguments, **options):
+    return subprocess.run([*NIGHTBANK, *arguments], capture_output=True, text=True, timeout=60, **options)
+
+
+def free_port():
+    with closing(socket.socket()) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def children_of(pid):
+    """Process ids whose parent is pid."""
+    listed = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True)
+    return [int(word) for word in listed.stdout.split()]
+
+
+def alive(pid):
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """A demo of two past days that has gone live: (folder, process, page port, what it printed)."""
+    folder = tmp_path_factory.mktemp("demo") / "hide"
+    port = free_port()
+    log = folder.parent / "demo.log"
+    with log.open("wb") as handle:
+        process = subprocess.Popen(
+            [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "2", "--port", str(port)], stderr=handle
+        )
+    deadline = time.monotonic() + 60
+    while "Ctrl-C ends all" not in log.read_text() and time.monotonic() < deadline:
+        assert process.poll() is None, log.read_text()
+        time.sleep(0.2)
+    yield folder, process, port, log
+    if process.poll() is None:
+        process.kill()
+
+
+def test_it_prints_an_address_and_serves_the_page_there(demo):
+    _, _, port, log = demo
+    assert f":{port}/ (open it on a phone" in log.read_text()
+    with urlopen(f"http://127.0.0.1:{port}/", timeout=10) as answer:
+        assert answer.status == 200
+
+
+def test_the_past_days_are_there_and_it_goes_on_live(demo):
+    folder, *_ = demo
+    first = document(folder)
+    time.sleep(12)
+    second = document(folder)
+    assert second["quantities"]["battery_voltage_V"]["age_s"] < 15
+    assert second["time"] > first["time"]
+    table = nightbank(
+        "export",
+        str(folder / "site.toml"),
+        "--from",
+        "2020-01-01",
+        "--to",
+        "2100-01-01",
+        "--format",
+        "csv",
+        "--quantity",
+        "battery_voltage_V",
+        "--every",
+        "3600",
+    )
+    hours = list(csv.DictReader(io.StringIO(table.stdout)))
+    assert len(hours) >= 48
+    assert all(11.0 < float(hour["battery_voltage_V"]) < 16.0 for hour in hours)
+
+
+def document(folder):
+    said = nightbank("now", str(folder / "site.toml"), "--json")
+    assert said.returncode == 0, said.stderr
+    return json.loads(said.stdout)
+
+
+def test_now_is_one_json_document_with_the_promised_names(demo):
+    folder, *_ = demo
+    now = document(folder)
+    assert set(now) == {"time", "site", "quantities", "soc", "soc_sd", "stage", "alarms", "devices"}
+    assert now["site"] == "Marsh hide"
+    for name in ("battery_voltage_V", "battery_current_A", "charge_current_A", "midpoint_voltage_V"):
+        assert {"value", "unit", "age_s", "quality", "device"} <= set(now["quantities"][name]), name
+    assert {device["name"]: device["state"] for device in now["devices"]} == {
+        "shunt": "answering",
+        "charger": "answering",
+    }
+
+
+def test_now_in_words_gives_every_value_its_age(demo):
+    folder, *_ = demo
+    said = nightbank("now", str(folder / "site.toml")).stdout
+    line = next(line for line in said.splitlines() if "battery_voltage_V" in line)
+    assert " V  " in line
+    assert line.rstrip().endswith("s ago")
+
+
+def test_a_second_daemon_on_the_same_store_is_refused(demo):
+    folder, *_ = demo
+    said = nightbank("monitor", str(folder / "site.toml"))
+    assert said.returncode == 1
+    assert "Traceback" not in said.stderr
+    assert "nightbank.db" in said.stderr
+
+
+def test_an_import_lands_beside_the_running_demo_and_comes_out_again(demo, tmp_path):
+    folder, *_ = demo
+    rows = (
+        "time,battery_voltage_V,charge_current_A",
+        "2026-01-05T10:00:00Z,12.50,3.25",
+        "2026-01-05T10:10:00Z,12.52,",
+    )
+    (tmp_path / "old.csv").write_text("\n".join(rows))
+    taken = nightbank("import", str(folder / "site.toml"), str(tmp_path / "old.csv"))
+    assert taken.returncode == 0, taken.stderr
+    out = nightbank(
+        "export",
+        str(folder / "site.toml"),
+        "--from",
+        "2026-01-05",
+        "--to",
+        "2026-01-06",
+        "--format",
+        "csv",
+        "--quantity",
+        "battery_voltage_V",
+        "--quantity",
+        "charge_current_A",
+    )
+    assert list(csv.DictReader(io.StringIO(out.stdout))) == [
+        {"time": "2026-01-05T10:00:00Z", "battery_voltage_V": "12.5", "charge_current_A": "3.25"},
+        {"time": "2026-01-05T10:10:00Z", "battery_voltage_V": "12.52", "charge_current_A": ""},
+    ]
+
+
+def test_ctrl_c_ends_everything_cleanly(demo):
+    _, process, port, log = demo
+    started = children_of(process.pid)
+    assert len(started) == 2, "simulator and page"
+    process.send_signal(signal.SIGINT)
+    assert process.wait(20) == 0
+    assert [pid for pid in started if alive(pid)] == []
+    with closing(socket.socket()) as probe:
+        assert probe.connect_ex(("127.0.0.1", port)) != 0
+    assert "Traceback" not in log.read_text()
+    assert log.read_text().rstrip().endswith("The demo has ended.")
+
+
+def test_ctrl_c_while_the_past_is_filled_in_ends_it_too(tmp_path):
+    process = subprocess.Popen(
+        [*NIGHTBANK, "demo", "--dir", str(tmp_path / "hide"), "--days", "30", "--no-page"],
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(4)
+    started = children_of(process.pid)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=20)
+    assert process.returncode == 0, said
+    assert "Traceback" not in said
+    assert [pid for pid in started if alive(pid)] == []
+
+
+def test_time_that_runs_faster_is_told_to_every_reader(tmp_path):
+    folder = tmp_path / "hide"
+    process = subprocess.Popen(
+        [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "1", "--speed", "60", "--no-page"],
+    )
+    try:
+        deadline = time.monotonic() + 60
+        while nightbank("now", str(folder / "site.toml")).returncode != 0 and time.monotonic() < deadline:
+            assert process.poll() is None
+            time.sleep(0.5)
+        time.sleep(15)
+        ahead = document(folder)
+        assert 0 <= ahead["quantities"]["battery_voltage_V"]["age_s"] < 60 * 20
+        real = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() + 120))
+        assert ahead["time"] > real
+    finally:
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+
+
+def test_a_folder_with_other_files_is_left_alone(tmp_path):
+    (tmp_path / "diary.txt").write_text("heron at dawn")
+    said = nightbank("demo", "--dir", str(tmp_path), "--no-page")
+    assert said.returncode == 1
+    assert "choose another with --dir" in said.stderr
+    assert (tmp_path / "diary.txt").read_text() == "heron at dawn"
+
+
+def test_a_taken_port_is_told_before_anything_is_made(tmp_path):
+    with closing(socket.socket()) as holder:
+        holder.bind(("0.0.0.0", 0))
+        holder.listen()
+        port = holder.getsockname()[1]
+        said = nightbank("demo", "--dir", str(tmp_path / "hide"), "--port", str(port))
+    assert said.returncode == 1
+    assert f"port {port} is taken" in said.stderr
+    assert not (tmp_path / "hide").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("now",), ("monitor",), ("demo", "--days", "0"), ("tomorrow",), ("export", "x.toml", "--from", "1")],
+)
+def test_wrong_use_is_told_with_status_2(arguments):
+    said = nightbank(*arguments)
+    assert said.returncode == 2
+    assert "Usage" in said.stderr
+
+
+def test_a_missing_site_file_is_told_with_status_1(tmp_path):
+    said = nightbank("now", str(tmp_path / "none.toml"))
+    assert said.returncode == 1
+    assert "none.toml" in said.stderr
+    assert "Traceback" not in said.stderr
