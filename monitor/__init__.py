@@ -4,6 +4,7 @@ What lives here: everything left of the pages. One file or folder is one room, a
 the rooms below it in this list (`pyproject.toml` holds the same list as a contract that CI enforces):
 
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
+    cli_site       the commands that describe a system
     service        the daemon: the parts put together, start and stop
     alarms         rules over what was stored, the alarm states
     store          readings, events, alarm states and notes on disk; what pages read
@@ -15,7 +16,9 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     records        the frozen values that travel between the rooms
     quantities     canonical quantities: name, unit, sign, plausible range
     clock          time, handed in
+    toml_lines     TOML files a person wrote, and the line of every key
     errors         the error family
+    cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in
 `devices/profiles/`, an alarm rule in `alarms/rules.py`, a command in `cli.py`.

@@ -1,6 +1,14 @@
 """The site file: what the person says about place, bank, array, controller, loads, devices and alarms.
 
-`model.py` declares the tables, `load.py` reads TOML and names key and line of every fault, `check.py` works
-out what the system amounts to and what contradicts itself, `ask.py` writes a new file from a few answers.
-May import errors, quantities, records. To add a key, add a field to its table in `model.py`.
+    ask         the questions of `nightbank site new` and the commented file they make
+    check       what contradicts itself or the usual practice; set points in setpoints
+    load        TOML in, a Site out or every fault with its line; defaults filled in, assumptions told
+    amounts     what the system amounts to: volts, Ah, kWh, Voc in the cold, margins
+    faults      pydantic's findings in plain words; units recognises a value in another unit
+    chemistry   set points, compensation, charge rate and Peukert exponent by chemistry, with their sources
+    model       the tables and their limits
+
+Each imports only those below it. May import errors, quantities, records, toml_lines. To add a key, add a field
+to its table in `model.py`; a key that can be typed in another unit also gets a row in `units.py`; a rule is
+one more function in `check.RULES`.
 """
