@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
 import subprocess
 import sys
 from pathlib import Path
@@ -197,6 +199,21 @@ def test_a_piped_answer_that_cannot_be_is_told_and_nothing_is_written(
     assert refused.returncode == 1
     assert told in refused.stderr
     assert not (tmp_path / "x.toml").exists()
+
+
+def test_at_a_terminal_a_wrong_answer_is_asked_again(tmp_path: Path) -> None:
+    ours, theirs = pty.openpty()
+    try:
+        os.write(ours, b"My hut\n95\n47\n" + b"\n" * (len(QUESTIONS) - 2))
+        command = [*COMMAND, "new", str(tmp_path / "x.toml")]
+        made = subprocess.run(command, stdin=theirs, capture_output=True, text=True, check=False)
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert made.returncode == 0, made.stderr
+    assert made.stderr.count("Latitude in degrees") == 2
+    assert "95 is above the largest allowed value 90" in made.stderr
+    assert load_site(tmp_path / "x.toml").site.latitude_deg == 47
 
 
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
