@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 from monitor.clock import Clock
 from monitor.devices.device import Device, Line
+from monitor.devices.registers import PASSING_REFUSALS
 from monitor.errors import DeviceError, EchoHeard, LineLost, Refused
 from monitor.records import DeviceHealth, Quality, Reading
 
@@ -68,10 +69,17 @@ def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
             health.answered(now_ms, now_s - attempt_s)
             return PollResult(device.name, readings, health.told(), None)
         health.count(error)
-        hopeless = isinstance(error, (EchoHeard, Refused)) or health.state != "answering"
-        if attempts > 1 or hopeless or now_s - started_s >= retry_within_s:
+        worth_another = attempts == 1 and health.state == "answering" and _passing(error)
+        if not worth_another or now_s - started_s >= retry_within_s:
             health.failed(now_ms)
             return PollResult(device.name, _missing(device, error, now_ms), health.told(), error)
+
+
+def _passing(error: DeviceError) -> bool:
+    """Whether the same question may be answered a moment later."""
+    if isinstance(error, Refused):
+        return error.code in PASSING_REFUSALS
+    return not isinstance(error, EchoHeard)
 
 
 def _missing(device: Device, error: DeviceError, now_ms: int) -> tuple[Reading, ...]:

@@ -104,8 +104,8 @@ def judge(raw: int | float, meaning: Meaning) -> Judged:
         return Judged(float(faults_from(int(raw), meaning.bits)))
     value = round((raw * meaning.scale + meaning.offset) * meaning.factor + meaning.shift, 9)
     if not meaning.low <= value <= meaning.high:
-        reason = f"{value:g} is outside the plausible {meaning.low:g} to {meaning.high:g}"
-        return Judged(value, Quality.SUSPECT, reason)
+        # without the value: a reason that stays the same is stored once
+        return Judged(value, Quality.SUSPECT, f"outside the plausible {meaning.low:g} to {meaning.high:g}")
     return Judged(value)
 
 

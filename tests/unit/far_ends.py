@@ -91,7 +91,8 @@ def answer(registers: Registers, pdu: bytes) -> bytes:
 class RtuFarEnd(PtyFarEnd):
     """Modbus RTU units on one pty; a unit that is not in `units` stays silent. Keeps every request.
 
-    damage_at holds the numbers of requests (0 the first) whose answer goes out with one bit flipped.
+    damage_at holds the numbers of requests (0 the first) whose answer goes out with one bit flipped,
+    busy_at of those that are answered with exception 06.
     """
 
     def __init__(
@@ -100,6 +101,7 @@ class RtuFarEnd(PtyFarEnd):
         self.units = units
         self.requests: list[bytes] = []
         self.damage_at: set[int] = set()
+        self.busy_at: set[int] = set()
         self._character_s = 11 / baud
         self._stop = threading.Event()
         super().__init__(link, plugged)
@@ -129,9 +131,11 @@ class RtuFarEnd(PtyFarEnd):
         self.requests.append(frame)
         if unit not in self.units:
             return
-        body = bytes((unit,)) + answer(self.units[unit], frame[1:6])
+        number = len(self.requests) - 1
+        busy = bytes((frame[1] | 0x80, 6))
+        body = bytes((unit,)) + (busy if number in self.busy_at else answer(self.units[unit], frame[1:6]))
         reply = body + crc(body)
-        if len(self.requests) - 1 in self.damage_at:
+        if number in self.damage_at:
             reply = reply[:4] + bytes((reply[4] ^ 1,)) + reply[5:]
         time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)   # request, silence, thought, reply
         with suppress(OSError):

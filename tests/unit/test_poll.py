@@ -194,6 +194,17 @@ def test_after_a_damaged_answer_only_what_is_lacking_is_asked_again(run, far_end
     assert asked[-1] == 712
 
 
+def test_a_busy_device_is_asked_again_in_the_same_cycle(run, far_ends, tmp_path) -> None:
+    wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
+    wire.busy_at = {3}   # the first answer of the second cycle
+    far_ends += [wire]
+    each = run(charger_at(tmp_path / "a", every_s=0.5, baud=115200))
+    each.until(good, 2)
+    _, result = each.until(lambda _: True, 2)
+    assert good(result)
+    assert result.health.errors == {"refused": 1}
+
+
 @pytest.mark.parametrize("kind", ["registers", "text"])
 def test_a_port_that_is_missing_at_start_is_told_and_picked_up(run, far_ends, tmp_path, kind) -> None:
     end = (RtuFarEnd(tmp_path / "a", {1: charger_registers()}, plugged=False) if kind == "registers"

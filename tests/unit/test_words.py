@@ -88,7 +88,7 @@ def test_the_mark_of_no_value_is_missing_not_a_temperature() -> None:
 
 def test_an_implausible_value_is_kept_and_says_why() -> None:
     judged = judge(9999, Meaning(scale=0.01, low=0, high=80))
-    assert judged == Judged(99.99, Quality.SUSPECT, "99.99 is outside the plausible 0 to 80")
+    assert judged == Judged(99.99, Quality.SUSPECT, "outside the plausible 0 to 80")
 
 
 def test_codes_become_stages_and_an_unknown_code_is_missing() -> None:
