@@ -31,7 +31,7 @@ from monitor.devices.modbus import (
 )
 from monitor.devices.owed import Owed, Request
 from monitor.devices.port import SerialPort
-from monitor.devices.timing import EXCEPTION_CHARACTERS, LineTiming
+from monitor.devices.timing import EXCEPTION_CHARACTERS, REQUEST_CHARACTERS, LineTiming, reply_characters
 from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, NoAnswer, Refused
 
 log = logging.getLogger(__name__)
@@ -85,8 +85,8 @@ class RtuLink:
     """The RegisterLink over a serial port; used by one thread at a time.
 
     port is a path (a by-id link is followed at each opening), parity 'none', 'even' or 'odd', timeout_s
-    the wait for an answer, counted from the request; it grows for a unit that is slower, up to
-    LONGEST_WAIT times. Raises ValueError for a format that no line has.
+    the wait for an answer beyond the time that both frames take on the wire; it grows for a unit that is
+    slower, up to LONGEST_WAIT times. Raises ValueError for a format that no line has.
     """
 
     def __init__(
@@ -164,6 +164,7 @@ class RtuLink:
         request = Request(function, count, monotonic())
         self._hearing.silent_since_s = request.sent_s
         known.owed.add(request)
+        on_the_wire_s = self._timing.frame_s(REQUEST_CHARACTERS + reply_characters(count))
         echoed = False
         while True:
             echoed = self._hearing.strip(frame) or echoed
@@ -190,7 +191,7 @@ class RtuLink:
                     return None
                 self._note_echo(echoed)
                 return registers_in(heard)
-            if not self._hear_more(unit, function, count, request.sent_s + known.timeout_s):
+            if not self._hear_more(unit, function, count, request.sent_s + on_the_wire_s + known.timeout_s):
                 raise self._failure(unit, echoed)
 
     def _hear_more(self, unit: int, function: int, count: int, until_s: float) -> bool:

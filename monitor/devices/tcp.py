@@ -50,14 +50,6 @@ class TcpLink:
         """Drop the connection; may be called twice."""
         self._client.close()  # type: ignore[no-untyped-call]
 
-    def timeout_of(self, unit: int) -> float:
-        """The longest wait in s for this unit's answer."""
-        return self._timeout_s
-
-    def remarks(self) -> tuple[str, ...]:
-        """Nothing to remark: a network line has no echo, no speed and a number in each reply."""
-        return ()
-
     def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
         """`count` registers from `address`; see RegisterLink."""
         check_read(unit, function, address, count)

@@ -27,7 +27,7 @@ from tests.faults.peer import UNIT, Peer, Plan, words
 from tests.faults.tcp_peer import TcpPeer, TcpPlan
 
 FRAMES = 2000
-WORKERS = 6
+WORKERS = 10        # they mostly wait
 BAUD = 460800          # fast, so that the silence between frames (1.75 ms) and not the bits takes the time
 TIMEOUT_S = 0.016
 COUNT = 4

@@ -82,8 +82,8 @@ class Line:
             due = min(len(frame), int((now - start_s) / self.character_s))
             if due > sent:
                 os.write(self.master, frame[sent:due])
-                # Not the time after the write: this process may lose the processor there to the reader. On the
-                # wire the character ended when it was due, which is earlier still.
+                # Not the time after the write: this process may lose the processor there to the reader. On
+                # the wire the character ended when it was due, which is earlier still.
                 self.last_sent_s = now
                 sent = due
             else:

@@ -239,7 +239,7 @@ def test_an_instant_refusal_is_still_a_refusal() -> None:
 
 def test_a_line_that_is_never_silent_is_told() -> None:
     master, slave = os.openpty()
-    link = RtuLink(os.ttyname(slave), baud=1200, timeout_s=0.1)   # t3.5 is 32 ms
+    link = RtuLink(os.ttyname(slave), baud=300, timeout_s=0.1)   # t3.5 is 128 ms
     link.open()
     ended = threading.Event()
 
