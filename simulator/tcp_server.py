@@ -55,9 +55,10 @@ class TcpServer:
         ready, _, _ = select.select([self._listener, *self._buffers], [], [], timeout_s)
         for connection in ready:
             if connection is self._listener:
-                accepted, _ = self._listener.accept()
-                accepted.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._buffers[accepted] = b""
+                with contextlib.suppress(OSError):  # the caller may have gone again
+                    accepted, _ = self._listener.accept()
+                    accepted.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                    self._buffers[accepted] = b""
             else:
                 self._receive(connection)
         self._send_owed()
