@@ -8,7 +8,7 @@
     chemistry   set points, compensation, charge rate and Peukert exponent by chemistry, with their sources
     model       the tables and their limits
 
-Each imports only those below it. May import errors, quantities, records, toml_lines. To add a key, add a
-field to its table in `model.py`; a key that can be typed in another unit also gets a row in `units.py`; a rule is
-one more function in `check.RULES`.
+Each imports only those below it. May import errors, quantities, records, toml_lines. To add a key, add
+a field to its table in `model.py`; a key that can be typed in another unit also gets a row in `units.py`;
+a rule is one more function in `check.RULES`.
 """
