@@ -147,12 +147,17 @@ def _make_room(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
 
 
-def _write_site(folder: Path, simulator: SimulatorProcess) -> Path:
+def site_text(simulator: SimulatorProcess) -> str:
+    """The demo's site file, with the ports of a simulator that runs."""
     text = files("monitor").joinpath("demo_site.toml").read_text(encoding="utf-8")
     for name, device in simulator.devices.items():
         text = text.replace(f"@{name.upper()}_PORT@", device["serial"])
+    return text
+
+
+def _write_site(folder: Path, simulator: SimulatorProcess) -> Path:
     site_file = folder / "site.toml"
-    site_file.write_text(text, encoding="utf-8")
+    site_file.write_text(site_text(simulator), encoding="utf-8")
     return site_file
 
 

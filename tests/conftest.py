@@ -1,9 +1,8 @@
 """Fixtures for all rooms: simulators as processes, the demo's site file on the ports of a running one."""
 
-from importlib.resources import files
-
 import pytest
 
+from monitor import demo
 from tests.serving import ServedSimulator
 
 
@@ -12,11 +11,8 @@ def site_text():
     """site_text(simulator, ...) -> the text of a site file for a simulator's ports."""
 
     def text(simulator, time_zone="Europe/London", every_s=5):
-        content = files("monitor").joinpath("demo_site.toml").read_text(encoding="utf-8")
-        for name, device in simulator.devices.items():
-            content = content.replace(f"@{name.upper()}_PORT@", device["serial"])
-        content = content.replace('"Europe/London"', f'"{time_zone}"')
-        return content.replace("every_s = 5", f"every_s = {every_s}")
+        content = demo.site_text(simulator).replace('"Europe/London"', f'"{time_zone}"')
+        return content.replace("\nevery_s = 5", f"\nevery_s = {every_s}")
 
     return text
 
