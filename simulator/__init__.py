@@ -8,6 +8,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     worker         a thread that serves one line
     timekeeper     simulated time; the truth file
     scenario       the scenario file, laid over the built-in marsh hide of `marsh.toml`
+    tables         tables of a file as dataclasses, with errors that say where and what to do
     world          what a scenario amounts to, as frozen values
     plant          sky, array, controller, bank and loads joined; one step at a time, no clock of its own
     sky, sun       weather and irradiance; where the sun stands

@@ -13,8 +13,9 @@ from types import FrameType
 import click
 
 from simulator.replay import ReplayError
-from simulator.scenario import ScenarioError, load_world
+from simulator.scenario import load_world
 from simulator.serve import Service, talk
+from simulator.tables import ScenarioError
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]

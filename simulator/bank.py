@@ -80,8 +80,8 @@ class Constants:
 
 
 PUBLISHED: dict[str, Constants] = {
-    # rest: facts 1.1 (flooded), 1.2 (agm, gel: common tables, from memory); self-discharge: facts 4.4; wells of
-    # flooded: facts 12.2; wells, resistance and stored of agm and gel: our choice; heat: 28 kg and about
+    # rest: facts 1.1 (flooded), 1.2 (agm, gel: common tables, from memory); self-discharge: facts 4.4; wells
+    # of flooded: facts 12.2; wells, resistance and stored of agm and gel: our choice; heat: 28 kg and about
     # 900 J/(kg °C) for a 6 V 225 Ah unit (common practice, no source)
     "flooded": Constants(2.122, 0.227, 1.0, 1.0, 1.0, 0.11, 0.475, 0.677, 225.0, 3.5),
     "agm": Constants(2.133, 0.167, 1.0, 0.7, 1.3, 0.02, 0.55, 0.9, 225.0, 3.5),

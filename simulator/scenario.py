@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import fields
-from difflib import get_close_matches
+from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar, get_type_hints
+from typing import Any
 
 from simulator.array import Array, ArraySettings
 from simulator.bank import CHEMISTRIES, BankSettings
@@ -15,6 +14,7 @@ from simulator.controller import ControllerSettings
 from simulator.loads import LoadSettings
 from simulator.meters import MeterSettings
 from simulator.sky import KINDS, Place, WeatherSpan
+from simulator.tables import ScenarioError, TableReader, check_key
 from simulator.world import ChargerSettings, ShuntSettings, World
 
 BUILT_IN = "marsh.toml"
@@ -28,7 +28,7 @@ TABLES: dict[str, type] = {
     "shunt": ShuntSettings,
 }
 LISTS: dict[str, type] = {"loads": LoadSettings, "weather": WeatherSpan}
-TOP_KEYS = {"name": str, "window_days": float, "probe_missing": bool, "sky": dict}
+OTHER_KEYS = ("name", "window_days", "probe_missing", "sky")
 CHOICES = {
     "bank.chemistry": CHEMISTRIES,
     "bank.constants": ("published", "drawn"),
@@ -59,11 +59,13 @@ POSITIVE = {
     "shunt.baud",
     "window_days",
 }
-Table = TypeVar("Table")
 
 
-class ScenarioError(ValueError):
-    """The scenario cannot be used; the text names file, key and remedy."""
+@dataclass(frozen=True, slots=True)
+class SkyTable:
+    """[sky]: a recorded sky (CSV, see `replay`); its path is relative to the scenario file."""
+
+    file: str | None = None
 
 
 def built_in() -> dict[str, Any]:
@@ -72,17 +74,17 @@ def built_in() -> dict[str, Any]:
 
 
 def load_world(file: Path | None, start_ms: int | None, now_ms: int, seed: int) -> World:
-    """The world of a scenario file laid over the built-in one: keys of tables replace keys, lists replace
-    lists.
+    """The world of a scenario file laid over the built-in one.
 
-    Without start_ms the plant starts now, at the end of the scenario's window. Raises ScenarioError.
+    Keys of tables replace keys, lists replace lists. Without start_ms the plant starts now, at the end of
+    the scenario's window. Raises ScenarioError.
     """
     tables = built_in()
     where = BUILT_IN
     if file is not None:
         where = str(file)
         for key, value in read(file).items():
-            check_key(where, key, {*TABLES, *LISTS, *TOP_KEYS})
+            check_key(where, key, {*TABLES, *LISTS, *OTHER_KEYS})
             tables[key] = {**tables[key], **value} if key in TABLES and isinstance(value, dict) else value
     return build(tables, where, file, start_ms, now_ms, seed)
 
@@ -103,95 +105,23 @@ def build(
     tables: dict[str, Any], where: str, file: Path | None, start_ms: int | None, now_ms: int, seed: int
 ) -> World:
     """Frozen values from checked tables. Raises ScenarioError."""
-    made: dict[str, Any] = {
-        key: table(where, key, kind, tables.get(key)) for key, kind in TABLES.items() if key != "place"
-    }
-    place = tables["place"]
-    name = converted(where, "name", str, tables["name"])
-    made["place"] = table(
-        where, "place", Place, {**place, "name": name} if isinstance(place, dict) else place
-    )
-    for key, kind in LISTS.items():
-        made[key] = entries(where, key, kind, tables[key])
-    window_days = converted(where, "window_days", float, tables["window_days"])
-    sky = tables.get("sky", {})
-    if not isinstance(sky, dict) or set(sky) - {"file"}:
-        raise ScenarioError(f"{where}: [sky] takes only `file`, the path of a recorded sky (CSV)")
-    sky_file = None
-    if "file" in sky:
-        named = Path(converted(where, "sky.file", str, sky["file"]))
-        sky_file = named if named.is_absolute() or file is None else file.parent / named
+    reader = TableReader(where, CHOICES, POSITIVE)
+    made: dict[str, Any] = {key: reader.table(key, kind, tables[key]) for key, kind in TABLES.items()}
+    made |= {key: reader.entries(key, kind, tables[key]) for key, kind in LISTS.items()}
+    window_days = reader.value("window_days", float, tables["window_days"])
+    sky_file = reader.table("sky", SkyTable, tables.get("sky", {})).file
+    if sky_file is not None and file is not None:
+        sky_file = str(file.parent / sky_file)
     check_sense(where, made)
-    world = World(
-        name=name,
+    return World(
+        name=reader.value("name", str, tables["name"]),
         seed=seed,
-        start_ms=start_ms if start_ms is not None else now_ms - round(window_days * 86_400_000),
-        window_days=window_days,
-        sky_file=sky_file,
-        probe_missing=converted(where, "probe_missing", bool, tables["probe_missing"]),
+        start_ms=now_ms if start_ms is None else start_ms,
+        window_days=0.0 if start_ms is None else window_days,
+        sky_file=None if sky_file is None else Path(sky_file),
+        probe_missing=reader.value("probe_missing", bool, tables["probe_missing"]),
         **made,
     )
-    return world if start_ms is not None else starting_at(world, now_ms)
-
-
-def starting_at(world: World, time_ms: int) -> World:
-    """The same world begun later, its window's end where it was."""
-    values = {f.name: getattr(world, f.name) for f in fields(World)}
-    values["window_days"] = (world.end_ms - time_ms) / 86_400_000
-    values["start_ms"] = time_ms
-    return World(**values)
-
-
-def table(where: str, key: str, kind: type[Table], value: object) -> Table:
-    """One table as its frozen dataclass. Raises ScenarioError."""
-    if not isinstance(value, dict):
-        raise ScenarioError(f"{where}: [{key}] must be a table of keys, not {value!r}")
-    hints = get_type_hints(kind)
-    required = {f.name for f in fields(kind) if f.default is f.default_factory}  # type: ignore[arg-type]
-    for name in value:
-        check_key(where, f"{key}.{name}", {f"{key}.{known}" for known in hints})
-    missing = sorted(required - set(value))
-    if missing:
-        raise ScenarioError(f"{where}: [{key}] lacks {', '.join(missing)}")
-    return kind(
-        **{name: converted(where, f"{key}.{name}", hints[name], given) for name, given in value.items()}
-    )
-
-
-def entries(where: str, key: str, kind: type[Table], value: object) -> tuple[Table, ...]:
-    """A list of tables. Raises ScenarioError."""
-    if not isinstance(value, list):
-        raise ScenarioError(f"{where}: write each of {key} as its own [[{key}]] table")
-    return tuple(table(where, key, kind, entry) for entry in value)
-
-
-def check_key(where: str, key: str, known: set[str]) -> None:
-    """Raises ScenarioError for an unknown key, naming the nearest."""
-    if key not in known:
-        near = get_close_matches(key, known, n=1)
-        hint = f"did you mean `{near[0]}`?" if near else f"known are {', '.join(sorted(known))}"
-        raise ScenarioError(f"{where}: unknown key `{key}`; {hint}")
-
-
-def converted(where: str, key: str, kind: Any, value: Any) -> Any:
-    """A value of the wanted type and range. Raises ScenarioError."""
-    number = isinstance(value, int | float) and not isinstance(value, bool)
-    if kind == tuple[int, ...]:
-        if not isinstance(value, list) or not all(type(item) is int for item in value):
-            raise ScenarioError(f"{where}: `{key}` must be a list of whole numbers, not {value!r}")
-        return tuple(value)
-    wanted = {
-        bool: (isinstance(value, bool), "true or false"),
-        str: (isinstance(value, str), "text in quotes"),
-        int: (number and value == int(value), "a whole number"),
-    }.get(kind, (number, "a number"))
-    if not wanted[0]:
-        raise ScenarioError(f"{where}: `{key}` must be {wanted[1]}, not {value!r}")
-    if key in CHOICES and value not in CHOICES[key]:
-        raise ScenarioError(f"{where}: `{key}` must be one of {', '.join(CHOICES[key])}, not {value!r}")
-    if key in POSITIVE and value <= 0:
-        raise ScenarioError(f"{where}: `{key}` must be above 0, not {value!r}")
-    return kind(value) if kind in (int, float) else float(value) if number else value
 
 
 def check_sense(where: str, made: dict[str, Any]) -> None:

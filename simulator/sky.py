@@ -63,7 +63,6 @@ class WeatherSpan:
 class Place:
     """Where the array stands, and its usual air: yearly mean, half the summer-winter and day-night swing."""
 
-    name: str
     latitude_deg: float
     longitude_deg: float
     air_mean_C: float

@@ -9,7 +9,8 @@ import pytest
 
 from simulator.plant import Plant
 from simulator.replay import ReplayError
-from simulator.scenario import ScenarioError, load_world
+from simulator.scenario import load_world
+from simulator.tables import ScenarioError
 
 START_MS = round(datetime(2026, 11, 11, tzinfo=UTC).timestamp() * 1000)
 DAY_MS = 86_400_000
@@ -60,6 +61,7 @@ def test_a_list_in_a_file_replaces_the_list(tmp_path):
         ),
         ('[bank]\nstart_soc = "full"', "`bank.start_soc` must be a number, not 'full'"),
         ("[bank]\nstart_soc = 1.5", "`bank.start_soc` must be above 0 and at most 1, not 1.5"),
+        ("[bank]\nunits_in_series = inf", "`bank.units_in_series` must be a number, not inf"),
         ("[bank]\nunits_in_series = 1.5", "`bank.units_in_series` must be a whole number, not 1.5"),
         ("[array]\npanel_power_W = -1", "`array.panel_power_W` must be above 0, not -1"),
         ("[array]\npanel_imp_A = 9", "panel_imp_A < panel_isc_A"),
@@ -83,7 +85,7 @@ def test_a_list_in_a_file_replaces_the_list(tmp_path):
             "[[loads]]\nname = 'a'\npower_W = 1\nmetered = true\non_days_ago = 4",
             "must be a list of whole numbers, not 4",
         ),
-        ("[sky]\nfle = 'x.csv'", "[sky] takes only `file`"),
+        ("[sky]\nfle = 'x.csv'", "unknown key `sky.fle`; did you mean `sky.file`?"),
         ("probe_missing = 1", "`probe_missing` must be true or false, not 1"),
         ("name = [", "is not TOML"),
     ],
