@@ -164,7 +164,9 @@ class _Worker:
 
     def _poll(self, job: _Job) -> None:
         started_s = self._clock.elapsed_s()
-        result = poll_once(job.device, retry_within_s=job.device.every_s / 2)
+        # a second try must fit before the next slot, if it takes as long as a good poll
+        retry_within_s = job.device.every_s - (job.device.health.round_trip_s or 0.0)
+        result = poll_once(job.device, retry_within_s)
         now_s = self._clock.elapsed_s()
         job.due_s = job.next_on_grid(now_s)
         job.lost = isinstance(result.error, LineLost)

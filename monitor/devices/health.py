@@ -17,7 +17,7 @@ class HealthRecord:
         self.failures_in_a_row = 0
         self._since_ms = now_ms
         self._last_good_ms: int | None = None
-        self._round_trip_ms: float | None = None
+        self.round_trip_s: float | None = None   # of the last good poll
         self._polls = 0
         self._errors: Counter[str] = Counter()
         self._last_error = ""
@@ -29,7 +29,7 @@ class HealthRecord:
         self.failures_in_a_row = 0
         self._enter("answering", now_ms)
         self._last_good_ms = now_ms
-        self._round_trip_ms = round(round_trip_s * 1000, 1)
+        self.round_trip_s = round_trip_s
         self._next_try_ms = None
 
     def failed(self, now_ms: int) -> None:
@@ -50,8 +50,9 @@ class HealthRecord:
 
     def told(self) -> DeviceHealth:
         """The record as it stands."""
+        round_trip_ms = None if self.round_trip_s is None else round(self.round_trip_s * 1000, 1)
         return DeviceHealth(
-            self.device, self.connection, self.state, self._since_ms, self._last_good_ms, self._round_trip_ms,
+            self.device, self.connection, self.state, self._since_ms, self._last_good_ms, round_trip_ms,
             self._polls, dict(self._errors), self._last_error, self._next_try_ms,
         )
 
