@@ -11,6 +11,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     tables         tables of a file as dataclasses, with errors that say where and what to do
     world          what a scenario amounts to, as frozen values
     plant          sky, array, controller, bank and loads joined; one step at a time, no clock of its own
+    balance        the voltage and currents on which charge, loads and bank agree
     sky, sun       weather and irradiance; where the sun stands
     replay         a recorded irradiance or power file in place of the weather
     array          panels: one-diode model from data-sheet values

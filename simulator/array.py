@@ -45,6 +45,16 @@ class ArrayPoint:
         return self.voltage_V * self.current_A
 
 
+@dataclass(frozen=True, slots=True)
+class Light:
+    """What the array could do in the present light: its best point and its voltage without current."""
+
+    irradiance_W_m2: float
+    cell_C: float
+    best: ArrayPoint
+    open_V: float
+
+
 def cell_temperature_C(air_C: float, irradiance_W_m2: float, noct_C: float) -> float:
     """Ta + (NOCT - 20) / 800 G. Source: Ross 1981 / NOCT, facts 7.4."""
     return air_C + (noct_C - 20.0) / 800.0 * irradiance_W_m2
@@ -75,6 +85,12 @@ class Array:
         hot, stc = STC_TEMPERATURE_C + 20, STC_TEMPERATURE_C
         ours = (self._best(1000.0, hot).power_W / self._best(1000.0, stc).power_W - 1) / (hot - stc)
         self._power_correction_per_C = settings.power_temperature_coefficient_per_C - ours
+
+    def light(self, irradiance_W_m2: float, air_C: float) -> Light:
+        """What is possible at an irradiance and an air temperature."""
+        cell_C = cell_temperature_C(air_C, irradiance_W_m2, self.settings.noct_C)
+        best = self.maximum_power(irradiance_W_m2, cell_C)
+        return Light(irradiance_W_m2, cell_C, best, self.open_circuit_V(irradiance_W_m2, cell_C))
 
     def maximum_power(self, irradiance_W_m2: float, cell_C: float) -> ArrayPoint:
         """The point of highest power."""

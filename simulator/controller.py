@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 from math import exp
 
-from simulator.array import Array, ArrayPoint
+from simulator.array import Array, ArrayPoint, Light
 
 WAKE_MARGIN_V = 1.5  # our choice: array above the bank before the controller wakes
 PWM_DROP_V = 0.3  # switch and wiring, our choice
@@ -106,51 +106,36 @@ class Controller:
         warmer = min(HOTTEST_C, max(COLDEST_C, 25.0 if bank_C is None else bank_C)) - 25.0
         return at_25_V + self.settings.temperature_compensation_V_per_C * warmer
 
-    def offered_A(
-        self, bank_V: float, best: ArrayPoint, array: Array, sun_W_m2: float, cell_C: float
-    ) -> float:
-        """The most current the array can send into the bank at that bank voltage, within the rating."""
-        if self.settings.kind == "pwm":
-            current = array.at_voltage(bank_V + PWM_DROP_V, sun_W_m2, cell_C).current_A
-        else:
-            current = mppt_output_W(best.power_W, self.rating_W) / bank_V
-        return min(current, self.settings.rating_A)
-
-    def awake(self, bank_V: float, best: ArrayPoint, open_V: float) -> bool:
+    def awake(self, bank_V: float, light: Light) -> bool:
         """Whether there is sun enough to charge with."""
         if self.settings.kind == "pwm":
-            return open_V > bank_V + PWM_DROP_V + 0.2 and best.current_A > 0.01
-        return best.voltage_V > bank_V + WAKE_MARGIN_V and best.power_W > 1.5
+            return light.open_V > bank_V + PWM_DROP_V + 0.2 and light.best.current_A > 0.01
+        return light.best.voltage_V > bank_V + WAKE_MARGIN_V and light.best.power_W > 1.5
 
-    def array_point(
-        self,
-        charge_A: float,
-        bank_V: float,
-        throttled: bool,
-        best: ArrayPoint,
-        array: Array,
-        sun_W_m2: float,
-        cell_C: float,
-    ) -> ArrayPoint:
+    def offered_A(self, bank_V: float, array: Array, light: Light) -> float:
+        """The most current the array can send into the bank at that bank voltage, within the rating."""
+        if self.settings.kind == "pwm":
+            current = array.at_voltage(bank_V + PWM_DROP_V, light.irradiance_W_m2, light.cell_C).current_A
+        else:
+            current = mppt_output_W(light.best.power_W, self.rating_W) / bank_V
+        return min(current, self.settings.rating_A)
+
+    def array_point(self, charge_A: float, bank_V: float, array: Array, light: Light) -> ArrayPoint:
         """Where the array works while charge_A flows into the bank side."""
         if self.settings.kind == "pwm":
-            tied = array.at_voltage(bank_V + PWM_DROP_V, sun_W_m2, cell_C)
-            if not throttled or tied.current_A <= 0:
+            tied = array.at_voltage(bank_V + PWM_DROP_V, light.irradiance_W_m2, light.cell_C)
+            if tied.current_A <= charge_A:
                 return tied
             # the switch is open part of the time: mean current, and the mean of tied and open voltage
             duty = charge_A / tied.current_A
-            open_V = array.open_circuit_V(sun_W_m2, cell_C)
-            return ArrayPoint(duty * tied.voltage_V + (1 - duty) * open_V, charge_A)
-        if not throttled:
-            return best
-        return array.at_power(mppt_input_W(charge_A * bank_V, self.rating_W), sun_W_m2, cell_C)
+            return ArrayPoint(duty * tied.voltage_V + (1 - duty) * light.open_V, charge_A)
+        taken_W = mppt_input_W(charge_A * bank_V, self.rating_W)
+        return array.at_power(taken_W, light.irradiance_W_m2, light.cell_C)
 
     def advance(
         self, seconds: float, bank_V: float, charge_A: float, held: bool, awake: bool, bank_C: float | None
     ) -> None:
-        """Move stage and load switch after a step that ended at these values; held: regulated at the set
-        point.
-        """
+        """Move stage and load switch after a step at these values; held: regulated at the set point."""
         self._switch_load(seconds, bank_V)
         if not awake:
             self.stage = Stage.OFF

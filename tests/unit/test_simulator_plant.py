@@ -294,3 +294,12 @@ def test_lithium_and_24_volts_run_too():
     bank = {"units_in_series": 4, "strings_in_parallel": 1}
     truths = days_of(Plant(world_of(bank=bank, controller=high, array=series, weather=CLEAR)), 1)
     assert 23 < min(t.battery_voltage_V for t in truths) < max(t.battery_voltage_V for t in truths) < 31.5
+
+
+def test_what_the_loads_take_is_what_the_meters_tell(fortnight):
+    truths, _ = fortnight
+    for t in truths:
+        monitor_A = t.loads["monitor"]
+        assert sum(t.loads.values()) - monitor_A == pytest.approx(t.load_current_A)
+        # the controller's own draw is the rest of what it cannot see
+        assert (t.unseen_load_A - monitor_A) * t.battery_voltage_V == pytest.approx(0.6)
