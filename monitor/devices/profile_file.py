@@ -52,8 +52,8 @@ def find_profile(name: str, folder: Path) -> DeviceProfile:
 def load_profile(path: Path) -> DeviceProfile:
     """The profile in a TOML file, named by the file's stem. Raises ProfileError with every fault found."""
     data, lines = load_toml(path, ProfileError)
-    kinds: dict[Any, type[ModbusEntry] | type[TextEntry]] = {"modbus": ModbusEntry, "text": TextEntry}
-    kind = kinds.get(data.get("protocol"))
+    kinds: dict[str, type[ModbusEntry] | type[TextEntry]] = {"modbus": ModbusEntry, "text": TextEntry}
+    kind = kinds.get(str(data.get("protocol")))
     if kind is None:
         text = 'must be "modbus" (registers) or "text" (lines of text)'
         raise ProfileError(str(path), (Problem("protocol", lines.line_of(("protocol",)), text),))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import pytest
 
+from monitor.devices.planner import Cost, plan
 from monitor.devices.profile import ModbusProfile, TextProfile
-from monitor.devices.profile_file import find_profile, load_profile, shipped_profiles
+from monitor.devices.profile_file import SHIPPED, find_profile, load_profile, shipped_profiles
 from monitor.devices.words import judge
 from monitor.errors import ProfileError
 from monitor.quantities import Fault, Stage
@@ -177,3 +179,48 @@ def test_a_wrong_fault_bit_is_told(tmp_path, table, fault) -> None:
 def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
     text = MODBUS.replace('unit = "mV"', 'unit = "A"').replace("last = 39", "last = 2")
     assert len(faults_of(tmp_path, text)) == 2
+
+
+ODD_VALUES = [
+    "1e400", "-1", "[]", "{}", '""', "nan", "inf", "true", "1979-05-27", '"x"', "9" * 30, "[1, 2]",
+    "{ a = 1 }", "0x7FFF", '"\u00b0C"', "[[points]]", "[points.bits]", "[[fields]]", "=", ".", "#", '"',
+]
+
+
+@pytest.mark.parametrize("name", shipped_profiles())
+def test_whatever_is_written_into_a_profile_ends_in_a_plan_or_in_advice(tmp_path: Path, name: str) -> None:
+    seed = 1125
+    rng = random.Random(f"{seed} {name}")
+    shipped = (SHIPPED / f"{name}.toml").read_text(encoding="utf-8")
+    loaded = refused = 0
+    for case in range(600):
+        file = tmp_path / "odd.toml"
+        file.write_text(mutilated(rng, shipped), encoding="utf-8")
+        try:
+            profile = load_profile(file)
+        except ProfileError as error:
+            refused += len(error.problems) > 0
+            continue
+        loaded += 1
+        if isinstance(profile, ModbusProfile):
+            requests = plan(profile.points, profile.gaps, profile.largest_request, Cost(0.03, 0.002))
+            assert sum(len(request.points) for request in requests) == len(profile.points), (seed, case)
+    assert loaded >= 20, (loaded, refused)
+    assert refused >= 300, (loaded, refused)
+
+
+def mutilated(rng: random.Random, text: str) -> str:
+    for _ in range(rng.randint(1, 3)):
+        lines = text.split("\n")
+        at = rng.randrange(len(lines))
+        match rng.randrange(4):
+            case 0:
+                lines[at] = f"{lines[at].split('=')[0]}= {rng.choice(ODD_VALUES)}"
+            case 1:
+                lines.pop(at)
+            case 2:
+                lines.insert(at, rng.choice(lines))
+            case 3:
+                lines[at] = lines[at][:rng.randrange(len(lines[at]) + 1)] + rng.choice(ODD_VALUES)
+        text = "\n".join(lines)
+    return text

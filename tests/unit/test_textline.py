@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import random
 from pathlib import Path
 
 import pytest
@@ -211,3 +212,21 @@ def test_a_flood_without_line_end_does_not_grow_memory_and_loses_no_later_line()
         assert list(splitter.feed(b"x" * 4096)) == []
         assert len(splitter._rest) <= LONGEST_LINE
     assert list(splitter.feed(b"x\ngood\n")) == [b"good"]
+
+
+def test_random_characters_end_in_values_or_a_bad_frame(shunt: TextProfile) -> None:
+    """With a right checksum put behind them: only the form defends."""
+    seed = 1125
+    rng = random.Random(seed)
+    judge = LineJudge(shunt)
+    refused = 0
+    for case in range(5000):
+        body = bytes(rng.choice(b"VIMT=;.-+0123456789*xE_ \x80\x00") for _ in range(rng.randrange(40)))
+        try:
+            values = judge.values(b"%s*%02X" % (body, xor_of(body)))
+        except BadFrame:
+            refused += 1
+            continue
+        for judged in values.values():
+            assert judged.value is None or abs(judged.value) < 1e9, (seed, case, body)
+    assert refused > 4000, (seed, refused)
