@@ -116,6 +116,8 @@ class Pipeline:
         self._alarms = {rule.name: kept.get(rule.name, first_state(rule, now_ms)) for rule in self._rules}
         for state in self._alarms.values():
             store.put_alarm(state)
+        for name in kept.keys() - self._alarms.keys():  # its rule has gone from the site file
+            store.put_alarm(AlarmState(name, "normal", now_ms, kept[name].priority, None, ""))
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
         self._started_ms = now_ms
         store.rank_devices([device.name for device in site.devices])

@@ -7,12 +7,13 @@ import queue
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
 from monitor.clock import Clock, SystemClock
 from monitor.devices.device import build_lines
+from monitor.errors import StoreError
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
 from monitor.records import Reading, iso_utc
@@ -50,6 +51,8 @@ def serve(site: Site, site_dir: Path, store: StoreWriter, clock: Clock, stop: th
     results that went all the way through the pipeline.
     """
     lines = build_lines(site, site_dir, clock)
+    if not lines:
+        log.warning("the site file names no [[devices]]: nothing will be polled")
     results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
     pipeline = Pipeline(site, store, clock)
     pipeline.tell("start", "", _start_text(store, clock))
@@ -75,17 +78,22 @@ def _follow(
     commit_every_s: float,
     stop: threading.Event,
 ) -> None:
-    """The main loop: every result through the pipeline, a commit each commit_every_s."""
+    """The main loop: every result through the pipeline, a commit each commit_every_s.
+
+    A store that cannot be written is told in the log at every try and does not end the daemon.
+    """
     saved_s = clock.elapsed_s()
     while not stop.is_set():
         try:
-            pipeline.take(results.get(timeout=WAKE_S))
-            notify("WATCHDOG=1")
-        except queue.Empty:
-            pass
-        if clock.elapsed_s() - saved_s >= commit_every_s:
-            saved_s = clock.elapsed_s()
-            pipeline.save()
+            with suppress(queue.Empty):
+                pipeline.take(results.get(timeout=WAKE_S))
+                notify("WATCHDOG=1")
+            if clock.elapsed_s() - saved_s >= commit_every_s:
+                saved_s = clock.elapsed_s()
+                pipeline.save()
+        except StoreError as error:
+            # A full or failing card: what came stays in memory for the next commit, and polling goes on.
+            log.error("%s", error)
 
 
 def _waiting(results: queue.SimpleQueue[PollResult]) -> Iterator[PollResult]:

@@ -226,3 +226,17 @@ def test_the_heartbeat_says_when_the_daemon_last_wrote_and_stopped(road):
     }
     made.pipeline.save(stopped=True)
     assert json.loads(made.store.note(HEARTBEAT_NOTE))["stopped_ms"] == T0 + 60_000
+
+
+def test_an_alarm_whose_rule_has_gone_from_the_site_file_does_not_stand_for_ever(road):
+    hot = AlarmEntry(
+        name="Hot shed", quantity="battery_temperature_C", condition="above", set_point=20, on_delay_s=0
+    )
+    made = road(site(alarms=(hot,)))
+    made.say(0, "shunt", battery_voltage_V=12.6, battery_temperature_C=25.0)
+    assert next(state for state in made.store.alarms() if state.name == "Hot shed").state == "active"
+    made.pipeline.save()
+    made.store.close()
+    later = Road(made.path, site())
+    assert next(state for state in later.store.alarms() if state.name == "Hot shed").state == "normal"
+    later.store.close()

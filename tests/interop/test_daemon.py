@@ -1,0 +1,166 @@
+"""The daemon as a process: readiness for systemd, a full disk, kills, restarts, a port that is not there."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from monitor.records import parse_iso
+from monitor.sdnotify import notify
+from monitor.simulated import SimulatorProcess
+from monitor.store.embedded import open_reader
+
+NOON = parse_iso("2026-06-21T12:00:00Z")
+
+
+class Daemon:
+    """`nightbank monitor` on a simulator, with a socket where systemd would listen."""
+
+    def __init__(self, folder, text):
+        self.folder = folder
+        self.site_file = folder / "site.toml"
+        self.site_file.write_text(text.replace("commit_every_s = 5", "commit_every_s = 1"))
+        self.log = folder / "log"
+        self.supervisor = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.supervisor.bind(str(folder / "notify"))
+        self.heard = []
+        self.listener = threading.Thread(target=self._listen, daemon=True)
+        self.listener.start()
+        self.process = None
+
+    def _listen(self):
+        """As systemd does: take every message as it comes."""
+        while message := self.supervisor.recv(4096).decode():
+            self.heard += message.split("\n")
+
+    def start(self, prefix=()):
+        command = [*prefix, sys.executable, "-m", "monitor.cli", "monitor", str(self.site_file)]
+        environment = os.environ | {"NOTIFY_SOCKET": str(self.folder / "notify")}
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(command, stderr=log, env=environment)
+
+    def hear(self, wanted):
+        """Wait until the daemon has told systemd this."""
+        deadline = time.monotonic() + 20
+        while time.monotonic() < deadline:
+            if wanted in self.heard:
+                self.heard.remove(wanted)
+                return
+            time.sleep(0.05)
+        raise AssertionError(f"{wanted} was never said; the log: {self.log.read_text()}")
+
+    def stop(self, number=signal.SIGTERM):
+        self.process.send_signal(number)
+        return self.process.wait(15)
+
+    def count(self, quantity="battery_voltage_V"):
+        with open_reader(self.folder / "nightbank.db") as reader:
+            return sum(1 for _ in reader.rows([quantity], 0, 2**45))
+
+    def events(self, kind, subject=""):
+        """Texts of the stored events of a kind about a subject, oldest first."""
+        with open_reader(self.folder / "nightbank.db") as reader:
+            found = reversed(reader.events(0, 2**45))
+            return [event.text for event in found if (event.kind, event.subject) == (kind, subject)]
+
+
+@pytest.fixture
+def daemon(tmp_path, site_text):
+    with SimulatorProcess(tmp_path / "ports", NOON) as simulator:
+        simulator.ask(do="run", speed=1.0)
+        made = Daemon(tmp_path, site_text(simulator, every_s=1))
+        made.simulator = simulator
+        yield made
+        if made.process is not None and made.process.poll() is None:
+            made.stop(signal.SIGKILL)
+        made.supervisor.shutdown(socket.SHUT_RDWR)
+        made.listener.join(5)
+        made.supervisor.close()
+
+
+def test_it_is_ready_only_with_a_store_and_feeds_the_watchdog_by_polls(daemon):
+    daemon.start()
+    daemon.hear("READY=1")
+    assert (daemon.folder / "nightbank.db").exists()
+    daemon.hear("WATCHDOG=1")
+    assert daemon.stop() == 0
+    daemon.hear("STOPPING=1")
+
+
+def test_after_a_kill_it_goes_on_and_loses_no_more_than_a_commit(daemon):
+    daemon.start()
+    daemon.hear("READY=1")
+    time.sleep(6)
+    before = daemon.count()
+    daemon.stop(signal.SIGKILL)
+    assert daemon.count() >= before >= 4
+    daemon.start()
+    daemon.hear("READY=1")
+    time.sleep(3)
+    assert daemon.stop() == 0
+    assert daemon.count() > before
+    assert daemon.events("start") == [
+        "The monitor has started for the first time.",
+        "The monitor has started again.",
+    ]
+
+
+def test_a_port_that_comes_late_is_told_and_picked_up(daemon):
+    daemon.simulator.ask(do="unplug", device="charger")
+    daemon.start()
+    daemon.hear("READY=1")
+    time.sleep(3)
+    daemon.simulator.ask(do="plug", device="charger")
+    deadline = time.monotonic() + 6
+    while not (told := daemon.events("device", "charger"))[-1].startswith("answering on"):
+        assert time.monotonic() < deadline, told
+        time.sleep(0.25)
+    assert told[0].startswith("never answered on")
+    assert "ports/charger" in told[0]
+    assert daemon.stop() == 0
+
+
+def test_a_full_disk_is_told_and_outlived(daemon):
+    # a limit on the size of files stands in for the full card: the write fails with 'file too large'
+    daemon.start(prefix=("bash", "-c", 'ulimit -f 64; trap "" XFSZ; exec "$@"', "limited"))
+    daemon.hear("READY=1")
+    deadline = time.monotonic() + 40
+    while "ERROR" not in daemon.log.read_text() and time.monotonic() < deadline:
+        assert daemon.process.poll() is None, daemon.log.read_text()
+        time.sleep(0.5)
+    time.sleep(2)
+    assert daemon.process.poll() is None
+    said = daemon.log.read_text()
+    assert "Traceback" not in said
+    assert "nightbank.db" in said
+
+
+def test_a_bad_site_file_is_told_by_key_and_line_before_anything_is_polled(daemon):
+    text = daemon.site_file.read_text().replace('chemistry = "flooded"', 'chemistri = "flooded"')
+    daemon.site_file.write_text(text)
+    line = 1 + text[: text.index("chemistri")].count("\n")
+    daemon.start()
+    assert daemon.process.wait(15) == 1
+    said = daemon.log.read_text()
+    assert f"line {line}" in said
+    assert "bank.chemistri" in said
+    assert not (daemon.folder / "nightbank.db").exists()
+
+
+def test_a_service_manager_that_does_not_listen_holds_nothing_up(tmp_path, monkeypatch):
+    deaf = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+    deaf.bind(str(tmp_path / "deaf"))
+    monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "deaf"))
+    queue_length = int(Path("/proc/sys/net/unix/max_dgram_qlen").read_text())
+    for _ in range(queue_length + 1):
+        notify("WATCHDOG=1")
+    started_s = time.monotonic()
+    notify("WATCHDOG=1")
+    assert time.monotonic() - started_s < 5
+    deaf.close()
