@@ -16,7 +16,9 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     replay         a recorded irradiance or power file in place of the weather
     array          panels: one-diode model from data-sheet values
     controller     MPPT and PWM, charge stages, load disconnect
-    bank, cell     lead-acid and LiFePO4 banks; the published equations they rest on
+    bank, banks    what every bank has; the one a scenario asks for
+    lead_acid      the lead-acid bank; `cell` has the published equations it rests on
+    lithium        the LiFePO4 bank
     loads          lamps, pump, mast by schedule
     meters         what an instrument makes of a true value
     line           a pty with the pace of a real serial wire

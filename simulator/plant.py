@@ -8,7 +8,8 @@ from random import Random
 
 from simulator.array import Array, ArrayPoint, Light
 from simulator.balance import Balance, Demand, balance
-from simulator.bank import Bank, BankStep, build_bank
+from simulator.bank import Bank, BankStep
+from simulator.banks import build_bank
 from simulator.controller import OWN_DRAW_W, Controller
 from simulator.loads import Loads
 from simulator.sky import SkySample

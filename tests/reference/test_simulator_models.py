@@ -11,15 +11,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from simulator.array import Array, ArraySettings, cell_temperature_C
-from simulator.bank import (
-    C10_OVER_C20,
-    LIFEPO4_CELL_V,
-    LIFEPO4_SOC,
-    PUBLISHED,
-    BankSettings,
-    LeadAcidBank,
-    LiFePO4Bank,
-)
+from simulator.bank import PUBLISHED, BankSettings
 from simulator.cell import (
     Wells,
     charge_efficiency,
@@ -34,7 +26,9 @@ from simulator.cell import (
     rate_capacity_Ah,
     slow_over_20h_capacity,
 )
+from simulator.lead_acid import C10_OVER_C20, LeadAcidBank
 from simulator.line import character_s, frame_gap_s
+from simulator.lithium import LIFEPO4_CELL_V, LIFEPO4_SOC, LiFePO4Bank
 from simulator.modbus_device import answer, crc16
 from simulator.sun import (
     cooper_declination_deg,

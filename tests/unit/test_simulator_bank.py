@@ -6,7 +6,8 @@ from random import Random
 
 import pytest
 
-from simulator.bank import CHEMISTRIES, PUBLISHED, BankSettings, build_bank, draw_constants
+from simulator.bank import CHEMISTRIES, PUBLISHED, BankSettings, draw_constants
+from simulator.banks import build_bank
 
 SEED = 20261125
 
