@@ -194,6 +194,19 @@ def test_after_a_damaged_answer_only_what_is_lacking_is_asked_again(run, far_end
     assert asked[-1] == 712
 
 
+def test_a_device_that_only_sends_damage_is_asked_three_times_a_cycle(run, far_ends, tmp_path) -> None:
+    wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
+    wire.damage_at = set(range(3, 100))   # all after the first cycle
+    far_ends += [wire]
+    each = run(charger_at(tmp_path / "a", every_s=1, baud=115200))
+    each.until(good, 2)
+    _, result = each.until(lambda _: True, 2)
+    assert failed(result)
+    assert result.health.errors == {"bad frame": 3}
+    _, result = each.until(lambda _: True, 2)
+    assert result.health.errors == {"bad frame": 4}, "once it is known to fail, once a cycle is enough"
+
+
 def test_a_busy_device_is_asked_again_in_the_same_cycle(run, far_ends, tmp_path) -> None:
     wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
     wire.busy_at = {3}   # the first answer of the second cycle
