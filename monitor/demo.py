@@ -54,7 +54,12 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
     _make_room(folder)
     real_ms = SystemClock().now_ms() // 1000 * 1000
     first_ms = real_ms - days * 86_400_000
-    with SimulatorProcess(folder / "ports", first_ms) as simulator, stop_signals() as stop:
+    scenario = folder / "scenario.toml"
+    scenario.write_text(f"window_days = {days}   # the story ends today\n", encoding="utf-8")
+    with (
+        SimulatorProcess(folder / "ports", first_ms, scenario=scenario) as simulator,
+        stop_signals() as stop,
+    ):
         site_file = _write_site(folder, simulator)
         site, _ = with_defaults(load_site(site_file))
         with open_writer(store_path(site, site_file), site.site.time_zone) as store:
