@@ -82,12 +82,14 @@ class Total:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One standing alarm."""
+    """One standing alarm. state is 'active' or 'returning to normal', since its time, lasting its length."""
 
     name: str
     priority: str
+    state: str
     text: str
     since: str
+    lasting: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,10 @@ def notices(
     snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo
 ) -> tuple[Notice, ...]:
     """What a person must know before the sentence: standing alarms, then a daemon that does not run."""
-    found = [Notice("alarm", f"Alarm, {row.priority} priority, {row.since}. {row.text}") for row in alarms]
+    found = [
+        Notice("alarm", f"Alarm, {row.priority} priority, {row.state} since {row.since}. {row.text}")
+        for row in alarms
+    ]
     text = daemon_text(snapshot, daemon, zone)
     return (*found, Notice("daemon", text)) if text else tuple(found)
 
@@ -183,8 +188,8 @@ def daemon_text(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> str:
         )
     if daemon is Daemon.SILENT:
         return (
-            f"The monitor has been silent {since_text(beat.time_ms, snapshot.now_ms, zone)}: "
-            "the program may have ended, or its card or clock failed. All below is from then."
+            f"The monitor has been silent {since_text(beat.time_ms, snapshot.now_ms, zone)}: its program may "
+            "have ended or hang. Nothing is being read; all below is from then."
         )
     if daemon is Daemon.AHEAD:
         return (
@@ -224,7 +229,7 @@ def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Value,
         if snapshot.span is None:
             return "Nothing has been read from the bank yet."
         return f"The bank's voltage is not known: {voltage.note}."
-    present = voltage.look in (Look.LIVE, Look.SUSPECT)
+    present = daemon is Daemon.RUNNING and voltage.look in (Look.LIVE, Look.SUSPECT)
     say = PRESENT if present else PAST
     usable = (Look.LIVE,) if present else (Look.LIVE, Look.STALE)
     clauses = []
@@ -347,12 +352,15 @@ def day_note(snapshot: Snapshot) -> str:
 
 def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
     """A standing alarm; the store keeps when its present state began, for a clearing one when it turned."""
-    since = since_text(alarm.since_ms, snapshot.now_ms, zone)
     text = (alarm.text or alarm.name).rstrip(".")
-    text = f"{text[0].upper()}{text[1:]}."
-    if alarm.state == "clearing":
-        return AlarmRow(alarm.name, alarm.priority, text, f"returning to normal {since}")
-    return AlarmRow(alarm.name, alarm.priority, text, since)
+    return AlarmRow(
+        alarm.name,
+        alarm.priority,
+        "returning to normal" if alarm.state == "clearing" else "active",
+        f"{text[0].upper()}{text[1:]}.",
+        clock_text(alarm.since_ms, snapshot.now_ms, zone),
+        span_text(max(0, snapshot.now_ms - alarm.since_ms)),
+    )
 
 
 def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...]) -> str:
@@ -373,7 +381,8 @@ def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> Devi
     }.get(health.state, health.state)
     details = [f"on {health.connection}"]
     if health.last_good_ms is not None:
-        took = f", took {number(health.round_trip_ms, 0)} ms" if health.round_trip_ms is not None else ""
+        took_ms = health.round_trip_ms or 0.0  # a device that speaks by itself takes no time to answer
+        took = f", took {number(took_ms, 0)} ms" if took_ms >= 1 else ""
         details.append(f"last answer {clock_phrase(health.last_good_ms, snapshot, zone)}{took}")
     next_ms = health.next_try_ms
     if health.state != "answering" and next_ms is not None and next_ms > snapshot.now_ms:

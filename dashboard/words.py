@@ -85,10 +85,17 @@ def span_text(span_ms: float) -> str:
 
 
 def age_text(age_ms: float) -> str:
-    """How long ago: 'now', '12 s ago', '3 min ago'; a stamp ahead of the clock says so."""
-    if age_ms < -NOW_WITHIN_MS:
-        return f"{span_text(-age_ms)} ahead"
-    return "now" if age_ms < NOW_WITHIN_MS else f"{span_text(age_ms)} ago"
+    """How long ago, in one unit: 'now', '12 s ago', '90 min ago', '5 h ago'; or how far ahead."""
+    if abs(age_ms) < NOW_WITHIN_MS:
+        return "now"
+    size_ms, side = abs(age_ms), "ago" if age_ms > 0 else "ahead"
+    if size_ms < MINUTE_MS:
+        return f"{int(size_ms // SECOND_MS)} s {side}"
+    if size_ms < 2 * HOUR_MS:
+        return f"{int(size_ms // MINUTE_MS)} min {side}"
+    if size_ms < 2 * DAY_MS:
+        return f"{int(size_ms // HOUR_MS)} h {side}"
+    return f"{int(size_ms // DAY_MS)} days {side}"
 
 
 def clock_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:

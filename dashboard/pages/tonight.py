@@ -63,7 +63,7 @@ def layout(open_reader: ReaderFactory, site: Site) -> Component:
     return html.Main(
         [
             html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),
-            html.Section(parts.lead, id="lead", **extra(aria_live="polite", aria_label="State of the bank")),
+            html.Section(parts.lead, id="lead", **extra(aria_label="State of the bank")),
             html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
             html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
             html.Div(
@@ -175,11 +175,11 @@ def present_history(open_reader: ReaderFactory, site: Site) -> tuple[dict[str, A
 
 
 def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
-    """What the page says while the store cannot be read."""
+    """What the page says while the store cannot be read; the style sheet hides the empty sections."""
     now_ms = SystemClock().now_ms()
     lead: Content = [
         notice("daemon", "The store cannot be read, so there is nothing to show yet."),
-        html.P(str(error), className="sentence"),
+        html.P(str(error), className="trouble"),
         html.P(
             "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
             "This page looks again every five seconds.",
@@ -287,7 +287,11 @@ def table_rows(history: History, zone: ZoneInfo) -> Content:
 def alarms_part(tonight: Tonight) -> Content:
     rows = [
         html.Li(
-            [html.Strong(row.text), html.Small(f"{row.priority} priority, {row.since}")], className="alarm"
+            [
+                html.Strong(row.text),
+                html.Small(f"{row.priority} priority, {row.state} since {row.since} ({row.lasting})"),
+            ],
+            className="alarm",
         )
         for row in tonight.alarms
     ]

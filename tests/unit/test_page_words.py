@@ -52,7 +52,8 @@ def test_every_canonical_quantity_can_be_shown(quantity):
         (12, "12 s ago"),
         (59.9, "59 s ago"),
         (200, "3 min ago"),
-        (3 * 3600 + 600, "3 h 10 min ago"),
+        (5940, "99 min ago"),
+        (3 * 3600 + 600, "3 h ago"),
         (30 * 3600 + 600, "30 h ago"),
         (3 * 86400, "3 days ago"),
         (-3, "now"),
@@ -64,6 +65,7 @@ def test_an_age_is_told_in_the_unit_that_fits(age_s, text):
 
 
 def test_a_span_leaves_out_what_is_nothing():
+    assert span_text((6 * 60 + 10) * 60_000) == "6 h 10 min"
     assert span_text(2 * 3600 * 1000) == "2 h"
     assert span_text(0) == "0 s"
 

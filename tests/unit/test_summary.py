@@ -134,9 +134,15 @@ def test_a_standing_alarm_comes_first_and_a_normal_one_not_at_all():
     said = summarize(snapshot(alarms=alarms), site())
     assert [notice.kind for notice in said.notices] == ["alarm"]
     assert said.notices[0].text == (
-        "Alarm, high priority, since 19:12 (48 min). Low voltage: 11.5 V is below 11.7 V."
+        "Alarm, high priority, active since 19:12. Low voltage: 11.5 V is below 11.7 V."
     )
-    assert [row.name for row in said.alarms] == ["Low voltage"]
+    assert [(row.name, row.lasting) for row in said.alarms] == [("Low voltage", "48 min")]
+
+
+def test_an_alarm_on_its_way_back_still_stands():
+    turned = AlarmState("Low voltage", "clearing", NOW - 2 * MINUTE, "high", 12.1, "Low voltage: 11.5 V")
+    said = summarize(snapshot(alarms=(turned,)), site())
+    assert "returning to normal since 19:58" in said.notices[0].text
 
 
 def test_no_alarm_standing_is_said():
@@ -171,11 +177,13 @@ def test_a_stopped_daemon_says_when():
     said = summarize(snapshot(heartbeat=beat), site())
     assert said.daemon is Daemon.STOPPED
     assert "stopped at 19:55 (5 min ago)" in said.notices[0].text
+    assert said.sentence.startswith("When last read, at 19:59, the bank was")
 
 
 def test_a_clock_that_was_put_back_is_told():
     said = summarize(snapshot(heartbeat=Heartbeat(NOW + 60 * MINUTE, MIDNIGHT, None)), site())
     assert said.daemon is Daemon.AHEAD
+    assert said.sentence.startswith("When last read, at 19:59, the bank was")
     assert "1 h ahead" in said.notices[0].text
 
 

@@ -1,0 +1,154 @@
+"""What the page costs its computer and the phone: bytes, CPU and memory of the page process.
+
+    python -m tests.bench.page_cost
+
+A day of readings each 5 s is stored, `nightbank page` is started over it, and everything that a phone asks
+for is asked many times. CPU is user and system time of the page process, in ticks of 10 ms over all times.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+from contextlib import closing
+from importlib.resources import files
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+from urllib.request import Request, urlopen
+
+from monitor.records import Reading
+from monitor.store.embedded import open_writer
+
+DAY_S = 24 * 3600
+EVERY_S = 5
+TIMES = 100
+VALUES = {
+    "battery_voltage_V": 12.6,
+    "battery_current_A": -4.0,
+    "charge_current_A": 1.0,
+    "load_current_A": 5.0,
+    "array_power_W": 14.0,
+    "load_power_W": 63.0,
+    "battery_temperature_C": 8.4,
+    "charge_stage": 1,
+}
+
+
+def fill(store: Path) -> None:
+    """A day until now, with a little movement so that nothing compresses to a line."""
+    now_ms = time.time_ns() // 1_000_000
+    with closing(open_writer(store, "Europe/London")) as writer:
+        for back_s in range(DAY_S, 0, -EVERY_S):
+            shift = (back_s // EVERY_S * 7 % 11) / 100
+            time_ms = now_ms - back_s * 1000
+            writer.append(Reading(time_ms, "charger", name, value + shift) for name, value in VALUES.items())
+        writer.commit()
+
+
+class PageProcess:
+    """The page as a process of its own."""
+
+    def __init__(self, site_file: Path) -> None:
+        with closing(socket.socket()) as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        command = [sys.executable, "-m", "monitor.cli", "page", str(site_file)]
+        self.process = subprocess.Popen(
+            [*command, "--host", "127.0.0.1", "--port", str(self.port)], stderr=subprocess.DEVNULL
+        )
+        deadline = time.monotonic() + 20
+        while time.monotonic() < deadline:
+            with closing(socket.socket()) as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return
+            time.sleep(0.05)
+        raise SystemExit("the page did not come up")
+
+    def ask(self, path: str, body: Any = None) -> bytes:
+        data = None if body is None else json.dumps(body).encode()
+        headers = {"Content-Type": "application/json"}
+        answer: bytes = urlopen(
+            Request(f"http://127.0.0.1:{self.port}{path}", data, headers), timeout=20
+        ).read()
+        return answer
+
+    def cpu_s(self) -> float:
+        fields = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+    def rss_MB(self) -> float:
+        status = Path(f"/proc/{self.process.pid}/status").read_text(encoding="ascii")
+        found = re.search(r"VmRSS:\s+(\d+)", status)
+        assert found is not None
+        return int(found[1]) / 1024
+
+
+def callback_body(dependency: dict[str, Any], count: int) -> dict[str, Any]:
+    """What the browser sends for one of Dash's callbacks with a single input."""
+    outputs = [
+        {"id": part.rsplit(".", 1)[0], "property": part.rsplit(".", 1)[1]}
+        for part in dependency["output"].strip(".").split("...")
+    ]
+    source = dependency["inputs"][0]
+    return {
+        "output": dependency["output"],
+        "outputs": outputs,
+        "inputs": [{**source, "value": count}],
+        "changedPropIds": [f"{source['id']}.{source['property']}"],
+        "parsedChangedPropsIds": [f"{source['id']}.{source['property']}"],
+    }
+
+
+def measure(page: PageProcess, name: str, path: str, body: Any = None) -> None:
+    """Print bytes, CPU and the slowest answers of one request."""
+    size = len(page.ask(path, body))
+    took_ms = []
+    cpu_before_s = page.cpu_s()
+    for _ in range(TIMES):
+        started = time.perf_counter()
+        page.ask(path, body)
+        took_ms.append((time.perf_counter() - started) * 1000)
+    cpu_ms = (page.cpu_s() - cpu_before_s) * 1000 / TIMES
+    took_ms.sort()
+    p95_ms = took_ms[round(0.95 * TIMES) - 1]
+    print(
+        f"{name:32} {size:9,} bytes   CPU {cpu_ms:5.1f} ms   "
+        f"p50 {took_ms[TIMES // 2]:5.1f} ms   p95 {p95_ms:5.1f} ms"
+    )
+
+
+def main() -> None:
+    with TemporaryDirectory() as folder:
+        site_file = Path(folder) / "site.toml"
+        site_file.write_bytes(files("monitor").joinpath("demo_site.toml").read_bytes())
+        fill(Path(folder) / "nightbank.db")
+        page = PageProcess(site_file)
+        try:
+            print(f"page process at start: {page.rss_MB():.1f} MB")
+            measure(page, "first HTML", "/")
+            measure(page, "layout with chart", "/_dash-layout")
+            for dependency in json.loads(page.ask("/_dash-dependencies")):
+                name = (
+                    "refresh of the chart, 30 s"
+                    if "figure" in dependency["output"]
+                    else "refresh of the values, 5 s"
+                )
+                measure(page, name, "/_dash-update-component", callback_body(dependency, 1))
+            scripts = re.findall(r'src="([^"]+)"', page.ask("/").decode())
+            print(
+                f"{'scripts before the chart':32} {sum(len(page.ask(script)) for script in scripts):9,} bytes"
+            )
+            print(f"page process after {5 * TIMES} requests: {page.rss_MB():.1f} MB")
+        finally:
+            page.process.terminate()
+            page.process.wait(10)
+
+
+if __name__ == "__main__":
+    main()
