@@ -6,6 +6,10 @@ once. So a sound answer belongs to the *oldest* open request of its form or to a
 requests before that one are done: their answers came, or were lost and will never come. An answer may be
 believed exactly when no older open request has its form. While one has, a probe of another length is
 asked first; its answer closes all that came before.
+
+Something between us and the unit may still break the order. So requests that were closed without an answer
+of their own stay in doubt: an answer of their form is believed only when a further probe was answered and
+no second answer of that form came before it. Against one overtaken answer at a time that is enough.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ from collections import Counter, deque
 from dataclasses import dataclass
 
 REMEMBERED = 64
-"""Open requests kept for one unit (our choice: a device that is 64 requests behind has lost them)."""
+"""Open requests, and ones in doubt, kept for one unit (our choice: one 64 requests behind has lost them)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,47 +31,69 @@ class Request:
 
 
 class Owed:
-    """The open requests of one unit, oldest first."""
+    """The open requests of one unit, oldest first, and those in doubt."""
 
     def __init__(self) -> None:
         self._open: deque[Request] = deque(maxlen=REMEMBERED)
-
-    def __len__(self) -> int:
-        return len(self._open)
+        self._doubtful: deque[Request] = deque(maxlen=REMEMBERED)
 
     def add(self, request: Request) -> None:
         """A request has gone out."""
         self._open.append(request)
 
     def forms(self) -> set[tuple[int, int]]:
-        """Function and count of every open request, each once."""
-        return {(request.function, request.count) for request in self._open}
+        """Function and count of every request that an answer may still come to, each once."""
+        return {(request.function, request.count) for request in (*self._open, *self._doubtful)}
+
+    def functions(self) -> set[int]:
+        """Functions of the open requests, each once."""
+        return {request.function for request in self._open}
 
     def count_to_ask(self, function: int, count: int, room: int) -> int:
         """How many registers to ask for now: `count` itself when its answer could not be mistaken, else
-        the length of a probe, fewer registers from the same address (two where only one is wanted and
-        `room`, the registers from that address to the end, allows it)."""
-        waiting = Counter(request.count for request in self._open if request.function == function)
-        if not waiting[count]:
-            return count
+        the length of a probe."""
+        if (function, count) in {(request.function, request.count) for request in self._open}:
+            return self.probe_count(function, count, room)
+        return count
+
+    def probe_count(self, function: int, count: int, room: int) -> int:
+        """The length of a probe: fewer registers from the same address, as rarely waited for as can be.
+
+        Two where only one is wanted, if `room`, the registers from that address to the end, allows it;
+        where it does not, `count` itself.
+        """
+        waiting = Counter(
+            request.count for request in (*self._open, *self._doubtful) if request.function == function
+        )
         lengths = range(1, count) if count > 1 else range(2, min(3, room + 1))
         return min(lengths, key=lambda length: waiting[length], default=count)
 
-    def oldest(self, function: int, count: int | None) -> Request:
-        """The oldest open request that an answer of this form can belong to; count None for a refusal.
+    def doubts(self, function: int, count: int, since_s: float) -> int:
+        """How many requests of this form, sent after since_s, were closed without an answer of their own."""
+        return sum(
+            (request.function, request.count) == (function, count) and request.sent_s > since_s
+            for request in self._doubtful
+        )
 
-        Raises LookupError when there is none.
+    def oldest(self, function: int, count: int | None) -> Request:
+        """The oldest open request that an answer of this form can belong to, else one in doubt.
+
+        count None stands for a refusal. Raises LookupError when there is none.
         """
-        for request in self._open:
+        for request in (*self._open, *self._doubtful):
             if request.function == function and count in (None, request.count):
                 return request
         raise LookupError(f"no open request of function {function}")
 
     def close(self, request: Request) -> None:
-        """This open request was answered: it and all before it are done."""
-        while self._open.popleft() is not request:
-            continue
+        """This request was answered. If it was open, all before it are done, and in doubt."""
+        if request in self._doubtful:
+            self._doubtful.remove(request)
+            return
+        while (first := self._open.popleft()) is not request:
+            self._doubtful.append(first)
 
     def clear(self) -> None:
         """Nothing is owed any more."""
         self._open.clear()
+        self._doubtful.clear()

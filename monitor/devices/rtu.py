@@ -5,7 +5,7 @@ What stands between a wrong frame and a reading (each found to be needed where t
 - the time: an answer that began before the request was out, or is complete sooner than the wire allows,
   was under way before;
 - the order (`owed.py`): after a missing or damaged answer nothing is believed until a probe of another
-  length was answered;
+  length was answered, and for a while each answer is checked by one more;
 - the echo: an adapter that sends our request back is noticed; a true answer behind it is used.
 """
 
@@ -58,8 +58,8 @@ SILENCES_TO_SHRINK = 3
 EARLY_TO_ACCEPT = 3
 """Early answers of different lengths in a row that prove a port faster than its speed (our choice)."""
 
-EXCHANGES = 6
-"""Requests, probes included, that one read may take (our choice)."""
+TRIES = 6
+"""Requests, probes before it included, that one read may take to be answered (our choice)."""
 
 
 class Unit:
@@ -139,17 +139,36 @@ class RtuLink:
         check_read(unit, function, address, count)
         self.open()
         owed = self._unit(unit).owed
-        for _ in range(EXCHANGES):
+        for _ in range(TRIES):
             asked = owed.count_to_ask(function, count, REGISTERS - address)
-            try:
-                registers = self._exchange(unit, function, address, asked)
-            except Refused:
-                if asked == count:
-                    raise
-                continue   # the probe is refused, but that is an answer: the line is in step again
-            if registers is not None and asked == count:
+            if asked != count:
+                self._probe(unit, function, address, asked)
+                continue
+            registers = self._exchange(unit, function, address, count)
+            if registers is not None and self._stands(unit, function, address, count):
                 return registers
         raise ForeignReply(advice.unmatched(self._where(unit)))
+
+    def _probe(self, unit: int, function: int, address: int, count: int) -> bool:
+        """Whether the probe was answered; a refusal is an answer too."""
+        try:
+            return self._exchange(unit, function, address, count) is not None
+        except Refused:
+            return True
+
+    def _stands(self, unit: int, function: int, address: int, count: int) -> bool:
+        """Whether an answer of this form, just come, is still the present one's after a further probe.
+
+        Asked only where an older request of the form went unanswered lately: had its answer come now,
+        out of order, the true one would come before the probe's.
+        """
+        owed = self._unit(unit).owed
+        since_s = monotonic() - LONGEST_WAIT * self._configured_s
+        doubts = owed.doubts(function, count, since_s)
+        probe = owed.probe_count(function, count, REGISTERS - address)
+        if not doubts or probe == count:
+            return True
+        return self._probe(unit, function, address, probe) and owed.doubts(function, count, since_s) == doubts
 
     # One exchange
 
@@ -234,15 +253,14 @@ class RtuLink:
             return None
         found: list[Reply] = []
         for unit, known in self._units.items():
-            forms = known.owed.forms()
             found += [
                 Reply(place, unit, function, count)
-                for function, count in forms
+                for function, count in known.owed.forms()
                 if (place := find_answer(data, unit, function, count))
             ]
             found += [
                 Reply(place, unit, function, None)
-                for function in {function for function, _ in forms}
+                for function in known.owed.functions()
                 if (place := find_refusal(data, unit, function))
             ]
         return min(found, key=lambda reply: reply.place.start, default=None)

@@ -3,7 +3,7 @@
     python -m tests.faults.campaign [--frames 2000] [--seed 1] [--only CLASS ...]
 
 Each class reads from a peer that spoils a share of its replies. A value that was accepted is wrong unless it
-is exactly what the peer holds for the last request it received, which is the one just answered.
+is exactly what the peer holds for the last request of that length, which is the one just answered.
 """
 
 from __future__ import annotations
@@ -159,7 +159,7 @@ def run(kind: Class, frames: int, seed: int) -> Result:
         except DeviceError as error:
             refused[error.kind] += 1
             return None
-        if values == words(address, COUNT, peer.number):
+        if values == words(address, COUNT, peer.asked(COUNT)):
             return True
         older = range(max(0, before - 100), peer.number)
         result.stale += any(values == words(address, COUNT, number) for number in older)

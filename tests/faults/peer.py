@@ -27,6 +27,7 @@ from types import TracebackType
 from typing import Any
 
 UNIT = 1
+SHARED = 126                 # numbers in FILE: of the last request, of the last for 1, 2, ... 125 registers
 WORDS_PER_REQUEST = 40503    # odd, so that different request numbers give different words (modulo 65536)
 
 
@@ -52,7 +53,7 @@ def words(address: int, count: int, number: int) -> tuple[int, ...]:
 
 @dataclass
 class Plan:
-    """How the peer behaves. fault is a name known to Device, rate the share of replies that it hits."""
+    """How the peer behaves. fault is a name that Device knows, rate the share of replies that it hits."""
 
     baud: int = 115200
     turnaround_s: float = 0.0005
@@ -108,13 +109,14 @@ class Device:
         self.random = random.Random(plan.seed)
         self.number = 0
         self.hit = 0
-        self.held_back: deque[tuple[float, bytes]] = deque()   # due at, frame; in the order of the requests
+        self.held_back: deque[tuple[float, bytes]] = deque()   # due at, frame
 
     def serve(self, frame: bytes, heard_s: float) -> None:
         plan, line = self.plan, self.line
         unit, function, address, count = struct.unpack(">BBHH", frame[:6])
         self.number += 1
         self.counter[:4] = struct.pack("<I", self.number)
+        self.counter[4 * count:4 * count + 4] = struct.pack("<I", self.number)
         if frame[6:] != crc16(frame[:6]) or unit != UNIT:
             return
         true = reply(unit, function, words(address, count, self.number))
@@ -122,9 +124,13 @@ class Device:
         start_s = heard_s + 8 * line.character_s + (line.gap_s if plan.reply_gap else 0.0) + plan.turnaround_s
         fault = plan.fault if self.random.random() < plan.rate else "none"
         self.hit += fault != "none"
-        if fault.endswith("latency"):   # a long way, as by radio: each answer so much later, none slower
-            times = {"latency": 1.6, "long_latency": 7.5}
-            self.held_back.append((start_s + times[fault] * plan.timeout_s, true))
+        later_s = {
+            "latency": 1.6 * plan.timeout_s,        # a long way, as by radio: each answer so much later
+            "long_latency": 7.5 * plan.timeout_s,
+            "overtaken": plan.timeout_s + 0.030,    # answers to later requests come first
+        }
+        if fault in later_s:
+            self.held_back.append((start_s + later_s[fault], true))
             return
         delay_s, frames = self.spoil(fault, true, frame, function, address, count)
         if fault.startswith("echo"):
@@ -137,7 +143,7 @@ class Device:
         """Send what is due of the answers on a long way."""
         while self.held_back and self.held_back[0][0] <= monotonic():
             due_s, frame = self.held_back.popleft()
-            self.line.send(frame, due_s)
+            self.line.send(frame, max(due_s, self.line.last_sent_s + self.line.gap_s))
 
     def spoil(
         self, fault: str, true: bytes, request: bytes, function: int, address: int, count: int
@@ -183,7 +189,7 @@ class Device:
 def serve_forever(plan: Plan, shared: str) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
-    with open(shared, "r+b") as file, mmap.mmap(file.fileno(), 8) as counter:
+    with open(shared, "r+b") as file, mmap.mmap(file.fileno(), 4 * SHARED) as counter:
         character_s = 11 / plan.baud
         line = Line(master, character_s, 3.5 * character_s if plan.baud <= 19200 else 1.750e-3)
         device = Device(plan, line, counter)
@@ -230,9 +236,9 @@ class Peer:
 
     def __init__(self, plan: Plan) -> None:
         self.shared = tempfile.NamedTemporaryFile()  # noqa: SIM115 - lives as long as the peer
-        self.shared.write(bytes(8))
+        self.shared.write(bytes(4 * SHARED))
         self.shared.flush()
-        self._counter = mmap.mmap(self.shared.fileno(), 8)
+        self._counter = mmap.mmap(self.shared.fileno(), 4 * SHARED)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "tests.faults.peer", json.dumps(asdict(plan)), self.shared.name],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
@@ -257,6 +263,11 @@ class Peer:
     def number(self) -> int:
         """Requests received so far, probes included."""
         number: int = struct.unpack("<I", self._counter[:4])[0]
+        return number
+
+    def asked(self, count: int) -> int:
+        """Number of the last request for so many registers: the one whose answer is right now."""
+        number: int = struct.unpack("<I", self._counter[4 * count:4 * count + 4])[0]
         return number
 
     def __enter__(self) -> Peer:

@@ -57,6 +57,10 @@ class TcpPeer:
             setattr(self.plan, key, value)
         return {"hit": self.hit, "number": self.number, "functions": sorted(self.functions)}
 
+    def asked(self, count: int) -> int:
+        """Number of the last request; a network link sends no probes of another length than `count`."""
+        return self.number
+
     def hang_up(self) -> None:
         """End the connection, as a device does that has been idle for long."""
         assert self._connection is not None

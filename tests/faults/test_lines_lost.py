@@ -35,7 +35,7 @@ def link(peer: Peer) -> Iterator[RtuLink]:
 
 
 def good(peer: Peer, values: tuple[int, ...], address: int = 0) -> bool:
-    return values == words(address, len(values), peer.number)
+    return values == words(address, len(values), peer.asked(len(values)))
 
 
 def test_a_missing_port_is_told_and_picked_up_when_it_appears(tmp_path: Path) -> None:
@@ -158,6 +158,27 @@ def test_a_time_out_never_grows_beyond_five_times(peer: Peer) -> None:
         assert monotonic() - started_s < 0.4
         assert link.timeout_of(UNIT) <= 0.25
     link.close()
+
+
+def test_an_answer_that_others_have_overtaken_is_not_believed(peer: Peer) -> None:
+    # It falls into the reads after its time-out; a bridge between line and device might do that.
+    believed = 0
+    for _ in range(25):
+        link = RtuLink(peer.path, baud=BAUD, parity="even", timeout_s=0.03)
+        peer.change(fault="overtaken", rate=1.0, timeout_s=0.03)   # sent 60 ms after the request
+        with pytest.raises(NoAnswer):
+            link.read(UNIT, 4, 0, 4)
+        peer.change(fault="none")
+        until_s = monotonic() + 0.06
+        while monotonic() < until_s:
+            try:
+                values = link.read(UNIT, 4, 0, 4)
+            except DeviceError:
+                continue
+            assert good(peer, values)
+            believed += 1
+        link.close()
+    assert believed > 25
 
 
 def test_an_echo_is_told_with_advice(peer: Peer, link: RtuLink) -> None:

@@ -38,12 +38,26 @@ def test_one_register_is_probed_with_two_where_there_are_two() -> None:
 
 def test_an_answer_closes_its_request_and_all_before() -> None:
     owed = Owed()
-    first, probe = asked(owed, 4, 25), asked(owed, 4, 1)
+    asked(owed, 4, 25)
+    probe = asked(owed, 4, 1)
     assert owed.oldest(4, 1) is probe
     owed.close(probe)
-    assert owed.forms() == set()
+    assert owed.functions() == set()
+    assert owed.count_to_ask(4, 25, 65536) == 25
+
+
+def test_a_request_closed_without_an_answer_stays_in_doubt_until_it_comes() -> None:
+    owed = Owed()
+    first, probe = asked(owed, 4, 25, sent_s=10.0), asked(owed, 4, 1, sent_s=11.0)
+    owed.close(probe)
+    assert owed.doubts(4, 25, since_s=9.0) == 1
+    assert owed.doubts(4, 25, since_s=10.0) == 0, "doubt ends with time"
+    assert owed.doubts(4, 1, since_s=9.0) == 0
+    assert owed.oldest(4, 25) is first
+    owed.close(first)
+    assert owed.doubts(4, 25, since_s=9.0) == 0
     with pytest.raises(LookupError):
-        owed.oldest(4, first.count)
+        owed.oldest(4, 25)
 
 
 def test_an_answer_of_a_repeated_form_belongs_to_the_oldest() -> None:
