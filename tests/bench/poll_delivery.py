@@ -1,6 +1,6 @@
 """What the poll loop delivers on a bad line: damaged answers, and a dead unit beside a living one.
 
-    python -m tests.bench.poll_delivery [--cycles 1000]
+    python -m tests.bench.poll_delivery [--cycles 500]
 
 A charger of three requests a cycle answers over a pty at a wire's pace, 115200 baud. First one answer in a
 hundred is damaged (one bit); then a second unit on the line is dead.
@@ -28,7 +28,7 @@ from tests.unit.far_ends import RtuFarEnd, charger_registers
 SEED = 1125
 BAUD = 115200
 HIT_SHARE = 0.01
-PERIOD_S = 0.2
+PERIOD_S = 0.4
 FULL = 12   # quantities of the charger
 WARM_UP_S = 3.0
 
@@ -73,7 +73,7 @@ def delivered(results: list[tuple[float, PollResult]], cycles: int) -> float:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--cycles", type=int, default=1000)
+    parser.add_argument("--cycles", type=int, default=500)
     cycles = parser.parse_args().cycles
     rng = random.Random(SEED)
     with tempfile.TemporaryDirectory() as folder:
