@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import tzinfo
 
 from monitor.quantities import Fault, Stage, unit_of
@@ -107,6 +108,11 @@ def clock_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:
         return f"{moment:%a %H:%M}"
     year = "" if moment.year == now.year else f" {moment.year}"
     return f"{moment.day} {moment:%b}{year} {moment:%H:%M}"
+
+
+def unbroken(text: str) -> str:
+    """A text in which no line can end between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(?:V|A|W|Wh|Ah|h|min|s)\b|[%°])", "\N{NO-BREAK SPACE}", text)
 
 
 def since_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:

@@ -20,7 +20,7 @@ from dashboard.pages.base import Page, ReaderFactory
 from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
 from dashboard.values import Look, Value
-from dashboard.words import clock_text, number
+from dashboard.words import clock_text, number, unbroken
 from monitor.clock import SystemClock
 from monitor.errors import StoreError
 from monitor.site.model import Site
@@ -203,7 +203,7 @@ def notice(kind: str, text: str) -> Component:
 def lead_part(tonight: Tonight) -> Content:
     return [
         *(notice(item.kind, item.text) for item in tonight.notices),
-        html.P(tonight.sentence, className="sentence", id="sentence"),
+        html.P(unbroken(tonight.sentence), className="sentence", id="sentence"),
     ]
 
 

@@ -118,7 +118,7 @@ def test_a_daemon_that_does_not_run_is_told_before_the_sentence(hide, visit, hea
     notice = page.locator(".notice.daemon")
     assert told in notice.text_content()
     assert notice.bounding_box()["y"] < page.locator("#sentence").bounding_box()["y"]
-    assert page.locator("#sentence").text_content().startswith("When last read, at 19:35, the bank was 72 %")
+    expect(page.locator("#sentence")).to_contain_text("When last read, at 19:35, the bank was 72 %")
 
 
 def test_an_alarm_stands_first_with_its_time(hide, visit):
@@ -144,8 +144,11 @@ def test_without_a_store_the_page_says_what_to_do_and_heals_by_itself(hide, visi
     lead = page.locator("#lead")
     expect(lead).to_contain_text("The store cannot be read")
     expect(lead).to_contain_text("nightbank monitor")
+    expect(page.get_by_role("heading", name="Now")).to_be_hidden()
     hide.store(hide.present(NOW))
     expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged", timeout=8000)
+    expect(page.get_by_role("heading", name="Now")).to_be_visible()
+    expect(page.locator("#history-chart .main-svg").first).to_be_visible()
 
 
 def test_a_file_that_is_no_store_is_told_calmly(hide, visit):

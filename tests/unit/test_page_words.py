@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboard.words import age_text, clock_text, shown, span_text
+from dashboard.words import age_text, clock_text, shown, span_text, unbroken
 from monitor.quantities import QUANTITIES, Fault
 from monitor.records import parse_iso
 
@@ -82,3 +82,10 @@ def test_a_span_leaves_out_what_is_nothing():
 )
 def test_times_are_the_sites_own(at, text):
     assert clock_text(parse_iso(at), parse_iso("2026-07-10T20:00:00Z"), LONDON) == text
+
+
+def test_no_line_ends_between_a_number_and_its_unit():
+    told = unbroken("The bank is 72 % charged (64 to 80 %) and gives 4.1 A, at 12.5 V in 3 steps.")
+    assert told.replace("\N{NO-BREAK SPACE}", "~") == (
+        "The bank is 72~% charged (64 to 80~%) and gives 4.1~A, at 12.5~V in 3 steps."
+    )
