@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from monitor.site.amounts import Amounts
     from monitor.site.load import Assumption
     from monitor.site.model import Site
+    from monitor.toml_lines import TomlLines
 
 SERVICE_SITES = Path("/etc/nightbank")       # where the units in systemd/ look for a site file
 SERVICE_STATE = Path("/var/lib/nightbank")   # and the only place where they may write
@@ -55,7 +56,7 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
         _tell(file, None, None, (), error.problems, as_json)
         ctx.exit(1)
     full, assumed = with_defaults(described)
-    problems = contradictions(full, lines)
+    problems = (*contradictions(full, lines), *_of_devices(full, file, lines))
     _tell(file, full, amounts(full), assumed, problems, as_json)
     ctx.exit(0 if _fine(problems) else 1)
 
@@ -120,6 +121,19 @@ def _ask_all(ctx: click.Context) -> dict[str, Any]:
                 if not sys.stdin.isatty():
                     ctx.exit(1)
     return answers
+
+
+def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:
+    """What keeps the devices' profiles and lines from being used; nothing is opened."""
+    from monitor.clock import SystemClock
+    from monitor.devices.device import build_lines
+    from monitor.site.load import placed
+
+    try:
+        build_lines(full, file.parent, SystemClock())
+    except SiteError as error:
+        return placed(error, file, lines).problems
+    return ()
 
 
 def _fine(problems: Sequence[Problem]) -> bool:

@@ -73,7 +73,7 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
             simulator.ask(do="run", speed=speed)
             with _page(site_file, page_port):
                 _say_where(site_file, page_port)
-                serve(site, folder, store, clock, stop)
+                serve(site, build_lines(site, folder, clock), store, clock, stop)
     click.echo("The demo has ended.", err=True)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Sequence
+from dataclasses import replace
 
 from monitor.alarms.engine import first_state, step
 from monitor.alarms.rules import Rule, rules_of
@@ -30,6 +31,9 @@ ESTIMATE = "estimate"
 ESTIMATOR_NOTE = "estimator"
 HEARTBEAT_NOTE = "heartbeat"
 """Keys of the store's notes: the estimator's state; when the daemon last wrote, started, stopped."""
+
+NET_CURRENT = "battery_current_A"
+NET_QUANTITIES = (NET_CURRENT, "battery_power_W")
 
 FRESH_POLLS = 3
 """A value older than this many of its device's periods is not used any more (our choice: one lost frame
@@ -79,6 +83,10 @@ class PresentView:
         }
         self._held: dict[str, dict[str, Reading]] = {}
 
+    def rank(self, device: str) -> int:
+        """The device's place in the site file, 0 first."""
+        return self._rank[device]
+
     def take(self, readings: Sequence[Reading]) -> None:
         for reading in readings:
             held = self._held.setdefault(reading.quantity, {})
@@ -109,6 +117,7 @@ class Pipeline:
         """site must have its set points filled in. The estimator goes on from the state in the store."""
         self._site, self._store, self._clock = site, store, clock
         self._view = PresentView(site)
+        self._shunt: str | None = None
         self._estimator = CountingEstimator(describe_bank(site), store.note(ESTIMATOR_NOTE))
         self._rules = rules_of(site)
         kept = {state.name: state for state in store.alarms()}
@@ -124,15 +133,35 @@ class Pipeline:
 
     def take(self, result: PollResult) -> None:
         """Readings of one poll into view, estimate, store and alarms. Commits at once if an alarm changed."""
-        self._store.append(result.readings)
-        self._view.take(result.readings)
+        readings = self._metered(result.readings)
+        self._store.append(readings)
+        self._view.take(readings)
         self._keep_health(result.health)
-        voltage = next((r for r in result.readings if r.quantity == "battery_voltage_V"), None)
+        voltage = next((r for r in readings if r.quantity == "battery_voltage_V"), None)
         if voltage is not None and voltage.quality is Quality.GOOD:
             best = self._view.best("battery_voltage_V", voltage.time_ms)
             if best is voltage:
                 self._follow(voltage)
         self._judge()
+
+    def _metered(self, readings: Sequence[Reading]) -> Sequence[Reading]:
+        """At level 'shunt' only the shunt's word on the net is good: a controller sees only its own part.
+
+        The shunt is the best-ranked device that gives the net current.
+        """
+        if self._site.metering.level != "shunt" or not readings:
+            return readings
+        device = readings[0].device
+        if any(reading.quantity == NET_CURRENT for reading in readings):
+            self._shunt = min(self._shunt or device, device, key=self._view.rank)
+        if device == self._shunt:
+            return readings
+        return [
+            replace(reading, quality=Quality.SUSPECT, reason="this device does not see every load")
+            if reading.quantity in NET_QUANTITIES and reading.quality is Quality.GOOD
+            else reading
+            for reading in readings
+        ]
 
     def save(self, *, stopped: bool = False) -> None:
         """Keep the estimator's state and the heartbeat, and commit."""

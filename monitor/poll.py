@@ -31,6 +31,8 @@ SILENCE_SHARE = 0.05
 """Of a shared line's time a silent device may cost this share, whatever that makes of the back-off."""
 LOOK_S = 0.25
 """How often a missing port is looked for; looking costs one stat."""
+ROUND_S = 10.0
+"""A waiting thread comes round to its loop at least this often, so that it can be told from a stuck one."""
 OPEN_TRIES = 5
 """A port that has just appeared may not be openable yet: so many tries, LOOK_S apart (our choice)."""
 
@@ -125,6 +127,14 @@ class Poller:
                 worker.thread.join(max(0.0, end_s - time.monotonic()))
 
 
+    def longest_stall_s(self) -> float:
+        """How long the line that has been busy or stuck longest has not come round to its loop.
+
+        A thread that has ended counts as stuck for ever.
+        """
+        return max((worker.stall_s() for worker in self._workers), default=0.0)
+
+
 class _Job:
     """When one device is due."""
 
@@ -150,6 +160,13 @@ class _Worker:
         self._line, self._clock, self._results, self._stop, self._rng = line, clock, results, stop, rng
         self.thread = threading.Thread(target=self._run, name=f"line {line.name}", daemon=True)
         self._port_seen = True
+        self._came_round_s = clock.elapsed_s()
+
+    def stall_s(self) -> float:
+        """Seconds since the thread last came round to its loop."""
+        if not self.thread.is_alive():
+            return math.inf
+        return self._clock.elapsed_s() - self._came_round_s
 
     def _run(self) -> None:
         start_s = self._clock.elapsed_s()
@@ -157,14 +174,15 @@ class _Worker:
         try:
             while jobs and not self._stop.is_set():
                 job = min(jobs, key=lambda job: job.due_s)
-                wait_s = job.due_s - self._clock.elapsed_s()
+                self._came_round_s = self._clock.elapsed_s()
+                wait_s = job.due_s - self._came_round_s
                 if wait_s <= 0:
                     self._poll(job)
                 elif self._line.port is not None and any(job.lost for job in jobs):
                     self._stop.wait(min(wait_s, LOOK_S))
                     self._look_for_port(jobs)
                 else:
-                    self._stop.wait(wait_s)
+                    self._stop.wait(min(wait_s, ROUND_S))
         finally:
             self._line.close()
 

@@ -6,19 +6,19 @@ import logging
 import queue
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
 from monitor.clock import Clock, SystemClock
-from monitor.devices.device import build_lines
-from monitor.errors import StoreError
+from monitor.devices.device import Line, build_lines
+from monitor.errors import SiteError, StoreError
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
 from monitor.records import Reading, iso_utc
 from monitor.sdnotify import notify
-from monitor.site.load import load_site, with_defaults
+from monitor.site.load import placed, read_site, with_defaults
 from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
@@ -29,6 +29,12 @@ log = logging.getLogger("nightbank")
 WAKE_S = 1.0
 """The longest wait of the main loop: how soon a stop is seen and a commit may be late."""
 
+FEED_EVERY_S = 5.0
+"""How often the watchdog is told that all goes on; the unit waits a minute (our choice)."""
+
+STALL_S = 120.0
+"""A line's thread that has not come round for this long hangs: its longest poll is three tries of 30 s."""
+
 DARK_AFTER_S = 300.0
 """A longer silence before the start is told as dark time (our choice)."""
 
@@ -36,21 +42,25 @@ DARK_AFTER_S = 300.0
 def run(site_file: Path) -> None:
     """Run the daemon of one site until SIGTERM or SIGINT.
 
-    Raises SiteError, ProfileError or StoreError before anything is polled.
+    Raises SiteError or StoreError before anything is polled.
     """
-    site, _ = with_defaults(load_site(site_file))
+    described, toml_lines = read_site(site_file)
+    site, _ = with_defaults(described)
     clock = SystemClock()
+    try:
+        lines = build_lines(site, site_file.parent, clock)
+    except SiteError as error:
+        raise placed(error, site_file, toml_lines) from error
     with stop_signals() as stop, open_writer(store_path(site, site_file), site.site.time_zone) as store:
-        serve(site, site_file.parent, store, clock, stop)
+        serve(site, lines, store, clock, stop)
 
 
-def serve(site: Site, site_dir: Path, store: StoreWriter, clock: Clock, stop: threading.Event) -> None:
-    """Poll the site's devices into the store until `stop` is set; site has its set points filled in.
+def serve(site: Site, lines: Sequence[Line], store: StoreWriter, clock: Clock, stop: threading.Event) -> None:
+    """Poll the lines' devices into the store until `stop` is set; site has its set points filled in.
 
-    The first commit is made before systemd is told that the daemon is ready; the watchdog is fed only by
-    results that went all the way through the pipeline.
+    The first commit is made before systemd is told that the daemon is ready. The watchdog is fed only
+    after a whole round of the main loop and only while every line's thread goes on.
     """
-    lines = build_lines(site, site_dir, clock)
     if not lines:
         log.warning("the site file names no [[devices]]: nothing will be polled")
     results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
@@ -61,7 +71,7 @@ def serve(site: Site, site_dir: Path, store: StoreWriter, clock: Clock, stop: th
     poller.start()
     notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
     try:
-        _follow(pipeline, results, clock, site.store.commit_every_s, stop)
+        _follow(pipeline, poller, results, clock, site.store.commit_every_s, stop)
     finally:
         notify("STOPPING=1")
         poller.stop()
@@ -73,6 +83,7 @@ def serve(site: Site, site_dir: Path, store: StoreWriter, clock: Clock, stop: th
 
 def _follow(
     pipeline: Pipeline,
+    poller: Poller,
     results: queue.SimpleQueue[PollResult],
     clock: Clock,
     commit_every_s: float,
@@ -82,15 +93,17 @@ def _follow(
 
     A store that cannot be written is told in the log at every try and does not end the daemon.
     """
-    saved_s = clock.elapsed_s()
+    saved_s = fed_s = clock.elapsed_s()
     while not stop.is_set():
         try:
             with suppress(queue.Empty):
                 pipeline.take(results.get(timeout=WAKE_S))
-                notify("WATCHDOG=1")
             if clock.elapsed_s() - saved_s >= commit_every_s:
                 saved_s = clock.elapsed_s()
                 pipeline.save()
+            if clock.elapsed_s() - fed_s >= FEED_EVERY_S and poller.longest_stall_s() < STALL_S:
+                fed_s = clock.elapsed_s()
+                notify("WATCHDOG=1")
         except StoreError as error:
             # A full or failing card: what came stays in memory for the next commit, and polling goes on.
             log.error("%s", error)

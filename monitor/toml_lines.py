@@ -208,6 +208,12 @@ def _syntax_problem(text: str, message: str) -> Problem:
     return Problem("file", line, f"is not valid TOML here: {what}. {advice}")
 
 
+def path_of(key: str) -> tuple[str | int, ...]:
+    """The path of a key as `dotted` writes it: "devices[0].port" is ("devices", 0, "port")."""
+    parts = re.findall(r"\[(\d+)\]|([^.\[\]]+)", key)
+    return tuple(int(index) if index else name for index, name in parts)
+
+
 def dotted(path: Sequence[str | int]) -> str:
     """The key as a person writes about it: ("devices", 0, "port") is "devices[0].port"."""
     text = ""

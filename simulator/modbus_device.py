@@ -98,8 +98,7 @@ def input_registers(truth: Truth, meters: MeterSettings) -> Registers:
 
 def holding_registers(truth: Truth, meters: MeterSettings, compensation_V_per_C: float) -> Registers:
     """What function 03 reads: addresses 40 to 44."""
-    net_A = meters.current_A(truth.charge_current_A) - metered_A(truth, meters)
-    power = round(meters.voltage_V(truth.battery_voltage_V) * net_A / 0.1)
+    power = round(meters.voltage_V(truth.battery_voltage_V) * metered_A(truth, meters) / 0.1)
     high, low = struct.unpack(">HH", struct.pack(">i", power))
     return {
         40: unsigned(truth.absorption_set_V, 0.01),

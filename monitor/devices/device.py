@@ -20,7 +20,7 @@ from monitor.devices.profile_file import find_profile
 from monitor.devices.registers import RegisterDevice
 from monitor.devices.text_device import TextDevice
 from monitor.devices.timing import LineTiming
-from monitor.errors import Problem, SiteError
+from monitor.errors import Problem, ProfileError, SiteError
 from monitor.records import Reading
 from monitor.site.model import DeviceEntry, Site
 
@@ -77,8 +77,9 @@ class Line:
 def build_lines(site: Site, site_dir: Path, clock: Clock) -> list[Line]:
     """The lines of the site's devices, in the order of the site file; nothing is opened yet.
 
-    A profile is a shipped one's name or a path relative to site_dir. Raises ProfileError for a profile
-    that cannot be used and SiteError for devices that contradict each other.
+    A profile is a shipped one's name or a path relative to site_dir. Raises SiteError, whose problems name
+    keys but no lines (`site.load.placed` adds them), for profiles that cannot be used and devices that
+    contradict each other.
     """
     groups: dict[tuple[str, int], list[Numbered]] = {}
     problems: list[Problem] = []
@@ -89,7 +90,12 @@ def build_lines(site: Site, site_dir: Path, clock: Clock) -> list[Line]:
             text = f'is missing: connection = "{entry.connection}" needs it'
             problems.append(Problem(f"devices[{index}].{key}", None, text))
             continue
-        numbered = index, entry, find_profile(entry.profile, site_dir)
+        try:
+            numbered = index, entry, find_profile(entry.profile, site_dir)
+        except ProfileError as error:
+            here = f"devices[{index}].profile"
+            problems.extend(Problem(here, None, f"{error.file}: {fault}") for fault in error.problems)
+            continue
         groups.setdefault((wire, entry.tcp_port if entry.connection == "tcp" else 0), []).append(numbered)
     for group in groups.values():
         problems.extend(_contradictions(group))

@@ -8,7 +8,7 @@ another key is wrong. May import errors, toml_lines and the rest of `site`.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,7 +19,7 @@ from monitor.site.amounts import coldest_by_rule_C
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line, problems_from
 from monitor.site.model import Site
-from monitor.toml_lines import TomlLines, load_toml
+from monitor.toml_lines import TomlLines, load_toml, path_of
 
 
 def load_site(path: Path) -> Site:
@@ -39,6 +39,12 @@ def read_site(path: Path) -> tuple[Site, TomlLines]:
     if site is None or problems:
         raise SiteError(str(path), tuple(sorted(problems, key=_by_line)))
     return site, lines
+
+
+def placed(error: SiteError, path: Path, lines: TomlLines) -> SiteError:
+    """Faults that were found in the site's values, told with the file and the lines of their keys."""
+    found = [replace(p, line=nearest_line(path_of(p.key), lines)) for p in error.problems]
+    return SiteError(str(path), tuple(sorted(found, key=_by_line)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -193,6 +193,6 @@ def charger_registers() -> Registers:
     }
     registers: Registers = {(4, address): word for address, word in words.items()}
     registers |= {(3, 40): 1480, (3, 41): 1350, (3, 42): 0xFFE2}
-    battery = (-231 & 0xFFFFFFFF)
-    registers |= {(3, 43): battery & 0xFFFF, (3, 44): battery >> 16}
+    load_power = 231
+    registers |= {(3, 43): load_power & 0xFFFF, (3, 44): load_power >> 16}
     return registers

@@ -15,7 +15,7 @@ from monitor.clock import SteppedClock, SystemClock
 from monitor.devices.device import Device, build_lines
 from monitor.devices.profile_file import SHIPPED
 from monitor.devices.tcp import TcpLink
-from monitor.errors import BadFrame, ForeignReply, LineLost, NoAnswer, ProfileError, Refused, SiteError
+from monitor.errors import BadFrame, ForeignReply, LineLost, NoAnswer, Refused, SiteError
 from monitor.quantities import Fault, Stage
 from monitor.records import Quality
 from monitor.site.model import Bank, DeviceEntry, Place, Site
@@ -74,7 +74,7 @@ EXPECTED = {
     "array_power_W": 150.77, "load_current_A": 0.0, "battery_temperature_C": 18.4,
     "controller_temperature_C": 31.2, "charge_power_W": 145.5, "charge_stage": float(Stage.BULK),
     "fault_bits": float(Fault.CONTROLLER_OVER_TEMPERATURE | Fault.TEMPERATURE_PROBE_MISSING),
-    "battery_power_W": -23.1,
+    "load_power_W": 23.1,
 }
 
 
@@ -130,8 +130,8 @@ def test_registers_that_a_device_lacks_leave_the_rest(tmp_path: Path) -> None:
     readings = {reading.quantity: reading for reading in device.poll()}
     device.close()
     far_end.close()
-    assert readings["battery_power_W"].quality is Quality.MISSING
-    assert readings["battery_power_W"].reason == "refused with exception 02"
+    assert readings["load_power_W"].quality is Quality.MISSING
+    assert readings["load_power_W"].reason == "refused with exception 02"
     assert readings["battery_voltage_V"].value == 12.64
 
 
@@ -243,7 +243,7 @@ def test_devices_that_contradict_each_other_are_refused(entries: list[dict[str, 
 
 
 def test_an_unknown_profile_is_refused() -> None:
-    with pytest.raises(ProfileError, match="shipped profile"):
+    with pytest.raises(SiteError, match=r"devices\[0\].profile: march-charger: .*shipped profile"):
         build_lines(site_of(charger_at("p", profile="march-charger")), Path(), SystemClock())
 
 

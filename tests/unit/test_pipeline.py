@@ -240,3 +240,22 @@ def test_an_alarm_whose_rule_has_gone_from_the_site_file_does_not_stand_for_ever
     later = Road(made.path, site())
     assert next(state for state in later.store.alarms() if state.name == "Hot shed").state == "normal"
     later.store.close()
+
+
+def test_beside_a_shunt_a_controllers_own_balance_is_kept_but_not_believed(road):
+    made = road()
+    balance = {"battery_power_W": 60.0, "battery_current_A": 4.6}
+    made.say(0, "shunt", battery_voltage_V=12.7, battery_current_A=-2.0)
+    made.say(4, "charger", battery_voltage_V=12.9, charge_current_A=5.0, **balance)
+    made.say(5, "shunt", battery_voltage_V=12.7, battery_current_A=-2.0)
+    latest = made.latest()
+    for quantity in balance:
+        assert latest["charger", quantity].quality is Quality.SUSPECT
+        assert latest["charger", quantity].reason == "this device does not see every load"
+    assert latest["derived", "battery_power_W"].value == pytest.approx(12.7 * -2.0)
+
+
+def test_where_the_controller_sees_the_loads_its_own_balance_is_good(road):
+    made = road(site("controller", ("charger",)))
+    made.say(0, "charger", battery_voltage_V=12.5, battery_current_A=7.0)
+    assert made.latest()["charger", "battery_current_A"].quality is Quality.GOOD

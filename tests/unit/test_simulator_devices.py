@@ -74,13 +74,13 @@ def test_a_large_power_needs_both_words():
 
 
 def test_holding_registers_are_packed_as_the_map_says():
-    # 12.64 V x (-0.05 A - 2.26 A) = -29.2 W = -292 tenths = FFFF FEDC, low word first
+    # 12.64 V x 2.26 A = 28.6 W = 286 tenths = 0000 011E, low word first
     assert holding_registers(TRUTH, TRUE_METERS, -0.030) == {
         40: 1480,
         41: 1350,
         42: 0xFFE2,
-        43: 0xFEDC,
-        44: 0xFFFF,
+        43: 0x011E,
+        44: 0x0000,
     }
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.errors import ProfileError, SiteError
-from monitor.toml_lines import TomlLines, did_you_mean, dotted, load_toml
+from monitor.toml_lines import TomlLines, did_you_mean, dotted, load_toml, path_of
 
 TEXT = '''\
 # a comment with [brackets] and key = 1
@@ -161,3 +161,8 @@ def test_paths_and_advice_read_as_a_person_writes_them() -> None:
     assert dotted(("devices", 0, "port")) == "devices[0].port"
     assert did_you_mean("unit_voltge_V", ["unit_voltage_V", "chemistry"]) == "did you mean 'unit_voltage_V'?"
     assert did_you_mean("zzz", ["b", "a"]) == "known here: a, b"
+
+
+@pytest.mark.parametrize("path", [("bank", "unit_voltage_V"), ("devices", 0, "port"), ("a",), ("a", 12, "b")])
+def test_a_key_as_written_gives_its_path_back(path):
+    assert path_of(dotted(path)) == path
