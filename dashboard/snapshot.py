@@ -6,21 +6,17 @@ and `figures` turn it into words and charts without the store.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from monitor.bank.ledger import DayLedger, day_ledger
-from monitor.clock import CLOCK_NOTE, PacedClock, clock_from_note
-from monitor.errors import StoreError
-from monitor.records import AlarmState, DeviceHealth, Quality, Reading, Series, to_datetime, to_ms
+from monitor.present import Now, now_of
+from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, Series, to_datetime, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-
-HEARTBEAT_NOTE = "heartbeat"
-"""Key of the store's note in which the daemon tells that it lives."""
+from monitor.store.heartbeat import read_heartbeat
 
 HISTORY_MS = 24 * 3600 * 1000
 HISTORY_POINTS = 288
@@ -28,24 +24,14 @@ HISTORY_POINTS = 288
 
 
 @dataclass(frozen=True, slots=True)
-class Heartbeat:
-    """When the daemon last committed and started, and when it stopped, None while it runs."""
-
-    time_ms: int
-    started_ms: int
-    stopped_ms: int | None
-
-
-@dataclass(frozen=True, slots=True)
 class Snapshot:
-    """What the store knew at now_ms. pace is how many times faster than life a demo's clock runs.
+    """What the store knew now.
 
     last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
     None on a local day without readings; day_start_ms is the local midnight before now.
     """
 
-    now_ms: int
-    pace: float
+    now: Now
     heartbeat: Heartbeat | None
     latest: tuple[Reading, ...]
     last_good: Mapping[str, Reading]
@@ -54,6 +40,11 @@ class Snapshot:
     span: tuple[int, int] | None
     alarms: tuple[AlarmState, ...] = ()
     health: tuple[DeviceHealth, ...] = ()
+
+    @property
+    def now_ms(self) -> int:
+        """The moment of the look."""
+        return self.now.time_ms
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,18 +59,16 @@ class History:
 
 def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     """Everything the page says about now. Raises StoreError."""
-    clock = clock_from_note(reader.note(CLOCK_NOTE))
-    now_ms = clock.now_ms()
+    now = now_of(reader)
     zone = ZoneInfo(site.site.time_zone)
-    today = to_datetime(now_ms).astimezone(zone).date()
+    today = to_datetime(now.time_ms).astimezone(zone).date()
     latest = tuple(reader.latest())
     doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}
     last_good = {quantity: reader.latest_good(quantity) for quantity in doubtful}
     stats = reader.days(today, today)
     return Snapshot(
-        now_ms=now_ms,
-        pace=clock.speed if isinstance(clock, PacedClock) else 1.0,
-        heartbeat=read_heartbeat(reader.note(HEARTBEAT_NOTE)),
+        now=now,
+        heartbeat=read_heartbeat(reader),
         latest=latest,
         last_good={quantity: reading for quantity, reading in last_good.items() if reading is not None},
         ledger=day_ledger(stats, site.metering.level) if stats else None,
@@ -90,22 +79,9 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     )
 
 
-def read_heartbeat(note: str | None) -> Heartbeat | None:
-    """The daemon's heartbeat from its note, None where no daemon ever ran. Raises StoreError."""
-    if note is None:
-        return None
-    try:
-        beat = json.loads(note)
-        return Heartbeat(int(beat["time_ms"]), int(beat["started_ms"]), beat["stopped_ms"])
-    except (ValueError, KeyError, TypeError) as error:
-        raise StoreError(
-            "the store's heartbeat note cannot be read; start the monitor again and it is written anew"
-        ) from error
-
-
 def take_history(reader: StoreReader, site: Site) -> History:
     """Bank voltage and current of the last 24 hours. Raises StoreError."""
-    end_ms = clock_from_note(reader.note(CLOCK_NOTE)).now_ms()
+    end_ms = now_of(reader).time_ms
     start_ms = end_ms - HISTORY_MS
     return History(
         start_ms,

@@ -26,7 +26,6 @@ from monitor.quantities import Stage
 from monitor.records import AlarmState, DeviceHealth
 from monitor.site.model import Site
 
-RAISED = ("active", "clearing")
 """States in which an alarm stands, as in `monitor.alarms.engine`."""
 
 BAND_SDS = 2.0
@@ -125,7 +124,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     """The page 'Tonight' in words, from one snapshot of the store."""
     zone = ZoneInfo(site.site.time_zone)
     daemon = daemon_state(snapshot, site)
-    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in snapshot.alarms if alarm.state in RAISED)
+    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in snapshot.alarms if alarm.stands)
     main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))
     shown_first = {value.quantity for value in main}
     more = tuple(value_of(snapshot, site, name) for name in known(snapshot, MORE) if name not in shown_first)
@@ -154,7 +153,7 @@ def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:
         return Daemon.NEVER
     if beat.stopped_ms is not None:
         return Daemon.STOPPED
-    patience_ms = (COMMITS_MISSED * site.store.commit_every_s + 30) * 1000 * snapshot.pace
+    patience_ms = (COMMITS_MISSED * site.store.commit_every_s + 30) * 1000 * snapshot.now.speed
     quiet_ms = snapshot.now_ms - beat.time_ms
     if quiet_ms < -patience_ms:
         return Daemon.AHEAD
@@ -342,7 +341,7 @@ def day_note(snapshot: Snapshot) -> str:
         return "Nothing was read today."
     until_ms = max(snapshot.now_ms - snapshot.day_start_ms, 0)
     missing_ms = until_ms - ledger.covered_s * 1000
-    if missing_ms <= max(GAP_LEAST_MS * snapshot.pace, GAP_SHARE * until_ms):
+    if missing_ms <= max(GAP_LEAST_MS * snapshot.now.speed, GAP_SHARE * until_ms):
         return ""
     return (
         f"With gaps: {span_text(ledger.covered_s * 1000)} of the day's {span_text(until_ms)} were read; "
@@ -358,8 +357,8 @@ def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow
         alarm.priority,
         "returning to normal" if alarm.state == "clearing" else "active",
         f"{text[0].upper()}{text[1:]}.",
-        clock_text(alarm.since_ms, snapshot.now_ms, zone),
-        span_text(max(0, snapshot.now_ms - alarm.since_ms)),
+        clock_text((alarm.raised_ms or alarm.since_ms), snapshot.now_ms, zone),
+        span_text(max(0, snapshot.now_ms - (alarm.raised_ms or alarm.since_ms))),
     )
 
 

@@ -4,20 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.snapshot import Snapshot
 from dashboard.words import STAGE_MEANINGS, age_text, clock_text, shown
+from monitor.present import Look
 from monitor.quantities import Stage
 from monitor.records import Quality, Reading
 from monitor.site.model import Site
-
-MISSED_POLLS = 3
-"""One lost poll is noise, three are an outage (our choice)."""
-
-SLACK_S = 10.0
-"""What a commit and a refresh of the page may take on a busy small computer (our choice)."""
 
 LABELS = {
     "battery_voltage_V": "Bank voltage",
@@ -64,23 +58,6 @@ MORE = (
 )
 
 
-PRESENT_S = 60.0
-"""Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
-
-
-class Look(StrEnum):
-    """How a value may be taken."""
-
-    LIVE = "live"
-    STALE = "stale"
-    SUSPECT = "suspect"
-    MISSING = "missing"
-
-
-LOOKS = {Quality.GOOD: Look.LIVE, Quality.SUSPECT: Look.SUSPECT, Quality.MISSING: Look.MISSING}
-"""How a fresh reading of each quality looks."""
-
-
 @dataclass(frozen=True, slots=True)
 class Value:
     """One quantity as the page shows it: text with unit ('—' where missing), its age and what to know of it.
@@ -97,45 +74,14 @@ class Value:
     note: str = ""
 
 
-def live_for_ms(site: Site, device: str, pace: float) -> float:
-    """How old a device's reading may be and still be the present: a commit interval and three polls."""
-    periods = [entry.every_s for entry in site.devices if entry.name == device]
-    every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
-    within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
-    return max(within_s, PRESENT_S) * 1000 * pace
-
-
-def look_of(reading: Reading, snapshot: Snapshot, site: Site) -> Look:
-    """How one reading may be taken now. A stamp well ahead of the clock is as little 'now' as an old one."""
-    if abs(snapshot.now_ms - reading.time_ms) > live_for_ms(site, reading.device, snapshot.pace):
-        return Look.STALE
-    return LOOKS[reading.quality]
-
-
-def standing_reading(snapshot: Snapshot, site: Site, quantity: str) -> Reading | None:
-    """The reading that stands for a quantity: live before suspect before missing before stale, then by rank.
-
-    Among stale readings the newest stands.
-    """
-    readings = [reading for reading in snapshot.latest if reading.quantity == quantity]
-    order = [Look.LIVE, Look.SUSPECT, Look.MISSING]
-    fresh = [
-        (order.index(look), rank)
-        for rank, reading in enumerate(readings)
-        if (look := look_of(reading, snapshot, site)) is not Look.STALE
-    ]
-    if fresh:
-        return readings[min(fresh)[1]]
-    return max(readings, key=lambda reading: reading.time_ms, default=None)
-
-
 def value_of(snapshot: Snapshot, site: Site, quantity: str) -> Value:
     """A quantity as the page shows it now. A stale 'missing' shows the last good value instead, as stale."""
     label = LABELS[quantity]
-    reading = standing_reading(snapshot, site, quantity)
+    now = snapshot.now
+    reading = now.standing(site, snapshot.latest, quantity)
     if reading is None:
         return Value(quantity, label, Look.MISSING, None, "—", "", "never read")
-    look = look_of(reading, snapshot, site)
+    look = now.look_of(site, reading)
     good = snapshot.last_good.get(quantity)
     if reading.value is None and look is Look.STALE and good is not None:
         reading = good

@@ -78,7 +78,6 @@ def now(site: Path, as_json: bool) -> None:
 
     Example: nightbank now hide.toml
     """
-    from monitor.clock import CLOCK_NOTE, clock_from_note
     from monitor.present import in_words, present
     from monitor.site.load import load_site
     from monitor.store import store_path
@@ -86,7 +85,7 @@ def now(site: Path, as_json: bool) -> None:
 
     described = load_site(site)
     with open_reader(store_path(described, site)) as reader:
-        document = present(described, reader, clock_from_note(reader.note(CLOCK_NOTE)))
+        document = present(described, reader)
     click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document))
 
 

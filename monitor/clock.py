@@ -20,9 +20,15 @@ class Clock(Protocol):
     def elapsed_s(self) -> float:
         """Seconds that never jump: for time-outs, gaps and periods on the wire (always real time)."""
 
+    @property
+    def speed(self) -> float:
+        """How many times as fast as life its time runs: 1 everywhere but in a demo."""
+
 
 class SystemClock:
     """The computer's own clock."""
+
+    speed = 1.0
 
     def now_ms(self) -> int:
         return time.time_ns() // 1_000_000
@@ -33,6 +39,8 @@ class SystemClock:
 
 class SteppedClock:
     """A clock that stands until it is set; time on the wire stays real."""
+
+    speed = 1.0
 
     def __init__(self, now_ms: int) -> None:
         self._now_ms = now_ms

@@ -172,14 +172,17 @@ def _page(site_file: Path, port: int | None) -> Iterator[None]:
     if port is None:
         yield
         return
-    command = [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--port", str(port)]
-    process = subprocess.Popen(command, start_new_session=True)
+    process = subprocess.Popen(_page_command(site_file, port), start_new_session=True)
     try:
         _await_port(process, port)
         yield
     finally:
         process.terminate()
         end(process)
+
+
+def _page_command(site_file: Path, port: int) -> list[str]:
+    return [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--port", str(port)]
 
 
 def _await_port(process: subprocess.Popen[Any], port: int) -> None:
@@ -203,20 +206,10 @@ def _check_port(port: int) -> None:
             raise DemoError(f"port {port} is taken ({error.strerror}): choose another with --port") from error
 
 
-def own_address() -> str:
-    """This computer's address on the local network, or the loopback where there is none. Sends nothing."""
-    with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737): only asks the routing table
-        except OSError:
-            return "127.0.0.1"
-        address: str = probe.getsockname()[0]
-        return address
-
-
 def _say_where(site_file: Path, port: int | None) -> None:
     if port is not None:
-        address = f"http://{own_address()}:{port}/"
+        command = [*_page_command(site_file, port), "--print-url"]
+        address = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
         segno.make(address, micro=False).terminal(out=sys.stderr, compact=True)
         click.echo(f"The page: {address} (open it on a phone in the same network)", err=True)
     click.echo(f"The bank: nightbank now {site_file}\nCtrl-C ends all.", err=True)

@@ -6,7 +6,6 @@ the store for what devices say.
 
 from __future__ import annotations
 
-import json
 import logging
 from collections.abc import Sequence
 from dataclasses import replace
@@ -19,9 +18,10 @@ from monitor.clock import Clock
 from monitor.derive import derived_readings
 from monitor.poll import PollResult
 from monitor.quantities import Stage
-from monitor.records import AlarmState, DeviceHealth, Event, Quality, Reading
+from monitor.records import AlarmState, DeviceHealth, Event, Heartbeat, Quality, Reading
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
+from monitor.store.heartbeat import write_heartbeat
 
 log = logging.getLogger("nightbank")
 
@@ -29,8 +29,7 @@ ESTIMATE = "estimate"
 """The device name under which estimates are stored."""
 
 ESTIMATOR_NOTE = "estimator"
-HEARTBEAT_NOTE = "heartbeat"
-"""Keys of the store's notes: the estimator's state; when the daemon last wrote, started, stopped."""
+"""Key of the store's note that holds the estimator's state."""
 
 NET_CURRENT = "battery_current_A"
 NET_QUANTITIES = (NET_CURRENT, "battery_power_W")
@@ -128,6 +127,7 @@ class Pipeline:
         for name in kept.keys() - self._alarms.keys():  # its rule has gone from the site file
             store.put_alarm(AlarmState(name, "normal", now_ms, kept[name].priority, None, ""))
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
+        self._earlier = dict(self._health)
         self._started_ms = now_ms
         store.rank_devices([device.name for device in site.devices])
 
@@ -167,9 +167,7 @@ class Pipeline:
         """Keep the estimator's state and the heartbeat, and commit."""
         now_ms = self._clock.now_ms()
         self._store.put_note(ESTIMATOR_NOTE, self._estimator.state())
-        stopped_ms = now_ms if stopped else None
-        heartbeat = {"time_ms": now_ms, "started_ms": self._started_ms, "stopped_ms": stopped_ms}
-        self._store.put_note(HEARTBEAT_NOTE, json.dumps(heartbeat))
+        write_heartbeat(self._store, Heartbeat(now_ms, self._started_ms, now_ms if stopped else None))
         self._store.commit()
 
     def tell(self, kind: str, subject: str, text: str) -> None:
@@ -192,6 +190,7 @@ class Pipeline:
 
     def _keep_health(self, health: DeviceHealth) -> None:
         before = self._health.get(health.device)
+        health = _added_up(health, self._earlier.get(health.device))
         self._health[health.device] = health
         self._store.put_health(health)
         if before is None or before.state != health.state:
@@ -227,6 +226,20 @@ class Pipeline:
 def _differs(after: AlarmState, before: AlarmState) -> bool:
     """Worth writing: the state changed, or a raised alarm has another value."""
     return after.state != before.state or (after.state != "normal" and after.value != before.value)
+
+
+def _added_up(health: DeviceHealth, earlier: DeviceHealth | None) -> DeviceHealth:
+    """A device's health with the counts of the daemon's earlier runs."""
+    if earlier is None:
+        return health
+    kinds = earlier.errors.keys() | health.errors.keys()
+    return replace(
+        health,
+        polls=earlier.polls + health.polls,
+        errors={kind: earlier.errors.get(kind, 0) + health.errors.get(kind, 0) for kind in sorted(kinds)},
+        last_good_ms=health.last_good_ms or earlier.last_good_ms,
+        last_error=health.last_error or earlier.last_error,
+    )
 
 
 def _sample(present: dict[str, float], time_ms: int) -> BankSample:

@@ -1,77 +1,126 @@
-"""What the bank shows now, as one plain document: for `nightbank now`, and later for other programs."""
+"""What stands now: which reading speaks for a quantity and how it may be taken; `nightbank now`'s document.
+
+Page, command line and programs that ask for JSON go by the same rules, so that they cannot differ.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
-from monitor.clock import Clock
+from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.records import AlarmState, DeviceHealth, Quality, Reading, iso_utc
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 
-STALE_AFTER_S = 300.0
-"""Older than this a value is history and not the present (our choice: five of the usual commits)."""
+MISSED_POLLS = 3
+"""One lost poll is noise, three are an outage (our choice)."""
+
+SLACK_S = 10.0
+"""What a commit and a refresh of the page may take on a busy small computer (our choice)."""
+
+PRESENT_S = 60.0
+"""Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
 
 
-def present(site: Site, reader: StoreReader, clock: Clock) -> dict[str, Any]:
+class Look(StrEnum):
+    """How a value may be taken now."""
+
+    LIVE = "live"
+    STALE = "stale"
+    SUSPECT = "suspect"
+    MISSING = "missing"
+
+
+LOOKS = {Quality.GOOD: Look.LIVE, Quality.SUSPECT: Look.SUSPECT, Quality.MISSING: Look.MISSING}
+"""How a fresh reading of each quality looks."""
+
+ORDER = (Look.LIVE, Look.SUSPECT, Look.MISSING)
+"""Which of several fresh readings of a quantity stands for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The moment at which a reader looks, by the clock that the store's readings go by."""
+
+    time_ms: int
+    speed: float
+
+    def live_for_ms(self, site: Site, device: str) -> float:
+        """How old a device's reading may be and still be the present: a commit interval and three polls."""
+        periods = [entry.every_s for entry in site.devices if entry.name == device]
+        every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
+        within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
+        return max(within_s, PRESENT_S) * 1000 * self.speed
+
+    def look_of(self, site: Site, reading: Reading) -> Look:
+        """How one reading may be taken. A stamp well ahead of the clock is as little 'now' as an old one."""
+        if abs(self.time_ms - reading.time_ms) > self.live_for_ms(site, reading.device):
+            return Look.STALE
+        return LOOKS[reading.quality]
+
+    def standing(self, site: Site, latest: Sequence[Reading], quantity: str) -> Reading | None:
+        """The reading that stands for a quantity, out of the store's latest in their rank order.
+
+        Live before suspect before missing before stale, then by rank; among stale ones the newest.
+        """
+        readings = [reading for reading in latest if reading.quantity == quantity]
+        fresh = [
+            (ORDER.index(look), rank)
+            for rank, reading in enumerate(readings)
+            if (look := self.look_of(site, reading)) is not Look.STALE
+        ]
+        if fresh:
+            return readings[min(fresh)[1]]
+        return max(readings, key=lambda reading: reading.time_ms, default=None)
+
+
+def now_of(reader: StoreReader) -> Now:
+    """The present of a store: the computer's clock, or the faster one that a demo has noted."""
+    clock = clock_from_note(reader.note(CLOCK_NOTE))
+    return Now(clock.now_ms(), clock.speed)
+
+
+def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     """The document of `nightbank now --json`.
 
-    A quantity that several devices give is taken from the best-ranked one whose value is good and fresh,
-    else from the newest. quality is good, suspect, missing or stale. soc, soc_sd and stage are None where
-    unknown or stale.
+    A quantity that several devices give is taken from the one that stands (`Now.standing`). quality is
+    good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale.
     """
-    now_ms = clock.now_ms()
-    chosen = _one_each(reader.latest(), now_ms)
-    quantities = {
-        name: _quantity(chosen[name], now_ms)
-        for name in QUANTITIES
-        if name in chosen and not name.startswith("state_of_charge")
+    now = now_of(reader)
+    latest = reader.latest()
+    chosen = {
+        name: reading for name in QUANTITIES if (reading := now.standing(site, latest, name)) is not None
     }
-    stage = _fresh(chosen, "charge_stage", now_ms)
+    looks = {name: now.look_of(site, reading) for name, reading in chosen.items()}
+    live = {name: reading.value for name, reading in chosen.items() if looks[name] is Look.LIVE}
+    stage = live.get("charge_stage")
+    described = {device.name for device in site.devices}
     return {
-        "time": iso_utc(now_ms),
+        "time": iso_utc(now.time_ms),
         "site": site.site.name,
-        "quantities": quantities,
-        "soc": _fresh(chosen, "state_of_charge", now_ms),
-        "soc_sd": _fresh(chosen, "state_of_charge_sd", now_ms),
+        "quantities": {
+            name: _quantity(reading, looks[name], now.time_ms)
+            for name, reading in chosen.items()
+            if not name.startswith("state_of_charge")
+        },
+        "soc": live.get("state_of_charge"),
+        "soc_sd": live.get("state_of_charge_sd"),
         "stage": None if stage is None else Stage(int(stage)).name.lower(),
         "alarms": [_alarm(state) for state in reader.alarms()],
-        "devices": [_device(health) for health in reader.health()],
+        "devices": [_device(health) for health in reader.health() if health.device in described],
     }
 
 
-def _one_each(latest: list[Reading], now_ms: int) -> dict[str, Reading]:
-    """One reading a quantity: the first good and fresh one in rank order, else the newest."""
-    chosen: dict[str, Reading] = {}
-    for reading in latest:
-        held = chosen.get(reading.quantity)
-        if held is None or (
-            not _usable(held, now_ms) and (_usable(reading, now_ms) or reading.time_ms > held.time_ms)
-        ):
-            chosen[reading.quantity] = reading
-    return chosen
-
-
-def _usable(reading: Reading, now_ms: int) -> bool:
-    return reading.quality is Quality.GOOD and now_ms - reading.time_ms <= STALE_AFTER_S * 1000
-
-
-def _fresh(chosen: dict[str, Reading], quantity: str, now_ms: int) -> float | None:
-    reading = chosen.get(quantity)
-    return reading.value if reading is not None and _usable(reading, now_ms) else None
-
-
-def _quantity(reading: Reading, now_ms: int) -> dict[str, Any]:
-    age_s = round((now_ms - reading.time_ms) / 1000, 1)
-    quality = reading.quality.name.lower()
-    if reading.quality is Quality.GOOD and not _usable(reading, now_ms):
-        quality = "stale"
+def _quantity(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:
     row: dict[str, Any] = {
         "value": None if reading.value is None else float(f"{reading.value:.6g}"),
         "unit": QUANTITIES[reading.quantity].unit,
-        "age_s": age_s,
-        "quality": quality,
+        "age_s": round((now_ms - reading.time_ms) / 1000, 1),
+        "quality": "good" if look is Look.LIVE else str(look),
         "device": reading.device,
     }
     if reading.reason:
@@ -83,7 +132,8 @@ def _alarm(state: AlarmState) -> dict[str, Any]:
     return {
         "name": state.name,
         "state": state.state,
-        "since": iso_utc(state.since_ms),
+        "since": iso_utc(state.raised_ms or state.since_ms),
+        "stands": state.stands,
         "priority": state.priority,
         "text": state.text,
     }
@@ -109,7 +159,7 @@ def in_words(document: dict[str, Any]) -> str:
     width = max((len(name) for name in document["quantities"]), default=0)
     for name, row in document["quantities"].items():
         lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
-    raised = [alarm for alarm in document["alarms"] if alarm["state"] in ("active", "clearing")]
+    raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
     lines += ["", *(f"ALARM since {alarm['since']}: {alarm['text']}" for alarm in raised)]
     if not raised:
         lines.append("No alarm.")

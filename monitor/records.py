@@ -105,6 +105,7 @@ class AlarmState:
     """The present state of one alarm. state: 'normal', 'waiting' (on-delay runs), 'active', 'clearing'.
 
     since_ms is when the state was entered; value is the value that last decided, None if none came.
+    raised_ms is when the value went beyond its limit, None unless the alarm stands.
     """
 
     name: str
@@ -113,6 +114,21 @@ class AlarmState:
     priority: str
     value: float | None
     text: str
+    raised_ms: int | None = None
+
+    @property
+    def stands(self) -> bool:
+        """Whether a person is told that the alarm stands: a clearing one does until it has cleared."""
+        return self.state in ("active", "clearing")
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """When the daemon last committed and started, and when it stopped, None while it runs."""
+
+    time_ms: int
+    started_ms: int
+    stopped_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """The alarm state machine, first cut: normal -> waiting -> active -> clearing -> normal. Pure.
 
-'waiting' is the on-delay running, 'clearing' the off-delay; an alarm counts as raised in 'active' and
-'clearing'. No value, no step: a silent device neither raises nor clears an alarm.
+'waiting' is the on-delay running, 'clearing' the off-delay, in which the alarm still stands.
+No value, no step: a silent device neither raises nor clears an alarm.
 """
 
 from __future__ import annotations
@@ -10,9 +10,6 @@ from dataclasses import replace
 
 from monitor.alarms.rules import Rule
 from monitor.records import AlarmState, Event
-
-RAISED = ("active", "clearing")
-"""States in which a person is told that the alarm stands."""
 
 
 def first_state(rule: Rule, now_ms: int) -> AlarmState:
@@ -37,7 +34,7 @@ def step(rule: Rule, state: AlarmState, value: float, time_ms: int) -> tuple[Ala
         if not rule.is_beyond(value):
             return replace(state, state="normal", since_ms=time_ms, text=""), None
         if held_s >= rule.on_delay_s:
-            raised = replace(state, state="active", text=rule.says(value))
+            raised = replace(state, state="active", raised_ms=state.since_ms, text=rule.says(value))
             return raised, Event(time_ms, "alarm", rule.name, f"Raised. {rule.says(value)}")
         return state, None
 
@@ -47,6 +44,6 @@ def step(rule: Rule, state: AlarmState, value: float, time_ms: int) -> tuple[Ala
         if not rule.is_back(value):
             return replace(state, state="active", since_ms=time_ms), None
         if held_s >= rule.off_delay_s:
-            cleared = replace(state, state="normal", since_ms=time_ms, text="")
+            cleared = replace(state, state="normal", since_ms=time_ms, raised_ms=None, text="")
             return cleared, Event(time_ms, "alarm", rule.name, f"Cleared at {rule.shows(value)}.")
     return state, None

@@ -12,6 +12,7 @@ import sqlite3
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 from types import TracebackType
@@ -151,7 +152,8 @@ class EmbeddedReader:
 
     def alarms(self) -> list[AlarmState]:
         with self._asking() as ask:
-            rows = ask.execute("SELECT name, state, since_ms, priority, value, text FROM alarm ORDER BY name")
+            columns = ", ".join(field.name for field in fields(AlarmState))
+            rows = ask.execute(f"SELECT {columns} FROM alarm ORDER BY name")
             return [AlarmState(*row) for row in rows]
 
     def health(self) -> list[DeviceHealth]:

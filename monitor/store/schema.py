@@ -66,7 +66,7 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE INDEX event_by_time ON event (time_ms)",
             """CREATE TABLE alarm (
                 name TEXT PRIMARY KEY, state TEXT NOT NULL, since_ms INTEGER NOT NULL,
-                priority TEXT NOT NULL, value REAL, text TEXT NOT NULL) WITHOUT ROWID""",
+                priority TEXT NOT NULL, value REAL, text TEXT NOT NULL, raised_ms INTEGER) WITHOUT ROWID""",
             "CREATE TABLE health (device TEXT PRIMARY KEY, document TEXT NOT NULL) WITHOUT ROWID",
             "CREATE TABLE note (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID",
         ),

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from contextlib import closing
-from dataclasses import fields
+from dataclasses import astuple, fields
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -176,8 +176,8 @@ class EmbeddedWriter(EmbeddedReader):
             ((event.time_ms, event.kind, event.subject, event.text) for event in self._events),
         )
         write.executemany(
-            "INSERT OR REPLACE INTO alarm VALUES (?, ?, ?, ?, ?, ?)",
-            ((a.name, a.state, a.since_ms, a.priority, a.value, a.text) for a in self._alarms.values()),
+            "INSERT OR REPLACE INTO alarm VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (astuple(alarm) for alarm in self._alarms.values()),
         )
         write.executemany(
             "INSERT OR REPLACE INTO health VALUES (?, ?)",

@@ -4,7 +4,6 @@ The store carries a clock note, so that every test plays at 20:00 on an invented
 says on the console or asks of another host fails the test that opened it.
 """
 
-import json
 import math
 import os
 import re
@@ -22,8 +21,9 @@ import pytest
 from playwright.sync_api import Page, sync_playwright
 
 from monitor.clock import CLOCK_NOTE, PacedClock
-from monitor.records import DeviceHealth, Quality, Reading, parse_iso
+from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.store.embedded import open_writer
+from monitor.store.heartbeat import write_heartbeat
 
 EVENING = parse_iso("2026-11-25T20:00:00Z")
 HOUR = int(timedelta(hours=1).total_seconds() * 1000)
@@ -103,8 +103,7 @@ class Hide:
                 writer.put_health(state)
             if heartbeat_age_s is not None:
                 at = self.now_ms() - round(heartbeat_age_s * 1000)
-                beat = {"time_ms": at, "started_ms": at - HOUR, "stopped_ms": at if stopped else None}
-                writer.put_note("heartbeat", json.dumps(beat))
+                write_heartbeat(writer, Heartbeat(at, at - HOUR, at if stopped else None))
             writer.commit()
 
     def present(self, values, age_s=10.0, quality=Quality.GOOD, reason=""):

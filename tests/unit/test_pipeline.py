@@ -1,15 +1,14 @@
 """One poll's way: view, derived quantities, estimate, store, alarms; on a real store."""
 
-import json
-
 import pytest
 
 from monitor.clock import SteppedClock
-from monitor.pipeline import HEARTBEAT_NOTE, Pipeline, PresentView
+from monitor.pipeline import Pipeline, PresentView
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Quality, Reading
+from monitor.records import DeviceHealth, Heartbeat, Quality, Reading
 from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
 from monitor.store.embedded import open_reader, open_writer
+from monitor.store.heartbeat import read_heartbeat
 
 T0 = 1_790_000_000_000
 
@@ -53,7 +52,7 @@ class Road:
         self.store = open_writer(path, "Europe/London")
         self.pipeline = Pipeline(described, self.store, self.clock)
 
-    def say(self, at_s, device, state="answering", last_error="", **values):
+    def say(self, at_s, device, state="answering", last_error="", errors=(), **values):
         time_ms = T0 + round(at_s * 1000)
         self.clock.set(time_ms)
         readings = tuple(
@@ -63,7 +62,7 @@ class Road:
             for quantity, value in values.items()
         )
         health = DeviceHealth(
-            device, f"/dev/{device} 9600 baud", state, time_ms, time_ms, 80.0, 1, last_error=last_error
+            device, f"/dev/{device} 9600 baud", state, time_ms, time_ms, 80.0, 1, dict(errors), last_error
         )
         self.pipeline.take(PollResult(device, readings, health, None))
 
@@ -219,13 +218,18 @@ def test_the_heartbeat_says_when_the_daemon_last_wrote_and_stopped(road):
     made = road()
     made.clock.set(T0 + 60_000)
     made.pipeline.save()
-    assert json.loads(made.store.note(HEARTBEAT_NOTE)) == {
-        "time_ms": T0 + 60_000,
-        "started_ms": T0,
-        "stopped_ms": None,
-    }
+    assert read_heartbeat(made.store) == Heartbeat(T0 + 60_000, T0, None)
     made.pipeline.save(stopped=True)
-    assert json.loads(made.store.note(HEARTBEAT_NOTE))["stopped_ms"] == T0 + 60_000
+    assert read_heartbeat(made.store) == Heartbeat(T0 + 60_000, T0, T0 + 60_000)
+
+
+def test_a_devices_errors_are_counted_across_restarts(road):
+    made = road()
+    made.say(0, "shunt", errors={"no answer": 2}, battery_voltage_V=12.6)
+    made.restart()
+    made.say(5, "shunt", errors={"no answer": 1, "bad frame": 1}, battery_voltage_V=12.6)
+    kept = made.store.health()[0]
+    assert (kept.polls, kept.errors) == (2, {"no answer": 3, "bad frame": 1})
 
 
 def test_an_alarm_whose_rule_has_gone_from_the_site_file_does_not_stand_for_ever(road):

@@ -1,17 +1,16 @@
 """What the page says for what is stored: the sentence, how a value looks, the day's totals, health."""
 
 import dataclasses
-import json
 from datetime import date
 
 import pytest
 
-from dashboard.snapshot import Heartbeat, Snapshot, read_heartbeat
+from dashboard.snapshot import Snapshot
 from dashboard.summary import Daemon, summarize
-from dashboard.values import Look, value_of
+from dashboard.values import value_of
 from monitor.bank.ledger import DayLedger
-from monitor.errors import StoreError
-from monitor.records import AlarmState, DeviceHealth, Quality, Reading, parse_iso
+from monitor.present import Look, Now
+from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site
 
 NOW = parse_iso("2026-11-25T20:00:00Z")
@@ -48,8 +47,7 @@ EVENING = (
 
 def snapshot(latest=EVENING, **changes):
     plain = Snapshot(
-        now_ms=NOW,
-        pace=1.0,
+        now=Now(NOW, 1.0),
         heartbeat=Heartbeat(NOW - 20_000, NOW - 600 * MINUTE, None),
         latest=tuple(latest),
         last_good={},
@@ -196,21 +194,13 @@ def test_a_late_commit_is_no_silence(quiet_s, state):
 
 def test_in_a_demo_that_runs_faster_than_life_patience_runs_as_fast():
     beat = Heartbeat(NOW - 10 * MINUTE, MIDNIGHT, None)
-    assert summarize(snapshot(heartbeat=beat, pace=60.0), site()).daemon is Daemon.RUNNING
+    assert summarize(snapshot(heartbeat=beat, now=Now(NOW, 60.0)), site()).daemon is Daemon.RUNNING
 
 
 def test_while_the_daemon_runs_a_silent_device_is_told_in_the_sentence():
     latest = replaced(reading("battery_voltage_V", 12.5, age_s=1800))
     said = summarize(snapshot(latest), site())
     assert said.sentence.startswith("The bank's voltage is no longer read; at 19:30 the bank was")
-
-
-def test_a_heartbeat_is_read_and_a_damaged_one_refused():
-    assert read_heartbeat(None) is None
-    text = json.dumps({"time_ms": 5, "started_ms": 1, "stopped_ms": None})
-    assert read_heartbeat(text) == Heartbeat(5, 1, None)
-    with pytest.raises(StoreError, match="start the monitor again"):
-        read_heartbeat("{}")
 
 
 # How a value looks

@@ -1,0 +1,143 @@
+"""`nightbank now`: which reading stands, how it may be taken, and the document's promised names."""
+
+from datetime import timedelta
+
+import pytest
+
+from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
+from monitor.errors import StoreError
+from monitor.present import in_words, present
+from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading
+from monitor.site.model import Bank, DeviceEntry, Place, Site
+from monitor.store import heartbeat
+from monitor.store.embedded import open_writer
+
+HOUR_MS = round(timedelta(hours=1).total_seconds() * 1000)
+
+
+def site():
+    return Site(
+        site=Place(name="Marsh hide", latitude_deg=52.6, longitude_deg=1.55),
+        bank=Bank(chemistry="flooded", unit_voltage_V=6, unit_capacity_Ah=225, units_in_series=2),
+        devices=tuple(
+            DeviceEntry(name=name, profile="marsh-shunt", connection="serial", port=name)
+            for name in ("shunt", "charger")
+        ),
+    )
+
+
+@pytest.fixture
+def store(tmp_path):
+    with open_writer(tmp_path / "store.db", "UTC") as writer:
+        writer.rank_devices(["shunt", "charger"])
+        yield writer
+
+
+def ago(age_s):
+    return SystemClock().now_ms() - round(age_s * 1000)
+
+
+def test_the_document_has_the_promised_names(store):
+    at = ago(12)
+    store.append(
+        [
+            Reading(at, "shunt", "battery_voltage_V", 12.47),
+            Reading(at, "charger", "charge_stage", 2.0),
+            Reading(at, "estimate", "state_of_charge", 0.72),
+            Reading(at, "estimate", "state_of_charge_sd", 0.04),
+        ]
+    )
+    store.put_alarm(
+        AlarmState("Low voltage", "clearing", at, "high", 12.1, "Low voltage: 11.5 V", at - HOUR_MS)
+    )
+    store.put_health(DeviceHealth("shunt", "shunt 9600 baud", "answering", at, at, 80.0, 5))
+    store.commit()
+    document = present(site(), store)
+    voltage = document["quantities"]["battery_voltage_V"]
+    assert voltage.pop("age_s") == pytest.approx(12, abs=2)
+    assert voltage == {"value": 12.47, "unit": "V", "quality": "good", "device": "shunt"}
+    assert (document["site"], document["soc"], document["soc_sd"]) == ("Marsh hide", 0.72, 0.04)
+    assert document["stage"] == "absorption"
+    assert "state_of_charge" not in document["quantities"]
+    (alarm,) = document["alarms"]
+    assert (alarm["name"], alarm["state"], alarm["stands"]) == ("Low voltage", "clearing", True)
+    assert [device["name"] for device in document["devices"]] == ["shunt"]
+
+
+def test_a_value_that_was_not_renewed_is_stale_and_the_charge_unknown(store):
+    store.append(
+        [
+            Reading(ago(3600), "shunt", "battery_voltage_V", 12.47),
+            Reading(ago(3600), "estimate", "state_of_charge", 0.72),
+        ]
+    )
+    document = present(site(), store)
+    assert document["quantities"]["battery_voltage_V"]["quality"] == "stale"
+    assert document["quantities"]["battery_voltage_V"]["value"] == 12.47
+    assert (document["soc"], document["stage"]) == (None, None)
+
+
+def test_a_silent_first_device_is_stood_in_for_by_the_next(store):
+    store.append(
+        [
+            Reading(ago(600), "shunt", "battery_voltage_V", 12.4),
+            Reading(ago(5), "charger", "battery_voltage_V", 12.5),
+        ]
+    )
+    assert present(site(), store)["quantities"]["battery_voltage_V"]["device"] == "charger"
+
+
+def test_a_missing_value_says_why(store):
+    store.append(
+        [Reading(ago(5), "shunt", "battery_temperature_C", None, Quality.MISSING, "the probe is not there")]
+    )
+    row = present(site(), store)["quantities"]["battery_temperature_C"]
+    assert (row["value"], row["quality"], row["reason"]) == (None, "missing", "the probe is not there")
+
+
+def test_a_device_that_left_the_site_file_is_not_listed(store):
+    store.put_health(DeviceHealth("old", "x", "silent", 0, 0, None, 5))
+    assert present(site(), store)["devices"] == []
+
+
+def test_in_a_demo_that_runs_faster_the_present_is_the_demos(store):
+    real = SystemClock().now_ms()
+    store.put_note(CLOCK_NOTE, PacedClock(real - 60_000, real - 60_000, 60.0).note())
+    store.append([Reading(real + 59 * 60_000 - 60_000, "shunt", "battery_voltage_V", 12.47)])
+    voltage = present(site(), store)["quantities"]["battery_voltage_V"]
+    assert voltage["quality"] == "good"
+    assert 0 <= voltage["age_s"] < 600
+
+
+def test_words_give_the_band_the_alarm_and_the_silent_device(store):
+    at = ago(4)
+    store.append(
+        [
+            Reading(at, "shunt", "battery_voltage_V", 11.5),
+            Reading(at, "charger", "charge_stage", 0.0),
+            Reading(at, "charger", "fault_bits", 2.0),
+            Reading(at, "estimate", "state_of_charge", 0.32),
+            Reading(at, "estimate", "state_of_charge_sd", 0.04),
+        ]
+    )
+    store.put_alarm(
+        AlarmState("Low voltage", "active", at, "high", 11.5, "Low voltage: 11.5 V is below 11.7 V", at)
+    )
+    store.put_health(
+        DeviceHealth("charger", "port 9600 baud", "silent", at, at, None, 5, {}, "no answer within 1 s")
+    )
+    said = in_words(present(site(), store))
+    assert "State of charge 32% ± 8% (95 % band); stage off." in said
+    assert "battery_under_voltage" in said
+    assert "Low voltage: 11.5 V is below 11.7 V" in said
+    assert "charger: silent since" in said
+    assert "(no answer within 1 s)" in said
+
+
+def test_a_heartbeat_comes_back_and_a_spoilt_one_is_told(store):
+    assert heartbeat.read_heartbeat(store) is None
+    heartbeat.write_heartbeat(store, Heartbeat(5, 1, None))
+    assert heartbeat.read_heartbeat(store) == Heartbeat(5, 1, None)
+    store.put_note(heartbeat.NOTE, "{}")
+    with pytest.raises(StoreError, match="start the monitor again"):
+        heartbeat.read_heartbeat(store)
