@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from monitor.site.model import Site
     from monitor.toml_lines import TomlLines
 
-SERVICE_SITES = Path("/etc/nightbank")       # where the units in systemd/ look for a site file
-SERVICE_STATE = Path("/var/lib/nightbank")   # and the only place where they may write
+SERVICE_SITES = Path("/etc/nightbank")  # where the units in systemd/ look for a site file
+SERVICE_STATE = Path("/var/lib/nightbank")  # and the only place where they may write
 
 WIDTH = 100
 LABEL = 12
@@ -141,8 +141,12 @@ def _fine(problems: Sequence[Problem]) -> bool:
 
 
 def _tell(
-    file: Path, described: Site | None, figures: Amounts | None, assumed: Sequence[Assumption],
-    problems: Sequence[Problem], as_json: bool,
+    file: Path,
+    described: Site | None,
+    figures: Amounts | None,
+    assumed: Sequence[Assumption],
+    problems: Sequence[Problem],
+    as_json: bool,
 ) -> None:
     cautions = _cautions(described, problems)
     if as_json:
@@ -194,25 +198,31 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
     if described.array is not None and figures.array is not None:
         array, panels = figures.array, described.array
         how = "assumed from the latitude" if array.coldest_assumed else "as given"
-        _block("Array", [
-            f"{array.power_W:g} W, {panels.panels_in_series} in series x {panels.strings_in_parallel} in "
-            "parallel",
-            f"Voc {array.voc_V:.1f} V; in the coldest morning ({array.coldest_C:.0f} °C, {how}) "
-            f"{array.voc_cold_V:.1f} V, by the electrical code's table {array.voc_cold_table_V:.1f} V",
-            f"Vmp {array.vmp_V:.1f} V, hot {array.vmp_hot_V:.1f} V",
-            f"Isc {array.isc_A:.1f} A, x 1.25 = {array.isc_design_A:.1f} A",
-        ])
+        _block(
+            "Array",
+            [
+                f"{array.power_W:g} W, {panels.panels_in_series} in series x {panels.strings_in_parallel} in "
+                "parallel",
+                f"Voc {array.voc_V:.1f} V; in the coldest morning ({array.coldest_C:.0f} °C, {how}) "
+                f"{array.voc_cold_V:.1f} V, by the electrical code's table {array.voc_cold_table_V:.1f} V",
+                f"Vmp {array.vmp_V:.1f} V, hot {array.vmp_hot_V:.1f} V",
+                f"Isc {array.isc_A:.1f} A, x 1.25 = {array.isc_design_A:.1f} A",
+            ],
+        )
     if described.controller is not None and figures.controller is not None:
         controller, margins = described.controller, figures.controller
         what = "Isc x 1.25" if controller.kind == "pwm" else "array watts over bank volts"
-        _block("Controller", [
-            f"{controller.kind}, {controller.rating_A:g} A; {what} {margins.design_current_A:.1f} A, "
-            f"margin {margins.current_margin_A:.1f} A",
-            f"array limit {controller.array_voltage_limit_V:g} V, margin in the cold "
-            f"{margins.voltage_margin_V:.1f} V",
-            f"charges with {margins.charge_current_A:.1f} A at most, {margins.charge_rate:.1%} of the "
-            "20-hour capacity",
-        ])
+        _block(
+            "Controller",
+            [
+                f"{controller.kind}, {controller.rating_A:g} A; {what} {margins.design_current_A:.1f} A, "
+                f"margin {margins.current_margin_A:.1f} A",
+                f"array limit {controller.array_voltage_limit_V:g} V, margin in the cold "
+                f"{margins.voltage_margin_V:.1f} V",
+                f"charges with {margins.charge_current_A:.1f} A at most, {margins.charge_rate:.1%} of the "
+                "20-hour capacity",
+            ],
+        )
 
 
 def _block(label: str, rows: Sequence[str]) -> None:

@@ -63,7 +63,7 @@ def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
             readings = tuple(device.poll(again=attempts > 1))
         except DeviceError as fault:
             error = fault
-        except Exception as fault:   # a fault of ours must not end the polling of a device
+        except Exception as fault:  # a fault of ours must not end the polling of a device
             log.exception("%s: polling failed in an unforeseen way", device.name)
             error = DeviceError(f"{device.name}: {type(fault).__name__}: {fault}")
         now_s, now_ms = clock.elapsed_s(), clock.now_ms()
@@ -126,7 +126,6 @@ class Poller:
             if worker.thread.is_alive():
                 worker.thread.join(max(0.0, end_s - time.monotonic()))
 
-
     def longest_stall_s(self) -> float:
         """How long the line that has been busy or stuck longest has not come round to its loop.
 
@@ -141,7 +140,7 @@ class _Job:
     def __init__(self, device: Device, due_s: float) -> None:
         self.device = device
         self.grid_s = self.due_s = due_s
-        self.lost = False          # its port or connection was not there at the last poll
+        self.lost = False  # its port or connection was not there at the last poll
         self.open_tries = 0
 
     def next_on_grid(self, now_s: float) -> float:
@@ -154,8 +153,12 @@ class _Worker:
     """One line and its thread."""
 
     def __init__(
-        self, line: Line, clock: Clock, results: queue.SimpleQueue[PollResult],
-        stop: threading.Event, rng: random.Random,
+        self,
+        line: Line,
+        clock: Clock,
+        results: queue.SimpleQueue[PollResult],
+        stop: threading.Event,
+        rng: random.Random,
     ) -> None:
         self._line, self._clock, self._results, self._stop, self._rng = line, clock, results, stop, rng
         self.thread = threading.Thread(target=self._run, name=f"line {line.name}", daemon=True)

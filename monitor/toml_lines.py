@@ -34,7 +34,7 @@ class TomlLines:
     """
 
     def __init__(self, text: str) -> None:
-        tomllib.loads(text)   # from here on the walk may rely on a sound text
+        tomllib.loads(text)  # from here on the walk may rely on a sound text
         self._text = text.replace("\r\n", "\n")
         self._at = 0
         self._lines: dict[TomlPath, int] = {}
@@ -63,7 +63,7 @@ class TomlLines:
             elif self._text[self._at] == "[":
                 self._at += 1
                 table = self._resolve((), self._keys(), line)
-                self._lines[table] = line   # a header outranks the line that only implied the table
+                self._lines[table] = line  # a header outranks the line that only implied the table
                 self._at += 1
             else:
                 self._pair(table)
@@ -71,7 +71,7 @@ class TomlLines:
     def _pair(self, table: TomlPath) -> None:
         line = self._line()
         path = self._resolve(table, self._keys(), line)
-        self._at += 1   # the equals sign
+        self._at += 1  # the equals sign
         self._skip(_SPACE)
         self._value(path)
 
@@ -146,10 +146,10 @@ class TomlLines:
         start = self._at = self._at + len(mark)
         while not self._text.startswith(mark, self._at):
             self._at += 2 if not literal and self._text[self._at] == "\\" else 1
-        if len(mark) == 3:   # up to two quotes may stand directly before the closing three
+        if len(mark) == 3:  # up to two quotes may stand directly before the closing three
             while self._text.startswith(quote, self._at + 3):
                 self._at += 1
-        content = self._text[start:self._at]
+        content = self._text[start : self._at]
         self._at += len(mark)
         return content if literal else _ESCAPE.sub(_unescape, content)
 
@@ -191,7 +191,7 @@ def load_toml(
         return tomllib.loads(text), TomlLines(text)
     except tomllib.TOMLDecodeError as fault:
         raise error(str(path), (_syntax_problem(text, str(fault)),)) from fault
-    except ValueError as fault:   # Python reads no whole number of more than 4300 digits
+    except ValueError as fault:  # Python reads no whole number of more than 4300 digits
         problem = Problem("file", None, "holds a number with thousands of digits; write it shorter")
         raise error(str(path), (problem,)) from fault
     except RecursionError as fault:
@@ -229,6 +229,6 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
     """Advice for an unknown word: the nearest known one, or all known ones where none is near."""
     names = sorted(known)
     near = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
-    if not near:   # a wrong case is near however short the word
+    if not near:  # a wrong case is near however short the word
         near = [name for name in names if name.lower() == word.lower()]
     return f"did you mean {near[0]!r}?" if near else f"known here: {', '.join(names)}"

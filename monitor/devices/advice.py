@@ -57,8 +57,7 @@ def slow(where: str, configured_s: float, given_s: float) -> str:
 
 def echo(where: str) -> str:
     return (
-        f"{where}: the adapter sends our requests back; they are left out. Its local echo can be "
-        "switched off"
+        f"{where}: the adapter sends our requests back; they are left out. Its local echo can be switched off"
     )
 
 

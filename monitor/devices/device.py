@@ -136,7 +136,8 @@ def _line(group: list[Numbered], clock: Clock) -> Line:
     link = _link(first, max(entry.timeout_s for _, entry, _ in group))
     devices = tuple(
         _register_device(entry, profile, link, clock)
-        for _, entry, profile in group if isinstance(profile, ModbusProfile)
+        for _, entry, profile in group
+        if isinstance(profile, ModbusProfile)
     )
     return Line(name, port, devices)
 
@@ -145,10 +146,13 @@ def _link(entry: DeviceEntry, timeout_s: float) -> RegisterLink:
     # pymodbus is heavy: a site without Modbus, or with one kind of it, loads no more than it needs
     if entry.connection == "tcp":
         from monitor.devices.tcp import TcpLink
+
         return TcpLink(str(entry.host), entry.tcp_port, timeout_s=timeout_s)
     from monitor.devices.rtu import RtuLink
+
     return RtuLink(
-        str(entry.port), baud=entry.baud, parity=entry.parity, stop_bits=entry.stop_bits, timeout_s=timeout_s)
+        str(entry.port), baud=entry.baud, parity=entry.parity, stop_bits=entry.stop_bits, timeout_s=timeout_s
+    )
 
 
 def _register_device(

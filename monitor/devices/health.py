@@ -17,7 +17,7 @@ class HealthRecord:
         self.failures_in_a_row = 0
         self._since_ms = now_ms
         self._last_good_ms: int | None = None
-        self.round_trip_s: float | None = None   # of the last good poll
+        self.round_trip_s: float | None = None  # of the last good poll
         self._polls = 0
         self._errors: Counter[str] = Counter()
         self._last_error = ""
@@ -52,8 +52,16 @@ class HealthRecord:
         """The record as it stands."""
         round_trip_ms = None if self.round_trip_s is None else round(self.round_trip_s * 1000, 1)
         return DeviceHealth(
-            self.device, self.connection, self.state, self._since_ms, self._last_good_ms, round_trip_ms,
-            self._polls, dict(self._errors), self._last_error, self._next_try_ms,
+            self.device,
+            self.connection,
+            self.state,
+            self._since_ms,
+            self._last_good_ms,
+            round_trip_ms,
+            self._polls,
+            dict(self._errors),
+            self._last_error,
+            self._next_try_ms,
         )
 
     def _enter(self, state: str, now_ms: int) -> None:

@@ -35,10 +35,10 @@ class Hearing:
 
     def take(self, place: Found) -> tuple[bytes, float, float]:
         """A frame with the times of its first and last byte; it is forgotten with the noise before it."""
-        frame = bytes(self.data[place.start:place.end])
+        frame = bytes(self.data[place.start : place.end])
         began_s, ended_s = self._times[place.start], self._times[place.end - 1]
-        del self.data[:place.end]
-        del self._times[:place.end]
+        del self.data[: place.end]
+        del self._times[: place.end]
         return frame, began_s, ended_s
 
     def strip(self, frame: bytes) -> bool:
@@ -46,6 +46,6 @@ class Hearing:
         start = self.data.find(frame)
         if start < 0:
             return False
-        del self.data[start:start + len(frame)]
-        del self._times[start:start + len(frame)]
+        del self.data[start : start + len(frame)]
+        del self._times[start : start + len(frame)]
         return True

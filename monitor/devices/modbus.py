@@ -100,7 +100,7 @@ def find_refusal(heard: bytes | bytearray, unit: int, function: int) -> Found | 
 def _find(heard: bytes | bytearray, header: bytes, length: int) -> Found | None:
     start = heard.find(header)
     while 0 <= start <= len(heard) - length:
-        if is_sound(bytes(heard[start:start + length])):
+        if is_sound(bytes(heard[start : start + length])):
             return Found(start, start + length)
         start = heard.find(header, start + 1)
     return None
@@ -127,7 +127,7 @@ def sound_sender(heard: bytes | bytearray) -> int | None:
         elif function in (1, 2, 3, 4):
             length = 5 + rest[2]
         else:
-            length = 8   # the answers to writes repeat address and value (MBA 6.5, 6.6, 6.11, 6.12)
+            length = 8  # the answers to writes repeat address and value (MBA 6.5, 6.6, 6.11, 6.12)
         if len(rest) >= length and is_sound(rest[:length]):
             return rest[0]
     return None

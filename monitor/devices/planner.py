@@ -60,13 +60,13 @@ def plan(
 def _plan_one(
     function: int, points: Sequence[Point], gaps: Sequence[Gap], largest_request: int, cost: Cost
 ) -> list[Request]:
-    best: list[tuple[float, int, int]] = [(0.0, 0, 0)]   # up to a cut: seconds, requests, the cut before
+    best: list[tuple[float, int, int]] = [(0.0, 0, 0)]  # up to a cut: seconds, requests, the cut before
     for end in range(1, len(points) + 1):
         options = []
         for start in range(end - 1, -1, -1):
             span = points[end - 1].end - points[start].address
             if span > largest_request or _crosses(points[start].address, points[end - 1].end, gaps):
-                break   # a run that begins earlier spans more still
+                break  # a run that begins earlier spans more still
             seconds, requests, _ = best[start]
             # equal costs must compare equal, whatever the order of the additions
             options.append((round(seconds + cost.of(span), 12), requests + 1, start))

@@ -74,7 +74,7 @@ class SerialPort:
         """Release the port; may be called twice."""
         port, self._serial, self._fd = self._serial, None, -1
         if port is not None:
-            with suppress(OSError, termios.error):   # an unplugged port cannot be closed politely
+            with suppress(OSError, termios.error):  # an unplugged port cannot be closed politely
                 port.close()
 
     def send(self, frame: bytes, within_s: float) -> None:
@@ -83,7 +83,7 @@ class SerialPort:
             while frame:
                 if not select.select((), (self._fd,), (), within_s)[1]:
                     raise OSError(errno.EIO, "takes no more bytes")
-                frame = frame[os.write(self._fd, frame):]
+                frame = frame[os.write(self._fd, frame) :]
 
     def receive(self, wait_s: float) -> bytes:
         """What the port has received, waiting up to wait_s for a first byte; empty on silence."""
@@ -91,7 +91,7 @@ class SerialPort:
             if not select.select((self._fd,), (), (), max(0.0, wait_s))[0]:
                 return b""
             chunk = os.read(self._fd, 4096)
-            if not chunk:   # readable and empty: the far end of the port is gone
+            if not chunk:  # readable and empty: the far end of the port is gone
                 raise OSError(errno.EIO, "hung up")
             return chunk
 
@@ -105,7 +105,7 @@ class SerialPort:
     def _errors_as_line_lost(self) -> Iterator[None]:
         try:
             yield
-        except (OSError, termios.error, ValueError) as error:   # ValueError: a speed the port cannot do
+        except (OSError, termios.error, ValueError) as error:  # ValueError: a speed the port cannot do
             self.close()
             advice = _ADVICE.get(
                 error.errno if isinstance(error, OSError) else None,

@@ -41,21 +41,29 @@ def modbus_faults(entry: ModbusEntry) -> Faults:
         addresses = range(point.address, point.address + REGISTERS[point.encoding])
         for gap in entry.gaps:
             if gap.function == point.function and addresses[0] <= gap.last and addresses[-1] >= gap.first:
-                yield (*here, "address"), (
-                    f"lies in the gap {gap.first} to {gap.last} that must not be read; correct one of them")
+                yield (
+                    (*here, "address"),
+                    (f"lies in the gap {gap.first} to {gap.last} that must not be read; correct one of them"),
+                )
         for address in addresses:
             other = taken.setdefault((point.function, address), point.quantity)
             if other != point.quantity:
-                yield (*here, "address"), (
-                    f"register {address} (function {point.function}) is already {other}; correct one of them")
+                yield (
+                    (*here, "address"),
+                    (
+                        f"register {address} (function {point.function}) is already {other}; correct one of them"
+                    ),
+                )
                 break
 
 
 def _encoding_faults(here: TomlPath, point: PointEntry, largest_request: int) -> Faults:
     width = REGISTERS[point.encoding]
     if width == 2 and point.word_order is None:
-        yield (*here, "word_order"), (
-            f'is missing: {point.encoding} takes two registers; say "high_first" or "low_first"')
+        yield (
+            (*here, "word_order"),
+            (f'is missing: {point.encoding} takes two registers; say "high_first" or "low_first"'),
+        )
     if width == 1 and point.word_order is not None:
         yield (*here, "word_order"), f"{point.encoding} is one register without word order; leave it out"
     for place, mark in enumerate(point.invalid):
@@ -66,8 +74,10 @@ def _encoding_faults(here: TomlPath, point: PointEntry, largest_request: int) ->
     if (point.codes or point.bits) and point.encoding not in ("u16", "u32"):
         yield (*here, "encoding"), f'codes and bits need "u16" or "u32", not "{point.encoding}"'
     if width > largest_request:
-        yield (*here, "encoding"), (
-            f"{point.encoding} takes {width} registers, largest_request allows {largest_request}")
+        yield (
+            (*here, "encoding"),
+            (f"{point.encoding} takes {width} registers, largest_request allows {largest_request}"),
+        )
     if point.address + width > 0x10000:
         yield (*here, "address"), "the second register would lie behind the last address, 65535"
 
@@ -92,9 +102,13 @@ def text_faults(entry: TextEntry) -> Faults:
         if isinstance(place, int) and entry.columns is not None and place >= entry.columns:
             yield (*here, "column"), f"a line has {entry.columns} columns, counted from 0"
         if entry.checksum == "none" and item.largest_step is None and not item.codes:
-            yield (*here, "largest_step"), (
-                "is missing: without a checksum a damaged digit shows only by a jump; "
-                "say how far the value may move from one line to the next")
+            yield (
+                (*here, "largest_step"),
+                (
+                    "is missing: without a checksum a damaged digit shows only by a jump; "
+                    "say how far the value may move from one line to the next"
+                ),
+            )
     if entry.form == "pairs" and (entry.columns is not None or entry.constants):
         key = "columns" if entry.columns is not None else "constants"
         yield (key,), 'goes with form = "columns" only; leave it out'

@@ -64,7 +64,7 @@ class ModbusEntry(Table):
     protocol: Literal["modbus"]
     about: str
     source: str
-    largest_request: int = Key(default=125, ge=1, le=125)   # MODBUS Application Protocol V1.1b3, 6.3 and 6.4
+    largest_request: int = Key(default=125, ge=1, le=125)  # MODBUS Application Protocol V1.1b3, 6.3 and 6.4
     turnaround_s: float = Key(default=0.005, ge=0, le=5)
     points: list[PointEntry] = Key(min_length=1)
     gaps: list[GapEntry] = []

@@ -100,7 +100,13 @@ def _meaning(item: ValueEntry, invalid: tuple[float, ...], bits: Mapping[str, st
     factor, shift = UNITS[quantity.unit][item.unit]
     low, high = item.plausible or (quantity.low, quantity.high)
     return Meaning(
-        scale=item.scale, offset=item.offset, factor=factor, shift=shift, invalid=invalid, low=low, high=high,
+        scale=item.scale,
+        offset=item.offset,
+        factor=factor,
+        shift=shift,
+        invalid=invalid,
+        low=low,
+        high=high,
         codes={int(code): STAGES[stage] for code, stage in item.codes.items()},
         bits={int(bit): FAULTS[fault] for bit, fault in bits.items()},
     )
@@ -109,29 +115,43 @@ def _meaning(item: ValueEntry, invalid: tuple[float, ...], bits: Mapping[str, st
 def _modbus_profile(name: str, entry: ModbusEntry) -> ModbusProfile:
     points = tuple(
         Point(
-            point.quantity, point.function, point.address, point.encoding, point.word_order or "high_first",
+            point.quantity,
+            point.function,
+            point.address,
+            point.encoding,
+            point.word_order or "high_first",
             _meaning(point, tuple(sentinel_for(mark, point.encoding) for mark in point.invalid), point.bits),
         )
         for point in entry.points
     )
     gaps = tuple(Gap(gap.function, gap.first, gap.last) for gap in entry.gaps)
     return ModbusProfile(
-        name, entry.about, entry.source, entry.largest_request, entry.turnaround_s, points, gaps)
+        name, entry.about, entry.source, entry.largest_request, entry.turnaround_s, points, gaps
+    )
 
 
 def _text_profile(name: str, entry: TextEntry) -> TextProfile:
     fields = tuple(
-        Field(item.quantity, _where(item), _meaning(item, (), {}), item.largest_step)
-        for item in entry.fields
+        Field(item.quantity, _where(item), _meaning(item, (), {}), item.largest_step) for item in entry.fields
     )
     return TextProfile(
-        name, entry.about, entry.source, entry.interval_s, entry.form, entry.start, entry.separator,
-        entry.assign, entry.checksum, entry.columns,
-        {int(column): text for column, text in entry.constants.items()}, tuple(entry.missing), fields,
+        name,
+        entry.about,
+        entry.source,
+        entry.interval_s,
+        entry.form,
+        entry.start,
+        entry.separator,
+        entry.assign,
+        entry.checksum,
+        entry.columns,
+        {int(column): text for column, text in entry.constants.items()},
+        tuple(entry.missing),
+        fields,
     )
 
 
 def _where(item: FieldEntry) -> str | int:
     where = item.key if item.key is not None else item.column
-    assert where is not None   # text_faults has refused a field without a place
+    assert where is not None  # text_faults has refused a field without a place
     return where

@@ -20,8 +20,15 @@ class RegisterDevice:
     """A Modbus unit behind a link that other units may share."""
 
     def __init__(
-        self, name: str, profile: ModbusProfile, link: RegisterLink, unit: int, cost: Cost,
-        every_s: float, health: HealthRecord, clock: Clock,
+        self,
+        name: str,
+        profile: ModbusProfile,
+        link: RegisterLink,
+        unit: int,
+        cost: Cost,
+        every_s: float,
+        health: HealthRecord,
+        clock: Clock,
     ) -> None:
         self.name, self.every_s, self.health = name, every_s, health
         self.quantities = profile.quantities
@@ -58,5 +65,5 @@ class RegisterDevice:
 
 
 def _read_point(point: Point, request: Request, words: tuple[int, ...]) -> Judged:
-    own = words[point.address - request.address:point.end - request.address]
+    own = words[point.address - request.address : point.end - request.address]
     return judge(number_from(own, point.encoding, point.word_order), point.meaning)

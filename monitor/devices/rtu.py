@@ -99,7 +99,7 @@ class RtuLink:
         self._hearing = Hearing(self._port)
         self._configured_s = timeout_s
         self._units: dict[int, Unit] = {}
-        self._early: set[int] = set()    # lengths of the early answers since one in time, or none
+        self._early: set[int] = set()  # lengths of the early answers since one in time, or none
         self._faster_than_baud = False
         self._echoes = False
 
@@ -196,7 +196,7 @@ class RtuLink:
                 if closed is not request:
                     owed.close(closed)
                     if own and not early:
-                        return None   # it answers this request or an older one: both times the line moved on
+                        return None  # it answers this request or an older one: both times the line moved on
                     self._came_late(reply.unit, ended_s - closed.sent_s)
                     continue
                 if early:
@@ -218,7 +218,7 @@ class RtuLink:
         hearing = self._hearing
         if hearing.data:
             missing = missing_characters(hearing.data, unit, function, count)
-            if missing > 1:   # sleep until the last character is due instead of waking for each one
+            if missing > 1:  # sleep until the last character is due instead of waking for each one
                 sleep((missing - 1) * self._timing.character_s)
         if len(hearing.data) >= EXCEPTION_CHARACTERS:
             if hearing.wait(min(QUIET_S, until_s - monotonic())):

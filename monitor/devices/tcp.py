@@ -42,7 +42,7 @@ class TcpLink:
     def open(self) -> None:
         """Connect; connected already is fine. Raises LineLost."""
         if self._client.socket and select.select((self._client.socket,), (), (), 0)[0]:
-            self.close()   # something to read before anything was asked: the device has hung up, or babbles
+            self.close()  # something to read before anything was asked: the device has hung up, or babbles
         if not self._client.connect():  # type: ignore[no-untyped-call]
             raise LineLost(advice.no_connection(self.name))
 

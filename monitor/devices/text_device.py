@@ -25,8 +25,14 @@ class TextDevice:
     """A device that sends lines by itself. A poll takes what has arrived; the newest sound line wins."""
 
     def __init__(
-        self, name: str, profile: TextProfile, port: SerialPort, timeout_s: float,
-        every_s: float, health: HealthRecord, clock: Clock,
+        self,
+        name: str,
+        profile: TextProfile,
+        port: SerialPort,
+        timeout_s: float,
+        every_s: float,
+        health: HealthRecord,
+        clock: Clock,
     ) -> None:
         self.name, self.every_s, self.health = name, every_s, health
         self.quantities = profile.quantities
@@ -98,4 +104,5 @@ class TextDevice:
     def _no_answer(self) -> DeviceError:
         return NoAnswer(
             f"{self._port.path}: no line came within {self._patience_s:g} s; check that the device is on, "
-            "and baud, parity and stop bits in the site file")
+            "and baud, parity and stop bits in the site file"
+        )

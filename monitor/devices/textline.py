@@ -100,7 +100,7 @@ def _sound_body(profile: TextProfile, line: bytes) -> str:
     start = profile.start.encode()
     if not line.startswith(start) or not all(32 <= character < 127 for character in line):
         raise BadFrame("the line does not begin as it must, or holds characters that are no text")
-    body = line[len(start):]
+    body = line[len(start) :]
     if profile.checksum == "none":
         return body.decode("ascii")
     body, mark, told = body.rpartition(CHECK_MARK.encode())
@@ -119,7 +119,7 @@ def _pairs(profile: TextProfile, pieces: list[str]) -> dict[str, str]:
         found[key] = text
     given = {field.quantity: found[str(field.where)] for field in profile.fields if field.where in found}
     if profile.checksum == "none" and len(given) < len(profile.fields):
-        raise BadFrame("the line lacks a key")   # a damaged key looks like another key
+        raise BadFrame("the line lacks a key")  # a damaged key looks like another key
     return given
 
 
@@ -139,11 +139,13 @@ class LineJudge:
         texts = fields_of(self._profile, line) or {}
         numbers = {
             field.quantity: self._number(field, texts[field.quantity])
-            for field in self._profile.fields if field.quantity in texts
+            for field in self._profile.fields
+            if field.quantity in texts
         }
         return {
             field.quantity: self._judged(field, numbers[field.quantity])
-            for field in self._profile.fields if field.quantity in numbers
+            for field in self._profile.fields
+            if field.quantity in numbers
         }
 
     def _number(self, field: Field, text: str) -> float | None:

@@ -12,12 +12,23 @@ from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Array, Bank, Controller, Site
 
 STC_C = 25.0
-HOT_CELL_C = 65.0          # our choice: a cell in full sun on a warm day, 40 °C above standard conditions
-CONTINUOUS_FACTOR = 1.25   # common practice, no source: array current is taken 125 % of Isc
+HOT_CELL_C = 65.0  # our choice: a cell in full sun on a warm day, 40 °C above standard conditions
+CONTINUOUS_FACTOR = 1.25  # common practice, no source: array current is taken 125 % of Isc
 
 COLD_VOC_FACTORS = (
-    (20, 1.02), (15, 1.04), (10, 1.06), (5, 1.08), (0, 1.10), (-5, 1.12), (-10, 1.14), (-15, 1.16),
-    (-20, 1.18), (-25, 1.20), (-30, 1.21), (-35, 1.23), (-40, 1.25),
+    (20, 1.02),
+    (15, 1.04),
+    (10, 1.06),
+    (5, 1.08),
+    (0, 1.10),
+    (-5, 1.12),
+    (-10, 1.14),
+    (-15, 1.16),
+    (-20, 1.18),
+    (-25, 1.20),
+    (-30, 1.21),
+    (-35, 1.23),
+    (-40, 1.25),
 )
 """Lowest temperature [°C] of each row and factor on Voc, crystalline silicon: NEC Table 690.7(A), from
 memory; a cross-check beside the panel's own coefficient."""
@@ -138,10 +149,10 @@ def _array(site: Site, array: Array) -> ArrayAmounts:
 def _controller(
     bank: BankAmounts, described: Array, array: ArrayAmounts, controller: Controller
 ) -> ControllerAmounts:
-    if controller.kind == "pwm":   # a switch: the array's own current flows
+    if controller.kind == "pwm":  # a switch: the array's own current flows
         design_A = array.isc_design_A
         full_A = described.panel_imp_A * described.strings_in_parallel
-    else:                          # a converter: the array's watts at the bank's voltage
+    else:  # a converter: the array's watts at the bank's voltage
         design_A = full_A = array.power_W / bank.voltage_V
     charge_A = min(full_A, controller.rating_A)
     return ControllerAmounts(

@@ -22,7 +22,7 @@ from monitor.site.model import Bank, Chemistry, Site, Table
 Value = str | float | int
 Answers = Mapping[str, Value]
 
-CONTROLLER_SIZES_A = (5, 10, 15, 20, 30, 40, 50, 60, 80, 100)   # common practice: sizes on sale
+CONTROLLER_SIZES_A = (5, 10, 15, 20, 30, 40, 50, 60, 80, 100)  # common practice: sizes on sale
 POWER_COEFFICIENT_PER_C = -0.004
 
 
@@ -49,9 +49,9 @@ def _number(answers: Answers, key: str) -> float:
 
 def _bank(answers: Answers) -> Bank:
     """The bank of the answers so far."""
-    return Bank.model_validate({
-        key.removeprefix("bank."): value for key, value in answers.items() if key.startswith("bank.")
-    })
+    return Bank.model_validate(
+        {key.removeprefix("bank."): value for key, value in answers.items() if key.startswith("bank.")}
+    )
 
 
 def _absorption_V(answers: Answers) -> float:
@@ -130,7 +130,7 @@ def answer(question: Question, text: str, so_far: Answers) -> Value:
     value: Value = question.default(so_far) if not text else _typed(question, text)
     try:
         _table(question).model_validate({question.path[1]: value})
-    except ValidationError as fault:   # the table's other keys are missing; only this one is judged
+    except ValidationError as fault:  # the table's other keys are missing; only this one is judged
         for told in fault.errors():
             if told["loc"] == question.path[1:]:
                 told["loc"] = question.path
@@ -158,7 +158,7 @@ def _table(question: Question) -> type[Table]:
 
 def _annotation(question: Question) -> object:
     annotation = _table(question).model_fields[question.path[1]].annotation
-    return float if float in get_args(annotation) else annotation   # float | None asks for a number
+    return float if float in get_args(annotation) else annotation  # float | None asks for a number
 
 
 def _nested(answers: Answers) -> dict[str, dict[str, Value]]:
@@ -186,7 +186,7 @@ def render(answers: Answers, store: str = "nightbank.db") -> str:
 
 
 def _toml(value: Value) -> str:
-    if isinstance(value, str):   # JSON text is TOML text, but for DEL
+    if isinstance(value, str):  # JSON text is TOML text, but for DEL
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     return repr(value)
 

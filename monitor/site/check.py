@@ -20,8 +20,8 @@ from monitor.toml_lines import TomlLines, TomlPath, dotted
 
 Finding = tuple[str, TomlPath, str]
 
-PWM_HIGHEST_RATIO = 1.7   # our choice: array Vmp over absorption; a matched panel has 1.2 to 1.3
-MOST_STRINGS = 4          # common practice: few parallel strings, or they share the charge unevenly
+PWM_HIGHEST_RATIO = 1.7  # our choice: array Vmp over absorption; a matched panel has 1.2 to 1.3
+MOST_STRINGS = 4  # common practice: few parallel strings, or they share the charge unevenly
 
 
 def contradictions(site: Site, lines: TomlLines | None = None) -> tuple[Problem, ...]:
@@ -278,6 +278,14 @@ def _shared_lines(site: Site, figures: Amounts) -> Iterator[Finding]:
 
 
 RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
-    _bank_units, _reserve, _set_points, _plate, _aim, _array_voltage, _controller_current, _string_fuses,
-    _tables, _shared_lines,
+    _bank_units,
+    _reserve,
+    _set_points,
+    _plate,
+    _aim,
+    _array_voltage,
+    _controller_current,
+    _string_fuses,
+    _tables,
+    _shared_lines,
 )

@@ -106,7 +106,8 @@ def _unknown_key(path: TomlPath) -> str:
     table = _table_at(path[:-1])
     what = "unknown table" if len(path) == 1 else "unknown key"
     homes = [
-        name for name in Site.model_fields
+        name
+        for name in Site.model_fields
         if len(path) > 1 and (home := _table_at((name,))) is not None and key in home.model_fields
     ]
     if homes:
@@ -139,7 +140,7 @@ def _with_semicolon(advice: str) -> str:
 def _shown(value: object) -> str:
     try:
         text = repr(value)
-    except ValueError:   # a whole number of more digits than Python prints
+    except ValueError:  # a whole number of more digits than Python prints
         return "a number with thousands of digits"
     return text if len(text) <= 48 else f"{text[:45]}..."
 

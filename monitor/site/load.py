@@ -62,7 +62,7 @@ def with_defaults(site: Site) -> tuple[Site, tuple[Assumption, ...]]:
     Set points are per cell in `chemistry.py`, here for the whole bank. A site without controller keeps none.
     """
     assumed = [*_left_out(site)]
-    if site.array is not None and site.site.coldest_C is None:   # stays None: amounts says it is our rule's
+    if site.array is not None and site.site.coldest_C is None:  # stays None: amounts says it is our rule's
         coldest_C = coldest_by_rule_C(site.site.latitude_deg, site.site.altitude_m)
         why = "our cautious rule by latitude and altitude"
         assumed.append(Assumption("site.coldest_C", round(coldest_C), why))

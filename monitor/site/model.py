@@ -33,10 +33,10 @@ RESERVED_SOURCES = ("derived", "estimate", "import")
 def _known_time_zone(name: str) -> str:
     try:
         zoneinfo.ZoneInfo(name)
-    except (OSError, KeyError, ValueError):   # a folder, an unknown name, a name no zone can have
+    except (OSError, KeyError, ValueError):  # a folder, an unknown name, a name no zone can have
         known = zoneinfo.available_timezones()
         advice = did_you_mean(name, known)
-        if not advice.startswith("did you mean"):   # the list of all six hundred would help nobody
+        if not advice.startswith("did you mean"):  # the list of all six hundred would help nobody
             advice = 'write continent/city, such as "Europe/London", or "UTC"'
         text = f"unknown time zone {name!r}; {advice}"
         raise PydanticCustomError("told", "{text}", {"text": text}) from None
@@ -186,13 +186,11 @@ class DeviceEntry(Table):
     profile is a shipped profile's name or a path (relative to the site file) of a profile file.
     """
 
-    name: Annotated[
-        str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$"), AfterValidator(_free_device_name)
-    ]
+    name: Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$"), AfterValidator(_free_device_name)]
     profile: str
     connection: Literal["serial", "tcp"]
-    port: str | None = None                     # serial: device path, best one under /dev/serial/by-id
-    host: str | None = None                     # tcp
+    port: str | None = None  # serial: device path, best one under /dev/serial/by-id
+    host: str | None = None  # tcp
     tcp_port: int = Field(default=502, ge=1, le=65535)
     baud: int = Field(default=9600, ge=300, le=921600)
     parity: Literal["none", "even", "odd"] = "none"

@@ -82,9 +82,7 @@ def _order(controller: Controller) -> Iterator[tuple[str, TomlPath, str]]:
             yield "error", ("controller", lower), text
 
 
-def _compensation(
-    bank: Bank, controller: Controller, usual: Usual
-) -> Iterator[tuple[str, TomlPath, str]]:
+def _compensation(bank: Bank, controller: Controller, usual: Usual) -> Iterator[tuple[str, TomlPath, str]]:
     value, cells = controller.temperature_compensation_V_per_C, bank.cells_in_series
     low, high = usual.compensation_usual
     if value is None or low * cells - 1e-9 <= value <= high * cells + 1e-9:

@@ -73,7 +73,7 @@ SLIPS: dict[str, tuple[Slip, ...]] = {
 
 def voc_coefficient_slips(panel_voc_V: float | None) -> tuple[Slip, ...]:
     """Units in which plates give the fall of Voc; those in volts need the panel's Voc to convert."""
-    low, high = -0.0045, -0.0020   # crystalline silicon -0.27 to -0.33 % per °C, with room on both sides
+    low, high = -0.0045, -0.0020  # crystalline silicon -0.27 to -0.33 % per °C, with room on both sides
     slips = [_percent(low, high), Slip("a fall", -1, low, high), Slip("a fall in percent", -0.01, low, high)]
     if panel_voc_V:
         slips.append(Slip("V per °C of the panel", 1 / panel_voc_V, low, high))

@@ -32,7 +32,7 @@ SPEEDS = (9600, 19200, 115200)
 TURNAROUND_S = 0.005
 ADDRESS, REGISTERS = 0, 25
 QUANTITIES = 20
-PAIRS = 5           # of the twenty quantities so many take two registers: 15 + 2 x 5 = 25
+PAIRS = 5  # of the twenty quantities so many take two registers: 15 + 2 x 5 = 25
 TIMEOUT_S = 1.0
 TARGETS = {9600: 1.03, 19200: 1.03, 115200: 1.10}
 
@@ -108,9 +108,22 @@ def measure(client: str, baud: int, cycles: int) -> dict[str, Any]:
     """One client in a process of its own against a fresh peer; the peer counts the gaps."""
     with Peer(Plan(baud=baud, turnaround_s=TURNAROUND_S)) as peer:
         done = subprocess.run(
-            [sys.executable, "-m", "tests.bench.poll_cycle", "--client", client, "--port", peer.path,
-             "--baud", str(baud), "--cycles", str(cycles)],
-            stdout=subprocess.PIPE, text=True, check=True,
+            [
+                sys.executable,
+                "-m",
+                "tests.bench.poll_cycle",
+                "--client",
+                client,
+                "--port",
+                peer.path,
+                "--baud",
+                str(baud),
+                "--cycles",
+                str(cycles),
+            ],
+            stdout=subprocess.PIPE,
+            text=True,
+            check=True,
         )
         counted = peer.change()
     found: dict[str, Any] = json.loads(done.stdout)
@@ -128,16 +141,20 @@ def main() -> int:
         print(json.dumps(CLIENTS[chosen.client](chosen.port, chosen.baud, chosen.cycles)))
         return 0
     met = True
-    print(f"{'':14}{'baud':>7}{'limit ms':>10}{'cycle ms':>10}{'of limit':>10}{'gaps < t3.5':>13}"
-          f"{'CPU s/1000':>12}{'RSS MB':>8}")
+    print(
+        f"{'':14}{'baud':>7}{'limit ms':>10}{'cycle ms':>10}{'of limit':>10}{'gaps < t3.5':>13}"
+        f"{'CPU s/1000':>12}{'RSS MB':>8}"
+    )
     for baud in SPEEDS:
         limit = limit_s(baud, REGISTERS)
         for client in CLIENTS:
             cycles = chosen.cycles if client == "one read" else max(2, chosen.cycles // 10)
             found = measure(client, baud, cycles)
             cycle_s, share = found["cycle_s"], found["short_gaps"] / found["gaps"]
-            print(f"{client:14}{baud:7}{limit * 1e3:10.1f}{cycle_s * 1e3:10.1f}{cycle_s / limit:10.3f}"
-                  f"{share:12.1%} {found['cpu_s']:12.2f}{found['rss_MB']:8.1f}")
+            print(
+                f"{client:14}{baud:7}{limit * 1e3:10.1f}{cycle_s * 1e3:10.1f}{cycle_s / limit:10.3f}"
+                f"{share:12.1%} {found['cpu_s']:12.2f}{found['rss_MB']:8.1f}"
+            )
             if client == "one read":
                 met &= found["cycle_s"] <= TARGETS[baud] * limit and found["short_gaps"] == 0
                 met &= baud != SPEEDS[0] or found["cpu_s"] <= 1.5

@@ -29,15 +29,23 @@ SEED = 1125
 BAUD = 115200
 HIT_SHARE = 0.01
 PERIOD_S = 0.4
-FULL = 12   # quantities of the charger
+FULL = 12  # quantities of the charger
 WARM_UP_S = 3.0
 
 
 def device(port: Path, **more: Any) -> DeviceEntry:
-    return DeviceEntry(**{
-        "name": "charger", "profile": "marsh-charger", "connection": "serial", "port": str(port),
-        "baud": BAUD, "every_s": PERIOD_S, "timeout_s": 0.25,
-    } | more)
+    return DeviceEntry(
+        **{
+            "name": "charger",
+            "profile": "marsh-charger",
+            "connection": "serial",
+            "port": str(port),
+            "baud": BAUD,
+            "every_s": PERIOD_S,
+            "timeout_s": 0.25,
+        }
+        | more
+    )
 
 
 def polled(entries: tuple[DeviceEntry, ...], seconds: float) -> list[tuple[float, PollResult]]:
@@ -66,7 +74,9 @@ def delivered(results: list[tuple[float, PollResult]], cycles: int) -> float:
     """Share of the quantities that came good in their cycle."""
     good = sum(
         reading.quality is Quality.GOOD
-        for _, result in results if result.device == "charger" for reading in result.readings
+        for _, result in results
+        if result.device == "charger"
+        for reading in result.readings
     )
     return min(1.0, good / (FULL * cycles))
 
@@ -82,8 +92,10 @@ def main() -> int:
         results = polled((device(wire.link),), cycles * PERIOD_S)
         hit = sum(number < len(wire.requests) for number in wire.damage_at)
         share = delivered(results, len(results))
-        print(f"{len(results)} cycles, {hit} of {len(wire.requests)} answers damaged: "
-              f"{100 * share:.3f} % of the quantities in their cycle (target 99.9)")
+        print(
+            f"{len(results)} cycles, {hit} of {len(wire.requests)} answers damaged: "
+            f"{100 * share:.3f} % of the quantities in their cycle (target 99.9)"
+        )
         wire.damage_at = set()
         seconds = max(30.0, cycles * PERIOD_S / 4)
         began_s = time.monotonic()
@@ -92,8 +104,10 @@ def main() -> int:
         asked_dead = sum(result.device == "dead" for _, result in results)
         slots = round((seconds - WARM_UP_S) / PERIOD_S)
         beside = delivered(results, slots)
-        print(f"beside a dead unit, asked {asked_dead} times: {100 * beside:.1f} % of {slots} cycles "
-              "(target 95)")
+        print(
+            f"beside a dead unit, asked {asked_dead} times: {100 * beside:.1f} % of {slots} cycles "
+            "(target 95)"
+        )
         wire.close()
     return 0 if share >= 0.999 and beside >= 0.95 else 1
 

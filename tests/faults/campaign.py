@@ -27,8 +27,8 @@ from tests.faults.peer import UNIT, Peer, Plan, words
 from tests.faults.tcp_peer import TcpPeer, TcpPlan
 
 FRAMES = 2000
-WORKERS = 10        # they mostly wait
-BAUD = 460800          # fast, so that the silence between frames (1.75 ms) and not the bits takes the time
+WORKERS = 10  # they mostly wait
+BAUD = 460800  # fast, so that the silence between frames (1.75 ms) and not the bits takes the time
 TIMEOUT_S = 0.016
 COUNT = 4
 
@@ -166,6 +166,7 @@ def run(kind: Class, frames: int, seed: int) -> Result:
         return False
 
     with peer:
+
         def campaign() -> None:
             for _ in range(frames):
                 match read():
@@ -201,9 +202,21 @@ def run(kind: Class, frames: int, seed: int) -> Result:
 def run_apart(kind: Class, frames: int, seed: int) -> Result:
     """The same in a process of its own, so that classes can run side by side and stalls hit only one."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.faults.campaign", "--frames", str(frames), "--seed", str(seed),
-         "--only", kind.name, "--json"],
-        stdout=subprocess.PIPE, text=True, check=True,
+        [
+            sys.executable,
+            "-m",
+            "tests.faults.campaign",
+            "--frames",
+            str(frames),
+            "--seed",
+            str(seed),
+            "--only",
+            kind.name,
+            "--json",
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+        check=True,
     )
     return Result(**json.loads(done.stdout))
 

@@ -27,8 +27,8 @@ from types import TracebackType
 from typing import Any
 
 UNIT = 1
-SHARED = 126                 # numbers in FILE: of the last request, of the last for 1, 2, ... 125 registers
-WORDS_PER_REQUEST = 40503    # odd, so that different request numbers give different words (modulo 65536)
+SHARED = 126  # numbers in FILE: of the last request, of the last for 1, 2, ... 125 registers
+WORDS_PER_REQUEST = 40503  # odd, so that different request numbers give different words (modulo 65536)
 
 
 def crc16(data: bytes) -> bytes:
@@ -57,11 +57,11 @@ class Plan:
 
     baud: int = 115200
     turnaround_s: float = 0.0005
-    timeout_s: float = 0.02          # the client's, for faults that are set by it
+    timeout_s: float = 0.02  # the client's, for faults that are set by it
     fault: str = "none"
     rate: float = 0.0
     seed: int = 1
-    reply_gap: bool = True           # wait t3.5 after the request, as the standard asks
+    reply_gap: bool = True  # wait t3.5 after the request, as the standard asks
 
 
 @dataclass
@@ -109,14 +109,14 @@ class Device:
         self.random = random.Random(plan.seed)
         self.number = 0
         self.hit = 0
-        self.held_back: deque[tuple[float, bytes]] = deque()   # due at, frame
+        self.held_back: deque[tuple[float, bytes]] = deque()  # due at, frame
 
     def serve(self, frame: bytes, heard_s: float) -> None:
         plan, line = self.plan, self.line
         unit, function, address, count = struct.unpack(">BBHH", frame[:6])
         self.number += 1
         self.counter[:4] = struct.pack("<I", self.number)
-        self.counter[4 * count:4 * count + 4] = struct.pack("<I", self.number)
+        self.counter[4 * count : 4 * count + 4] = struct.pack("<I", self.number)
         if frame[6:] != crc16(frame[:6]) or unit != UNIT:
             return
         true = reply(unit, function, words(address, count, self.number))
@@ -125,9 +125,9 @@ class Device:
         fault = plan.fault if self.random.random() < plan.rate else "none"
         self.hit += fault != "none"
         later_s = {
-            "latency": 1.6 * plan.timeout_s,        # a long way, as by radio: each answer so much later
+            "latency": 1.6 * plan.timeout_s,  # a long way, as by radio: each answer so much later
             "long_latency": 7.5 * plan.timeout_s,
-            "overtaken": plan.timeout_s + 0.030,    # answers to later requests come first
+            "overtaken": plan.timeout_s + 0.030,  # answers to later requests come first
         }
         if fault in later_s:
             self.held_back.append((start_s + later_s[fault], true))
@@ -165,9 +165,9 @@ class Device:
                 return 0.0, [bytes(spoilt)]
             case "drop_bytes":
                 start = draw.randrange(len(true))
-                return 0.0, [true[:start] + true[start + draw.randint(1, 3):]]
+                return 0.0, [true[:start] + true[start + draw.randint(1, 3) :]]
             case "truncate":
-                return 0.0, [true[:draw.randrange(1, len(true))]]
+                return 0.0, [true[: draw.randrange(1, len(true))]]
             case "noise":
                 return 0.0, [draw.randbytes(draw.randint(1, 12)) + true + draw.randbytes(draw.randint(0, 3))]
             case "exception":
@@ -181,7 +181,7 @@ class Device:
                 return 0.0, [reply(draw.choice((2, 3, 129)), function, values)]
             case "late":
                 return timeout_s + 0.030, [true]
-            case "far_too_late":    # later than any time-out that the link may grow to
+            case "far_too_late":  # later than any time-out that the link may grow to
                 return 5 * timeout_s + 0.030, [true]
             case "slow":
                 return 1.3 * timeout_s, [true]
@@ -208,14 +208,18 @@ def serve_forever(plan: Plan, shared: str) -> None:
                 for key, value in json.loads(order).items():
                     setattr(plan, key, value)
                 gaps = line.gaps_s
-                tell({
-                    "hit": device.hit, "number": device.number, "gaps": len(gaps),
-                    "short_gaps": sum(gap < line.gap_s for gap in gaps),
-                    "shortest_gap_s": min(gaps, default=None),
-                    "functions": sorted({frame[1] for frame in line.requests}),
-                    "requests": [frame.hex() for frame in line.requests[-20:]],
-                    "cpu_s": sum(os.times()[:2]),
-                })
+                tell(
+                    {
+                        "hit": device.hit,
+                        "number": device.number,
+                        "gaps": len(gaps),
+                        "short_gaps": sum(gap < line.gap_s for gap in gaps),
+                        "shortest_gap_s": min(gaps, default=None),
+                        "functions": sorted({frame[1] for frame in line.requests}),
+                        "requests": [frame.hex() for frame in line.requests[-20:]],
+                        "cpu_s": sum(os.times()[:2]),
+                    }
+                )
                 continue
             device.send_held_back(monotonic())
             if master not in ready:
@@ -243,7 +247,9 @@ class Peer:
         self._counter = mmap.mmap(self.shared.fileno(), 4 * SHARED)
         self.process = subprocess.Popen(
             [sys.executable, "-m", "tests.faults.peer", json.dumps(asdict(plan)), self.shared.name],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         self.path: str = self._answer()["path"]
 
@@ -269,7 +275,7 @@ class Peer:
 
     def asked(self, count: int) -> int:
         """Number of the last request for so many registers: the one whose answer is right now."""
-        number: int = struct.unpack("<I", self._counter[4 * count:4 * count + 4])[0]
+        number: int = struct.unpack("<I", self._counter[4 * count : 4 * count + 4])[0]
         return number
 
     def __enter__(self) -> Peer:

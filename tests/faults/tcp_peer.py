@@ -75,7 +75,7 @@ class TcpPeer:
                 try:
                     self._talk(connection)
                 except OSError:
-                    continue   # the client hung up in the middle of something: the next connection
+                    continue  # the client hung up in the middle of something: the next connection
 
     def _talk(self, connection: socket.socket) -> None:
         while len(request := connection.recv(12, socket.MSG_WAITALL)) == 12:
@@ -84,7 +84,7 @@ class TcpPeer:
             self.functions.add(function)
             fault = self.plan.fault if self.random.random() < self.plan.rate else "none"
             self.hit += fault != "none"
-            if fault == "reset":   # close at once, without the usual farewell
+            if fault == "reset":  # close at once, without the usual farewell
                 connection.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
                 return
             if fault == "late":
@@ -101,18 +101,27 @@ class TcpPeer:
             "none": lambda: true,
             "late": lambda: true,
             "silence": lambda: b"",
-            "truncate": lambda: true[:draw.randrange(1, len(true))],
+            "truncate": lambda: true[: draw.randrange(1, len(true))],
             "exception": lambda: framed(
-                transaction, unit, bytes((function | 0x80, draw.choice((2, 3, 4, 6))))),
+                transaction, unit, bytes((function | 0x80, draw.choice((2, 3, 4, 6))))
+            ),
             "other_function": lambda: framed(transaction, unit, answer(7 - function, values)),
-            "other_length": lambda: framed(transaction, unit, answer(
-                function, words(address, draw.choice([n for n in range(1, 9) if n != count]), self.number))),
+            "other_length": lambda: framed(
+                transaction,
+                unit,
+                answer(
+                    function, words(address, draw.choice([n for n in range(1, 9) if n != count]), self.number)
+                ),
+            ),
             "other_unit": lambda: framed(transaction, UNIT + 1, answer(function, values)),
             "other_transaction": lambda: framed(
-                (transaction + draw.choice((-1, 1))) & 0xFFFF, unit,
-                answer(function, words(address, count, self.number - 1))),
+                (transaction + draw.choice((-1, 1))) & 0xFFFF,
+                unit,
+                answer(function, words(address, count, self.number - 1)),
+            ),
             "wrong_byte_count": lambda: (
-                true[:8] + bytes((draw.choice((0, 1, 2 * count - 1, 2 * count + 2)),)) + true[9:]),
+                true[:8] + bytes((draw.choice((0, 1, 2 * count - 1, 2 * count + 2)),)) + true[9:]
+            ),
         }
         return spoilt[fault]()
 

@@ -149,7 +149,7 @@ def test_a_slow_device_is_given_more_time_and_told(peer: Peer, link: RtuLink) ->
 
 
 def test_a_time_out_never_grows_beyond_five_times(peer: Peer) -> None:
-    peer.change(fault="slow", rate=1.0, timeout_s=0.3)   # 0.39 s a reply
+    peer.change(fault="slow", rate=1.0, timeout_s=0.3)  # 0.39 s a reply
     link = RtuLink(peer.path, baud=BAUD, parity="even", timeout_s=0.05)
     for _ in range(12):
         started_s = monotonic()
@@ -166,7 +166,7 @@ def test_an_answer_that_others_have_overtaken_is_not_believed(peer: Peer) -> Non
     believed = 0
     for _ in range(25):
         link = RtuLink(peer.path, baud=BAUD, parity="even", timeout_s=0.03)
-        peer.change(fault="overtaken", rate=1.0, timeout_s=0.03)   # sent 60 ms after the request
+        peer.change(fault="overtaken", rate=1.0, timeout_s=0.03)  # sent 60 ms after the request
         with pytest.raises(NoAnswer):
             link.read(UNIT, 4, 0, 4)
         peer.change(fault="none")
@@ -261,7 +261,7 @@ def test_an_instant_refusal_is_still_a_refusal() -> None:
 
 def test_a_line_that_is_never_silent_is_told() -> None:
     master, slave = os.openpty()
-    link = RtuLink(os.ttyname(slave), baud=300, timeout_s=0.1)   # t3.5 is 128 ms
+    link = RtuLink(os.ttyname(slave), baud=300, timeout_s=0.1)  # t3.5 is 128 ms
     link.open()
     ended = threading.Event()
 
@@ -286,9 +286,14 @@ def test_a_line_that_is_never_silent_is_told() -> None:
 @pytest.mark.parametrize(
     ("arguments", "advice"),
     [
-        ((1, 6, 0, 1), "only reads"), ((1, 16, 0, 1), "only reads"), ((0, 4, 0, 1), "unit 0"),
-        ((248, 4, 0, 1), "unit 248"), ((1, 4, 0, 0), "count 0"), ((1, 4, 0, 126), "count 126"),
-        ((1, 4, -1, 1), "address -1"), ((1, 4, 65535, 2), "65535 to 65536"),
+        ((1, 6, 0, 1), "only reads"),
+        ((1, 16, 0, 1), "only reads"),
+        ((0, 4, 0, 1), "unit 0"),
+        ((248, 4, 0, 1), "unit 248"),
+        ((1, 4, 0, 0), "count 0"),
+        ((1, 4, 0, 126), "count 126"),
+        ((1, 4, -1, 1), "address -1"),
+        ((1, 4, 65535, 2), "65535 to 65536"),
     ],
 )
 def test_an_impossible_read_is_refused_by_both(arguments: tuple[int, int, int, int], advice: str) -> None:

@@ -30,7 +30,9 @@ MESSAGES = 10_000
 ON_A_PTY = 2_000
 HIT_SHARE = 0.3
 STEP = {
-    "battery_voltage_V": 0.5, "battery_current_A": 5.0, "midpoint_voltage_V": 0.5,
+    "battery_voltage_V": 0.5,
+    "battery_current_A": 5.0,
+    "midpoint_voltage_V": 0.5,
     "battery_temperature_C": 2.0,
 }
 
@@ -65,22 +67,22 @@ def message(rng: random.Random, at: int, checksum: str) -> tuple[bytes, dict[str
 
 def flip_bit(rng: random.Random, line: bytes) -> bytes:
     at = rng.randrange(len(line))
-    return line[:at] + bytes((line[at] ^ 1 << rng.randrange(8),)) + line[at + 1:]
+    return line[:at] + bytes((line[at] ^ 1 << rng.randrange(8),)) + line[at + 1 :]
 
 
 def drop_byte(rng: random.Random, line: bytes) -> bytes:
     at = rng.randrange(len(line))
-    return line[:at] + line[at + 1:]
+    return line[:at] + line[at + 1 :]
 
 
 def truncate(rng: random.Random, line: bytes) -> bytes:
-    return line[:rng.randrange(len(line))]
+    return line[: rng.randrange(len(line))]
 
 
 def change_digit(rng: random.Random, line: bytes) -> bytes:
     places = [at for at, character in enumerate(line) if chr(character).isdigit()]
     at = rng.choice(places)
-    return line[:at] + rng.choice([b"%d" % d for d in range(10) if d != line[at] - 48]) + line[at + 1:]
+    return line[:at] + rng.choice([b"%d" % d for d in range(10) if d != line[at] - 48]) + line[at + 1 :]
 
 
 def add_noise(rng: random.Random, line: bytes) -> bytes:
@@ -90,7 +92,7 @@ def add_noise(rng: random.Random, line: bytes) -> bytes:
 
 def repeat_byte(rng: random.Random, line: bytes) -> bytes:
     at = rng.randrange(len(line))
-    return line[:at] + line[at:at + 1] + line[at:]
+    return line[:at] + line[at : at + 1] + line[at:]
 
 
 CLASSES: list[Damage] = [flip_bit, drop_byte, truncate, change_digit, add_noise, repeat_byte]
@@ -134,8 +136,10 @@ def wrong_values(
                 continue
             lines += 1
             wrong += [
-                (quantity, judged.value, truth[quantity]) for quantity, judged in values.items()
-                if judged.quality is Quality.GOOD and judged.value is not None
+                (quantity, judged.value, truth[quantity])
+                for quantity, judged in values.items()
+                if judged.quality is Quality.GOOD
+                and judged.value is not None
                 and judged.value not in (truth[quantity], before.get(quantity))
             ]
         before = truth
@@ -164,9 +168,7 @@ def test_without_a_checksum_a_wrong_value_is_near_the_truth(shunt: TextProfile, 
 
 
 @pytest.mark.parametrize("checksum", ["xor", "crc16"])
-def test_on_a_real_pty_no_wrong_value_is_believed(
-    shunt: TextProfile, tmp_path: Path, checksum: str
-) -> None:
+def test_on_a_real_pty_no_wrong_value_is_believed(shunt: TextProfile, tmp_path: Path, checksum: str) -> None:
     """All classes mixed, through the kernel and pyserial, one poll after every three messages."""
     rng = random.Random(f"{SEED} pty {checksum}")
     profile = tmp_path / "bench.toml"
@@ -176,7 +178,8 @@ def test_on_a_real_pty_no_wrong_value_is_believed(
     master, slave = os.openpty()
     tty.setraw(slave)
     entry = DeviceEntry(
-        name="shunt", profile="bench.toml", connection="serial", port=os.ttyname(slave), timeout_s=0.05)
+        name="shunt", profile="bench.toml", connection="serial", port=os.ttyname(slave), timeout_s=0.05
+    )
     site = Site(
         site=Place(name="Bench", latitude_deg=52.6, longitude_deg=1.5),
         bank=Bank(chemistry="flooded", unit_voltage_V=6, unit_capacity_Ah=225, units_in_series=2),

@@ -60,7 +60,7 @@ def test_good_values_come_back(kind: Class, results: dict[str, Result]) -> None:
 @pytest.mark.parametrize("kind", CLASSES, ids=lambda kind: kind.name)
 def test_only_reads_reach_the_wire(kind: Class, results: dict[str, Result]) -> None:
     result = results[kind.name]
-    assert result.requests > 0.9 * FRAMES   # a TCP peer that is late does not see each request in time
+    assert result.requests > 0.9 * FRAMES  # a TCP peer that is late does not see each request in time
     assert set(result.functions) <= {3, 4}, result.functions
 
 
@@ -98,7 +98,7 @@ def test_the_peer_does_mislead_a_client_that_checks_less(fault: str) -> None:
         for _ in range(20):
             try:
                 answer = client.read_input_registers(7, count=4, device_id=UNIT)
-            except Exception:   # the stock client's errors are of many kinds; here only its values matter
+            except Exception:  # the stock client's errors are of many kinds; here only its values matter
                 continue
             wrong += not answer.isError() and tuple(answer.registers) != words(7, 4, peer.number)
         client.close()

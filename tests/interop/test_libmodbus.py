@@ -25,7 +25,7 @@ def process(module: str, *arguments: str) -> Iterator[subprocess.Popen[str]]:
     child = subprocess.Popen(
         [sys.executable, "-m", module, *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
-    with child:   # closes the pipes, which ends the child, and waits for it
+    with child:  # closes the pipes, which ends the child, and waits for it
         yield child
 
 

@@ -23,7 +23,7 @@ def main(baud: int) -> None:
         tty.setraw(slave)
     masters = [master for master, _ in ends]
     print(*(os.ttyname(slave) for _, slave in ends), flush=True)
-    under_way: list[deque[tuple[float, int]]] = [deque(), deque()]    # towards the other end: due at, byte
+    under_way: list[deque[tuple[float, int]]] = [deque(), deque()]  # towards the other end: due at, byte
     free_s = [0.0, 0.0]
     tapped = bytearray()
     while True:

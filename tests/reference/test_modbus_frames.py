@@ -33,9 +33,9 @@ def test_checksum_has_the_published_values(data: bytes, on_the_wire: str) -> Non
 @pytest.mark.parametrize(
     ("unit", "function", "address", "count", "message"),
     [
-        (1, 3, 0x6B, 3, "03 006B 0003"),      # MBA 6.3, example: read registers 108 to 110
+        (1, 3, 0x6B, 3, "03 006B 0003"),  # MBA 6.3, example: read registers 108 to 110
         (17, 3, 0x6B, 3, "03 006B 0003"),
-        (1, 4, 0x08, 1, "04 0008 0001"),      # MBA 6.4, example: read input register 9
+        (1, 4, 0x08, 1, "04 0008 0001"),  # MBA 6.4, example: read input register 9
     ],
 )
 def test_requests_are_those_of_the_specification(
@@ -63,9 +63,9 @@ def test_requests_byte_by_byte(unit: int, function: int, address: int, count: in
 @pytest.mark.parametrize(
     ("frame", "registers"),
     [
-        ("01 03 06 02 2B 00 00 00 64 05 7A", (555, 0, 100)),    # MBA 6.3, example reply
-        ("01 04 02 00 0A 39 37", (10,)),                        # MBA 6.4, example reply
-        ("01 03 04 53 75 6E 53 96 F0", (0x5375, 0x6E53)),       # SunSpec: the marker "SunS" in two registers
+        ("01 03 06 02 2B 00 00 00 64 05 7A", (555, 0, 100)),  # MBA 6.3, example reply
+        ("01 04 02 00 0A 39 37", (10,)),  # MBA 6.4, example reply
+        ("01 03 04 53 75 6E 53 96 F0", (0x5375, 0x6E53)),  # SunSpec: the marker "SunS" in two registers
     ],
 )
 def test_replies_decode_as_in_the_specification(frame: str, registers: tuple[int, ...]) -> None:
@@ -85,7 +85,7 @@ def test_a_refusal_is_function_with_the_high_bit_and_a_code() -> None:
 
 
 def test_a_reply_is_found_behind_noise_and_not_in_a_damaged_one() -> None:
-    reply = bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A")   # MBA 6.3
+    reply = bytes.fromhex("01 03 06 02 2B 00 00 00 64 05 7A")  # MBA 6.3
     found = find_answer(b"\x00\x01\x03\xff" + reply + b"\x55", 1, 3, 3)
     assert found is not None
     assert found.start == 4

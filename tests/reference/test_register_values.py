@@ -11,7 +11,7 @@ from monitor.records import Quality
 def test_the_registers_of_the_modbus_specification_s_examples() -> None:
     """facts 9.1: MODBUS Application Protocol V1.1b3, 6.3 and 6.4, examples [read]."""
     read_holding = bytes.fromhex("022B 0000 0064")
-    words = [int.from_bytes(read_holding[at:at + 2], "big") for at in (0, 2, 4)]
+    words = [int.from_bytes(read_holding[at : at + 2], "big") for at in (0, 2, 4)]
     assert [number_from([word], "u16") for word in words] == [555, 0, 100]
     assert number_from([0x000A], "u16") == 10
 
@@ -28,9 +28,15 @@ def test_a_raw_value_times_its_power_of_ten(raw: int, power_of_ten: int, value: 
     assert judge(raw, Meaning(scale=10.0**power_of_ten)) == Judged(value)
 
 
-@pytest.mark.parametrize(("encoding", "words"), [
-    ("s16", [0x8000]), ("u16", [0xFFFF]), ("s32", [0x8000, 0x0000]), ("u32", [0xFFFF, 0xFFFF]),
-])
+@pytest.mark.parametrize(
+    ("encoding", "words"),
+    [
+        ("s16", [0x8000]),
+        ("u16", [0xFFFF]),
+        ("s32", [0x8000, 0x0000]),
+        ("u32", [0xFFFF, 0xFFFF]),
+    ],
+)
 def test_not_implemented_is_missing(encoding: Encoding, words: list[int]) -> None:
     """facts 9.2: the not-implemented patterns of the SunSpec Alliance's model files [read]."""
     pattern = words[0] if len(words) == 1 else words[0] << 16 | words[1]

@@ -25,7 +25,11 @@ def bank(**changes: object) -> Bank:
 def array(**changes: object) -> Array:
     """One 100 W panel, with changes."""
     plate = {
-        "panel_power_W": 100, "panel_voc_V": 22, "panel_isc_A": 6, "panel_vmp_V": 18, "panel_imp_A": 5.56,
+        "panel_power_W": 100,
+        "panel_voc_V": 22,
+        "panel_isc_A": 6,
+        "panel_vmp_V": 18,
+        "panel_imp_A": 5.56,
     }
     return Array.model_validate(plate | changes)
 
@@ -90,9 +94,19 @@ def test_series_and_parallel_of_random_banks_multiply() -> None:
 @pytest.mark.parametrize(
     ("lowest_C", "highest_C", "factor"),
     [
-        (20, 24, 1.02), (15, 19, 1.04), (10, 14, 1.06), (5, 9, 1.08), (0, 4, 1.10), (-5, -1, 1.12),
-        (-10, -6, 1.14), (-15, -11, 1.16), (-20, -16, 1.18), (-25, -21, 1.20), (-30, -26, 1.21),
-        (-35, -31, 1.23), (-40, -36, 1.25),
+        (20, 24, 1.02),
+        (15, 19, 1.04),
+        (10, 14, 1.06),
+        (5, 9, 1.08),
+        (0, 4, 1.10),
+        (-5, -1, 1.12),
+        (-10, -6, 1.14),
+        (-15, -11, 1.16),
+        (-20, -16, 1.18),
+        (-25, -21, 1.20),
+        (-30, -26, 1.21),
+        (-35, -31, 1.23),
+        (-40, -36, 1.25),
     ],
 )
 def test_cold_factors_on_open_circuit_voltage(lowest_C: int, highest_C: int, factor: float) -> None:
@@ -147,8 +161,8 @@ def test_default_set_points_of_a_twelve_volt_bank_are_the_published_ones() -> No
 def test_default_compensation_is_the_published_one() -> None:
     # [TRJ, read]: 0.028 V per cell and 10 °F is -5.04 mV per cell and °C [computed]
     assert USUAL["flooded"].compensation_V_per_C == pytest.approx(-0.028 / 10 * 1.8, abs=1e-4)
-    assert USUAL["gel"].compensation_V_per_C == -0.005   # [TRJ gel, read]
-    assert USUAL["agm"].compensation_V_per_C == -0.004   # [RLS AGM, read]
+    assert USUAL["gel"].compensation_V_per_C == -0.005  # [TRJ gel, read]
+    assert USUAL["agm"].compensation_V_per_C == -0.004  # [RLS AGM, read]
 
 
 def test_disconnect_defaults_lie_where_the_manual_puts_them() -> None:

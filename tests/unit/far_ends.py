@@ -59,7 +59,7 @@ class Talker:
 
     def _run(self) -> None:
         while not self._stop.wait(self.interval_s):
-            with suppress(OSError):   # unplugged
+            with suppress(OSError):  # unplugged
                 self.far_end.say(self.line)
 
     def stop(self) -> None:
@@ -118,7 +118,7 @@ class RtuFarEnd(PtyFarEnd):
                     time.sleep(0.005 if master < 0 else 0)
                     continue
                 heard += os.read(master, 256)
-            except (OSError, ValueError):   # nobody has the pty open, or it was unplugged
+            except (OSError, ValueError):  # nobody has the pty open, or it was unplugged
                 time.sleep(0.005)
                 continue
             while len(heard) >= 8:
@@ -137,7 +137,7 @@ class RtuFarEnd(PtyFarEnd):
         reply = body + crc(body)
         if number in self.damage_at:
             reply = reply[:4] + bytes((reply[4] ^ 1,)) + reply[5:]
-        time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)   # request, silence, thought, reply
+        time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)  # request, silence, thought, reply
         with suppress(OSError):
             os.write(master, reply)
 
@@ -188,8 +188,19 @@ def charger_registers() -> Registers:
     """What the marsh charger holds at one moment, packed by hand from its description."""
     (power_low, power_high) = struct.unpack(">HH", struct.pack(">f", 145.5))[::-1]
     words = {
-        700: 1264, 701: 1150, 702: 1810, 703: 833, 704: 0, 705: 15077, 706: 0, 707: 184, 708: 312,
-        712: power_low, 713: power_high, 714: 12, 715: 1 << 2 | 1 << 7,
+        700: 1264,
+        701: 1150,
+        702: 1810,
+        703: 833,
+        704: 0,
+        705: 15077,
+        706: 0,
+        707: 184,
+        708: 312,
+        712: power_low,
+        713: power_high,
+        714: 12,
+        715: 1 << 2 | 1 << 7,
     }
     registers: Registers = {(4, address): word for address, word in words.items()}
     registers |= {(3, 40): 1480, (3, 41): 1350, (3, 42): 0xFFE2}

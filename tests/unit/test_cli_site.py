@@ -145,8 +145,12 @@ def answers_for(**given: str) -> str:
 def test_answers_may_be_piped(tmp_path: Path) -> None:
     path = tmp_path / "hut.toml"
     answers = answers_for(
-        site__name='Hut "north" \\ 2', site__latitude_deg="-41,3", site__time_zone="Pacific/Auckland",
-        bank__chemistry="gel", bank__units_in_series="2", metering__level="charging",
+        site__name='Hut "north" \\ 2',
+        site__latitude_deg="-41,3",
+        site__time_zone="Pacific/Auckland",
+        bank__chemistry="gel",
+        bank__units_in_series="2",
+        metering__level="charging",
     )
     made = site("new", path, answers=answers)
     assert made.returncode == 0, made.stderr
@@ -156,8 +160,8 @@ def test_answers_may_be_piped(tmp_path: Path) -> None:
     assert (described.bank.chemistry, described.bank.voltage_V) == ("gel", 24)
     assert described.metering.level == "charging"
     assert described.array is not None
-    assert described.array.azimuth_deg == 0           # the noon sun stands in the north there
-    assert described.array.panels_in_series == 2      # what a 24 V bank needs of these panels
+    assert described.array.azimuth_deg == 0  # the noon sun stands in the north there
+    assert described.array.panels_in_series == 2  # what a 24 V bank needs of these panels
     assert described.controller is not None
     assert described.controller.absorption_V == 28.8
     assert described.controller.equalization_V is None

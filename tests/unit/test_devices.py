@@ -33,13 +33,23 @@ def site_of(*devices: dict[str, Any]) -> Site:
 
 
 def charger_at(port: Path | str | None, **more: Any) -> dict[str, Any]:
-    return {"name": "charger", "profile": "marsh-charger", "connection": "serial",
-            "port": port and str(port), "timeout_s": 0.3} | more
+    return {
+        "name": "charger",
+        "profile": "marsh-charger",
+        "connection": "serial",
+        "port": port and str(port),
+        "timeout_s": 0.3,
+    } | more
 
 
 def shunt_at(port: Path | str | None, **more: Any) -> dict[str, Any]:
-    return {"name": "shunt", "profile": "marsh-shunt", "connection": "serial",
-            "port": port and str(port), "timeout_s": 0.3} | more
+    return {
+        "name": "shunt",
+        "profile": "marsh-shunt",
+        "connection": "serial",
+        "port": port and str(port),
+        "timeout_s": 0.3,
+    } | more
 
 
 def only_device(entry: dict[str, Any]) -> Device:
@@ -63,16 +73,23 @@ def shunt(text_wire: PtyFarEnd, tmp_path: Path) -> Iterator[Device]:
     (tmp_path / "hasty.toml").write_text(hasty, encoding="utf-8")
     entry = shunt_at(text_wire.link, profile=str(tmp_path / "hasty.toml"))
     device = only_device(entry)
-    with pytest.raises(NoAnswer):   # opens the port; nothing has been said yet
+    with pytest.raises(NoAnswer):  # opens the port; nothing has been said yet
         device.poll()
     yield device
     device.close()
 
 
 EXPECTED = {
-    "battery_voltage_V": 12.64, "charge_current_A": 11.5, "array_voltage_V": 18.1, "array_current_A": 8.33,
-    "array_power_W": 150.77, "load_current_A": 0.0, "battery_temperature_C": 18.4,
-    "controller_temperature_C": 31.2, "charge_power_W": 145.5, "charge_stage": float(Stage.BULK),
+    "battery_voltage_V": 12.64,
+    "charge_current_A": 11.5,
+    "array_voltage_V": 18.1,
+    "array_current_A": 8.33,
+    "array_power_W": 150.77,
+    "load_current_A": 0.0,
+    "battery_temperature_C": 18.4,
+    "controller_temperature_C": 31.2,
+    "charge_power_W": 145.5,
+    "charge_stage": float(Stage.BULK),
     "fault_bits": float(Fault.CONTROLLER_OVER_TEMPERATURE | Fault.TEMPERATURE_PROBE_MISSING),
     "load_power_W": 23.1,
 }
@@ -93,7 +110,8 @@ def test_a_charger_s_registers_become_readings(wire: str, tmp_path: Path) -> Non
     far_end.close()
     assert {reading.quantity: reading.value for reading in readings} == EXPECTED
     assert {(reading.time_ms, reading.device, reading.quality) for reading in readings} == {
-        (NOW_MS, "charger", Quality.GOOD)}
+        (NOW_MS, "charger", Quality.GOOD)
+    }
     assert tuple(EXPECTED) == device.quantities
 
 
@@ -181,7 +199,7 @@ def test_a_backlog_is_thrown_away_because_its_newest_line_may_be_old(
     text_wire: PtyFarEnd, shunt: Device
 ) -> None:
     text_wire.say(LINE * 100)
-    fresh = LINE.replace(b"V=12.64", b"V=12.46")   # the same characters, so the same sum
+    fresh = LINE.replace(b"V=12.64", b"V=12.46")  # the same characters, so the same sum
     talker = Talker(text_wire, fresh, 0.2)
     assert shunt.poll()[0].value == 12.46
     talker.stop()
@@ -227,16 +245,24 @@ def test_a_port_replugged_between_two_polls_is_noticed(text_wire: PtyFarEnd, shu
     os.close(old_master)
 
 
-@pytest.mark.parametrize(("entries", "fault"), [
-    ([charger_at("p"), charger_at("p", name="second", unit=2, baud=19200)],
-     r"devices\[1\].baud: 19200 contradicts 9600 of charger on the same port"),
-    ([charger_at("p"), charger_at("p", name="second", unit=2, parity="even")], r"devices\[1\].parity: even"),
-    ([charger_at("p"), charger_at("p", name="second")], r"devices\[1\].unit: 1 is charger's on the same"),
-    ([charger_at("p"), shunt_at("p")], r"devices\[1\].port: a sender of text needs its port alone"),
-    ([shunt_at("p", connection="tcp", host="h")], r"devices\[0\].connection: .* is of text lines"),
-    ([charger_at(None)], r"devices\[0\].port: is missing"),
-    ([charger_at("p", connection="tcp")], r"devices\[0\].host: is missing"),
-])
+@pytest.mark.parametrize(
+    ("entries", "fault"),
+    [
+        (
+            [charger_at("p"), charger_at("p", name="second", unit=2, baud=19200)],
+            r"devices\[1\].baud: 19200 contradicts 9600 of charger on the same port",
+        ),
+        (
+            [charger_at("p"), charger_at("p", name="second", unit=2, parity="even")],
+            r"devices\[1\].parity: even",
+        ),
+        ([charger_at("p"), charger_at("p", name="second")], r"devices\[1\].unit: 1 is charger's on the same"),
+        ([charger_at("p"), shunt_at("p")], r"devices\[1\].port: a sender of text needs its port alone"),
+        ([shunt_at("p", connection="tcp", host="h")], r"devices\[0\].connection: .* is of text lines"),
+        ([charger_at(None)], r"devices\[0\].port: is missing"),
+        ([charger_at("p", connection="tcp")], r"devices\[0\].host: is missing"),
+    ],
+)
 def test_devices_that_contradict_each_other_are_refused(entries: list[dict[str, Any]], fault: str) -> None:
     with pytest.raises(SiteError, match=fault):
         build_lines(site_of(*entries), Path(), SystemClock())
@@ -248,13 +274,21 @@ def test_an_unknown_profile_is_refused() -> None:
 
 
 def test_devices_of_one_port_share_a_line_and_others_do_not() -> None:
-    lines = build_lines(site_of(
-        charger_at("p"), shunt_at("q"), charger_at("p", name="second", unit=2),
-        charger_at(None, name="third", connection="tcp", host="h"),
-        charger_at(None, name="fourth", connection="tcp", host="h", unit=2),
-        charger_at(None, name="fifth", connection="tcp", host="h", tcp_port=503),
-    ), Path(), SystemClock())
+    lines = build_lines(
+        site_of(
+            charger_at("p"),
+            shunt_at("q"),
+            charger_at("p", name="second", unit=2),
+            charger_at(None, name="third", connection="tcp", host="h"),
+            charger_at(None, name="fourth", connection="tcp", host="h", unit=2),
+            charger_at(None, name="fifth", connection="tcp", host="h", tcp_port=503),
+        ),
+        Path(),
+        SystemClock(),
+    )
     assert [(line.name, line.port, [device.name for device in line.devices]) for line in lines] == [
-        ("p", "p", ["charger", "second"]), ("q", "q", ["shunt"]), ("h:502", None, ["third", "fourth"]),
+        ("p", "p", ["charger", "second"]),
+        ("q", "q", ["shunt"]),
+        ("h:502", None, ["third", "fourth"]),
         ("h:503", None, ["fifth"]),
     ]

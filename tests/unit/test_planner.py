@@ -13,8 +13,8 @@ from monitor.devices.profile import Gap, ModbusProfile, Point
 from monitor.devices.profile_file import find_profile
 from monitor.devices.words import REGISTERS, Meaning
 
-SLOW = Cost(request_s=0.028, register_s=0.0023)      # about 9600 baud
-FAST = Cost(request_s=0.0095, register_s=0.00019)    # about 115200 baud
+SLOW = Cost(request_s=0.028, register_s=0.0023)  # about 9600 baud
+FAST = Cost(request_s=0.0095, register_s=0.00019)  # about 115200 baud
 
 
 def point(address: int, encoding: str = "u16", function: int = 4) -> Point:
@@ -40,7 +40,7 @@ def test_a_hole_is_read_across_while_that_is_cheaper_than_a_request() -> None:
 def test_a_forbidden_gap_is_never_read() -> None:
     requests = plan([point(700), point(708), point(712, "f32")], [Gap(4, 709, 711)], 24, SLOW)
     assert [(r.address, r.count) for r in requests] == [(700, 9), (712, 2)]
-    assert len(plan([point(708), point(712)], [Gap(3, 709, 711)], 24, SLOW)) == 1   # the other function's gap
+    assert len(plan([point(708), point(712)], [Gap(3, 709, 711)], 24, SLOW)) == 1  # the other function's gap
 
 
 def test_functions_are_never_mixed() -> None:
@@ -75,7 +75,7 @@ def partitions(items: list[Point]) -> Iterator[list[list[Point]]]:
     for groups in partitions(rest):
         yield [[first], *groups]
         for at in range(len(groups)):
-            yield [*groups[:at], [first, *groups[at]], *groups[at + 1:]]
+            yield [*groups[:at], [first, *groups[at]], *groups[at + 1 :]]
 
 
 def brute_force(points: list[Point], gaps: list[Gap], largest: int, cost: Cost) -> tuple[float, int]:
@@ -87,7 +87,8 @@ def brute_force(points: list[Point], gaps: list[Gap], largest: int, cost: Cost) 
             one_function = len({p.function for p in group}) == 1
             forbidden = any(
                 address in range(gap.first, gap.last + 1) and gap.function == group[0].function
-                for address in range(low, high) for gap in gaps
+                for address in range(low, high)
+                for gap in gaps
             )
             if not one_function or forbidden or high - low > largest:
                 break
@@ -110,8 +111,10 @@ def test_no_plan_beats_it() -> None:
         assert found == brute_force(points, gaps, largest, cost), (seed, case, points, gaps, largest, cost)
         assert sorted(p.quantity for r in requests for p in r.points) == sorted(p.quantity for p in points)
         for request in requests:
-            assert all(request.address <= p.address and p.end <= request.address + request.count
-                       for p in request.points), (seed, case)
+            assert all(
+                request.address <= p.address and p.end <= request.address + request.count
+                for p in request.points
+            ), (seed, case)
 
 
 def _random_map(rng: random.Random) -> tuple[list[Point], list[Gap]]:

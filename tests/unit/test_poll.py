@@ -98,7 +98,8 @@ def test_every_device_keeps_its_period_without_drift(run, far_ends, tmp_path) ->
 
 def test_a_dead_device_on_one_line_delays_no_other_line(run, far_ends, tmp_path) -> None:
     far_ends += [
-        RtuFarEnd(tmp_path / "a", {1: charger_registers()}), RtuFarEnd(tmp_path / "dead", {}),
+        RtuFarEnd(tmp_path / "a", {1: charger_registers()}),
+        RtuFarEnd(tmp_path / "dead", {}),
         PtyFarEnd(tmp_path / "mute"),
     ]
     each = run(
@@ -111,7 +112,7 @@ def test_a_dead_device_on_one_line_delays_no_other_line(run, far_ends, tmp_path)
     gaps = sorted(later - earlier for earlier, later in itertools.pairwise(times))
     print(f"gaps between answers, period 0.5 s: median {gaps[len(gaps) // 2]:.3f}, most {gaps[-1]:.3f} s")
     assert len(times) >= 9
-    assert gaps[-1] < 2 * 0.5, gaps   # no slot is lost; a dead device waits 2 s
+    assert gaps[-1] < 2 * 0.5, gaps  # no slot is lost; a dead device waits 2 s
     assert gaps[len(gaps) // 2] < 0.5 + 0.02, gaps
     assert {result.device for _, result in results if failed(result)} == {"dead", "shunt"}
 
@@ -122,7 +123,7 @@ def test_a_dead_unit_costs_its_line_at_most_a_twentieth(run, far_ends, tmp_path)
         charger_at(tmp_path / "a", every_s=0.2, baud=115200, timeout_s=0.25),
         charger_at(tmp_path / "a", every_s=0.2, baud=115200, timeout_s=0.25, name="dead", unit=2),
     )
-    each.for_s(1.5)   # until the dead unit's silence is known
+    each.for_s(1.5)  # until the dead unit's silence is known
     results = each.for_s(9)
     answered = [result for _, result in results if good(result)]
     asked_dead = [result for _, result in results if result.device == "dead"]
@@ -146,7 +147,7 @@ def test_a_unit_that_comes_back_is_heard_again(run, far_ends, tmp_path) -> None:
     wire.units = {1: charger_registers()}
     back_s = time.monotonic()
     at, result = each.until(good, 3)
-    assert at - back_s < 0.5 + 0.5   # one poll + 0.5 s
+    assert at - back_s < 0.5 + 0.5  # one poll + 0.5 s
     assert result.health.state == "answering"
     assert result.health.errors["no answer"] >= 3
 
@@ -168,7 +169,7 @@ def test_one_lost_answer_is_asked_for_again_in_the_same_cycle(run, far_ends, tmp
     each = run(charger_at(tmp_path / "a", every_s=1, baud=115200, timeout_s=0.2))
     each.until(good, 2)
     wire.units = {}
-    while len(wire.requests) == 3:   # the first request of the next cycle is lost
+    while len(wire.requests) == 3:  # the first request of the next cycle is lost
         time.sleep(0.005)
     wire.units = {1: charger_registers()}
     _, result = each.until(lambda _: True, 2)
@@ -179,14 +180,15 @@ def test_one_lost_answer_is_asked_for_again_in_the_same_cycle(run, far_ends, tmp
 
 def test_after_a_damaged_answer_only_what_is_lacking_is_asked_again(run, far_ends, tmp_path) -> None:
     wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
-    wire.damage_at = {4}   # the second answer of the second cycle
+    wire.damage_at = {4}  # the second answer of the second cycle
     far_ends += [wire]
     each = run(charger_at(tmp_path / "a", every_s=0.5, baud=115200))
     each.until(good, 2)
     _, result = each.until(lambda _: True, 2)
     assert good(result)
     assert [reading.value for reading in result.readings if reading.quality is Quality.GOOD] == list(
-        EXPECTED.values())
+        EXPECTED.values()
+    )
     assert result.health.errors == {"bad frame": 1}
     asked = [int.from_bytes(frame[2:4], "big") for frame in wire.requests[3:]]
     assert asked[:2] == [43, 700]
@@ -196,7 +198,7 @@ def test_after_a_damaged_answer_only_what_is_lacking_is_asked_again(run, far_end
 
 def test_a_device_that_only_sends_damage_is_asked_three_times_a_cycle(run, far_ends, tmp_path) -> None:
     wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
-    wire.damage_at = set(range(3, 100))   # all after the first cycle
+    wire.damage_at = set(range(3, 100))  # all after the first cycle
     far_ends += [wire]
     each = run(charger_at(tmp_path / "a", every_s=1, baud=115200))
     each.until(good, 2)
@@ -209,7 +211,7 @@ def test_a_device_that_only_sends_damage_is_asked_three_times_a_cycle(run, far_e
 
 def test_a_busy_device_is_asked_again_in_the_same_cycle(run, far_ends, tmp_path) -> None:
     wire = RtuFarEnd(tmp_path / "a", {1: charger_registers()}, baud=115200)
-    wire.busy_at = {3}   # the first answer of the second cycle
+    wire.busy_at = {3}  # the first answer of the second cycle
     far_ends += [wire]
     each = run(charger_at(tmp_path / "a", every_s=0.5, baud=115200))
     each.until(good, 2)
@@ -220,11 +222,17 @@ def test_a_busy_device_is_asked_again_in_the_same_cycle(run, far_ends, tmp_path)
 
 @pytest.mark.parametrize("kind", ["registers", "text"])
 def test_a_port_that_is_missing_at_start_is_told_and_picked_up(run, far_ends, tmp_path, kind) -> None:
-    end = (RtuFarEnd(tmp_path / "a", {1: charger_registers()}, plugged=False) if kind == "registers"
-           else PtyFarEnd(tmp_path / "a", plugged=False))
+    end = (
+        RtuFarEnd(tmp_path / "a", {1: charger_registers()}, plugged=False)
+        if kind == "registers"
+        else PtyFarEnd(tmp_path / "a", plugged=False)
+    )
     far_ends += [end]
-    each = run(charger_at(tmp_path / "a", every_s=20) if kind == "registers"
-               else shunt_at(tmp_path / "a", every_s=20))
+    each = run(
+        charger_at(tmp_path / "a", every_s=20)
+        if kind == "registers"
+        else shunt_at(tmp_path / "a", every_s=20)
+    )
     _, told = each.until(failed, 1)
     assert told.health.state == "never answered"
     assert told.health.errors == {"line lost": 1}
@@ -240,13 +248,19 @@ def test_a_port_that_is_missing_at_start_is_told_and_picked_up(run, far_ends, tm
 
 @pytest.mark.parametrize("kind", ["registers", "text"])
 def test_unplug_and_replug_under_the_same_path(run, far_ends, tmp_path, kind) -> None:
-    end = (RtuFarEnd(tmp_path / "a", {1: charger_registers()}) if kind == "registers"
-           else PtyFarEnd(tmp_path / "a"))
+    end = (
+        RtuFarEnd(tmp_path / "a", {1: charger_registers()})
+        if kind == "registers"
+        else PtyFarEnd(tmp_path / "a")
+    )
     far_ends += [end]
     if kind == "text":
         far_ends.insert(0, Talker(end, LINE, 0.2))
-    each = run(charger_at(tmp_path / "a", every_s=0.5) if kind == "registers"
-               else shunt_at(tmp_path / "a", every_s=0.5))
+    each = run(
+        charger_at(tmp_path / "a", every_s=0.5)
+        if kind == "registers"
+        else shunt_at(tmp_path / "a", every_s=0.5)
+    )
     each.until(good, 3)
     for _ in range(3):
         end.unplug()
@@ -256,7 +270,7 @@ def test_unplug_and_replug_under_the_same_path(run, far_ends, tmp_path, kind) ->
         end.plug()
         plugged_s = time.monotonic()
         at, _ = each.until(good, 3)
-        assert at - plugged_s < 0.5 + 0.5   # one poll + 0.5 s
+        assert at - plugged_s < 0.5 + 0.5  # one poll + 0.5 s
 
 
 def test_a_server_that_restarts_costs_no_cycle(run, far_ends, tmp_path) -> None:
@@ -293,7 +307,7 @@ def test_stop_ends_all_threads_closes_the_ports_and_may_come_twice(far_ends, tmp
     each.poller.stop()
     assert time.monotonic() - started_s < 3
     assert len(os.listdir("/proc/self/fd")) == before
-    Poller(each.lines, SystemClock(), each.queue).stop()   # never started
+    Poller(each.lines, SystemClock(), each.queue).stop()  # never started
 
 
 def test_poll_once_stamps_with_the_clock_that_was_handed_in(far_ends) -> None:
@@ -316,7 +330,7 @@ def test_a_fault_of_ours_does_not_end_the_polling(run, far_ends, tmp_path, caplo
     each = run(charger_at(None, connection="tcp", host="127.0.0.1", tcp_port=server.port, every_s=0.2))
     each.until(good, 2)
     device = each.lines[0].devices[0]
-    device.requests, kept = (None,), device.requests   # what a programming fault would leave behind
+    device.requests, kept = (None,), device.requests  # what a programming fault would leave behind
     _, result = each.until(failed, 2)
     assert "AttributeError" in result.health.last_error
     assert "unforeseen" in caplog.text

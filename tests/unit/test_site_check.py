@@ -20,7 +20,11 @@ from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
 WITHOUT_SET_POINTS = tuple(
     f"controller.{key}"
     for key in (
-        "absorption_V", "float_V", "equalization_V", "disconnect_V", "reconnect_V",
+        "absorption_V",
+        "float_V",
+        "equalization_V",
+        "disconnect_V",
+        "reconnect_V",
         "temperature_compensation_V_per_C",
     )
 )
@@ -56,45 +60,101 @@ def test_a_file_without_devices_is_noted(tmp_path: Path) -> None:
 
 RULES = [
     # edits, severity, key, words of the text
-    (("bank.unit_voltage_V = 7",), "error", "bank.unit_voltage_V",
-     "no multiple of a flooded lead-acid cell's 2 V"),
-    (("bank.strings_in_parallel = 6", "array.strings_in_parallel = 7", "controller.rating_A = 100"),
-     "warning", "bank.strings_in_parallel", "share charge unevenly"),
+    (
+        ("bank.unit_voltage_V = 7",),
+        "error",
+        "bank.unit_voltage_V",
+        "no multiple of a flooded lead-acid cell's 2 V",
+    ),
+    (
+        ("bank.strings_in_parallel = 6", "array.strings_in_parallel = 7", "controller.rating_A = 100"),
+        "warning",
+        "bank.strings_in_parallel",
+        "share charge unevenly",
+    ),
     (("bank.reserve_soc = 0.1",), "warning", "bank.reserve_soc", "80 % depth of discharge"),
     (("bank.reserve_soc = 0.95",), "warning", "bank.reserve_soc", "next to nothing"),
     (("array.panel_vmp_V = 23",), "error", "array.panel_vmp_V", "may be swapped"),
     (("array.panel_imp_A = 9",), "error", "array.panel_imp_A", "may be swapped"),
     (("array.panel_power_W = 180",), "warning", "array.panel_power_W", "Vmp x Imp = 150 W"),
-    (("array.voc_temperature_coefficient_per_C = -0.0007",), "warning",
-     "array.voc_temperature_coefficient_per_C", "outside the usual"),
+    (
+        ("array.voc_temperature_coefficient_per_C = -0.0007",),
+        "warning",
+        "array.voc_temperature_coefficient_per_C",
+        "outside the usual",
+    ),
     (("array.tilt_deg = 0.61",), "warning", "array.tilt_deg", "in radians write 35"),
     (("array.azimuth_deg = 0",), "warning", "array.azimuth_deg", "faces away from the noon sun"),
-    (("array.panels_in_series = 4", "array.strings_in_parallel = 1", "controller.rating_A = 60"),
-     "error", "array.panels_in_series", "at most 3 in series"),
+    (
+        ("array.panels_in_series = 4", "array.strings_in_parallel = 1", "controller.rating_A = 60"),
+        "error",
+        "array.panels_in_series",
+        "at most 3 in series",
+    ),
     (("controller.rating_A = 30",), "warning", "controller.rating_A", "array watts over bank volts = 37.5 A"),
-    (("controller.kind = 'pwm'", "controller.rating_A = 30"), "error", "controller.rating_A",
-     "x 1.25 = 32.2 A"),
-    (("array.panel_vmp_V = 14", "array.panel_imp_A = 8.5", "array.panel_power_W = 119"),
-     "error", "array.panels_in_series", "too low to charge this bank to 14.8 V"),
-    (("array.panel_vmp_V = 16.5", "array.panel_imp_A = 8.5", "array.panel_power_W = 140"),
-     "warning", "array.panels_in_series", "with the cells at 65 °C"),
-    (("controller.kind = 'pwm'", "array.panels_in_series = 2", "controller.rating_A = 40"),
-     "warning", "array.panels_in_series", "wire the panels in parallel, or use an mppt controller"),
-    (("array.strings_in_parallel = 1",), "warning", "bank.strings_in_parallel",
-     "the array is small for this bank"),
-    (("bank.strings_in_parallel = 1", "array.strings_in_parallel = 4", "controller.rating_A = 50"),
-     "warning", "bank.strings_in_parallel", "limit the current"),
+    (
+        ("controller.kind = 'pwm'", "controller.rating_A = 30"),
+        "error",
+        "controller.rating_A",
+        "x 1.25 = 32.2 A",
+    ),
+    (
+        ("array.panel_vmp_V = 14", "array.panel_imp_A = 8.5", "array.panel_power_W = 119"),
+        "error",
+        "array.panels_in_series",
+        "too low to charge this bank to 14.8 V",
+    ),
+    (
+        ("array.panel_vmp_V = 16.5", "array.panel_imp_A = 8.5", "array.panel_power_W = 140"),
+        "warning",
+        "array.panels_in_series",
+        "with the cells at 65 °C",
+    ),
+    (
+        ("controller.kind = 'pwm'", "array.panels_in_series = 2", "controller.rating_A = 40"),
+        "warning",
+        "array.panels_in_series",
+        "wire the panels in parallel, or use an mppt controller",
+    ),
+    (
+        ("array.strings_in_parallel = 1",),
+        "warning",
+        "bank.strings_in_parallel",
+        "the array is small for this bank",
+    ),
+    (
+        ("bank.strings_in_parallel = 1", "array.strings_in_parallel = 4", "controller.rating_A = 50"),
+        "warning",
+        "bank.strings_in_parallel",
+        "limit the current",
+    ),
     (("controller.absorption_V = 13.8",), "warning", "controller.absorption_V", "14.4 to 15.6 V"),
     (("controller.float_V = 14.3",), "warning", "controller.float_V", "usual for flooded lead-acid"),
     (("controller.equalization_V = 16.5",), "warning", "controller.equalization_V", "15.0 to 16.2 V"),
-    (("controller.disconnect_V = 10.5",), "warning", "controller.disconnect_V",
-     "1.75 V per cell; below 1.85 V per cell (11.1 V) the bank ages fast"),
-    (("controller.reconnect_V = 11.3",), "error", "controller.disconnect_V",
-     "must be below reconnect_V = 11.3 V"),
-    (("controller.temperature_compensation_V_per_C = -0.005",), "warning",
-     "controller.temperature_compensation_V_per_C", "looks like V per °C and cell: write -0.03"),
-    (("controller.temperature_compensation_V_per_C = 0.0",), "warning",
-     "controller.temperature_compensation_V_per_C", "-0.036 to -0.018 for this bank"),
+    (
+        ("controller.disconnect_V = 10.5",),
+        "warning",
+        "controller.disconnect_V",
+        "1.75 V per cell; below 1.85 V per cell (11.1 V) the bank ages fast",
+    ),
+    (
+        ("controller.reconnect_V = 11.3",),
+        "error",
+        "controller.disconnect_V",
+        "must be below reconnect_V = 11.3 V",
+    ),
+    (
+        ("controller.temperature_compensation_V_per_C = -0.005",),
+        "warning",
+        "controller.temperature_compensation_V_per_C",
+        "looks like V per °C and cell: write -0.03",
+    ),
+    (
+        ("controller.temperature_compensation_V_per_C = 0.0",),
+        "warning",
+        "controller.temperature_compensation_V_per_C",
+        "-0.036 to -0.018 for this bank",
+    ),
 ]
 
 
@@ -219,7 +279,7 @@ def test_the_scenarios_amounts(tmp_path: Path) -> None:
     assert figures.array is not None
     assert figures.controller is not None
     assert figures.array.power_W == 450
-    assert figures.array.voc_cold_V == pytest.approx(22.3 * 1.12)   # 40 °C below 25 °C at -0.3 % each
+    assert figures.array.voc_cold_V == pytest.approx(22.3 * 1.12)  # 40 °C below 25 °C at -0.3 % each
     assert figures.array.isc_design_A == pytest.approx(3 * 8.6 * 1.25)
     assert not figures.array.coldest_assumed
     assert figures.controller.design_current_A == pytest.approx(450 / 12)
@@ -257,7 +317,7 @@ def test_an_assumed_coldest_morning_is_told_in_the_error(tmp_path: Path) -> None
 
 
 def test_the_codes_table_warns_where_the_coefficient_passes(tmp_path: Path) -> None:
-    text = changed("controller.array_voltage_limit_V = 26", "site.coldest_C = -24")   # 25.5 V and 26.8 V
+    text = changed("controller.array_voltage_limit_V = 26", "site.coldest_C = -24")  # 25.5 V and 26.8 V
     (problem,) = problems(tmp_path, text)
     assert (problem.severity, problem.key) == ("warning", "array.panels_in_series")
     assert "26.8 V by the electrical code's table" in problem.text

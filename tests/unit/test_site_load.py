@@ -32,7 +32,9 @@ def only_problem(folder: Path, text: str) -> Problem:
 def test_the_scenario_loads_as_written(tmp_path: Path) -> None:
     site = load_site(write(tmp_path, MARSH_HIDE))
     assert (site.site.name, site.bank.units_in_series, site.devices[0].port) == (
-        "Marsh hide", 2, "/dev/serial/by-id/usb-example",
+        "Marsh hide",
+        2,
+        "/dev/serial/by-id/usb-example",
     )
     assert site.bank.installed is not None
     assert site.bank.installed.isoformat() == "2025-04-12"
@@ -68,7 +70,9 @@ def test_an_unknown_table_gets_the_nearest_known_one(tmp_path: Path) -> None:
     text = changed(more="[alarm]\nname = 'x'\n")
     problem = only_problem(tmp_path, text)
     assert (problem.key, problem.line, problem.text) == (
-        "alarm", line_of(text, "[alarm]"), "unknown table; did you mean 'alarms'?",
+        "alarm",
+        line_of(text, "[alarm]"),
+        "unknown table; did you mean 'alarms'?",
     )
 
 
@@ -91,32 +95,48 @@ def test_a_missing_table_is_told_with_what_it_needs(tmp_path: Path) -> None:
     ("edit", "told"),
     [
         ("bank.unit_voltage_V = '6'", "must be a number, not '6'; write 6 without quotes"),
-        ("bank.unit_capacity_Ah = '225 Ah'",
-         "must be a number, not '225 Ah'; write 225: the unit is in the key's name"),
+        (
+            "bank.unit_capacity_Ah = '225 Ah'",
+            "must be a number, not '225 Ah'; write 225: the unit is in the key's name",
+        ),
         ("site.latitude_deg = '52,6'", "must be a number, not '52,6'; write 52.6 without quotes"),
-        ("site.latitude_deg = \"52°36'\"",
-         "must be a number, not \"52°36'\"; write decimal degrees, such as 52.60, without quotes"),
+        (
+            'site.latitude_deg = "52°36\'"',
+            'must be a number, not "52°36\'"; write decimal degrees, such as 52.60, without quotes',
+        ),
         ("bank.units_in_series = 2.0", "must be a whole number, not 2.0; write 2"),
         ("bank.units_in_series = true", "must be a whole number, not True"),
-        ("bank.installed = '2025-04-12'",
-         "must be a date such as 2025-04-12, without quotes, not '2025-04-12'"),
+        (
+            "bank.installed = '2025-04-12'",
+            "must be a date such as 2025-04-12, without quotes, not '2025-04-12'",
+        ),
         ("site.name = 7", "must be a text in double quotes, not 7"),
         ("bank.reserve_soc = nan", "must be a finite number, not nan"),
         ("bank.chemistry = 'Flooded'", "'Flooded' is not one of the choices; did you mean 'flooded'?"),
-        ("bank.chemistry = 'lithium'",
-         "'lithium' is not one of the choices; known here: agm, flooded, gel, lifepo4"),
+        (
+            "bank.chemistry = 'lithium'",
+            "'lithium' is not one of the choices; known here: agm, flooded, gel, lifepo4",
+        ),
         ("site.name = ''", "'' cannot be used; give it a name"),
-        ("devices.name = '1st one'",
-         "'1st one' cannot be used; begin with a letter, then letters, digits, - or _, at most 31 "
-         "characters"),
-        ("devices.name = 'import'",
-         "'import' is kept for values that no device measured; choose another name"),
+        (
+            "devices.name = '1st one'",
+            "'1st one' cannot be used; begin with a letter, then letters, digits, - or _, at most 31 "
+            "characters",
+        ),
+        (
+            "devices.name = 'import'",
+            "'import' is kept for values that no device measured; choose another name",
+        ),
         ("devices.baud = 96", "96 is below the smallest allowed value 300"),
-        ("site.time_zone = 'Europe/Londn'",
-         "unknown time zone 'Europe/Londn'; did you mean 'Europe/London'?"),
+        (
+            "site.time_zone = 'Europe/Londn'",
+            "unknown time zone 'Europe/Londn'; did you mean 'Europe/London'?",
+        ),
         ("site.time_zone = 'Europe'", "unknown time zone 'Europe'; did you mean 'Europe/Rome'?"),
-        ("site.time_zone = 'here'",
-         "unknown time zone 'here'; write continent/city, such as \"Europe/London\", or \"UTC\""),
+        (
+            "site.time_zone = 'here'",
+            'unknown time zone \'here\'; write continent/city, such as "Europe/London", or "UTC"',
+        ),
     ],
 )
 def test_a_wrong_value_is_told_with_what_to_write(tmp_path: Path, edit: str, told: str) -> None:
@@ -140,20 +160,30 @@ def test_a_wrong_value_is_told_with_what_to_write(tmp_path: Path, edit: str, tol
         ("array.panel_power_W = 0.15", "looks like kW: write 150"),
         ("array.panel_isc_A = 8600", "looks like mA: write 8.6"),
         ("array.voc_temperature_coefficient_per_C = -0.30", "looks like percent: write -0.003"),
-        ("array.voc_temperature_coefficient_per_C = 0.0030",
-         "looks like a fall without its sign: write -0.003"),
-        ("array.voc_temperature_coefficient_per_C = 0.30",
-         "looks like a fall in percent without its sign: write -0.003"),
-        ("array.voc_temperature_coefficient_per_C = -0.0669",
-         "looks like V per °C of the panel: write -0.003"),
-        ("array.voc_temperature_coefficient_per_C = -66.9",
-         "looks like mV per °C of the panel: write -0.003"),
+        (
+            "array.voc_temperature_coefficient_per_C = 0.0030",
+            "looks like a fall without its sign: write -0.003",
+        ),
+        (
+            "array.voc_temperature_coefficient_per_C = 0.30",
+            "looks like a fall in percent without its sign: write -0.003",
+        ),
+        (
+            "array.voc_temperature_coefficient_per_C = -0.0669",
+            "looks like V per °C of the panel: write -0.003",
+        ),
+        (
+            "array.voc_temperature_coefficient_per_C = -66.9",
+            "looks like mV per °C of the panel: write -0.003",
+        ),
         ("array.azimuth_deg = -10", "azimuth counts from north, clockwise: east 90, south 180, west 270"),
         ("controller.absorption_V = 14800", "looks like mV: write 14.8"),
         ("controller.absorption_h = 150", "looks like minutes: write 2.5"),
         ("controller.temperature_compensation_V_per_C = -30", "looks like mV per °C: write -0.03"),
-        ("controller.temperature_compensation_V_per_C = 30",
-         "looks like a fall in mV per °C without its sign: write -0.03"),
+        (
+            "controller.temperature_compensation_V_per_C = 30",
+            "looks like a fall in mV per °C without its sign: write -0.03",
+        ),
         ("controller.temperature_compensation_V_per_C = -5", "looks like mV per °C and cell: write -0.03"),
         ("controller.tail_current_fraction = 2", "looks like percent: write 0.02"),
         ("metering.monitor_power_W = 2000", "looks like mW: write 2"),
@@ -218,7 +248,10 @@ def test_all_faults_are_told_at_once_in_the_files_order(tmp_path: Path) -> None:
     )
     told = problems_in(tmp_path, text)
     assert [problem.key for problem in told] == [
-        "site.latitude", "bank.reserve_soc", "array.tilt_deg", "controller.kind",
+        "site.latitude",
+        "bank.reserve_soc",
+        "array.tilt_deg",
+        "controller.kind",
     ]
     lines = [problem.line for problem in told]
     assert lines == sorted(line for line in lines if line is not None)
@@ -247,7 +280,8 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["x = " + "9" * 5000, "x = " + "[" * 4000, "x = " + "[" * 4000 + "]" * 4000, "x = 1e999", "\x00"],
+    "text",
+    ["x = " + "9" * 5000, "x = " + "[" * 4000, "x = " + "[" * 4000 + "]" * 4000, "x = 1e999", "\x00"],
     ids=["long number", "open brackets", "deep brackets", "infinite", "nul"],
 )
 def test_absurd_files_are_refused_in_words(tmp_path: Path, text: str) -> None:
@@ -266,14 +300,18 @@ def filled(folder: Path, text: str) -> tuple[Site, dict[str, float | str]]:
 def test_a_full_file_needs_no_assumption_but_the_coldest_morning(tmp_path: Path) -> None:
     assert filled(tmp_path, changed("site.coldest_C = -12"))[1] == {}
     site, assumed = filled(tmp_path, MARSH_HIDE)
-    assert assumed == {"site.coldest_C": -24}   # 15 - 0.75 · 52.6, our rule
+    assert assumed == {"site.coldest_C": -24}  # 15 - 0.75 · 52.6, our rule
     assert site == load_site(tmp_path / "hide.toml")
 
 
 SET_POINTS = tuple(
     f"controller.{key}"
     for key in (
-        "absorption_V", "float_V", "equalization_V", "disconnect_V", "reconnect_V",
+        "absorption_V",
+        "float_V",
+        "equalization_V",
+        "disconnect_V",
+        "reconnect_V",
         "temperature_compensation_V_per_C",
     )
 )
@@ -300,7 +338,9 @@ def test_a_set_point_that_is_given_stays(tmp_path: Path) -> None:
 
 def test_lithium_gets_no_compensation_and_no_equalization(tmp_path: Path) -> None:
     text = changed(
-        "bank.chemistry = 'lifepo4'", "bank.unit_voltage_V = 12.8", "bank.units_in_series = 1",
+        "bank.chemistry = 'lifepo4'",
+        "bank.unit_voltage_V = 12.8",
+        "bank.units_in_series = 1",
         without=SET_POINTS,
     )
     site, assumed = filled(tmp_path, text)
@@ -325,11 +365,17 @@ def test_a_bank_without_sun_keeps_no_set_points(tmp_path: Path) -> None:
 
 # Whatever a file holds, it is a site or a SiteError
 
-KEYS = sorted({key for table in Site.model_fields for key in (table, "port", "baud")} | {
-    row.partition(" =")[0] for row in MARSH_HIDE.splitlines() if " = " in row
-})
+KEYS = sorted(
+    {key for table in Site.model_fields for key in (table, "port", "baud")}
+    | {row.partition(" =")[0] for row in MARSH_HIDE.splitlines() if " = " in row}
+)
 VALUES = st.one_of(
-    st.integers(), st.floats(), st.booleans(), st.dates(), st.datetimes(), st.times(),
+    st.integers(),
+    st.floats(),
+    st.booleans(),
+    st.dates(),
+    st.datetimes(),
+    st.times(),
     st.text(st.characters(codec="utf-8", exclude_characters='"\\', exclude_categories=("Cc", "Cs"))),
     st.sampled_from(sorted(zoneinfo.available_timezones())[:20]),
 )
@@ -347,10 +393,10 @@ def as_toml(value: object) -> str:
         return "{" + ", ".join(f"{key} = {as_toml(inner)}" for key, inner in value.items()) + "}"
     if isinstance(value, (int, float)):
         return repr(value)
-    return value.isoformat()   # type: ignore[attr-defined]   # date, datetime or time
+    return value.isoformat()  # type: ignore[attr-defined]   # date, datetime or time
 
 
-SHARED = HealthCheck.function_scoped_fixture   # each example overwrites the same file: meant
+SHARED = HealthCheck.function_scoped_fixture  # each example overwrites the same file: meant
 TREES = st.dictionaries(
     st.sampled_from(KEYS),
     st.recursive(
@@ -383,7 +429,7 @@ def test_no_toml_tree_brings_anything_but_a_site_error(tmp_path: Path, tree: dic
 def test_no_edit_of_a_good_file_brings_anything_but_a_site_error(
     tmp_path: Path, at: int, length: int, piece: str
 ) -> None:
-    text = MARSH_HIDE[:at] + piece + MARSH_HIDE[at + length:]
+    text = MARSH_HIDE[:at] + piece + MARSH_HIDE[at + length :]
     path = tmp_path / "hide.toml"
     path.write_bytes(text.encode("utf-8", "surrogatepass"))
     assert is_told_in_words(path), text
@@ -398,8 +444,10 @@ def test_no_bytes_bring_anything_but_a_site_error(tmp_path: Path, data: bytes) -
 
 
 @settings(max_examples=200, deadline=None, print_blob=True, suppress_health_check=[SHARED])
-@given(key=st.sampled_from([row.partition(" =")[0] for row in MARSH_HIDE.splitlines() if " = " in row]),
-       value=VALUES)
+@given(
+    key=st.sampled_from([row.partition(" =")[0] for row in MARSH_HIDE.splitlines() if " = " in row]),
+    value=VALUES,
+)
 def test_any_value_under_a_known_key_is_taken_or_told(tmp_path: Path, key: str, value: object) -> None:
     row = next(row for row in MARSH_HIDE.splitlines() if row.startswith(f"{key} ="))
     text = MARSH_HIDE.replace(row, f"{key} = {as_toml(value)}")

@@ -77,7 +77,7 @@ def test_the_daemon_may_open_the_serial_ports_this_kernel_knows() -> None:
         if name in ("ttyUSB", "ttyACM", "ttyAMA", "ttyS")
     }
     assert known <= allowed
-    assert {"188", "166"} <= allowed   # kernel's list of allocated devices: USB serial, USB ACM
+    assert {"188", "166"} <= allowed  # kernel's list of allocated devices: USB serial, USB ACM
 
 
 def test_the_installer_says_what_comes_next_and_cautions(tmp_path: Path) -> None:
@@ -107,7 +107,7 @@ def test_the_installer_refuses_what_it_does_not_know() -> None:
 def test_the_user_gets_the_serial_ports_group_and_no_login(tmp_path: Path) -> None:
     etc = tmp_path / "etc"
     etc.mkdir()
-    (etc / "group").write_text("dialout:x:20:\n")   # Debian's own group
+    (etc / "group").write_text("dialout:x:20:\n")  # Debian's own group
     (etc / "passwd").write_text("")
     made = run("systemd-sysusers", f"--root={tmp_path}", PROJECT / "systemd/nightbank.sysusers")
     assert made.returncode == 0, made.stderr

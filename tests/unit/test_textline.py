@@ -80,25 +80,31 @@ def profile_of(tmp_path: Path, text: str) -> TextProfile:
     return profile
 
 
-@pytest.mark.parametrize("sentence", [
-    # facts 9.3: sums [computed] there on each sentence; GGA widely published [memory], XDR sentences [read]
-    "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
-    "$RPXDR,P,1.0280,B,0*7B",
-    "$IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",
-    "$IIXDR,P,1.0136,B,0,C,15.5,C,1,H,65.5,P,2*6B",
-    "$HCXDR,A,171,D,PITCH,A,-37,D,ROLL,G,367,,MAGX,G,2420,,MAGY,G,-8984,,MAGZ*41",
-    "$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79",
-])
+@pytest.mark.parametrize(
+    "sentence",
+    [
+        # facts 9.3: sums [computed] there on each sentence; GGA widely published [memory], XDR sentences [read]
+        "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
+        "$RPXDR,P,1.0280,B,0*7B",
+        "$IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",
+        "$IIXDR,P,1.0136,B,0,C,15.5,C,1,H,65.5,P,2*6B",
+        "$HCXDR,A,171,D,PITCH,A,-37,D,ROLL,G,367,,MAGX,G,2420,,MAGY,G,-8984,,MAGZ*41",
+        "$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79",
+    ],
+)
 def test_the_xor_of_published_sentences_is_their_own(sentence: str) -> None:
     body, _, told = sentence[1:].partition("*")
     assert f"{xor_of(body.encode()):02X}" == told
 
 
-@pytest.mark.parametrize(("characters", "check"), [
-    (b"123456789", 0x4B37),                       # facts 9.1: catalogue check, CRC-16/MODBUS [read*]
-    (bytes.fromhex("02 07"), 0x1241),             # facts 9.1: Modbus over Serial Line V1.02, appendix [read]
-    (bytes.fromhex("01 03 00 6B 00 03"), 0x1774),   # facts 9.1 [computed]
-])
+@pytest.mark.parametrize(
+    ("characters", "check"),
+    [
+        (b"123456789", 0x4B37),  # facts 9.1: catalogue check, CRC-16/MODBUS [read*]
+        (bytes.fromhex("02 07"), 0x1241),  # facts 9.1: Modbus over Serial Line V1.02, appendix [read]
+        (bytes.fromhex("01 03 00 6B 00 03"), 0x1774),  # facts 9.1 [computed]
+    ],
+)
 def test_the_crc_is_the_published_one(characters: bytes, check: int) -> None:
     assert crc16(characters) == check
 
@@ -107,7 +113,8 @@ def test_an_xdr_sentence_of_voltage_current_and_temperature_is_read(tmp_path: Pa
     """Sentence: facts 9.3, ours, sum [computed]; the order type, value, unit, name is [read]."""
     judge = LineJudge(profile_of(tmp_path, COLUMNS))
     assert judge.values(b"$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79") == {
-        "battery_voltage_V": Judged(12.64), "battery_current_A": Judged(-2.3),
+        "battery_voltage_V": Judged(12.64),
+        "battery_current_A": Judged(-2.3),
         "battery_temperature_C": Judged(18.5),
     }
 
@@ -137,22 +144,42 @@ def test_a_missing_probe_is_missing_and_the_rest_stands(shunt: TextProfile) -> N
     assert values["battery_voltage_V"] == Judged(12.64)
 
 
-@pytest.mark.parametrize("line", [
-    b"V=12.64;I=-2.31;M=6.32;T=18.4*2C", b"V=12.64;I=-2.31;M=6.32;T=18.4*2b",
-    b"V=12.64;I=-2.31;M=6.32;T=18.4",
-    b"V=12.64;I=-2.31;M=6.32;T=18.4*", b"V=12.64;I=-2.31;M=6.32;T=18.4*02B", b"*00", b"V\x00=1*3B",
-    b"V=12.64\xff;I=-2.31;M=6.32;T=18.4*2B",
-])
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"V=12.64;I=-2.31;M=6.32;T=18.4*2C",
+        b"V=12.64;I=-2.31;M=6.32;T=18.4*2b",
+        b"V=12.64;I=-2.31;M=6.32;T=18.4",
+        b"V=12.64;I=-2.31;M=6.32;T=18.4*",
+        b"V=12.64;I=-2.31;M=6.32;T=18.4*02B",
+        b"*00",
+        b"V\x00=1*3B",
+        b"V=12.64\xff;I=-2.31;M=6.32;T=18.4*2B",
+    ],
+)
 def test_a_line_whose_checksum_does_not_fit_is_refused(shunt: TextProfile, line: bytes) -> None:
     with pytest.raises(BadFrame):
         LineJudge(shunt).values(line)
 
 
-@pytest.mark.parametrize("body", [
-    b"V=12.64;V=12.64", b"V=1_2", b"V=nan", b"V=1e1", b"V=12.64V", b"V=", b"V", b"=1;V=2", b"V=0x12",
-    b"V=--1",
-    "V=1\u0662".encode(), b"V=12,6", b"V=9999999999",
-])
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"V=12.64;V=12.64",
+        b"V=1_2",
+        b"V=nan",
+        b"V=1e1",
+        b"V=12.64V",
+        b"V=",
+        b"V",
+        b"=1;V=2",
+        b"V=0x12",
+        b"V=--1",
+        "V=1\u0662".encode(),
+        b"V=12,6",
+        b"V=9999999999",
+    ],
+)
 def test_a_right_checksum_does_not_excuse_what_is_no_number(shunt: TextProfile, body: bytes) -> None:
     with pytest.raises(BadFrame):
         LineJudge(shunt).values(b"%s*%02X" % (body, xor_of(body)))
@@ -162,19 +189,27 @@ def test_crc_lines_are_checked_with_four_digits(shunt: TextProfile) -> None:
     profile = dataclasses.replace(shunt, checksum="crc16")
     body = b"V=12.64;I=-2.31"
     assert fields_of(profile, b"%s*%04X" % (body, crc16(body))) == {
-        "battery_voltage_V": "12.64", "battery_current_A": "-2.31"}
+        "battery_voltage_V": "12.64",
+        "battery_current_A": "-2.31",
+    }
     with pytest.raises(BadFrame, match="checksum"):
         fields_of(profile, b"%s*%02X" % (body, xor_of(body)))
 
 
 def test_without_checksum_a_jump_waits_for_agreement(tmp_path: Path) -> None:
     judge = LineJudge(profile_of(tmp_path, UNCHECKED))
-    told = [judge.values(line)["battery_voltage_V"] for line in (
-        b"12640 3", b"12650 3", b"92650 3", b"12660 3", b"13600 3", b"13610 3")]
+    told = [
+        judge.values(line)["battery_voltage_V"]
+        for line in (b"12640 3", b"12650 3", b"92650 3", b"12660 3", b"13600 3", b"13610 3")
+    ]
     # first: none to agree; third: a damaged digit; fifth: a real step, believed once the next line agrees
     assert [(j.value, j.quality) for j in told] == [
-        (12.64, Quality.SUSPECT), (12.65, Quality.GOOD), (92.65, Quality.SUSPECT), (12.66, Quality.GOOD),
-        (13.6, Quality.SUSPECT), (13.61, Quality.GOOD),
+        (12.64, Quality.SUSPECT),
+        (12.65, Quality.GOOD),
+        (92.65, Quality.SUSPECT),
+        (12.66, Quality.GOOD),
+        (13.6, Quality.SUSPECT),
+        (13.61, Quality.GOOD),
     ]
 
 
@@ -195,7 +230,7 @@ def test_lines_are_cut_whatever_the_pieces_they_come_in() -> None:
     stream = b"rest of a line\r\nfirst\r\n\r\nsecond\nthird"
     for size in range(1, len(stream)):
         splitter = LineSplitter()
-        pieces = [stream[at:at + size] for at in range(0, len(stream), size)]
+        pieces = [stream[at : at + size] for at in range(0, len(stream), size)]
         assert [line for piece in pieces for line in splitter.feed(piece)] == [b"first", b"second"]
 
 

@@ -65,7 +65,7 @@ def test_an_answer_on_time_is_never_called_early() -> None:
         timing = LineTiming(baud)
         for count in (1, 25, 125):
             answer = reply_characters(count)
-            least = timing.frame_s(8 + answer) / 1.02   # MBS 2.5.1: a receiver must bear a 2 % faster sender
+            least = timing.frame_s(8 + answer) / 1.02  # MBS 2.5.1: a receiver must bear a 2 % faster sender
             assert timing.earliest_completion_s(answer) < least
             assert timing.earliest_completion_s(answer) > 0.9 * least
         assert timing.earliest_first_character_s() < timing.frame_s(9) / 1.02

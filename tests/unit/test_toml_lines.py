@@ -55,18 +55,38 @@ y = 1
 '''
 
 LINES: dict[tuple[str | int, ...], int] = {
-    ("title",): 2, ("bank",): 4, ("bank", "unit_voltage_V"): 5, ("bank", "quoted key"): 6,
-    ("bank", "dotted"): 7, ("bank", "dotted", "inner", "deep"): 7, ("bank", "many"): 8,
-    ("bank", "literal"): 12, ("bank", "after"): 14, ("devices",): 16, ("devices", 0): 16,
-    ("devices", 0, "name"): 17, ("devices", 0, "limits"): 18, ("devices", 0, "limits", 0): 19,
-    ("devices", 0, "limits", 1): 20, ("devices", 0, "limits", 1, 1): 20,
-    ("devices", 0, "limits", 2, "high"): 21, ("devices", 0, "line"): 24, ("devices", 0, "line", "baud"): 25,
-    ("devices", 1): 27, ("devices", 1, "name"): 28,
-    ("devices", 1, "line", "baud"): 29, ("devices", 1, "line", "kind", "of"): 29,
-    ("devices", 1, "points", 0): 31, ("devices", 1, "points", 0, "address"): 32,
-    ("devices", 1, "points", 1): 34, ("devices", 1, "points", 1, "address"): 35,
-    ("one", "two"): 36, ("one", "two", "three"): 36, ("one", "two", "three", "x"): 37,
-    ("one",): 38, ("one", "y"): 39,
+    ("title",): 2,
+    ("bank",): 4,
+    ("bank", "unit_voltage_V"): 5,
+    ("bank", "quoted key"): 6,
+    ("bank", "dotted"): 7,
+    ("bank", "dotted", "inner", "deep"): 7,
+    ("bank", "many"): 8,
+    ("bank", "literal"): 12,
+    ("bank", "after"): 14,
+    ("devices",): 16,
+    ("devices", 0): 16,
+    ("devices", 0, "name"): 17,
+    ("devices", 0, "limits"): 18,
+    ("devices", 0, "limits", 0): 19,
+    ("devices", 0, "limits", 1): 20,
+    ("devices", 0, "limits", 1, 1): 20,
+    ("devices", 0, "limits", 2, "high"): 21,
+    ("devices", 0, "line"): 24,
+    ("devices", 0, "line", "baud"): 25,
+    ("devices", 1): 27,
+    ("devices", 1, "name"): 28,
+    ("devices", 1, "line", "baud"): 29,
+    ("devices", 1, "line", "kind", "of"): 29,
+    ("devices", 1, "points", 0): 31,
+    ("devices", 1, "points", 0, "address"): 32,
+    ("devices", 1, "points", 1): 34,
+    ("devices", 1, "points", 1, "address"): 35,
+    ("one", "two"): 36,
+    ("one", "two", "three"): 36,
+    ("one", "two", "three", "x"): 37,
+    ("one",): 38,
+    ("one", "y"): 39,
 }
 
 
@@ -129,10 +149,17 @@ def _paths(value: Any, path: tuple[str | int, ...]) -> list[tuple[str | int, ...
     return found
 
 
-@pytest.mark.parametrize(("text", "line"), [
-    ("a = 1\nb = \n", 2), ("[bank\n", 1), ("a = 1\n\na = 2\n", 3), ('a = "open\n', 1), ("x\n", 1),
-    ("a = [1,\n2", 2),
-])
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("a = 1\nb = \n", 2),
+        ("[bank\n", 1),
+        ("a = 1\n\na = 2\n", 3),
+        ('a = "open\n', 1),
+        ("x\n", 1),
+        ("a = [1,\n2", 2),
+    ],
+)
 def test_a_syntax_fault_names_file_and_line(tmp_path: Path, text: str, line: int) -> None:
     file = tmp_path / "site.toml"
     file.write_text(text)

@@ -13,16 +13,25 @@ from monitor.quantities import Fault, Stage
 from monitor.records import Quality
 
 
-@pytest.mark.parametrize(("words", "encoding", "order", "number"), [
-    ((0x0000,), "u16", "high_first", 0), ((0xFFFF,), "u16", "high_first", 65535),
-    ((0x7FFF,), "s16", "high_first", 32767), ((0x8000,), "s16", "high_first", -32768),
-    ((0xFFFF,), "s16", "high_first", -1),
-    ((0x0001, 0x0000), "u32", "high_first", 65536), ((0x0001, 0x0000), "u32", "low_first", 1),
-    ((0xFFFF, 0xFFFE), "s32", "high_first", -2), ((0xFFFE, 0xFFFF), "s32", "low_first", -2),
-    ((0x8000, 0x0000), "s32", "high_first", -(2**31)),
-    ((0x3F80, 0x0000), "f32", "high_first", 1.0), ((0x0000, 0x3F80), "f32", "low_first", 1.0),
-    ((0xC000, 0x0000), "f32", "high_first", -2.0), ((0x41E9, 0x999A), "f32", "high_first", 29.2),
-])
+@pytest.mark.parametrize(
+    ("words", "encoding", "order", "number"),
+    [
+        ((0x0000,), "u16", "high_first", 0),
+        ((0xFFFF,), "u16", "high_first", 65535),
+        ((0x7FFF,), "s16", "high_first", 32767),
+        ((0x8000,), "s16", "high_first", -32768),
+        ((0xFFFF,), "s16", "high_first", -1),
+        ((0x0001, 0x0000), "u32", "high_first", 65536),
+        ((0x0001, 0x0000), "u32", "low_first", 1),
+        ((0xFFFF, 0xFFFE), "s32", "high_first", -2),
+        ((0xFFFE, 0xFFFF), "s32", "low_first", -2),
+        ((0x8000, 0x0000), "s32", "high_first", -(2**31)),
+        ((0x3F80, 0x0000), "f32", "high_first", 1.0),
+        ((0x0000, 0x3F80), "f32", "low_first", 1.0),
+        ((0xC000, 0x0000), "f32", "high_first", -2.0),
+        ((0x41E9, 0x999A), "f32", "high_first", 29.2),
+    ],
+)
 def test_a_pattern_becomes_its_number(words, encoding, order, number) -> None:
     """By hand from two's complement and IEEE 754 binary32 (sign, 8 bits of exponent, 23 of fraction)."""
     assert number_from(words, encoding, order) == number
@@ -37,7 +46,7 @@ def test_every_number_survives_the_way_through_registers(encoding, order) -> Non
     code = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}[encoding]
     for _ in range(500):
         packed = rng.randbytes(2 * REGISTERS[encoding])
-        words = [int.from_bytes(packed[at:at + 2], "big") for at in range(0, len(packed), 2)]
+        words = [int.from_bytes(packed[at : at + 2], "big") for at in range(0, len(packed), 2)]
         number = number_from(words if order == "high_first" else words[::-1], encoding, order)
         if math.isnan(number):
             assert math.isnan(struct.unpack(code, packed)[0]), (seed, packed.hex())
@@ -52,10 +61,19 @@ def test_wrong_registers_are_refused() -> None:
         number_from((65536,), "u16")
 
 
-@pytest.mark.parametrize(("mark", "encoding", "number"), [
-    (0x8000, "s16", -32768), (-32768, "s16", -32768), (0x7FFF, "s16", 32767), (0xFFFF, "u16", 65535),
-    (0x80000000, "s32", -(2**31)), (0xFFFFFFFF, "u32", 2**32 - 1), (-9999, "f32", -9999.0), (0.1, "f32", 0.1),
-])
+@pytest.mark.parametrize(
+    ("mark", "encoding", "number"),
+    [
+        (0x8000, "s16", -32768),
+        (-32768, "s16", -32768),
+        (0x7FFF, "s16", 32767),
+        (0xFFFF, "u16", 65535),
+        (0x80000000, "s32", -(2**31)),
+        (0xFFFFFFFF, "u32", 2**32 - 1),
+        (-9999, "f32", -9999.0),
+        (0.1, "f32", 0.1),
+    ],
+)
 def test_a_mark_of_no_value_may_be_written_as_pattern_or_number(mark, encoding, number) -> None:
     assert sentinel_for(mark, encoding) == number
 
@@ -66,12 +84,17 @@ def test_a_mark_that_does_not_fit_is_refused(mark, encoding) -> None:
         sentinel_for(mark, encoding)
 
 
-@pytest.mark.parametrize(("raw", "meaning", "value"), [
-    (1264, Meaning(scale=0.01), 12.64), (1451, Meaning(scale=0.01), 14.51),
-    (-231, Meaning(scale=0.01), -2.31),
-    (640, Meaning(offset=-40, scale=0.1), 24.0), (12640, Meaning(factor=0.001), 12.64),
-    (29115, Meaning(scale=0.01, shift=-273.15), 18.0),
-])
+@pytest.mark.parametrize(
+    ("raw", "meaning", "value"),
+    [
+        (1264, Meaning(scale=0.01), 12.64),
+        (1451, Meaning(scale=0.01), 14.51),
+        (-231, Meaning(scale=0.01), -2.31),
+        (640, Meaning(offset=-40, scale=0.1), 24.0),
+        (12640, Meaning(factor=0.001), 12.64),
+        (29115, Meaning(scale=0.01, shift=-273.15), 18.0),
+    ],
+)
 def test_scale_offset_and_unit_give_a_value_without_binary_dust(raw, meaning, value) -> None:
     assert judge(raw, meaning) == Judged(value)
 
