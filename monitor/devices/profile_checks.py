@@ -50,9 +50,7 @@ def modbus_faults(entry: ModbusEntry) -> Faults:
             if other != point.quantity:
                 yield (
                     (*here, "address"),
-                    (
-                        f"register {address} (function {point.function}) is already {other}; correct one of them"
-                    ),
+                    f"register {address} (function {point.function}) is already {other}; correct one",
                 )
                 break
 

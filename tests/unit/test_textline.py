@@ -83,7 +83,7 @@ def profile_of(tmp_path: Path, text: str) -> TextProfile:
 @pytest.mark.parametrize(
     "sentence",
     [
-        # facts 9.3: sums [computed] there on each sentence; GGA widely published [memory], XDR sentences [read]
+        # sums [computed] on each sentence; GGA widely published [memory], XDR sentences [read]
         "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
         "$RPXDR,P,1.0280,B,0*7B",
         "$IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",
