@@ -45,7 +45,6 @@ FRESH_FLOOR_S = 20.0
 def describe_bank(site: Site) -> BankDescription:
     """What the estimator needs of a site whose set points are filled in (`site.load.with_defaults`)."""
     bank, controller = site.bank, site.controller
-    cell_V = 3.2 if bank.chemistry == "lifepo4" else 2.0
     declared_W = sum(load.power_W * load.count * load.hours_per_day / 24 for load in site.loads)
     declared_W += site.metering.monitor_power_W
     absorption_V = controller.absorption_V if controller else None
@@ -61,7 +60,7 @@ def describe_bank(site: Site) -> BankDescription:
     tail_fraction = controller.tail_current_fraction if controller else 0.0
     return BankDescription(
         chemistry=bank.chemistry,
-        cells=max(1, round(bank.voltage_V / cell_V)),
+        cells=bank.cells_in_series,
         capacity_Ah=bank.capacity_Ah,
         set_points=set_points,
         tail_current_A=tail_fraction * bank.capacity_Ah,

@@ -56,8 +56,7 @@ HOT_CONTROLLER_C = 75.0
 def shipped_rules(site: Site) -> list[Rule]:
     """The rules that every site starts with, scaled to its bank."""
     chemistry, bank = site.bank.chemistry, site.bank
-    cell_V = 3.2 if chemistry == "lifepo4" else 2.0
-    cells = max(1, round(bank.voltage_V / cell_V))
+    cells = bank.cells_in_series
     return [
         Rule(
             "Low voltage",
