@@ -1,7 +1,8 @@
-"""The main job on measured input: a real array's day, over a serial line at 9600 baud, into the store.
+"""The main job on measured input: a real array's day, over a serial line at 9600 baud, to the phone.
 
 The simulator plays the measured minutes; the charger answers on a pseudo-terminal with the pacing of a
-wire, and the daemon's own devices and pipeline read it. What is stored must be what was put in.
+wire, and the daemon's own devices and pipeline read it. What is stored, and what the page
+shows of it, must be what was put in.
 """
 
 from datetime import date
@@ -9,7 +10,7 @@ from datetime import date
 import pytest
 
 from monitor.bank.ledger import day_ledger
-from monitor.clock import SteppedClock
+from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
 from monitor.devices.device import build_lines
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
@@ -17,7 +18,8 @@ from monitor.records import Quality, to_ms
 from monitor.simulated import SimulatorProcess
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_reader, open_writer
-from tests.interop.measured_day import measured_day
+from tests.browser.conftest import Hide
+from tests.browser.measured_day import measured_day
 
 SCENARIO = """
 [sky]
@@ -51,7 +53,7 @@ def stored_day(tmp_path_factory, site_text):
         lines = build_lines(site, folder, clock)
         shunt, charger = (device for line in lines for device in line.devices)
         results = []
-        with open_writer(folder / "day.db", "Etc/GMT+7") as store:
+        with open_writer(folder / "nightbank.db", "Etc/GMT+7") as store:
             pipeline = Pipeline(site, store, clock)
             simulator.ask(do="run", speed=1.0)
             poll_once(shunt)
@@ -62,11 +64,14 @@ def stored_day(tmp_path_factory, site_text):
                 for device in (charger, shunt):  # the bank's voltage last: it closes the minute
                     results.append(poll_once(device))
                     pipeline.take(results[-1])
+            # for the page the day has just ended
+            at_dusk = PacedClock(SystemClock().now_ms(), to_ms(day.times[-1]) + 5000, 1.0)
+            store.put_note(CLOCK_NOTE, at_dusk.note())
             pipeline.save()
         truth = simulator.ask(do="truth")["truth"]
         for line in lines:
             line.close()
-    with open_reader(folder / "day.db") as reader:
+    with open_reader(folder / "nightbank.db") as reader:
         yield day, reader, truth, results
 
 
@@ -128,3 +133,25 @@ def test_the_last_stored_values_are_the_plants(stored_day):
         reading = latest[device, quantity]
         assert reading.quality is Quality.GOOD
         assert reading.value == pytest.approx(truth[quantity], abs=step), quantity
+
+
+class MeasuredHide(Hide):
+    """The page over the measured day's store."""
+
+    def __init__(self, store_file):
+        self.folder = store_file.parent
+        site = (self.folder / "site.toml").read_text()
+        super().__init__(self.folder)
+        self.site_file.write_text(site)
+
+
+def test_the_phone_shows_the_measured_energy(stored_day, visit):
+    day, reader, _, _ = stored_day
+    hide = MeasuredHide(reader.path)
+    hide.serve()
+    try:
+        page = visit.open(hide)
+        harvest_Wh = float(page.locator("[data-total=harvest_Wh]").get_attribute("data-value"))
+        assert harvest_Wh == pytest.approx(day.energy_Wh, rel=0.01)
+    finally:
+        hide.end()
