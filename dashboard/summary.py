@@ -388,6 +388,8 @@ def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> Devi
         details.append(f"asked again in {span_text(next_ms - snapshot.now_ms)}")
     if health.last_error:
         details.append(f"last error: {health.last_error}")
+    if health.remark:
+        details.append(health.remark)
     counted = [f"{count:,} × {ERROR_WORDS.get(kind, kind)}" for kind, count in health.errors.items() if count]
     if counted:
         details.append(f"of {health.polls:,} polls: {', '.join(counted)}")

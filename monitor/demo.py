@@ -8,6 +8,7 @@ ever; then time runs, and the charger is read over its serial line.
 
 from __future__ import annotations
 
+import os
 import shutil
 import socket
 import subprocess
@@ -212,4 +213,10 @@ def _say_where(site_file: Path, port: int | None) -> None:
         address = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
         segno.make(address, micro=False).terminal(out=sys.stderr, compact=True)
         click.echo(f"The page: {address} (open it on a phone in the same network)", err=True)
-    click.echo(f"The bank: nightbank now {site_file}\nCtrl-C ends all.", err=True)
+    click.echo(f"The bank: {_own_command()} now {site_file}\nCtrl-C ends all.", err=True)
+
+
+def _own_command() -> str:
+    """How a person calls us: by name where the shell finds it, else by the environment's path."""
+    beside = Path(sys.executable).with_name("nightbank")
+    return "nightbank" if shutil.which("nightbank") or not beside.exists() else os.path.relpath(beside)

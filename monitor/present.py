@@ -150,6 +150,7 @@ def _device(health: DeviceHealth) -> dict[str, Any]:
         "polls": health.polls,
         "errors": dict(health.errors),
         "last_error": health.last_error,
+        "remark": health.remark,
     }
 
 
@@ -165,7 +166,8 @@ def in_words(document: dict[str, Any]) -> str:
         lines.append("No alarm.")
     for device in document["devices"]:
         line = f"{device['name']}: {device['state']} since {device['since']} on {device['connection']}"
-        lines.append(f"{line} ({device['last_error']})" if device["state"] != "answering" else line)
+        said = device["remark"] if device["state"] == "answering" else device["last_error"]
+        lines.append(f"{line} ({said})" if said else line)
     return "\n".join(lines)
 
 

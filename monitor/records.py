@@ -136,7 +136,8 @@ class DeviceHealth:
     """How a device has been answering. state: 'answering', 'silent', 'never answered'.
 
     errors counts by kind since the daemon first knew the device; round_trip_ms is the last good poll's
-    duration; next_try_ms tells when a silent device is asked again.
+    duration; next_try_ms tells when a silent device is asked again; remark says what a person should know
+    of its line though it works.
     """
 
     device: str
@@ -149,6 +150,7 @@ class DeviceHealth:
     errors: Mapping[str, int] = field(default_factory=dict)
     last_error: str = ""
     next_try_ms: int | None = None
+    remark: str = ""
 
 
 def to_ms(moment: datetime) -> int:

@@ -22,6 +22,7 @@ class HealthRecord:
         self._errors: Counter[str] = Counter()
         self._last_error = ""
         self._next_try_ms: int | None = None
+        self.remark = ""
 
     def answered(self, now_ms: int, round_trip_s: float) -> None:
         """A poll ended with readings."""
@@ -62,6 +63,7 @@ class HealthRecord:
             dict(self._errors),
             self._last_error,
             self._next_try_ms,
+            self.remark,
         )
 
     def _enter(self, state: str, now_ms: int) -> None:

@@ -25,6 +25,9 @@ class RegisterLink(Protocol):
     def close(self) -> None:
         """Release port or connection; may be called twice."""
 
+    def remarks(self) -> tuple[str, ...]:
+        """What a person should know of this line though it works, in whole sentences."""
+
     def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
         """`count` registers (0..65535 each) from a 0-based address, function 3 or 4.
 

@@ -40,6 +40,12 @@ class RegisterDevice:
         """See Device. A request that the device refuses for good leaves its own quantities missing only."""
         if not again:
             self._answers = {}
+        try:
+            return self._poll()
+        finally:
+            self.health.remark = " ".join(self._link.remarks())
+
+    def _poll(self) -> list[Reading]:
         refusal: Refused | None = None
         for request in self.requests:
             if request.points[0].quantity in self._answers:

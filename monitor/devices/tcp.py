@@ -50,6 +50,10 @@ class TcpLink:
         """Drop the connection; may be called twice."""
         self._client.close()  # type: ignore[no-untyped-call]
 
+    def remarks(self) -> tuple[str, ...]:
+        """Nothing: what is wrong with a connection is told as an error."""
+        return ()
+
     def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
         """`count` registers from `address`; see RegisterLink."""
         check_read(unit, function, address, count)

@@ -164,3 +164,21 @@ def test_a_service_manager_that_does_not_listen_holds_nothing_up(tmp_path, monke
     notify("WATCHDOG=1")
     assert time.monotonic() - started_s < 5
     deaf.close()
+
+
+def test_a_slow_device_is_given_time_and_the_person_is_told(daemon):
+    text = daemon.site_file.read_text().replace("unit = 1\n", "unit = 1\ntimeout_s = 0.2\n")
+    daemon.site_file.write_text(text)
+    daemon.simulator.ask(do="fault", device="charger", kind="slow", rate=1.0, delay_s=0.3)
+    daemon.start()
+    daemon.hear("READY=1")
+    deadline = time.monotonic() + 20
+    while True:
+        with open_reader(daemon.folder / "nightbank.db") as reader:
+            charger = next((health for health in reader.health() if health.device == "charger"), None)
+        if charger is not None and charger.state == "answering" and charger.remark:
+            break
+        assert time.monotonic() < deadline, charger
+        time.sleep(0.25)
+    assert "answers later than the time-out of 0.2 s" in charger.remark
+    assert daemon.stop() == 0

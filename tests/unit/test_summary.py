@@ -308,6 +308,14 @@ def test_a_silent_device_says_since_when_why_and_when_it_is_asked_again():
     )
 
 
+def test_what_is_odd_about_a_working_line_is_told():
+    odd = "unit 1: answers later than the time-out of 0.2 s; it is now given 0.3 s."
+    health = DeviceHealth(
+        "controller", "/dev/ttyUSB0", "answering", MIDNIGHT, NOW, 240.0, 7, remark=odd
+    )  # fmt: skip
+    assert odd in summarize(snapshot(health=(health,)), site()).devices[0].details
+
+
 def test_a_device_that_never_answered():
     health = DeviceHealth("controller", "/dev/ttyUSB0", "never answered", MIDNIGHT, None, None, 7)
     assert summarize(snapshot(health=(health,)), site()).devices[0].headline == "has never answered"
