@@ -51,7 +51,7 @@ def _installed() -> Any:
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="nightbank", prog_name="nightbank")
 def main() -> None:
-    """Watch a small off-grid solar bank and tell in the evening whether it lasts until morning.
+    """Watch a small off-grid solar bank: how full it is, what the day brought, what is wrong.
 
     Start with `nightbank demo`, or describe your own system with `nightbank site new`.
     """

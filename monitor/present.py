@@ -191,6 +191,14 @@ def _value_words(name: str, row: dict[str, Any]) -> str:
 
 
 def _age_words(row: dict[str, Any]) -> str:
-    age = f"{row['age_s']:.0f} s ago" if row["age_s"] < 600 else f"{row['age_s'] / 60:.0f} min ago"
+    age = _ago(row["age_s"])
     words = age if row["quality"] == "good" else f"{age}, {row['quality'].upper()}"
     return f"{words}: {row['reason']}" if "reason" in row else words
+
+
+def _ago(age_s: float) -> str:
+    """'12 s ago' in the largest unit that still tells; a stamp ahead of the clock says so."""
+    for unit, length_s in (("d", 86_400), ("h", 3600), ("min", 60)):
+        if abs(age_s) >= 2 * length_s:
+            return f"{abs(age_s) / length_s:.0f} {unit} {'ago' if age_s > 0 else 'ahead'}"
+    return f"{age_s:.0f} s ago"

@@ -134,6 +134,22 @@ def test_words_give_the_band_the_alarm_and_the_silent_device(store):
     assert "(no answer within 1 s)" in said
 
 
+@pytest.mark.parametrize(
+    ("age_s", "words"),
+    [
+        (12, "12 s ago"),
+        (300, "5 min ago"),
+        (10_800, "3 h ago"),
+        (864_000, "10 d ago"),
+        (-600, "10 min ahead"),
+    ],
+)
+def test_an_age_is_told_in_the_unit_that_tells(store, age_s, words):
+    store.append([Reading(ago(age_s), "shunt", "battery_voltage_V", 12.5)])
+    (line,) = (line for line in in_words(present(site(), store)).splitlines() if "battery_voltage_V" in line)
+    assert f"12.50 V  {words}" in line
+
+
 def test_a_heartbeat_comes_back_and_a_spoilt_one_is_told(store):
     assert heartbeat.read_heartbeat(store) is None
     heartbeat.write_heartbeat(store, Heartbeat(5, 1, None))
