@@ -1,0 +1,54 @@
+"""What the manuals show must work: their examples are loaded, their commands exist."""
+
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.devices.profile_file import load_profile
+from monitor.site.load import load_site
+
+ROOT = Path(__file__).resolve().parents[2]
+PROFILES = ROOT / "monitor/devices/profiles/README.md"
+README = ROOT / "README.md"
+
+
+def blocks(page, language):
+    return re.findall(rf"```{language}\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+
+
+@pytest.mark.parametrize("text", blocks(PROFILES, "toml"), ids=["registers", "text"])
+def test_the_profile_examples_load(tmp_path, text):
+    (tmp_path / "example.toml").write_text(text, encoding="utf-8")
+    profile = load_profile(tmp_path / "example.toml")
+    assert "battery_voltage_V" in profile.quantities
+
+
+def test_the_readmes_devices_fit_a_site_file(tmp_path, site_text_without_devices):
+    (example,) = blocks(README, "toml")
+    (tmp_path / "site.toml").write_text(site_text_without_devices + example, encoding="utf-8")
+    assert [device.name for device in load_site(tmp_path / "site.toml").devices] == ["shunt", "charger"]
+
+
+@pytest.fixture
+def site_text_without_devices():
+    text = (ROOT / "monitor/demo_site.toml").read_text(encoding="utf-8")
+    return text[: text.index("[[devices]]")]
+
+
+def test_every_command_that_the_readme_names_exists():
+    named = set(re.findall(r"^nightbank (\w+)", "\n".join(blocks(README, "sh")), re.MULTILINE))
+    assert {"site", "monitor", "page", "now", "export", "import"} <= named
+    for command in named:
+        assert CliRunner().invoke(main, [command, "--help"]).exit_code == 0, command
+
+
+@pytest.mark.parametrize(
+    "command", ["demo", "monitor", "page", "now", "export", "import", "site check", "site new"]
+)
+def test_every_commands_help_has_an_example(command):
+    said = CliRunner().invoke(main, [*command.split(), "--help"])
+    assert said.exit_code == 0
+    assert f"nightbank {command} " in said.output.split("Example", 1)[1]
