@@ -7,7 +7,8 @@
     pages       one file a page, each made from the pure rooms below
     figures     what was stored over time -> a chart as plain data, and the same facts in words; pure
     summary     what was stored now -> sentence, rows, ages; pure
-    snapshot   the questions to the store, all of one refresh at once
+    values      one quantity as the page shows it; pure
+    snapshot    the questions to the store, all of one refresh at once
     words       numbers, ages and times as a person reads them; pure
 
 A room imports only the rooms below it in this list. Nothing here imports `simulator` or a device room. To

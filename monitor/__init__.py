@@ -5,7 +5,12 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
 
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
     cli_site       the commands that describe a system
+    cli_tables     the commands that take readings out and in as tables
+    simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
+    present        which reading stands for a quantity now; the document of `nightbank now`
+    pipeline       one poll's way through all the rooms below
+    sdnotify       word to systemd
     alarms         rules over what was stored, the alarm states
     store          readings, events, alarm states and notes on disk; what pages read
     bank           charge stage, state of charge, ledger; pure

@@ -24,6 +24,7 @@ from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
+from tests.unit.site_files import MARSH_HIDE
 
 EVENING = parse_iso("2026-11-25T20:00:00Z")
 HOUR = int(timedelta(hours=1).total_seconds() * 1000)
@@ -36,41 +37,6 @@ FLAGS = [
     "--no-first-run",
 ]
 
-SITE = """
-[site]
-name = "Marsh hide"
-latitude_deg = 52.60
-longitude_deg = 1.55
-time_zone = "Europe/London"
-
-[bank]
-chemistry = "flooded"
-unit_voltage_V = 6
-unit_capacity_Ah = 225
-units_in_series = 2
-strings_in_parallel = 2
-
-[array]
-panel_power_W = 150
-panel_voc_V = 22.3
-panel_isc_A = 8.6
-panel_vmp_V = 18.2
-panel_imp_A = 8.25
-strings_in_parallel = 3
-
-[controller]
-kind = "mppt"
-rating_A = 40
-array_voltage_limit_V = 100
-
-[[devices]]
-name = "charger"
-profile = "marsh-charger"
-connection = "serial"
-port = "/dev/serial/by-id/invented"
-every_s = 5
-"""
-
 
 class Hide:
     """The invented bird hide: its site file, its store, and the page server over them."""
@@ -78,7 +44,7 @@ class Hide:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.site_file = folder / "site.toml"
-        self.site_file.write_text(SITE, encoding="utf-8")
+        self.site_file.write_text(MARSH_HIDE, encoding="utf-8")
         self.store_file = folder / "nightbank.db"
         with closing(socket.socket()) as probe:
             probe.bind(("127.0.0.1", 0))

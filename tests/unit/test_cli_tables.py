@@ -17,24 +17,9 @@ import pytest
 from monitor.cli_tables import moment_ms
 from monitor.records import Reading, to_ms
 from monitor.store.embedded import open_reader, open_writer
+from tests.unit.site_files import MARSH_HIDE
 
-SITE = """\
-[site]
-name = "Marsh hide"
-latitude_deg = 52.60
-longitude_deg = 1.55
-time_zone = "Europe/London"
-
-[bank]
-chemistry = "flooded"
-unit_voltage_V = 6
-unit_capacity_Ah = 225
-units_in_series = 2
-strings_in_parallel = 2
-
-[store]
-path = "kept/hide.db"
-"""
+SITE = MARSH_HIDE + '\n[store]\npath = "kept/hide.db"\n'
 
 # 00:00 local time on 21 June is 23:00 UTC the day before (British Summer Time, UTC+1)
 MIDNIGHT = to_ms(datetime(2026, 6, 20, 23, tzinfo=UTC))
