@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import re
+import signal
 import struct
 import subprocess
+import sys
+import time
 
 import pytest
+
+from monitor.store.embedded import open_reader
+from tests.unit.site_files import MARSH_HIDE
 
 
 def polled(*arguments: str) -> dict[int, int]:
@@ -89,3 +95,27 @@ def test_too_large_a_request_is_refused(poll):
     _, read = poll
     with pytest.raises(AssertionError, match="Illegal data value"):
         read("-t", "3:hex", "-r", "700", "-c", "25")
+
+
+def test_the_peer_reads_what_the_daemon_stored(poll, tmp_path):
+    simulator, read = poll
+    site = MARSH_HIDE.replace("/dev/serial/by-id/usb-example", simulator.charger["serial"])
+    (tmp_path / "hide.toml").write_text(site, encoding="utf-8")
+    daemon = subprocess.Popen([sys.executable, "-m", "monitor.cli", "monitor", str(tmp_path / "hide.toml")])
+    time.sleep(4)  # the plant stands still, so one poll is as good as many
+    daemon.send_signal(signal.SIGTERM)
+    assert daemon.wait(10) == 0
+    with open_reader(tmp_path / "nightbank.db") as reader:
+        stored = {r.quantity: r.value for r in reader.latest() if r.device == "charger"}
+    registers = read("-t", "3:hex", "-r", "700", "-c", "9") | read("-t", "3:hex", "-r", "712", "-c", "4")
+    assert stored["battery_voltage_V"] == pytest.approx(registers[700] * 0.01)
+    assert stored["charge_current_A"] == pytest.approx(registers[701] * 0.01)
+    assert stored["array_voltage_V"] == pytest.approx(registers[702] * 0.01)
+    assert stored["array_current_A"] == pytest.approx(registers[703] * 0.01)
+    assert stored["array_power_W"] == pytest.approx((registers[704] << 16 | registers[705]) * 0.01)
+    assert stored["load_current_A"] == pytest.approx(registers[706] * 0.01)
+    assert stored["battery_temperature_C"] == pytest.approx(registers[707] * 0.1)
+    assert stored["controller_temperature_C"] == pytest.approx(registers[708] * 0.1)
+    (charge_W,) = struct.unpack(">f", struct.pack(">HH", registers[713], registers[712]))
+    assert stored["charge_power_W"] == pytest.approx(charge_W, abs=0.001)  # the store keeps milliwatts
+    assert stored["charge_stage"] == registers[714] - 11
