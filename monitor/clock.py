@@ -37,10 +37,8 @@ class SystemClock:
         return time.monotonic()
 
 
-class SteppedClock:
+class SteppedClock(SystemClock):
     """A clock that stands until it is set; time on the wire stays real."""
-
-    speed = 1.0
 
     def __init__(self, now_ms: int) -> None:
         self._now_ms = now_ms
@@ -51,21 +49,15 @@ class SteppedClock:
     def now_ms(self) -> int:
         return self._now_ms
 
-    def elapsed_s(self) -> float:
-        return time.monotonic()
 
-
-class PacedClock:
+class PacedClock(SystemClock):
     """Starts at shown_ms when the computer's clock says real_ms and runs `speed` times as fast."""
 
     def __init__(self, real_ms: int, shown_ms: int, speed: float) -> None:
         self.real_ms, self.shown_ms, self.speed = real_ms, shown_ms, speed
 
     def now_ms(self) -> int:
-        return self.shown_ms + round((time.time_ns() // 1_000_000 - self.real_ms) * self.speed)
-
-    def elapsed_s(self) -> float:
-        return time.monotonic()
+        return self.shown_ms + round((super().now_ms() - self.real_ms) * self.speed)
 
     def note(self) -> str:
         """The text under which the store keeps this clock (read back by `clock_from_note`)."""

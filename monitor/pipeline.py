@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from monitor.alarms.engine import first_state, step
 from monitor.alarms.rules import Rule, rules_of
-from monitor.bank.estimator import BankDescription, BankEstimate, BankSample, CountingEstimator
+from monitor.bank.estimator import BankDescription, BankEstimate, BankSample, CountingEstimator, Estimator
 from monitor.bank.stage import SetPoints
 from monitor.clock import Clock
 from monitor.derive import derived_readings
@@ -116,7 +116,7 @@ class Pipeline:
         self._site, self._store, self._clock = site, store, clock
         self._view = PresentView(site)
         self._shunt: str | None = None
-        self._estimator = CountingEstimator(describe_bank(site), store.note(ESTIMATOR_NOTE))
+        self._estimator: Estimator = CountingEstimator(describe_bank(site), store.note(ESTIMATOR_NOTE))
         self._rules = rules_of(site)
         kept = {state.name: state for state in store.alarms()}
         now_ms = clock.now_ms()

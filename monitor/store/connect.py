@@ -91,7 +91,6 @@ class FileLock:
 
     def __init__(self, path: Path, what: str) -> None:
         """Take the lock at once. `what` says who holds it in the error's words. Raises StoreError if held."""
-        self._path = path
         try:
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:

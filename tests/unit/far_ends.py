@@ -16,6 +16,8 @@ import tty
 from contextlib import suppress
 from pathlib import Path
 
+from tests.faults.peer import crc16
+
 Registers = dict[tuple[int, int], int]
 """(function, address) -> word"""
 
@@ -67,16 +69,6 @@ class Talker:
         self._thread.join(5)
 
 
-def crc(data: bytes) -> bytes:
-    """Modbus over Serial Line V1.02, 6.2.2, low byte first."""
-    value = 0xFFFF
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
-    return struct.pack("<H", value)
-
-
 def answer(registers: Registers, pdu: bytes) -> bytes:
     """The PDU that a device with these registers answers (MODBUS Application Protocol V1.1b3, 6.3 to 7)."""
     function, address, count = struct.unpack(">BHH", pdu)
@@ -123,7 +115,7 @@ class RtuFarEnd(PtyFarEnd):
                 continue
             while len(heard) >= 8:
                 frame, heard = heard[:8], heard[8:]
-                if crc(frame[:6]) == frame[6:]:
+                if crc16(frame[:6]) == frame[6:]:
                     self._answer(master, frame)
 
     def _answer(self, master: int, frame: bytes) -> None:
@@ -134,7 +126,7 @@ class RtuFarEnd(PtyFarEnd):
         number = len(self.requests) - 1
         busy = bytes((frame[1] | 0x80, 6))
         body = bytes((unit,)) + (busy if number in self.busy_at else answer(self.units[unit], frame[1:6]))
-        reply = body + crc(body)
+        reply = body + crc16(body)
         if number in self.damage_at:
             reply = reply[:4] + bytes((reply[4] ^ 1,)) + reply[5:]
         time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)  # request, silence, thought, reply

@@ -68,6 +68,20 @@ port = "/dev/serial/by-id/usb-example"
 """
 
 
+SET_POINTS = tuple(
+    f"controller.{key}"
+    for key in (
+        "absorption_V",
+        "float_V",
+        "equalization_V",
+        "disconnect_V",
+        "reconnect_V",
+        "temperature_compensation_V_per_C",
+    )
+)
+"""Keys that a person may leave out, for the chemistry's usual values."""
+
+
 def changed(*edits: str, without: tuple[str, ...] = (), more: str = "") -> str:
     """The scenario with some lines replaced, left out or added.
 

@@ -19,24 +19,15 @@ from datetime import datetime
 
 import pytest
 
+from tests.faults.peer import crc16
 from tests.serving import ServedSimulator
 
 CHARACTER_BITS = 11
 
 
-def crc(data):
-    """Modbus CRC written once more, bit by bit, so that the simulator's own is not checked by itself."""
-    value = 0xFFFF
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            value = value >> 1 ^ (0xA001 if value & 1 else 0)
-    return struct.pack("<H", value)
-
-
 def request(address, count, function=4, unit=1):
     body = struct.pack(">BBHH", unit, function, address, count)
-    return body + crc(body)
+    return body + crc16(body)
 
 
 class Port:
@@ -167,7 +158,7 @@ def test_replies_come_at_the_pace_of_the_wire(start_simulator, port, baud):
     taken = []
     for _ in range(25):
         reply, seconds = line.ask(request(700, count), 5 + 2 * count)
-        assert reply[-2:] == crc(reply[:-2])
+        assert reply[-2:] == crc16(reply[:-2])
         taken.append(seconds)
         time.sleep(silence_s + 0.002)
     assert min(taken) >= wire_s
@@ -180,7 +171,7 @@ def test_a_request_in_pieces_is_one_request_and_a_pause_ends_it(start_simulator,
     os.write(line.fd, frame[:3])
     time.sleep(0.002)
     reply, _ = line.ask(frame[3:], 7)
-    assert reply[-2:] == crc(reply[:-2])
+    assert reply[-2:] == crc16(reply[:-2])
     os.write(line.fd, frame[:3])
     time.sleep(0.05)  # far beyond t3.5: what follows is a new and broken frame
     assert line.ask(frame[3:], 7, timeout_s=0.2)[0] == b""
@@ -271,10 +262,10 @@ def test_faults_on_the_serial_line(start_simulator, port):
     assert sum((a ^ b).bit_count() for a, b in zip(flipped, good, strict=True)) == 1
     assert good in spoilt(simulator, line, "noise")
     assert spoilt(simulator, line, "echo") == request(700, 1) + good
-    assert spoilt(simulator, line, "exception", code=6) == bytes([1, 0x84, 6]) + crc(bytes([1, 0x84, 6]))
+    assert spoilt(simulator, line, "exception", code=6) == bytes([1, 0x84, 6]) + crc16(bytes([1, 0x84, 6]))
     for kind, place in (("foreign_unit", 0), ("foreign_function", 1), ("foreign_length", 2)):
         reply = spoilt(simulator, line, kind)
-        assert reply[-2:] == crc(reply[:-2])
+        assert reply[-2:] == crc16(reply[:-2])
         assert reply[place] != good[place]
     assert words(spoilt(simulator, line, "absurd"))[0] > 30_000
     # each fault was for one reply only

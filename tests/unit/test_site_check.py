@@ -15,19 +15,7 @@ from monitor.site.amounts import amounts, coldest_by_rule_C
 from monitor.site.check import contradictions
 from monitor.site.load import read_site, with_defaults
 from monitor.site.model import Site
-from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
-
-WITHOUT_SET_POINTS = tuple(
-    f"controller.{key}"
-    for key in (
-        "absorption_V",
-        "float_V",
-        "equalization_V",
-        "disconnect_V",
-        "reconnect_V",
-        "temperature_compensation_V_per_C",
-    )
-)
+from tests.unit.site_files import MARSH_HIDE, SET_POINTS, changed, line_of, write
 
 
 def found(folder: Path, text: str) -> tuple[Problem, ...]:
@@ -187,7 +175,7 @@ def test_set_points_of_another_bank_name_the_series_count(tmp_path: Path) -> Non
 
 
 def test_one_six_volt_unit_alone_is_no_usual_bank(tmp_path: Path) -> None:
-    text = changed("bank.units_in_series = 1", without=WITHOUT_SET_POINTS)
+    text = changed("bank.units_in_series = 1", without=SET_POINTS)
     texts = {problem.key: problem.text for problem in problems(tmp_path, text)}
     assert "make a 6 V bank" in texts["bank.units_in_series"]
 
@@ -207,12 +195,12 @@ LITHIUM = ("bank.chemistry = 'lifepo4'", "bank.unit_voltage_V = 12.8", "bank.uni
 
 
 def test_a_lithium_bank_with_usual_set_points_is_fine(tmp_path: Path) -> None:
-    assert problems(tmp_path, changed(*LITHIUM, without=WITHOUT_SET_POINTS)) == ()
+    assert problems(tmp_path, changed(*LITHIUM, without=SET_POINTS)) == ()
 
 
 @pytest.mark.parametrize("volts", ["3.2", "12", "12.8", "24", "25.6", "48", "51.2"])
 def test_lithium_units_are_known_by_their_round_and_their_true_voltage(tmp_path: Path, volts: str) -> None:
-    text = changed(*LITHIUM, f"bank.unit_voltage_V = {volts}", without=WITHOUT_SET_POINTS)
+    text = changed(*LITHIUM, f"bank.unit_voltage_V = {volts}", without=SET_POINTS)
     assert "bank.unit_voltage_V" not in [problem.key for problem in problems(tmp_path, text)]
 
 

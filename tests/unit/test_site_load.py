@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from monitor.errors import Problem, SiteError
 from monitor.site.load import load_site, read_site, with_defaults
 from monitor.site.model import Site
-from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
+from tests.unit.site_files import MARSH_HIDE, SET_POINTS, changed, line_of, write
 
 
 def problems_in(folder: Path, text: str) -> tuple[Problem, ...]:
@@ -302,19 +302,6 @@ def test_a_full_file_needs_no_assumption_but_the_coldest_morning(tmp_path: Path)
     site, assumed = filled(tmp_path, MARSH_HIDE)
     assert assumed == {"site.coldest_C": -24}  # 15 - 0.75 · 52.6, our rule
     assert site == load_site(tmp_path / "hide.toml")
-
-
-SET_POINTS = tuple(
-    f"controller.{key}"
-    for key in (
-        "absorption_V",
-        "float_V",
-        "equalization_V",
-        "disconnect_V",
-        "reconnect_V",
-        "temperature_compensation_V_per_C",
-    )
-)
 
 
 @pytest.mark.parametrize(
