@@ -12,8 +12,9 @@ from dataclasses import replace
 
 from monitor.alarms.engine import first_state, step
 from monitor.alarms.rules import Rule, rules_of
-from monitor.bank.estimator import BankDescription, BankEstimate, BankSample, CountingEstimator, Estimator
-from monitor.bank.stage import SetPoints
+from monitor.bank.description import describe_site
+from monitor.bank.estimator import BankEstimator, Estimator
+from monitor.bank.sample import BankEstimate, BankSample
 from monitor.clock import Clock
 from monitor.derive import derived_readings
 from monitor.poll import PollResult
@@ -40,34 +41,6 @@ is noise, three are an outage)."""
 
 FRESH_FLOOR_S = 20.0
 """But a value this young always is: fast devices lose several frames in a row to one disturbance."""
-
-
-def describe_bank(site: Site) -> BankDescription:
-    """What the estimator needs of a site whose set points are filled in (`site.load.with_defaults`)."""
-    bank, controller = site.bank, site.controller
-    declared_W = sum(load.power_W * load.count * load.hours_per_day / 24 for load in site.loads)
-    declared_W += site.metering.monitor_power_W
-    absorption_V = controller.absorption_V if controller else None
-    if controller is None or absorption_V is None:
-        set_points = SetPoints(float("inf"), None, None, 0.0)
-    else:
-        set_points = SetPoints(
-            absorption_V,
-            controller.float_V,
-            controller.equalization_V,
-            controller.temperature_compensation_V_per_C or 0.0,
-        )
-    tail_fraction = controller.tail_current_fraction if controller else 0.0
-    return BankDescription(
-        chemistry=bank.chemistry,
-        cells=bank.cells_in_series,
-        capacity_Ah=bank.capacity_Ah,
-        set_points=set_points,
-        tail_current_A=tail_fraction * bank.capacity_Ah,
-        current_gain_tolerance=site.meters.current_gain_tolerance,
-        current_offset_tolerance_A=site.meters.current_offset_tolerance_A,
-        declared_use_Ah_per_h=declared_W / bank.voltage_V,
-    )
 
 
 class PresentView:
@@ -116,7 +89,7 @@ class Pipeline:
         self._site, self._store, self._clock = site, store, clock
         self._view = PresentView(site)
         self._shunt: str | None = None
-        self._estimator: Estimator = CountingEstimator(describe_bank(site), store.note(ESTIMATOR_NOTE))
+        self._estimator: Estimator = BankEstimator(describe_site(site), store.note(ESTIMATOR_NOTE))
         self._rules = rules_of(site)
         kept = {state.name: state for state in store.alarms()}
         now_ms = clock.now_ms()

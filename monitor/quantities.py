@@ -71,6 +71,9 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("conversion_efficiency", "", "charge power over array power, 0..1", 0.0, 1.05),
         Quantity("state_of_charge", "", "share of the bank's present capacity, 0..1", 0.0, 1.0),
         Quantity("state_of_charge_sd", "", "standard deviation of state_of_charge, 0..1", 0.0, 1.0),
+        Quantity("bank_capacity_Ah", "Ah", "the bank's present true capacity, learnt", 0.0, 20000.0),
+        Quantity("bank_capacity_sd_Ah", "Ah", "standard deviation of bank_capacity_Ah", 0.0, 20000.0),
+        Quantity("unseen_load_A", "A", "current out of the bank that no meter shows, estimated", 0.0, 600.0),
     )
 }
 

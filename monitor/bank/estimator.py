@@ -1,7 +1,7 @@
 """State of charge, first cut: count the current from the last full charge and say how sure that is.
 
 The seam is `Estimator`: a sample in, an estimate out, the state as text. What stands here,
-`CountingEstimator`, is the plain method; a better filter answers the same protocol and nothing else changes.
+`BankEstimator`, is the plain method; a better filter answers the same protocol and nothing else changes.
 """
 
 from __future__ import annotations
@@ -11,55 +11,10 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Protocol
 
-from monitor.bank.stage import SetPoints, detect_stage
+from monitor.bank.description import BankDescription
+from monitor.bank.sample import BankEstimate, BankSample
+from monitor.bank.stage import detect_stage
 from monitor.quantities import Stage
-
-
-@dataclass(frozen=True, slots=True)
-class BankSample:
-    """What was measured at one time; None where a quantity is not known or not fresh."""
-
-    time_ms: int
-    battery_voltage_V: float
-    battery_current_A: float | None = None
-    charge_current_A: float | None = None
-    load_current_A: float | None = None
-    battery_temperature_C: float | None = None
-    array_voltage_V: float | None = None
-    array_current_A: float | None = None
-    stage: Stage | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class BankEstimate:
-    """What is believed of the bank. soc and soc_sd (0..1) are None while nothing is known.
-
-    basis lists what the figure rests on, in words for the person. became_full is True for the one
-    estimate that newly met the signs of a full bank.
-    """
-
-    time_ms: int
-    soc: float | None
-    soc_sd: float | None
-    stage: Stage
-    capacity_Ah: float
-    basis: tuple[str, ...]
-    became_full: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class BankDescription:
-    """What the estimator needs of the site: the bank, its charging and its instruments."""
-
-    chemistry: str
-    cells: int
-    capacity_Ah: float
-    set_points: SetPoints
-    tail_current_A: float
-    current_gain_tolerance: float
-    current_offset_tolerance_A: float
-    declared_use_Ah_per_h: float
-    """Mean current of the declared loads and the monitor: what an unseen hour may have cost."""
 
 
 class Estimator(Protocol):
@@ -110,12 +65,13 @@ class _State:
     latched: bool = False  # this charge has been counted as full already
 
 
-class CountingEstimator:
+class BankEstimator:
     """Coulomb counting anchored at full. Unknown until the first full charge that it sees."""
 
     def __init__(self, bank: BankDescription, saved: str | None = None) -> None:
         """saved is the text of an earlier `state()`; unusable text starts from nothing."""
         self._bank = bank
+        self._use_A = bank.use_A or bank.monitor_A
         self._state = _restored(saved)
 
     def state(self) -> str:
@@ -123,7 +79,7 @@ class CountingEstimator:
 
     def update(self, sample: BankSample) -> BankEstimate:
         state = self._state
-        if not math.isfinite(sample.battery_voltage_V):
+        if sample.battery_voltage_V is None or not math.isfinite(sample.battery_voltage_V):
             return self._estimate(sample.time_ms, became_full=False)
         if state.last_ms is not None and sample.time_ms <= state.last_ms:
             return self._estimate(state.last_ms, became_full=False)
@@ -143,14 +99,15 @@ class CountingEstimator:
         current_A = sample.battery_current_A
         if current_A is None or not math.isfinite(current_A):
             charge_A = sample.charge_current_A or 0.0
-            current_A = charge_A - bank.declared_use_Ah_per_h
-            state.error_Ah += bank.declared_use_Ah_per_h * hours
+            current_A = charge_A - self._use_A
+            state.error_Ah += self._use_A * hours
         moved_Ah = current_A * hours
         if moved_Ah > 0:
             state.error_Ah += EFFICIENCY_TOLERANCE[bank.chemistry] * moved_Ah
             moved_Ah *= COULOMBIC_EFFICIENCY[bank.chemistry]
         state.error_Ah += (
-            bank.current_gain_tolerance * abs(moved_Ah) + bank.current_offset_tolerance_A * hours
+            bank.meters.current_gain_tolerance * abs(moved_Ah)
+            + bank.meters.current_offset_tolerance_A * hours
         )
         if state.soc is not None:
             state.soc = min(1.0, max(0.0, state.soc + moved_Ah / bank.capacity_Ah))
@@ -158,12 +115,13 @@ class CountingEstimator:
     def _lose(self, step_s: float) -> None:
         """A gap: the declared loads may or may not have run."""
         hours = step_s / 3600
-        self._state.error_Ah += self._bank.declared_use_Ah_per_h * hours
+        self._state.error_Ah += self._use_A * hours
         self._state.dark_h += hours
         self._state.tail_s = self._state.absorption_s = 0.0
 
     def _watch_for_full(self, sample: BankSample, step_s: float) -> bool:
         state, bank = self._state, self._bank
+        assert sample.battery_voltage_V is not None
         before = state.stage
         charge_A = sample.charge_current_A
         if charge_A is None:
@@ -212,7 +170,9 @@ class CountingEstimator:
             basis.append(f"full seen {_ago(time_ms - state.full_ms)}")
             if state.dark_h >= 0.1:
                 basis.append(f"{state.dark_h:.1f} h without readings since")
-        return BankEstimate(time_ms, state.soc, sd, state.stage, bank.capacity_Ah, tuple(basis), became_full)
+        return BankEstimate(
+            time_ms, state.soc, sd, state.stage, bank.capacity_Ah, None, None, tuple(basis), became_full
+        )
 
 
 def _restored(saved: str | None) -> _State:

@@ -4,25 +4,25 @@ import json
 
 import pytest
 
-from monitor.bank.estimator import (
-    COULOMBIC_EFFICIENCY,
-    UNIFORM_SD,
-    BankDescription,
-    BankSample,
-    CountingEstimator,
-)
+from monitor.bank.description import BankDescription
+from monitor.bank.estimator import COULOMBIC_EFFICIENCY, UNIFORM_SD, BankEstimator
+from monitor.bank.sample import BankSample
 from monitor.bank.stage import SetPoints
 from monitor.quantities import Stage
+from monitor.site.model import Meters
 
 BANK = BankDescription(
     chemistry="flooded",
     cells=6,
     capacity_Ah=100.0,
     set_points=SetPoints(14.8, 13.5, 15.5, -0.030),
+    absorption_h=2.5,
     tail_current_A=2.0,
-    current_gain_tolerance=0.01,
-    current_offset_tolerance_A=0.05,
-    declared_use_Ah_per_h=1.0,
+    disconnect_V=11.4,
+    meters=Meters(),
+    monitor_A=0.2,
+    use_A=1.0,
+    level=None,
 )
 MINUTE_MS = 60_000
 
@@ -49,13 +49,13 @@ def full(estimator, start_ms=0):
 
 
 def test_nothing_is_claimed_before_the_first_full_charge():
-    estimate = run(CountingEstimator(BANK), 0, 30, battery_voltage_V=12.4, battery_current_A=-2.0)
+    estimate = run(BankEstimator(BANK), 0, 30, battery_voltage_V=12.4, battery_current_A=-2.0)
     assert (estimate.soc, estimate.soc_sd) == (None, None)
     assert estimate.basis == ("no full charge seen yet",)
 
 
 def test_absorption_held_at_the_tail_current_is_full_and_told_once():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     told = [estimator.update(BankSample(at * MINUTE_MS, 14.8, 1.0, 1.0)).became_full for at in range(1, 61)]
     assert sum(told) == 1
     assert estimator.update(BankSample(61 * MINUTE_MS, 14.8, 1.0, 1.0)).soc == 1.0
@@ -63,13 +63,13 @@ def test_absorption_held_at_the_tail_current_is_full_and_told_once():
 
 def test_a_large_current_in_absorption_is_not_full():
     estimate = run(
-        CountingEstimator(BANK), 0, 120, battery_voltage_V=14.8, battery_current_A=9.0, charge_current_A=9.0
+        BankEstimator(BANK), 0, 120, battery_voltage_V=14.8, battery_current_A=9.0, charge_current_A=9.0
     )
     assert estimate.soc is None
 
 
 def test_the_controllers_own_float_after_a_long_absorption_is_full():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     run(estimator, 0, 45, battery_voltage_V=14.8, battery_current_A=4.0, stage=Stage.ABSORPTION)
     estimate = run(
         estimator, 45 * MINUTE_MS, 1, battery_voltage_V=13.5, battery_current_A=1.0, stage=Stage.FLOAT
@@ -78,14 +78,14 @@ def test_the_controllers_own_float_after_a_long_absorption_is_full():
 
 
 def test_five_amperes_for_four_hours_take_twenty_of_a_hundred_ampere_hours():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     full(estimator)
     estimate = run(estimator, 60 * MINUTE_MS, 240, battery_voltage_V=12.3, battery_current_A=-5.0)
     assert estimate.soc == pytest.approx(0.80, abs=1e-6)
 
 
 def test_charge_given_back_counts_less_by_the_coulombic_efficiency():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     full(estimator)
     run(estimator, 60 * MINUTE_MS, 600, battery_voltage_V=12.1, battery_current_A=-5.0)
     estimate = run(
@@ -95,7 +95,7 @@ def test_charge_given_back_counts_less_by_the_coulombic_efficiency():
 
 
 def test_the_band_widens_with_every_hour_since_full():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     just_full = full(estimator)
     later = run(estimator, 60 * MINUTE_MS, 48 * 60, battery_voltage_V=12.5, battery_current_A=-0.5)
     # by hand: 48 h x 50 mA offset = 2.4 Ah and 1 % of 24 Ah = 0.24 Ah of 100, joined with the band at full
@@ -103,7 +103,7 @@ def test_the_band_widens_with_every_hour_since_full():
 
 
 def test_a_gap_is_not_counted_but_widens_the_band_and_is_told():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     before = full(estimator)
     after = estimator.update(BankSample(66 * 3_600_000 + 60 * MINUTE_MS, 12.4, -5.0))
     assert after.soc == before.soc
@@ -112,28 +112,28 @@ def test_a_gap_is_not_counted_but_widens_the_band_and_is_told():
 
 
 def test_no_band_is_wider_than_knowing_nothing():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     full(estimator)
     estimate = estimator.update(BankSample(1000 * 3_600_000, 12.4, -5.0))
     assert estimate.soc_sd == pytest.approx(UNIFORM_SD)
 
 
 def test_a_restart_goes_on_where_it_stopped():
-    one = CountingEstimator(BANK)
+    one = BankEstimator(BANK)
     full(one)
     run(one, 60 * MINUTE_MS, 60, battery_voltage_V=12.4, battery_current_A=-5.0)
-    other = CountingEstimator(BANK, one.state())
+    other = BankEstimator(BANK, one.state())
     sample = BankSample(121 * MINUTE_MS, 12.4, -5.0)
     assert other.update(sample) == one.update(sample)
 
 
 @pytest.mark.parametrize("saved", ["", "no json", "[]", json.dumps({"soc": 0.5, "unknown": 1})])
 def test_a_spoilt_saved_state_starts_from_nothing(saved):
-    assert CountingEstimator(BANK, saved).update(BankSample(0, 12.4)).soc is None
+    assert BankEstimator(BANK, saved).update(BankSample(0, 12.4)).soc is None
 
 
 def test_rows_that_repeat_or_go_back_change_nothing():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     full(estimator)
     now = run(estimator, 60 * MINUTE_MS, 10, battery_voltage_V=12.4, battery_current_A=-5.0)
     estimator.update(BankSample(65 * MINUTE_MS, 12.4, -500.0))
@@ -144,7 +144,7 @@ def test_rows_that_repeat_or_go_back_change_nothing():
 
 @pytest.mark.parametrize("poison", [float("nan"), float("inf"), -float("inf")])
 def test_no_value_poisons_the_state(poison):
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     full(estimator)
     estimator.update(BankSample(61 * MINUTE_MS, poison, -5.0))
     estimator.update(BankSample(62 * MINUTE_MS, 12.4, poison))
@@ -153,7 +153,7 @@ def test_no_value_poisons_the_state(poison):
 
 
 def test_unseen_loads_are_taken_as_declared_and_widen_the_band():
-    estimator = CountingEstimator(BANK)
+    estimator = BankEstimator(BANK)
     before = full(estimator)
     after = run(estimator, 60 * MINUTE_MS, 600, battery_voltage_V=12.4, charge_current_A=0.0)
     # by hand: 10 h at the declared 1 A
