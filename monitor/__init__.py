@@ -13,6 +13,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     sdnotify       word to systemd
     alarms         rules over what was stored, the alarm states
     store          readings, events, alarm states and notes on disk; what pages read
+    sampling       the estimator's samples from readings, and its estimates as readings
     bank           charge stage, state of charge, ledger; pure
     derive         powers, net current, conversion efficiency; pure
     poll           who is due, time-outs, back-off, each device's health

@@ -3,9 +3,10 @@
 import pytest
 
 from monitor.clock import SteppedClock
-from monitor.pipeline import Pipeline, PresentView
+from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
 from monitor.records import DeviceHealth, Heartbeat, Quality, Reading
+from monitor.sampling import PresentView
 from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
