@@ -15,11 +15,10 @@ from typing import Any
 
 import click
 
+from monitor.cli_parts import SITE_FILE
 from monitor.errors import NightbankError
 
 COMMAND_GROUP = "nightbank.commands"
-
-SITE_FILE = click.Path(dir_okay=False, path_type=Path)
 
 
 class _Commands(click.Group):
@@ -129,10 +128,12 @@ def _log_to_stderr(level: int = logging.INFO) -> None:
 
 
 def _add_rooms() -> None:
+    from monitor.cli_estimate import estimate
     from monitor.cli_site import site
     from monitor.cli_tables import export_table, import_table
 
     main.add_command(site)
+    main.add_command(estimate)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 

@@ -9,20 +9,17 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, TextIO
-from zoneinfo import ZoneInfo
 
 import click
 
+from monitor.cli_parts import SITE_FILE, bar_on_stderr, moment_ms
 from monitor.quantities import QUANTITIES
-from monitor.records import iso_utc, to_ms
+from monitor.records import iso_utc
 
 if TYPE_CHECKING:
     from monitor.store.table_in import Imported
-
-SITE_FILE = click.Path(dir_okay=False, path_type=Path)
 
 MOST_TOLD = 100
 """Refused rows that are told one by one; the rest is counted (our choice)."""
@@ -81,7 +78,10 @@ def export_table(
         span = reader.span() or (start_ms, start_ms)
         first_ms, last_ms = max(start_ms, span[0]), min(end_ms, span[1])
         quiet = out is None and sys.stdout.isatty()
-        with _table_file(out) as table, _bar(max(0, last_ms - first_ms), "ms", "export", quiet) as bar:
+        with (
+            _table_file(out) as table,
+            bar_on_stderr(max(0, last_ms - first_ms), "ms", "export", quiet) as bar,
+        ):
             count = write_table(
                 reader, table, asked, start_ms, end_ms, every_s, lambda at_ms: bar.move_to(at_ms - first_ms)
             )
@@ -119,53 +119,13 @@ def import_table(ctx: click.Context, site: Path, file: Path) -> None:
     with (
         open_importer(store_path(described, site), described.site.time_zone) as writer,
         file.open("rb") as table,
-        _bar(file.stat().st_size, "B", "import", quiet=False) as bar,
+        bar_on_stderr(file.stat().st_size, "B", "import", quiet=False) as bar,
     ):
         done = read_table(writer, _lines(table), str(file), tell, lambda line: bar.move_to(table.tell()))
     if told > MOST_TOLD:
         click.echo(f"{file}: and {told - MOST_TOLD} more like these", err=True)
     click.echo(_in_words(done), err=True)
     ctx.exit(1 if told else 0)
-
-
-def moment_ms(text: str, zone: ZoneInfo, option: str) -> int:
-    """UTC ms of a time a person typed: ISO 8601, local at the site where it names no zone.
-
-    Raises click.BadParameter (wrong use) for anything else.
-    """
-    try:
-        moment = datetime.fromisoformat(text.strip())
-        return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
-    except (ValueError, OverflowError) as error:
-        raise click.BadParameter(
-            f"'{text}' is no time; write it like 2026-11-25T10:30 or 2026-11-25", param_hint=option
-        ) from error
-
-
-class _Bar:
-    """A progress bar on standard error, there only where that is a terminal."""
-
-    def __init__(self, total: int, unit: str, what: str, quiet: bool) -> None:
-        from tqdm import tqdm
-
-        shown = sys.stderr.isatty() and not quiet
-        scale = {"unit": "B", "unit_scale": True} if unit == "B" else {"bar_format": "{l_bar}{bar}|"}
-        self._bar = tqdm(total=total, desc=what, disable=not shown, leave=False, file=sys.stderr, **scale)
-
-    def move_to(self, done: int) -> None:
-        self._bar.update(max(0, done - self._bar.n))
-
-    def close(self) -> None:
-        self._bar.close()
-
-
-@contextmanager
-def _bar(total: int, unit: str, what: str, quiet: bool) -> Iterator[_Bar]:
-    bar = _Bar(total, unit, what, quiet)
-    try:
-        yield bar
-    finally:
-        bar.close()
 
 
 @contextmanager

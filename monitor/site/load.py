@@ -37,14 +37,14 @@ def read_site(path: Path) -> tuple[Site, TomlLines]:
     except ValidationError as fault:
         problems += problems_from(fault.errors(), data, lines)
     if site is None or problems:
-        raise SiteError(str(path), tuple(sorted(problems, key=_by_line)))
+        raise SiteError(str(path), tuple(sorted(problems, key=by_line)))
     return site, lines
 
 
 def placed(error: SiteError, path: Path, lines: TomlLines) -> SiteError:
     """Faults that were found in the site's values, told with the file and the lines of their keys."""
     found = [replace(p, line=nearest_line(path_of(p.key), lines)) for p in error.problems]
-    return SiteError(str(path), tuple(sorted(found, key=_by_line)))
+    return SiteError(str(path), tuple(sorted(found, key=by_line)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,8 @@ def _left_out(site: Site) -> Iterator[Assumption]:
                 yield Assumption(f"{name}.{key}", field.default, "general default")
 
 
-def _by_line(problem: Problem) -> tuple[bool, int, str]:
+def by_line(problem: Problem) -> tuple[bool, int, str]:
+    """What problems are sorted by: their lines, those without one last."""
     return problem.line is None, problem.line or 0, problem.key
 
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import click
 import pytest
 
-from monitor.cli_tables import moment_ms
+from monitor.cli_parts import moment_ms
 from monitor.records import Reading, to_ms
 from monitor.store.embedded import open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE
