@@ -64,7 +64,7 @@ class Timeline:
         self.estimate: BankEstimate | None = None
         self._last_ms: int | None = None
         self._shift_ms = 0
-        self._before: _Before | None = None
+        self._before: list[_Before] = []  # oldest first, at most DOUBTED_ROWS
         self._behind: tuple[int, int] | None = None  # first and newest of a run of rows that lie behind
 
     def take(self, sample: BankSample) -> Taken:
@@ -85,11 +85,11 @@ class Timeline:
         return taken
 
     def _place_behind(self, time_ms: int) -> Taken:
-        before = self._before
-        if before and time_ms < before.jump_ms and (before.last_ms is None or time_ms > before.last_ms):
-            self._estimator, self._last_ms = before.estimator, before.last_ms
-            self._before = None
-            return Taken.JUMP_UNDONE
+        for place, before in enumerate(self._before):
+            if (before.last_ms is None or before.last_ms < time_ms) and time_ms < before.jump_ms:
+                self._estimator, self._last_ms = before.estimator, before.last_ms
+                del self._before[place:]
+                return Taken.JUMP_UNDONE
         if self._behind is None or time_ms <= self._behind[1]:
             self._behind = (time_ms, time_ms)
             return Taken.LATE
@@ -102,9 +102,9 @@ class Timeline:
 
     def _doubt(self, time_ms: int) -> None:
         """Keep what stands before a jump that may be the clock's; let it go once rows have gone on."""
-        if self._before is not None:
-            self._before.rows += 1
-            if self._before.rows >= DOUBTED_ROWS:
-                self._before = None
-        elif self._last_ms is None or time_ms - self._last_ms > DOUBTED_JUMP_MS:
-            self._before = _Before(deepcopy(self._estimator), self._last_ms, time_ms)
+        for before in self._before:
+            before.rows += 1
+        if self._before and self._before[0].rows >= DOUBTED_ROWS:
+            del self._before[0]
+        if self._last_ms is None or time_ms - self._last_ms > DOUBTED_JUMP_MS:
+            self._before.append(_Before(deepcopy(self._estimator), self._last_ms, time_ms))

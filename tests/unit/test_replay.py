@@ -441,6 +441,7 @@ ROWS = st.lists(CELLS, max_size=6).map(",".join)
     junk=st.lists(st.one_of(ROWS, st.integers(-3000, 3000).map(lambda m: f"{iso(m)},12.5,-1,0")), max_size=9)
 )
 @example(junk=["2150-01-01T00:00Z,12.5,-1"])
+@example(junk=[f"{iso(0)},12.5,-1,0", "2150-01-01T00:00Z"])
 @example(junk=[f'"{iso(1)}'])
 @settings(max_examples=150, deadline=None)
 def test_junk_loses_no_row_raises_nothing_and_good_rows_after_it_are_estimated(junk):
