@@ -9,7 +9,7 @@ the best-ranked device that has good readings there.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Protocol
 
@@ -40,6 +40,14 @@ class StoreReader(Protocol):
 
         every_s averages into steps of that many seconds, stamped at the step's start; codes (charge_stage,
         fault_bits) have no mean and give the step's highest.
+        """
+
+    def readings(
+        self, start_ms: int, end_ms: int, devices: Collection[str] | None = None
+    ) -> Iterator[Reading]:
+        """Every reading in [start, end) of all or some devices, suspect and missing ones too, streamed.
+
+        In order of time; at one time by the devices' rank, then as `quantities.py` lists the quantities.
         """
 
     def span(self) -> tuple[int, int] | None:
@@ -81,6 +89,13 @@ class StoreWriter(StoreReader, Protocol):
 
     def put_note(self, key: str, text: str) -> None:
         """Keep a small document under a key, replacing the former."""
+
+    def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
+        """Put readings of a device in the place of all that it has in [start, end), and commit.
+
+        All or nothing: an error while they come leaves the store as it was. What is pending, and what is
+        put or added while they come, is written with them.
+        """
 
     def commit(self) -> None:
         """Make all since the last commit durable and bring the day statistics up to date."""

@@ -10,10 +10,12 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import fields
 from datetime import date
+from heapq import merge
+from itertools import groupby
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -25,6 +27,8 @@ from monitor.store.queries import (
     ORDER,
     ChannelRow,
     averaged_rows,
+    flawed_readings,
+    good_readings,
     in_rank_order,
     newest,
     pair_finder,
@@ -136,6 +140,22 @@ class EmbeddedReader:
         if every_s is not None and not every_s >= 0.001:
             raise StoreError(f"averaging steps of {every_s} s are too short; take at least 0.001 s")
         return self._rows(quantities, start_ms, end_ms, every_s)
+
+    def readings(
+        self, start_ms: int, end_ms: int, devices: Collection[str] | None = None
+    ) -> Iterator[Reading]:
+        """Streamed over a connection of its own from one committed state."""
+        with told(self.path), closing(connect(self.path, read_only=True)) as ask:
+            ask.execute("BEGIN")
+            ranks = read_ranks(ask)
+            there = [c for c in read_channels(ask) if devices is None or c.device in devices]
+            if not there:
+                return
+            streams = [good_readings(ask, there, start_ms, end_ms)]
+            streams += [flawed_readings(ask, channel, start_ms, end_ms) for channel in there]
+            in_time = merge(*streams, key=lambda reading: reading.time_ms)
+            for _, together in groupby(in_time, key=lambda reading: reading.time_ms):
+                yield from in_rank_order(together, ranks)
 
     def span(self) -> tuple[int, int] | None:
         with self._asking() as ask:

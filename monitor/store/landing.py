@@ -26,6 +26,7 @@ from monitor.store.channels import (
     write_channels,
 )
 from monitor.store.days import DaySum, LocalDay, day_at
+from monitor.store.forget import forget
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
@@ -114,6 +115,14 @@ class Landing:
         self._write_sums()
         write_channels(self._write, self._channels.values())
         return landed
+
+    def forget(self, device: str, start_ms: int, end_ms: int) -> None:
+        """Take a device's readings in [start, end) out."""
+        cut = forget(self._write, self._zone, device, start_ms, end_ms)
+        self._forget()
+        for channel, day in cut:
+            self._keep_sum(channel, day)
+        self._write_sums()
 
     def recut_days(self) -> None:
         """Make the statistics of all days anew, after the time zone changed."""

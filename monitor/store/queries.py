@@ -13,7 +13,7 @@ from typing import Any
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 from monitor.store.reduce import Part
-from monitor.store.steps import CODES
+from monitor.store.steps import CODES, steps_of
 
 ORDER = {name: place for place, name in enumerate(QUANTITIES)}
 """Order of quantities in answers: that of `quantities.py`."""
@@ -113,6 +113,29 @@ def plain_rows(
     columns = ", ".join(column for _, _, column in channels)
     sql = f"SELECT time_ms, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms"
     return ask.execute(sql, (start_ms, end_ms))
+
+
+def good_readings(
+    ask: sqlite3.Connection, channels: Sequence[ChannelRow], start_ms: int, end_ms: int
+) -> Iterator[Reading]:
+    """The channels' good readings in [start, end), in order of time."""
+    columns = [(each.quantity, steps_of(each.quantity), f"c{each.id}") for each in channels]
+    for time_ms, *values in plain_rows(ask, columns, start_ms, end_ms):
+        for channel, (quantity, per_unit, _), steps in zip(channels, columns, values, strict=True):
+            if steps is not None:
+                yield Reading(time_ms, channel.device, quantity, steps / per_unit)
+
+
+def flawed_readings(
+    ask: sqlite3.Connection, channel: ChannelRow, start_ms: int, end_ms: int
+) -> Iterator[Reading]:
+    """A channel's readings in [start, end) that are not good, in order of time."""
+    sql = (
+        "SELECT time_ms, value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
+        " WHERE channel = ? AND time_ms >= ? AND time_ms < ? ORDER BY time_ms"
+    )
+    for time_ms, value, quality, reason in ask.execute(sql, (channel.id, start_ms, end_ms)):
+        yield Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
 
 
 def averaged_rows(

@@ -13,6 +13,7 @@ import json
 from collections.abc import Iterable, Sequence
 from contextlib import closing
 from dataclasses import astuple, fields
+from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -27,6 +28,9 @@ from monitor.store.schema import check, migrate
 from monitor.store.steps import as_kept, steps_of
 
 Key = tuple[str, str]
+
+REPLACED_AT_ONCE = 20_000
+"""Readings that `replace` holds in memory (our choice: a few megabytes)."""
 
 
 class EmbeddedWriter(EmbeddedReader):
@@ -119,6 +123,23 @@ class EmbeddedWriter(EmbeddedReader):
             if others_wrote or landed.conflicts:
                 self._look_up_newest()
 
+    def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
+        """One transaction; the file stays locked for writing while the readings come.
+
+        Raises StoreError also for a reading of another device or outside the span.
+        """
+        with self._lock, told(self.path):
+            coming = (_of_span(reading, device, start_ms, end_ms) for reading in readings)
+            with self._landing.transaction():
+                self._landing.take(self._pending)
+                self._landing.forget(device, start_ms, end_ms)
+                while batch := list(islice(coming, REPLACED_AT_ONCE)):
+                    self._landing.take(batch)
+                self._write_documents()
+            self._pending = []
+            self._forget_documents()
+            self._look_up_newest()
+
     def latest(self) -> list[Reading]:
         with self._lock:
             return in_rank_order(self._newest.values(), self._rank)
@@ -188,6 +209,17 @@ class EmbeddedWriter(EmbeddedReader):
     def _forget_documents(self) -> None:
         self._events, self._alarms, self._health, self._notes = [], {}, {}, {}
         self._new_ranks = None
+
+
+def _of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
+    """A reading that replaces others, as the landing takes it."""
+    kept, steps = as_kept(reading)
+    if kept.device != device or not start_ms <= kept.time_ms < end_ms:
+        raise StoreError(
+            f"a reading of {kept.device} at {kept.time_ms} ms cannot replace readings of {device}"
+            f" in [{start_ms}, {end_ms})"
+        )
+    return kept.time_ms, (device, kept.quantity), steps, kept
 
 
 def _as_json(health: DeviceHealth) -> str:

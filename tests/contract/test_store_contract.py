@@ -424,10 +424,100 @@ def test_rows_of_an_unknown_quantity_or_of_no_step_are_refused_at_once(store: Pa
         store.reader.rows([VOLTAGE], NOON, NOON + 1, every_s=0)
 
 
+def test_readings_come_with_their_flaws_in_order_of_time_rank_and_quantity(store: Pair) -> None:
+    suspect = Reading(NOON + 1000, "shunt", CURRENT, 612.5, Quality.SUSPECT, "outside -600 to 600 A")
+    missing = Reading(NOON, "charger", POWER, None, Quality.MISSING, "no answer")
+    store.writer.rank_devices(["shunt", "charger"])
+    store.keep(
+        good(NOON + 1000, 12.1),
+        missing,
+        good(NOON, 3.0, CURRENT, device="shunt"),
+        good(NOON, 12.0),
+        suspect,
+        good(NOON + 2000, 12.2),
+        good(NOON, 0.7, "state_of_charge", device="estimate"),
+    )
+    first = [good(NOON, 3.0, CURRENT, device="shunt"), good(NOON, 12.0), missing]
+    second = [suspect, good(NOON + 1000, 12.1)]
+    estimate = good(NOON, 0.7, "state_of_charge", device="estimate")
+    assert list(store.reader.readings(NOON, NOON + 2000)) == [*first, estimate, *second]
+    assert list(store.reader.readings(NOON, NOON + 2000, ["shunt", "charger"])) == [*first, *second]
+    assert list(store.reader.readings(NOON + 1, NOON + 1000)) == []
+    assert list(store.reader.readings(0, NOON, ["nobody"])) == []
+
+
 def test_the_span_reaches_from_the_first_to_the_last_reading(store: Pair) -> None:
     store.keep(good(NOON, 12.0), Reading(NOON + 5000, "charger", CURRENT, None, Quality.MISSING, "no answer"))
     store.keep(good(NOON - 7000, 12.0))
     assert store.reader.span() == (NOON - 7000, NOON + 5000)
+
+
+# --- replacing -----------------------------------------------------------------------------------------
+
+
+def soc(time_ms: int, value: float) -> Reading:
+    return good(time_ms, value, "state_of_charge", device="estimate")
+
+
+def test_replacing_changes_one_device_in_one_span_and_nothing_else(store: Pair) -> None:
+    voltages = [good(NOON + i * 60_000, 12.0 + i / 10) for i in range(4)]
+    store.keep(*voltages, *(soc(NOON + i * 60_000, 0.5) for i in range(4)))
+    store.writer.replace(
+        "estimate", NOON + 60_000, NOON + 180_000, [soc(NOON + 60_000, 0.8), soc(NOON + 90_000, 0.9)]
+    )
+    expected = [(0, 0.5), (60_000, 0.8), (90_000, 0.9), (180_000, 0.5)]
+    rows = [
+        (at - NOON, row["state_of_charge"]) for at, row in store.reader.rows(["state_of_charge"], 0, 2 * NOON)
+    ]
+    assert rows == expected
+    assert list(store.reader.readings(0, 2 * NOON, ["charger"])) == voltages
+    stat = one_day(store, date(2026, 11, 24), "state_of_charge")
+    assert (stat.count, stat.minimum, stat.maximum) == (4, 0.5, 0.9)
+    assert store.writer.latest() == store.reader.latest()
+
+
+def test_replacing_to_the_end_moves_the_newest_reading(store: Pair) -> None:
+    store.keep(good(NOON, 12.0), *(soc(NOON + i * 1000, 0.5) for i in range(5)))
+    store.writer.replace("estimate", NOON + 2000, NOON + HOUR_MS, [soc(NOON + 3000, 0.75)])
+    assert store.reader.latest_good("state_of_charge") == soc(NOON + 3000, 0.75)
+    assert store.writer.latest_good("state_of_charge") == soc(NOON + 3000, 0.75)
+    store.writer.replace("estimate", 0, NOON + HOUR_MS, [])
+    assert store.reader.latest() == [good(NOON, 12.0)]
+    assert store.writer.latest_good("state_of_charge") is None
+    assert [stat.quantity for stat in store.reader.days(date(2026, 1, 1), date(2026, 12, 31))] == [VOLTAGE]
+    store.keep(soc(NOON + 9000, 0.6))
+    assert store.reader.latest_good("state_of_charge") == soc(NOON + 9000, 0.6)
+
+
+def test_what_is_put_while_readings_are_replaced_goes_with_them(store: Pair) -> None:
+    def coming() -> Iterator[Reading]:
+        yield soc(NOON, 0.5)
+        store.writer.put_note("estimator", "after the last")
+        store.writer.add_event(Event(NOON, "rebuild", "", "done"))
+
+    store.writer.append([good(NOON, 12.0)])
+    store.writer.replace("estimate", NOON, NOON + 1, coming())
+    assert store.reader.note("estimator") == "after the last"
+    assert [event.text for event in store.reader.events(0, 2 * NOON)] == ["done"]
+    assert store.reader.latest() == [good(NOON, 12.0), soc(NOON, 0.5)]
+
+
+def test_an_error_while_readings_are_replaced_leaves_the_store_as_it_was(store: Pair) -> None:
+    store.keep(*(soc(NOON + i * 1000, 0.5) for i in range(5)))
+    before = list(store.reader.readings(0, 2 * NOON))
+
+    def breaking() -> Iterator[Reading]:
+        yield soc(NOON, 0.9)
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        store.writer.replace("estimate", NOON, NOON + HOUR_MS, breaking())
+    for foreign in (soc(NOON - 1, 0.9), good(NOON, 12.0), soc(NOON + HOUR_MS, 0.9)):
+        with pytest.raises(StoreError, match="cannot replace readings of estimate"):
+            store.writer.replace("estimate", NOON, NOON + HOUR_MS, [soc(NOON, 0.9), foreign])
+    assert list(store.reader.readings(0, 2 * NOON)) == before
+    store.keep(soc(NOON + 7000, 0.4))
+    assert one_day(store, date(2026, 11, 24), "state_of_charge").count == 6
 
 
 # --- events, alarms, health, notes ---------------------------------------------------------------------
@@ -566,6 +656,29 @@ def test_late_shuffled_and_repeated_readings_give_the_same_answers_to_the_last_b
         expected = kept_in_batches(engine, in_order, lambda: 7)
         assert kept_in_batches(engine, repeated, lambda: rng.randrange(1, 30)) == expected, f"seed {seed}"
         assert kept_in_batches(engine, in_order, lambda: 10_000) == expected, f"seed {seed}"
+
+
+@given(history=histories())
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+def test_after_replacing_all_answers_are_as_if_only_the_new_readings_had_come(
+    history: tuple[list[Reading], int],
+) -> None:
+    readings, seed = history
+    rng = random.Random(seed)
+    times = sorted(reading.time_ms for reading in readings) or [NOON]
+    start, end = sorted((rng.choice(times), rng.choice([*times, times[-1] + HOUR_MS])))
+    end += 1
+    device = DEVICES[0]
+    new = [_any_reading(rng, rng.randrange(start, end), device, CURRENT) for _ in range(rng.randrange(8))]
+    stay = [r for r in readings if r.device != device or not start <= r.time_ms < end]
+    for engine in ENGINES:
+        expected = kept_in_batches(engine, [*stay, *new], lambda: 10_000)
+        with opened(engine, "Europe/London") as store:
+            store.writer.rank_devices(DEVICES[:2])
+            store.keep(*readings)
+            store.writer.replace(device, start, end, new)
+            assert answers(store.reader) == expected, f"seed {seed}"
+            assert store.writer.latest() == store.reader.latest(), f"seed {seed}"
 
 
 @given(amps=st.integers(-30_000, 30_000), cuts=st.lists(st.integers(1, 10_799_999), max_size=20, unique=True))

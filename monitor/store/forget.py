@@ -1,0 +1,75 @@
+"""Taking a device's readings of a span out of the tables; their days and their channel's ends stay right.
+
+Only what is worked out from measurements (estimates) is ever taken out, to be put in anew.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from zoneinfo import ZoneInfo
+
+from monitor.records import Quality, Reading
+from monitor.store.channels import Channel, good_after, good_before, open_channel, sum_up, write_channels
+from monitor.store.days import DaySum, day_at
+
+
+def forget(
+    write: sqlite3.Connection, zone: ZoneInfo, device: str, start_ms: int, end_ms: int
+) -> list[tuple[Channel, DaySum]]:
+    """Take a device's readings in [start, end) out; the days that are cut by it, summed anew."""
+    cut: list[tuple[Channel, DaySum]] = []
+    first, last = day_at(zone, start_ms), day_at(zone, end_ms - 1)
+    sql = "SELECT quantity FROM channel WHERE device = ?"
+    for (quantity,) in write.execute(sql, (device,)).fetchall():
+        channel = open_channel(write, zone, device, quantity)
+        _take_out(write, channel, start_ms, end_ms)
+        _find_ends(write, channel)
+        write.execute(
+            "DELETE FROM day WHERE channel = ? AND day BETWEEN ? AND ?",
+            (channel.id, first.day.toordinal(), last.day.toordinal()),
+        )
+        neighbours = good_before(write, channel, start_ms), good_after(write, channel, end_ms)
+        spans = {first, last} | {day_at(zone, each[0]) for each in neighbours if each is not None}
+        sums = [sum_up(write, channel, span) for span in spans]
+        cut += [(channel, day) for day in sums if day.count]
+        channel.changed = True
+        write_channels(write, [channel])
+    return cut
+
+
+def _take_out(write: sqlite3.Connection, channel: Channel, start_ms: int, end_ms: int) -> None:
+    column = f"c{channel.id}"
+    write.execute(
+        f"UPDATE poll SET {column} = NULL WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL",
+        (start_ms, end_ms),
+    )
+    write.execute(
+        "DELETE FROM flawed WHERE channel = ? AND time_ms >= ? AND time_ms < ?",
+        (channel.id, start_ms, end_ms),
+    )
+
+
+def _find_ends(write: sqlite3.Connection, channel: Channel) -> None:
+    """The channel's first and newest readings, from its rows."""
+    column = f"c{channel.id}"
+    good = f"SELECT time_ms, {column} FROM poll WHERE {column} IS NOT NULL ORDER BY time_ms"
+    flawed = (
+        "SELECT time_ms, value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
+        " WHERE channel = ? ORDER BY time_ms"
+    )
+    first_good = write.execute(f"{good} LIMIT 1").fetchone()
+    last_good = write.execute(f"{good} DESC LIMIT 1").fetchone()
+    first_flawed = write.execute(f"{flawed} LIMIT 1", (channel.id,)).fetchone()
+    last_flawed = write.execute(f"{flawed} DESC LIMIT 1", (channel.id,)).fetchone()
+    channel.first_ms = min((row[0] for row in (first_good, first_flawed) if row is not None), default=None)
+    channel.good_first_ms = None if first_good is None else first_good[0]
+    channel.good_ms, channel.good_steps = last_good or (-1, 0)
+    newest: list[Reading] = []
+    if last_good is not None:
+        value = channel.good_steps / channel.per_unit
+        newest.append(Reading(channel.good_ms, channel.device, channel.quantity, value))
+    if last_flawed is not None:
+        time_ms, value, quality, reason = last_flawed
+        newest.append(Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason))
+    channel.last = max(newest, key=lambda reading: reading.time_ms, default=None)
+    channel.last_ms = -1 if channel.last is None else channel.last.time_ms
