@@ -13,6 +13,7 @@ import os
 import pickle
 import tempfile
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from random import Random
 
@@ -84,17 +85,18 @@ def iron(name: str, capacity_Ah: float, cells: int, soc: float, air_C: float) ->
     return lambda: LithiumBank(lithium.sized(capacity_Ah, Random(name)), cells, soc, air_C)
 
 
-FLOODED = {"absorption_V": 2.45, "float_V": 2.22, "absorption_h": 1.5}
-VALVED = {"absorption_V": 2.40, "float_V": 2.26, "absorption_h": 3.0, "compensation_V": -0.004}
-IRON = {
-    "absorption_V": 3.52,
-    "float_V": 3.37,
-    "absorption_h": 1.0,
-    "compensation_V": 0.0,
-    "tail": 0.03,
-    "disconnect_V": 3.0,
-    "reconnect_V": 3.25,
-}
+flooded = partial(Charger, absorption_V=2.45, float_V=2.22, absorption_h=1.5)
+valved = partial(Charger, absorption_V=2.40, float_V=2.26, absorption_h=3.0, compensation_V=-0.004)
+iron_cells = partial(
+    Charger,
+    absorption_V=3.52,
+    float_V=3.37,
+    absorption_h=1.0,
+    compensation_V=0.0,
+    tail=0.03,
+    disconnect_V=3.0,
+    reconnect_V=3.25,
+)
 
 
 def _sites() -> tuple[Site, ...]:
@@ -105,7 +107,7 @@ def _sites() -> tuple[Site, ...]:
             30,
             circuit("hut", 198, 6, 0.55, 10),
             seeded("hut", 70, 52, 0.6, Air(10, 4), 30),
-            Charger(190, 20, tail=0.02, **FLOODED),
+            flooded(190, 20, tail=0.02),
             (lamps(45), fridge(40, 0.25), MONITOR),
             Claims("flooded", 6, 2, 225),
             Meters("controller", 1.003, 0.993, 0.04),
@@ -118,7 +120,7 @@ def _sites() -> tuple[Site, ...]:
             wells("barn", "agm", 172, 12, 0.6, 0, sulfated=True),
             seeded("barn", 20, 47, 0.6, Air(0, 4, -5), 28),
             # the trap: cold, no compensation, a short absorption: float at about two thirds of true charge
-            Charger(620, 26, absorption_V=2.36, float_V=2.25, absorption_h=0.4, compensation_V=0.0),
+            Charger(620, 26, absorption_V=2.28, float_V=2.23, absorption_h=0.3, compensation_V=0.0),
             (lamps(70, 16.5, 22), fridge(45, 0.2), MONITOR),
             Claims("agm", 12, 2, 200, compensation_V=-0.004),
             Meters("shunt", 0.997, 1.008, -0.03, 1.0),
@@ -130,7 +132,7 @@ def _sites() -> tuple[Site, ...]:
             20,
             wells("cabin", "gel", 104, 6, 0.85, 15),
             seeded("cabin", 100, 45, 0.7, Air(15, 5), 20),
-            Charger(120, 15, **VALVED),
+            valved(120, 15),
             (lamps(14), MONITOR),
             Claims("gel", 12, 1, 110),
             Meters("shunt", 1.004, 0.991, 0.05, temperature=False, charge=False, array=False),
@@ -142,7 +144,7 @@ def _sites() -> tuple[Site, ...]:
             15,
             generic("boat", 80, 6, 0.4, 20),
             seeded("boat", 150, 43, 0.8, Air(21, 4), 15),
-            Charger(170, 20, tail=0.01, **VALVED),
+            valved(170, 20, tail=0.01),
             (fridge(45, 0.42), lamps(18, 20, 24), MONITOR),
             Claims("agm", 12, 1, 95),
             Meters("controller", 0.996, 1.01, -0.05),
@@ -154,7 +156,7 @@ def _sites() -> tuple[Site, ...]:
             40,
             circuit("farm", 372, 24, 0.7, 26),
             seeded("farm", 120, 20, 0.75, Air(27, 6), 40),
-            Charger(1900, 50, equalization_V=2.58, equalize_every_days=15, tail=0.02, **FLOODED),
+            flooded(1900, 50, equalization_V=2.58, equalize_every_days=15, tail=0.02),
             (fridge(190, 0.45), lamps(160, 18, 23), Use(500, 9.5, 11.0, 0.5, 0.6), MONITOR),
             Claims("flooded", 6, 8, 450),
             Meters("shunt", 1.002, 0.995, 0.05, -1.0),
@@ -166,7 +168,7 @@ def _sites() -> tuple[Site, ...]:
             30,
             iron("van", 94, 4, 0.5, 20),
             seeded("van", 110, 44, 0.65, Air(19, 6), 30),
-            Charger(190, 20, **IRON),
+            iron_cells(190, 20),
             (fridge(48, 0.4), lamps(20, 19, 23.5), party(40), MONITOR),
             Claims("lifepo4", 12.8, 1, 100),
             Meters("shunt", 0.998, 1.007, 0.04),
@@ -178,7 +180,7 @@ def _sites() -> tuple[Site, ...]:
             25,
             iron("chalet", 170, 8, 0.8, 6),
             seeded("chalet", 40, 47, 0.55, Air(5, 4), 25),
-            Charger(420, 20, **IRON),
+            iron_cells(420, 20),
             (lamps(90), fridge(50, 0.25), MONITOR),
             Claims("lifepo4", 12.8, 2, 200),
             Meters("controller", 1.004, 0.992, -0.03),
@@ -190,7 +192,7 @@ def _sites() -> tuple[Site, ...]:
             60,
             wells("shed", "flooded", 190, 6, 0.95, 8),
             seeded("shed", 320, 50, 0.0, Air(7, 3, -8), 60),
-            Charger(0.0, 10, **FLOODED),
+            flooded(0.0, 10),
             (Use(1.0, metered=False),),
             Claims("flooded", 6, 2, 225),
             Meters("shunt", 0.997, 1.0, -0.045),
@@ -202,7 +204,7 @@ def _sites() -> tuple[Site, ...]:
             45,
             wells("marsh", "flooded", 268, 12, 0.75, 4, sulfated=True),
             measured("marsh", Air(4, 3), 45, 0.45),
-            Charger(330, 25, **FLOODED),
+            flooded(330, 25),
             (lamps(75, 16, 22.5), fridge(45, 0.35), MONITOR),
             Claims("flooded", 6, 4, 300),
             Meters("controller", 1.003, 1.006, 0.05),
@@ -214,7 +216,7 @@ def _sites() -> tuple[Site, ...]:
             20,
             generic("lodge", 112, 6, 0.7, 17),
             seeded("lodge", 90, 45, 0.65, Air(16, 5), 20),
-            Charger(180, 20, **VALVED),
+            valved(180, 20),
             (lamps(32, metered=False), fridge(42, 0.25, metered=False), MONITOR),
             Claims("agm", 12, 1, 120),
             Meters("charging", 0.998, 0.994, 0.03),
@@ -226,7 +228,7 @@ def _sites() -> tuple[Site, ...]:
             30,
             wells("mill", "gel", 144, 12, 0.6, 12, sulfated=True),
             seeded("mill", 80, 49, 0.65, Air(12, 5), 30),
-            Charger(330, 25, **VALVED),
+            valved(330, 25),
             (lamps(80), fridge(55, 0.3), party(60), MONITOR),
             Claims("gel", 12, 2, 180),
             Meters("shunt", 1.0, 0.99, 0.05, 1.5),
@@ -238,7 +240,7 @@ def _sites() -> tuple[Site, ...]:
             35,
             generic("clinic", 140, 6, 0.6, 32),
             seeded("clinic", 60, 8, 0.75, Air(32, 5), 35),
-            Charger(260, 25, kind="pwm", **FLOODED),
+            flooded(260, 25, kind="pwm"),
             (fridge(60, 0.40), lamps(22, 18.5, 23), MONITOR),
             Claims("flooded", 12, 1, 160),
             Meters("controller", 1.004, 1.0, 0.05, array=False, poll_s=300),
@@ -250,7 +252,7 @@ def _sites() -> tuple[Site, ...]:
             10,
             circuit("studio", 165, 6, 0.9, 18),
             measured("studio", Air(18, 4), 10),
-            Charger(240, 25, **VALVED),
+            valved(240, 25),
             (lamps(30), party(130), fridge(45, 0.25), MONITOR),
             Claims("agm", 12, 1, 180),
             Meters("shunt", 0.999, 1.009, -0.05, poll_s=10),
@@ -263,7 +265,7 @@ def _sites() -> tuple[Site, ...]:
             30,
             iron("mast", 92, 16, 0.7, 14),
             seeded("mast", 300, 48, 0.6, Air(13, 5, -6), 30),
-            Charger(500, 15, **IRON),
+            iron_cells(500, 15),
             (lamps(70, 17, 22, metered=False), Use(22, metered=False), MONITOR),
             Claims("lifepo4", 51.2, 1, 100),
             Meters("charging", 1.003, 1.0, 0.04),
@@ -287,7 +289,7 @@ def _sites() -> tuple[Site, ...]:
             50,
             wells("weir", "agm", 92, 6, 0.45, 9),
             measured("weir", Air(8, 4), 50, 0.5),
-            Charger(86, 10, absorption_V=2.35, float_V=2.25, absorption_h=1.0, compensation_V=-0.004),
+            Charger(78, 10, absorption_V=2.35, float_V=2.25, absorption_h=1.0, compensation_V=-0.004),
             (lamps(16), Use(3, metered=True), MONITOR),
             Claims("agm", 12, 1, 100),
             Meters("shunt", 1.004, 0.993, -0.04),

@@ -53,8 +53,9 @@ def root(f: Callable[[float], float], low: float, high: float, within: float) ->
     if f_high <= 0:
         return high
     side = 0
-    for _ in range(60):
-        x = (low * f_high - high * f_low) / (f_high - f_low)
+    for tries in range(120):
+        # a halving now and then, because an exponential holds regula falsi at one end
+        x = (low * f_high - high * f_low) / (f_high - f_low) if tries % 3 else (low + high) / 2
         f_x = f(x)
         if abs(f_x) < within or high - low < 1e-9:
             return x
@@ -80,7 +81,7 @@ def split(total_A: float, main_V: Callable[[float], float], gas_A: Callable[[flo
     scale_A = abs(total_A) + 1e-3
     if total_A - least_A < 1e-5 * scale_A:
         return least_A
-    return root(lambda amps: amps + gas_A(main_V(amps)) - total_A, least_A, total_A, 1e-4 * scale_A)
+    return root(lambda amps: amps + gas_A(main_V(amps)) - total_A, least_A, total_A, 1e-6 * scale_A)
 
 
 def settled(value: float, goal: float, hours: float, constant_h: float) -> float:

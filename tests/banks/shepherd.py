@@ -33,7 +33,7 @@ class Shepherd:
     usable_share: float = 1.0  # 20-hour capacity over Q (ours)
     capacity_per_C: float = 0.007
     gas_A: float = 0.0  # at 14.4 V and 25 °C (ours)
-    gas_V: float = 0.6  # the voltage that multiplies it by e (ours)
+    gas_V: float = 0.35  # the voltage that multiplies it by e (ours)
     rest_h: float = 4.0  # relaxation of the exponential zone (ours)
     self_discharge: float = 0.05
 
@@ -71,14 +71,14 @@ def sized(capacity_Ah: float, rng: Random) -> Shepherd:
         k_V_per_Ah=rng.uniform(0.45, 0.60) / q_Ah,
         a_V=rng.uniform(0.25, 0.5),
         b_per_Ah=rng.uniform(30, 90) / capacity_Ah,
-        end_share=rng.uniform(0.004, 0.010),
+        end_share=rng.uniform(0.002, 0.004),
         charging_factor=rng.uniform(1.5, 3.0),
         usable_share=usable,
         capacity_per_C=rng.uniform(0.005, 0.009),
-        gas_A=capacity_Ah * rng.uniform(0.003, 0.010),
-        gas_V=rng.uniform(0.40, 0.60),
+        gas_A=capacity_Ah * rng.uniform(0.002, 0.007),
+        gas_V=rng.uniform(0.28, 0.40),
         rest_h=rng.uniform(2.0, 6.0),
-        self_discharge=rng.uniform(0.02, 0.10),
+        self_discharge=rng.uniform(0.01, 0.06),
     )
 
 

@@ -135,7 +135,7 @@ class TwoWellBank:
         volts = cell.rest_V(1 - empty) + cold * cell.ohm_V * share
         volts += cell.activation_V * asinh(share / (2 * cell.exchange))
         if share > 0:
-            volts += cell.filling_V * cold * log(1 + share / (0.25 * empty + 1e-4))
+            volts += cell.filling_V * cold * log(1 + share / (0.25 * empty + 1e-7))
         elif empty > 0.7:  # acid runs out in the pores: the knee (ours)
             volts -= 0.06 * (-share) / max(0.01, 1.02 - empty)
         return volts

@@ -10,7 +10,6 @@ whose truth lies within two of the method's own standard deviations.
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 import tomllib
 from collections.abc import Iterable, Sequence
@@ -195,4 +194,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

@@ -18,7 +18,7 @@ UNKNOWN_SD = 1 / sqrt(12)
 WRONG_START = 0.5
 LONGEST_STEP_H = 0.5
 
-LEAD = {
+TABLES: dict[str, tuple[tuple[float, ...], tuple[float, ...]]] = {
     "flooded": (
         (1.893, 1.918, 1.943, 1.969, 1.993, 2.017, 2.040, 2.062, 2.083, 2.103, 2.122),
         (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
@@ -46,10 +46,11 @@ class _Bank:
     """What the methods take from the bank file."""
 
     def __init__(self, tables: Mapping[str, Any]) -> None:
-        bank, controller = tables["bank"], tables["controller"]
+        bank: dict[str, Any] = tables["bank"]
+        controller: dict[str, Any] = tables["controller"]
         self.chemistry: str = bank["chemistry"]
         cell_V = 3.2 if self.chemistry == "lifepo4" else 2.0
-        self.cells = round(bank["unit_voltage_V"] / cell_V) * bank["units_in_series"]
+        self.cells: int = round(bank["unit_voltage_V"] / cell_V) * bank["units_in_series"]
         self.capacity_Ah: float = bank["unit_capacity_Ah"]
         self.efficiency = 0.99 if self.chemistry == "lifepo4" else 0.9
         self.absorption_V: float = controller["absorption_V"]
@@ -58,7 +59,7 @@ class _Bank:
         self.tail_A: float = controller["tail_current_fraction"] * self.capacity_Ah
 
     def by_voltage(self, bank_V: float) -> float:
-        volts, socs = LEAD[self.chemistry]
+        volts, socs = TABLES[self.chemistry]
         cell_V = bank_V / self.cells
         place = bisect_right(volts, cell_V)
         if place == 0:
@@ -70,7 +71,7 @@ class _Bank:
 
     def rest_V(self, soc: float) -> tuple[float, float]:
         """Rest voltage and its slope."""
-        volts, socs = LEAD[self.chemistry]
+        volts, socs = TABLES[self.chemistry]
         place = min(len(socs) - 1, max(1, bisect_right(socs, soc)))
         slope = (volts[place] - volts[place - 1]) / (socs[place] - socs[place - 1])
         return (volts[place - 1] + slope * (soc - socs[place - 1])) * self.cells, slope * self.cells
