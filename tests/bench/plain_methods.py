@@ -115,15 +115,17 @@ class Counting:
 
 
 class ResetAtFull(Counting):
-    """Counting, set to 100 % when absorption ends: by its time, or by the tail current."""
+    """Counting from what the first voltage says, set to 100 % when absorption ends: by time or tail current."""
 
     def __init__(self, tables: Mapping[str, Any]) -> None:
         super().__init__(tables)
         self._absorbed_h = self._tail_h = 0.0
 
     def update(self, row: Row) -> tuple[float, float]:
-        super().update(row)
         bank = self._bank
+        if self._last_ms is None:
+            self._soc = bank.by_voltage(row.battery_voltage_V or 0.0)
+        super().update(row)
         warmer_C = 0.0 if row.battery_temperature_C is None else row.battery_temperature_C - 25
         limit_V = bank.absorption_V + bank.compensation_V * warmer_C - 0.01 * bank.cells
         current_A = net_A(row)
