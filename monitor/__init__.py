@@ -7,11 +7,13 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_site       the commands that describe a system
     cli_tables     the commands that take readings out and in as tables
     cli_estimate   the command that runs the estimator over any record
+    cli_rebuild    the command that estimates the stored history anew
     cli_parts      what several commands share
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`
     pipeline       one poll's way through all the rooms below
+    rebuild        the stored history estimated anew
     sdnotify       word to systemd
     alarms         rules over what was stored, the alarm states
     store          readings, events, alarm states and notes on disk; what pages read

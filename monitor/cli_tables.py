@@ -125,6 +125,8 @@ def import_table(ctx: click.Context, site: Path, file: Path) -> None:
     if told > MOST_TOLD:
         click.echo(f"{file}: and {told - MOST_TOLD} more like these", err=True)
     click.echo(_in_words(done), err=True)
+    if done.new:
+        click.echo(f"`nightbank rebuild {site} --from T` makes estimates for imported rows", err=True)
     ctx.exit(1 if told else 0)
 
 

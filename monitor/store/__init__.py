@@ -5,6 +5,7 @@
     queries     what is asked of SQLite               schema     tables, version, migrations
     connect     connections, lock, errors             steps      values as whole steps
     days        a local day's statistics; pure        reduce     series from buckets; pure
+    forget      a device's readings of a span out
     table_out   CSV out                               table_in   CSV in
 
 May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`

@@ -38,15 +38,28 @@ def site_text_without_devices():
     return text[: text.index("[[devices]]")]
 
 
+def test_the_readmes_record_is_estimated_row_by_row(tmp_path):
+    (record,) = blocks(README, "csv")
+    header = re.search(r"one comes out: `(time,.*?)`", README.read_text(encoding="utf-8")).group(1)
+    done = CliRunner().invoke(
+        main, ["estimate", "--bank", str(ROOT / "monitor/demo_site.toml")], input=record
+    )
+    assert done.exit_code == 0, done.output
+    said, *rows = done.stdout.splitlines()
+    assert said == header
+    assert [row.split(",")[0] for row in rows] == [row.split(",")[0] for row in record.splitlines()[1:]]
+
+
 def test_every_command_that_the_readme_names_exists():
     named = set(re.findall(r"^nightbank (\w+)", "\n".join(blocks(README, "sh")), re.MULTILINE))
-    assert {"site", "monitor", "page", "now", "export", "import"} <= named
+    assert {"site", "monitor", "page", "now", "export", "import", "rebuild", "estimate"} <= named
     for command in named:
         assert CliRunner().invoke(main, [command, "--help"]).exit_code == 0, command
 
 
 @pytest.mark.parametrize(
-    "command", ["demo", "monitor", "page", "now", "export", "import", "site check", "site new"]
+    "command",
+    ["demo", "monitor", "page", "now", "export", "import", "estimate", "rebuild", "site check", "site new"],
 )
 def test_every_commands_help_has_an_example(command):
     said = CliRunner().invoke(main, [*command.split(), "--help"])
