@@ -10,6 +10,7 @@
     charger.py         array and charge controller: bulk, absorption, float, equalization
     site.py            a site run step by step, and what its meters make of it: `Record`
     library.py         the named records
+    plain_methods.py   what a hobby script does, to compare with
     stored/            records of PyBaMM's models, and `make.py`, which made them
 
 Nothing here imports `monitor` or `simulator`, so that an equation that is wrong there is not wrong here too.

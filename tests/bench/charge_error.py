@@ -21,11 +21,11 @@ from statistics import fmean
 
 from monitor.bank.description import BankDescription, describe_bank
 from monitor.bank.estimator import BankEstimator
-from monitor.bank.sample import BankSample
+from monitor.bank.sample import BankEstimate, BankSample
 from monitor.site.model import Bank, Controller, Metering, Meters
 from tests.banks.library import NAMES, record
+from tests.banks.plain_methods import METHODS, UNKNOWN_SD, Plain
 from tests.banks.site import Grade, Record
-from tests.bench.plain_methods import METHODS, UNKNOWN_SD, Plain
 
 ESTIMATOR = "estimator"
 IN_ORDER = (ESTIMATOR, *METHODS)
@@ -57,24 +57,31 @@ def described(text: str) -> BankDescription:
     )
 
 
-def run_estimator(kept: Record) -> Score:
-    """The project's estimator on one record."""
+def estimates_of(kept: Record) -> tuple[list[BankEstimate], float]:
+    """The project's estimator over one record: an estimate a row, and the CPU time [ms]."""
     bank = described(kept.bank_toml)
     estimator = BankEstimator(bank, None)
-    estimates: list[tuple[float, float]] = []
-    capacity_Ah: float | None = None
+    estimates: list[BankEstimate] = []
     begin = time.process_time()
     for row in kept.rows:
         if row.restart:
             estimator = BankEstimator(bank, None)
-        estimate = estimator.update(BankSample(*row[:8]))
-        capacity_Ah = estimate.capacity_Ah
-        if estimate.soc is None or estimate.soc_sd is None:
-            estimates.append((0.5, UNKNOWN_SD))
-        else:
-            estimates.append((estimate.soc, estimate.soc_sd))
-    spent_ms = (time.process_time() - begin) * 1000
-    return scored(kept, ESTIMATOR, estimates, capacity_Ah, spent_ms)
+        estimates.append(estimator.update(BankSample(*row[:8])))
+    return estimates, (time.process_time() - begin) * 1000
+
+
+def run_estimator(kept: Record) -> Score:
+    """The project's estimator on one record."""
+    estimates, spent_ms = estimates_of(kept)
+    return scored(kept, ESTIMATOR, told(estimates), estimates[-1].capacity_Ah, spent_ms)
+
+
+def told(estimates: Iterable[BankEstimate]) -> list[tuple[float, float]]:
+    """Charge and deviation of each estimate; unknown is 50 % ± 29 %."""
+    return [
+        (0.5, UNKNOWN_SD) if one.soc is None or one.soc_sd is None else (one.soc, one.soc_sd)
+        for one in estimates
+    ]
 
 
 def run_plain(kept: Record, method: str) -> Score:

@@ -115,7 +115,7 @@ class Counting:
 
 
 class ResetAtFull(Counting):
-    """Counting from what the first voltage says, set to 100 % when absorption ends: by time or tail current."""
+    """Counting from what the first voltage says; set to 100 % when absorption ends, by time or tail."""
 
     def __init__(self, tables: Mapping[str, Any]) -> None:
         super().__init__(tables)
