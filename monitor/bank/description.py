@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from monitor.bank.stage import SetPoints
+from monitor.bank.setpoints import SetPoints
 from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Bank, Chemistry, Controller, Load, Metering, Meters, Site
 

@@ -6,7 +6,7 @@ and the flooded 14.8 V absorption of a data sheet [read].
 
 import pytest
 
-from monitor.bank.stage import SetPoints
+from monitor.bank.setpoints import SetPoints
 
 TABLE = [
     # V25, mV/°C per cell, {T: V}
