@@ -5,10 +5,13 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
 
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
     cli_site       the commands that describe a system
+    cli_bank       the command that reports on the bank
     cli_tables     the commands that take readings out and in as tables
     cli_estimate   the command that runs the estimator over any record
     cli_rebuild    the command that estimates the stored history anew
     cli_parts      what several commands share
+    bank_words     the report on the bank for a person
+    bank_report    stage, ledger and health of the bank, from the store
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`

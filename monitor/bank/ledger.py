@@ -72,3 +72,68 @@ def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
         voltage_max_V=voltage.maximum if voltage else None,
         covered_s=voltage.covered_s if voltage else 0.0,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """What went into and out of the bank in a span, each positive; None where no meter shows it.
+
+    covered_s of the span's span_s is covered by readings; nothing is counted in the rest.
+    """
+
+    in_Ah: float | None
+    out_Ah: float | None
+    in_Wh: float | None
+    out_Wh: float | None
+    covered_s: float
+    span_s: float
+
+    @property
+    def dark_s(self) -> float:
+        """Time without readings, in which nothing was counted."""
+        return max(0.0, self.span_s - self.covered_s)
+
+    @property
+    def returned(self) -> float | None:
+        """Charge returned over charge taken; None where either is unknown or nothing was taken."""
+        if self.in_Ah is None or not self.out_Ah:
+            return None
+        return self.in_Ah / self.out_Ah
+
+
+FLOW_QUANTITIES = ("battery_current_A", "battery_power_W", "charge_current_A", "charge_power_W")
+"""What a flow is made of."""
+
+
+def flow(stats: Sequence[DayStat], level: str, span_s: float) -> Flow:
+    """The flow in days (or parts of days) from their statistics.
+
+    Where the loads are not metered only what the controller gave is known, as what went in.
+    """
+    metered = level != "charging"
+    amperes = [s for s in stats if s.quantity == ("battery_current_A" if metered else "charge_current_A")]
+    watts = [s for s in stats if s.quantity == ("battery_power_W" if metered else "charge_power_W")]
+    return Flow(
+        in_Ah=_sum([stat.positive_h for stat in amperes]),
+        out_Ah=_sum([-stat.negative_h for stat in amperes]) if metered else None,
+        in_Wh=_sum([stat.positive_h for stat in watts]),
+        out_Wh=_sum([-stat.negative_h for stat in watts]) if metered else None,
+        covered_s=sum(stat.covered_s for stat in amperes),
+        span_s=span_s,
+    )
+
+
+def deepest(stats: Sequence[DayStat]) -> tuple[float, int] | None:
+    """The lowest state of charge (0..1) in some days and its time in ms, None where none is known."""
+    charges = [stat for stat in stats if stat.quantity == "state_of_charge"]
+    lowest = min(charges, key=lambda stat: stat.minimum, default=None)
+    return None if lowest is None else (lowest.minimum, lowest.min_ms)
+
+
+def equivalent_cycles(out_Ah: float | None, capacity_Ah: float) -> float | None:
+    """Equivalent full cycles: the charge taken over the capacity."""
+    return None if out_Ah is None or capacity_Ah <= 0 else out_Ah / capacity_Ah
+
+
+def _sum(values: Sequence[float]) -> float | None:
+    return sum(values) if values else None
