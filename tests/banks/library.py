@@ -24,6 +24,7 @@ from tests.banks.lithium import LithiumBank
 from tests.banks.model import BankModel
 from tests.banks.shepherd import ShepherdBank
 from tests.banks.site import Claims, Gap, Grade, Instant, Meters, Record, Site, read, run
+from tests.banks.stored import load
 from tests.banks.third_order import ThirdOrderBank
 from tests.banks.two_wells import TwoWellBank
 from tests.banks.weather import Air, MeasuredSky, SeededSky, Sky
@@ -83,6 +84,17 @@ def wells(
 
 def iron(name: str, capacity_Ah: float, cells: int, soc: float, air_C: float) -> Callable[[], BankModel]:
     return lambda: LithiumBank(lithium.sized(capacity_Ah, Random(name)), cells, soc, air_C)
+
+
+def pybamm(kind: str, cells: int, parallel: int, soc: float, air_C: float) -> Callable[[], BankModel]:
+    """A bank that only `stored.make` builds."""
+
+    def build() -> BankModel:
+        from tests.banks.stored.make import PybammBank
+
+        return PybammBank(kind, cells, parallel, soc, air_C)
+
+    return build
 
 
 flooded = partial(Charger, absorption_V=2.45, float_V=2.22, absorption_h=1.5)
@@ -295,6 +307,32 @@ def _sites() -> tuple[Site, ...]:
             Meters("shunt", 1.004, 0.993, -0.04),
             (Gap(22.0, 26),),
         ),
+        Site(
+            "orchard_pybamm_12",
+            17,
+            14,
+            pybamm("lead", 6, 5, 0.62, 21.7),
+            seeded("orchard", 60, 42, 0.65, Air(21.7, 0), 14),
+            Charger(95, 10, absorption_V=2.40, float_V=2.26, absorption_h=3.0, compensation_V=-0.004),
+            (lamps(28), fridge(35, 0.25), MONITOR),
+            Claims("agm", 12, 1, 120),
+            Meters("shunt", 1.003, 0.993, 0.04),
+            (Gap(5.2, 8), Gap(9.6, 2, lost=True)),
+            stored=True,
+        ),
+        Site(
+            "ferry_pybamm_24",
+            18,
+            14,
+            pybamm("iron", 8, 44, 0.35, 25),
+            seeded("ferry", 130, 38, 0.6, Air(25, 0), 14),
+            iron_cells(380, 20),
+            (fridge(60, 0.4), lamps(55, 18, 24), party(80), MONITOR),
+            Claims("lifepo4", 12.8, 2, 110),
+            Meters("controller", 0.998, 1.006, -0.03),
+            (Gap(6.1, 20), Gap(11.0, 1, lost=True)),
+            stored=True,
+        ),
     )
 
 
@@ -309,6 +347,8 @@ def record(name: str, grade: Grade) -> Record:
 
 def course(site: Site) -> list[Instant]:
     """A site's course, from the temporary folder where it has been run before."""
+    if site.stored:
+        return load(site.name)
     folder = Path(tempfile.gettempdir()) / f"nightbank-banks-{os.getuid()}"
     folder.mkdir(mode=0o700, exist_ok=True)
     kept = folder / f"{site.name}-{_key()}.pickle"

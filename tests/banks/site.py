@@ -128,6 +128,7 @@ class Site:
     gaps: tuple[Gap, ...] = ()
     start: datetime = field(default=datetime(2026, 3, 2, tzinfo=UTC))
     step_s: int = 60
+    stored: bool = False  # run once by `stored.make`, not anew
 
 
 def run(site: Site) -> list[Instant]:

@@ -8,7 +8,8 @@ from random import Random
 import pytest
 
 from tests.banks import lithium, shepherd, third_order, two_wells
-from tests.banks.model import BankModel
+from tests.banks.model import BankModel, between
+from tests.banks.stored import load
 from tests.banks.two_wells import largest_out_A, wells_after, whole_over_20_h
 
 SEED = 20261125
@@ -113,6 +114,30 @@ def test_lithium_rests_at_the_makers_chart(soc, bank_V):
     # facts 4.8, first row (from memory)
     cell = lithium.Lithium(100, 0, 0.08, 0.03, 0.05, 0.04, 1, 0.005, 0.02, 0.003)
     assert lithium.LithiumBank(cell, 4, soc, 25).voltage_V(0.0) == pytest.approx(bank_V)
+
+
+def test_stored_lead_acid_record_rests_on_the_quasi_static_curve():
+    # facts 1.3 [computed there with the same model at C/1000]: 12 V block by share of 17 Ah removed
+    course = load("orchard_pybamm_12")
+    resting = [
+        (now.voltage_V, (1 - now.soc) * now.capacity_Ah / 5 / 17)
+        for before, now in zip(course[:-60:7], course[60::7], strict=False)
+        if abs(now.bank_A) < 0.3 and abs(before.bank_A) < 0.3
+    ]
+    assert len(resting) > 100
+    shares, volts = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0), (12.99, 12.76, 12.53, 12.30, 12.05, 11.78)
+    for voltage_V, removed in resting:
+        if removed <= 1:
+            assert voltage_V == pytest.approx(between(shares, volts, removed), abs=0.03)
+
+
+@pytest.mark.parametrize("name", ["orchard_pybamm_12", "ferry_pybamm_24"])
+def test_stored_records_keep_their_charge(name):
+    # these two models have no side reaction: what flowed in is there
+    course = load(name)
+    flowed_Ah = sum(now.bank_A for now in course[1:]) / 60
+    gained_Ah = (course[-1].soc - course[0].soc) * course[0].capacity_Ah
+    assert gained_Ah == pytest.approx(flowed_Ah, abs=0.3)
 
 
 # The laws, for drawn banks
