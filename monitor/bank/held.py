@@ -24,6 +24,10 @@ FALLEN = 0.7
 """It is held if the current has meanwhile fallen to this share: a bank that takes what the array gives would
 have let its voltage fall, too (our choice)."""
 
+FALLEN_SOME = 0.85
+"""It may be held, if it stands about where a set point is expected, once the current has fallen so far (our
+choice)."""
+
 SETTLED_S = 7200.0
 """So long a voltage must be held where only an uncompensated controller holds it (our choice)."""
 
@@ -66,6 +70,7 @@ class Held:
     flat_V: float | None = None
     flat_s: float = 0.0
     flat_A: float = 0.0  # the highest current since the voltage is flat
+    last_A: float = 0.0
     uncompensated_s: float = 0.0  # how long what was held fitted only a controller without compensation
     since_plain_s: float = 2 * DROP_S  # since it was held at the uncompensated absorption voltage
     absorption_off_V: float = 0.0
@@ -103,6 +108,7 @@ class HeldVoltage:
             held.flat_s += step_s
             held.flat_A = max(held.flat_A, current_A or 0.0)
             held.flat_V += (voltage_V - held.flat_V) * min(1.0, step_s / FLAT_FOLLOWS_S)
+        held.last_A = current_A or 0.0
         points = self._points
         shift_V = 0.0
         self._unknown_V = 0.0
@@ -137,7 +143,14 @@ class HeldVoltage:
     @property
     def absorption_band_V(self) -> float:
         """How far below its set point absorption is held: less once that was seen."""
-        return self.band_V if self.learnt or not self.flat_for(FLAT_ENOUGH_S) else self.wide_V
+        held = self.held
+        fallen = self.flat_for(FLAT_ENOUGH_S) and held.last_A < FALLEN_SOME * held.flat_A
+        return self.wide_V if fallen and not self.learnt else self.band_V
+
+    @property
+    def fine(self) -> bool:
+        """Whether a flat reading of the voltage means that the voltage is flat."""
+        return self._flat_V <= 2 * FLAT_V_PER_CELL * self._cells
 
     @property
     def learnt(self) -> bool:

@@ -102,6 +102,7 @@ class _State:
     pending_s: float = 0.0
     off_s: float = NIGHT_S
     since_held_s: float = NIGHT_S
+    since_near_s: float = NIGHT_S
     lasting_V: float | None = None  # what was flat while current last came
     sag_s: float = 0.0
     idle_s: float = 0.0
@@ -174,7 +175,7 @@ class StageTracker:
         """A time without samples: nothing that must last may be counted across it."""
         state = self._state
         state.sag_s = state.idle_s = state.cross_s = state.tail_s = state.pending_s = 0.0
-        state.since_held_s = NIGHT_S
+        state.since_held_s = state.since_near_s = NIGHT_S
         state.held.flat_V, state.held.flat_s = None, 0.0
         if step_s >= NIGHT_S:
             self._new_charge()
@@ -222,8 +223,11 @@ class StageTracker:
         goal_V = now.float_V if state.stage is Stage.FLOAT else now.absorption_V
         sagging = charging and goal_V is not None and signs.voltage_V < goal_V - self._sag_V
         state.sag_s = state.sag_s + step_s if sagging else 0.0
+        state.since_near_s = min(NIGHT_S, state.since_near_s + step_s)
         if charging and signs.voltage_V >= now.absorption_V - self._held.wide_V:
             state.reached = True
+            if self._held.flat_for(FLAT_S):
+                state.since_near_s = 0.0
         if charging and signs.voltage_V >= now.absorption_V - self._held.absorption_band_V:
             state.since_held_s = 0.0
         else:
@@ -244,6 +248,8 @@ class StageTracker:
             return Stage.FLOAT if state.since_held_s - step_s <= COLLAPSE_S else Stage.OFF
         if state.stage is Stage.FLOAT:
             return Stage.FLOAT if high and state.unlit_idle_s < IDLE_FLOAT_S else Stage.OFF
+        if state.stage is Stage.BULK and state.since_near_s - step_s > COLLAPSE_S:
+            return Stage.OFF
         return Stage.FLOAT if signs.lit and high and state.reached else Stage.OFF
 
     def _while_charging(self, signs: Signs) -> Stage:
@@ -293,11 +299,15 @@ class StageTracker:
     def _learn_end(self, before: Stage, charging: bool) -> None:
         """Learn where absorption is held from the voltage that was flat before the controller ended it."""
         state = self._state
-        if state.stage is Stage.ABSORPTION:
-            if charging and state.since_held_s == 0.0 and self._held.flat_for(LONG_FLAT_S):
+        if state.stage is Stage.ABSORPTION or (state.stage is Stage.BULK and self._held.fine):
+            # an absorption held a little lower than expected, or ended soon, may have passed for bulk
+            near = state.since_near_s if state.stage is Stage.BULK else state.since_held_s
+            lasting_s = FLAT_S if state.stage is Stage.BULK else LONG_FLAT_S
+            if charging and near == 0.0 and self._held.flat_for(lasting_s):
                 state.lasting_V = state.held.flat_V
             return
-        if before is Stage.ABSORPTION and state.stage is Stage.FLOAT and state.lasting_V is not None:
+        soon = before is Stage.ABSORPTION or state.since_near_s <= LONG_FLAT_S + COLLAPSE_S
+        if soon and state.stage is Stage.FLOAT and state.lasting_V is not None:
             self._held.learn_absorption(state.lasting_V)
         state.lasting_V = None
 
