@@ -12,16 +12,21 @@ from dataclasses import replace
 from monitor.alarms.engine import first_state, step
 from monitor.alarms.rules import Rule, rules_of
 from monitor.bank.description import describe_site
-from monitor.bank.estimator import BankEstimator, Estimator
+from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
+from monitor.derive import DERIVED
 from monitor.poll import PollResult
 from monitor.records import AlarmState, DeviceHealth, Event, Heartbeat
-from monitor.sampling import ESTIMATOR_NOTE, Sampled, Sampler, estimate_readings
+from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.heartbeat import write_heartbeat
 
 log = logging.getLogger("nightbank")
+
+STATE_EVERY_MS = 3_600_000
+"""The estimator's state, some 25 kB, is kept so often; what was read since is in the store and is gone
+through again at a start (our choice: less written to the card)."""
 
 
 class Pipeline:
@@ -31,7 +36,11 @@ class Pipeline:
         """site must have its set points filled in. The estimator goes on from the state in the store."""
         self._store, self._clock = store, clock
         self._sampler = Sampler(site)
-        self._estimator: Estimator = BankEstimator(describe_site(site), store.note(ESTIMATOR_NOTE))
+        self._keeper = Keeper()
+        self._estimator = BankEstimator(describe_site(site), store.note(ESTIMATOR_NOTE))
+        self._state_ms = self._estimator.last_ms
+        self._basis = store.note(BASIS_NOTE)
+        self._catch_up()
         self._rules = rules_of(site)
         kept = {state.name: state for state in store.alarms()}
         now_ms = clock.now_ms()
@@ -55,10 +64,27 @@ class Pipeline:
             self._follow(sampled)
         self._judge()
 
+    def _catch_up(self) -> None:
+        """Go through what was stored after the estimator's state was: it is kept only now and then."""
+        newest_ms = self._store.span()
+        if self._state_ms is None or newest_ms is None or newest_ms[1] <= self._state_ms:
+            return
+        measured = {reading.device for reading in self._store.latest()} - {DERIVED, ESTIMATE}
+        since = self._store.readings(self._state_ms + 1, newest_ms[1] + 1, measured)
+        for poll in polls_of(since):
+            sampled = self._sampler.take(self._sampler.metered(poll))
+            if sampled is not None:
+                self._estimator.update(sampled.sample)
+
     def save(self, *, stopped: bool = False) -> None:
         """Keep the estimator's state and the heartbeat, and commit."""
         now_ms = self._clock.now_ms()
-        self._store.put_note(ESTIMATOR_NOTE, self._estimator.state())
+        newest_ms = self._estimator.last_ms
+        if newest_ms is not None and (
+            stopped or self._state_ms is None or newest_ms - self._state_ms >= STATE_EVERY_MS
+        ):
+            self._store.put_note(ESTIMATOR_NOTE, self._estimator.state())
+            self._state_ms = newest_ms
         write_heartbeat(self._store, Heartbeat(now_ms, self._started_ms, now_ms if stopped else None))
         self._store.commit()
 
@@ -72,7 +98,11 @@ class Pipeline:
         self._store.append(sampled.derived)
         estimate = self._estimator.update(sampled.sample)
         if estimate.time_ms == sampled.sample.time_ms:
-            self._store.append(estimate_readings(estimate, sampled.sample))
+            self._store.append(self._keeper.readings(estimate, sampled.sample))
+            basis = "\n".join(estimate.basis)
+            if basis != self._basis:
+                self._store.put_note(BASIS_NOTE, basis)
+                self._basis = basis
         if estimate.became_full:
             self.tell("full", "", "The bank has met the signs of a full charge.")
 

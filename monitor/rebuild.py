@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from itertools import groupby
 
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
@@ -18,7 +17,7 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import StoreError
 from monitor.records import Event, Reading, iso_utc
-from monitor.sampling import ESTIMATE, ESTIMATOR_NOTE, Sampler, estimate_readings
+from monitor.sampling import ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.steps import LATEST_MS
@@ -56,17 +55,11 @@ def rebuild(
         raise StoreError(f"the store has no reading from {iso_utc(from_ms)} on; {last}")
     measured = {reading.device for reading in store.latest()} - {DERIVED, ESTIMATE}
     done = Rebuilt()
-    polls = _polls(store.readings(from_ms, LATEST_MS, measured))
+    polls = polls_of(store.readings(from_ms, LATEST_MS, measured))
     store.replace(
         ESTIMATE, from_ms, LATEST_MS, _estimates(site, store, polls, from_ms, clock, done, progress)
     )
     return done
-
-
-def _polls(readings: Iterable[Reading]) -> Iterator[list[Reading]]:
-    """What each device gave at each time."""
-    for _, poll in groupby(readings, key=lambda reading: (reading.time_ms, reading.device)):
-        yield list(poll)
 
 
 def _estimates(
@@ -79,7 +72,7 @@ def _estimates(
     progress: Callable[[int], None],
 ) -> Iterator[Reading]:
     """The estimates that belong to the polls; behind the last one the estimator's state and an event."""
-    sampler, estimator = Sampler(site), BankEstimator(describe_site(site))
+    sampler, estimator, keeper = Sampler(site), BankEstimator(describe_site(site)), Keeper()
     for poll in polls:
         done.polls += 1
         if done.polls % TELL_EVERY == 0:
@@ -94,7 +87,7 @@ def _estimates(
         done.last_ms = estimate.time_ms
         if done.first_ms is None:
             done.first_ms = estimate.time_ms
-        yield from estimate_readings(estimate, sampled.sample)
+        yield from keeper.readings(estimate, sampled.sample)
     store.put_note(ESTIMATOR_NOTE, estimator.state())
     text = f"The estimates from {iso_utc(from_ms)} on were made anew ({done.estimates} of them)."
     store.add_event(Event(clock.now_ms(), "rebuild", "", text))

@@ -6,8 +6,9 @@ road, so that both see the same samples and store the same. May import bank, der
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.derive import derived_readings
@@ -20,6 +21,11 @@ ESTIMATE = "estimate"
 
 ESTIMATOR_NOTE = "estimator"
 """Key of the store's note that holds the estimator's state."""
+
+BASIS_NOTE = "estimate-basis"
+"""Key of the note with the words on what the newest estimate rests on, one a line."""
+
+SLOW_QUANTITIES = ("bank_capacity_Ah", "bank_capacity_sd_Ah", "unseen_load_A")
 
 VOLTAGE = "battery_voltage_V"
 NET_CURRENT = "battery_current_A"
@@ -135,19 +141,43 @@ class Sampler:
         return Sampled(derived, _sample(present, voltage.time_ms))
 
 
-def estimate_readings(estimate: BankEstimate, sample: BankSample) -> list[Reading]:
-    """What is stored of an estimate; the stage only where no device told it in the sample."""
+class Keeper:
+    """What is stored of one estimate after another.
 
-    def reading(quantity: str, value: float | None) -> Reading:
-        if value is None:
-            why = "; ".join(estimate.basis)
-            return Reading(estimate.time_ms, ESTIMATE, quantity, None, Quality.MISSING, why)
-        return Reading(estimate.time_ms, ESTIMATE, quantity, value)
+    The charge and its deviation always; the stage only where no device told it in the sample; capacity and
+    unseen load, which are weighed every few minutes, only where they have changed.
+    """
 
-    readings = [reading("state_of_charge", estimate.soc), reading("state_of_charge_sd", estimate.soc_sd)]
-    if sample.stage is None:
-        readings.append(reading("charge_stage", float(estimate.stage)))
-    return readings
+    def __init__(self) -> None:
+        self._slow: tuple[float | None, ...] = ()
+
+    def readings(self, estimate: BankEstimate, sample: BankSample) -> list[Reading]:
+        """The readings to store of an estimate that belongs to this sample."""
+        told = [("state_of_charge", estimate.soc), ("state_of_charge_sd", estimate.soc_sd)]
+        if sample.stage is None:
+            told.append(("charge_stage", float(estimate.stage)))
+        slow = (estimate.capacity_Ah, estimate.capacity_sd_Ah, estimate.unseen_load_A)
+        if slow != self._slow:
+            told += [
+                (name, round(value, 3))
+                for name, value in zip(SLOW_QUANTITIES, slow, strict=True)
+                if value is not None
+            ]
+            self._slow = slow
+        return [_estimated(estimate, quantity, value) for quantity, value in told]
+
+
+def _estimated(estimate: BankEstimate, quantity: str, value: float | None) -> Reading:
+    if value is None:
+        why = "; ".join(estimate.basis)
+        return Reading(estimate.time_ms, ESTIMATE, quantity, None, Quality.MISSING, why)
+    return Reading(estimate.time_ms, ESTIMATE, quantity, value)
+
+
+def polls_of(readings: Iterable[Reading]) -> Iterator[list[Reading]]:
+    """Stored readings, in order of time and device, as the polls they came from."""
+    for _, poll in groupby(readings, key=lambda reading: (reading.time_ms, reading.device)):
+        yield list(poll)
 
 
 def _sample(present: dict[str, float], time_ms: int) -> BankSample:

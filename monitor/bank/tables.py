@@ -43,6 +43,12 @@ REST_VOLTAGE: dict[Chemistry, Rows] = {
 }  # fmt: skip
 """Rest voltage per cell by charge, each chemistry's default table."""
 
+LIFEPO4_CHART: Rows = (  # 4 cells, a chart of the kind makers print, from memory
+    (0.0, 2.500), (0.09, 3.000), (0.14, 3.125), (0.17, 3.200), (0.2, 3.225), (0.3, 3.250),
+    (0.4, 3.275), (0.7, 3.300), (0.9, 3.325), (0.99, 3.350), (1.0, 3.400),
+)  # fmt: skip
+"""A second rest curve of LiFePO4: how far two such curves lie apart shows how little voltage tells there."""
+
 AcidTable = Literal["TRJ", "RLS", "TM10", "TM5"]
 
 SPECIFIC_GRAVITY: dict[AcidTable, Rows] = {

@@ -1,0 +1,483 @@
+"""A thousand supposed banks, each with its own constants and charge, weighed by what the meters say.
+
+A particle filter (Gordon, Salmond, Smith 1993) with the constants kept alive by shrinking and jittering them
+(Liu and West 2001). What the voltage model cannot know of a bank is a bias of its own that wanders; each
+supposed bank carries its mean and variance in a Kalman filter (Rao-Blackwellised), beside the unseen load,
+which the voltage shows as linearly. Numbers are drawn from a fixed seed: the same samples give the same
+estimates.
+
+Units as in `priors.py`. May import cell, priors.
+"""
+
+from __future__ import annotations
+
+import base64
+from dataclasses import dataclass
+from math import exp, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.bank.cell import (
+    SURFACE_DOWN,
+    SURFACE_UP,
+    Answer,
+    Drops,
+    Floats,
+    accepted_share,
+    answer,
+    capacity,
+    lead_rest_V,
+    lifepo4_rest_V,
+    self_discharge,
+)
+from monitor.bank.priors import NAMES, Priors
+
+SUPPOSED = 1000
+"""How many banks are supposed: fewer make the estimate depend on the seed (measured; tests/bench)."""
+
+SAVED = 250
+"""How many of them are kept over a restart, drawn by weight: less on the card (our choice)."""
+
+START_DEEP, START_SKEW = 0.95, 1.5
+"""At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u^1.5
+with u even on 0..1 (our choice: mean 0.62, deviation 0.28)."""
+
+EVIDENCE_SHARE = 0.04
+"""What one weighing counts of the likelihood it would have were the readings independent. Readings minutes
+apart share the model's errors: a night holds a few independent looks, not a hundred (our choice, from unlike
+bank models: more makes the band too narrow, less learns too slowly)."""
+
+BIAS_OUT_V, BIAS_IN_V = {False: 0.008, True: 0.004}, {False: 0.022, True: 0.010}
+"""Deviation of the voltage model, lead-acid and LiFePO4 (True), at rest or discharging and charging; it grows
+with the drop or rise itself by BIAS_OUT_SHARE, BIAS_IN_SHARE, and BIAS_SURFACE of a surface charge."""
+
+BIAS_OUT_SHARE, BIAS_IN_SHARE, BIAS_SURFACE = 0.27, 0.35, 0.4
+BIAS_OUT_H, BIAS_IN_H = 6.0, 3.0
+"""How long such a bias lasts (our choice: a night, and part of a day)."""
+
+STEP_SHARE = 0.4
+"""Share of a display step's variance that lasts like a bias: a voltage that stands still is rounded the same
+way each time (our choice)."""
+
+READING_V = 0.002
+"""Noise of a cell's voltage from one weighing to the next, beside the meter's step (our choice)."""
+
+TAIL_FREEDOM = 5.0
+"""Degrees of freedom of the likelihood (Student's t): an outlier counts little (our choice)."""
+
+HALF_HOURS_FAST = 0.2
+"""Time constant of the fast polarisation: 12 minutes [h] (rest within the hour, a battery maker's FAQ)."""
+
+UNSEEN_H = 6.0
+"""How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
+
+UNSEEN_SPREAD, UNSEEN_LEAST = 1.5, 0.003
+"""Its deviation: 1.5 times its mean and a little more (our choice: lamps are on or off)."""
+
+UNSEEN_JUMP = 0.03
+"""A step of the voltage that nothing seen explains may be a load so large (our choice)."""
+
+JUMP_SIGNS = 2.5
+"""...if at least half of the supposed banks find the voltage so many deviations off (our choice)."""
+
+HABIT_H = 120.0
+"""Time constant of the learnt mean of the unseen load: five days (our choice)."""
+
+FULL_FROM_V, FULL_V_PER_C, FULL_LITHIUM_V = 2.24, -0.004, 3.40
+"""Held above this cell voltage by little current a bank is nearly full: no lead-acid cell rests there."""
+
+FULL_MOST_CURRENT = {False: 0.03, True: 0.06}
+FULL_SOC, FULL_PER_CURRENT, FULL_SD = 0.90, 2.5, 0.10
+FULL_LITHIUM_SOC, FULL_LITHIUM_SD = 0.97, 0.05
+"""...but how nearly is loose: controllers end the charge at 66 to 100 % true charge (bank models);
+each hour counts once, and only against lower charges (our choice)."""
+
+DARK_SD_PER_H, DARK_POWER, DARK_MOST_SD = 0.025, 0.85, 0.30
+"""What the charge may do in hours without readings: 2.5 % in the first, ever slower (our choice: loads of a
+tenth to a third of the capacity a day, or as much sun)."""
+
+BLIND_SD_PER_ROOT_H = 0.03
+"""What it may do in an hour in which the voltage is read and no current is (our choice)."""
+
+FEWEST_EFFECTIVE, TEMPERED_EFFECTIVE = 0.5, 0.25
+"""Share of effective banks below which they are drawn anew, and which no single weighing may undercut."""
+
+SHRINK = 0.97
+"""Liu and West's a: constants are drawn toward their mean so far, and jittered back to their spread."""
+
+SPREAD_FLOOR, REST_FLOOR, UNSEEN_FLOOR = 0.3, 0.4, 0.6
+"""No constant is believed better than this share of its prior spread: models are only models. Rest voltages,
+and where loads are unseen what turns voltage into load, keep more (our choice)."""
+
+CHARGE_JITTER, LEAST_SD = 0.15, 0.01
+
+MOST_STEPS = 65535
+
+PARAMETER = {name: place for place, name in enumerate(NAMES)}
+FLOORS = np.full((len(NAMES), 1), SPREAD_FLOOR)
+FLOORS[[PARAMETER["rest_full_V"], PARAMETER["rest_span_V"]]] = REST_FLOOR
+DRIVES_UNSEEN = [PARAMETER[name] for name in ("ln_ohm_out", "ln_activation_V", "ln_slow", "ln_unseen")]
+(MISSING, SURFACE, SLOW_OUT, SLOW_IN, FAST, BIAS_OUT, VAR_OUT, BIAS_IN, VAR_IN, UNSEEN, VAR_UNSEEN, SIDE) = (
+    range(12)
+)
+LN = [place for place, name in enumerate(NAMES) if name.startswith("ln_")]
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """The mean known current of a span, into the bank positive [share of rated capacity an hour].
+
+    own: some draw past the meters is to be taken off. unseen: so are loads. blind: no current was read.
+    """
+
+    current: float
+    own: bool
+    unseen: bool
+    blind: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """Mean and standard deviation over the supposed banks, capacities at the present temperature."""
+
+    soc: float
+    soc_sd: float
+    capacity: float
+    capacity_sd: float
+    unseen: float
+    stored_share: float
+    """Share of a charging current that is being stored."""
+
+
+class Cloud:
+    """The supposed banks of one real one."""
+
+    def __init__(self, priors: Priors, *, lithium: bool, step_V: float, seed: int) -> None:
+        """step_V is the voltmeter's step per cell."""
+        spreads = np.array([getattr(priors, name) for name in NAMES])
+        self._mean0, self._sd0 = spreads[:, :1], spreads[:, 1:]
+        self._lithium = lithium
+        self._step_var = step_V**2 / 12
+        self._rng = np.random.default_rng(seed)
+        self.temperature_C = 25.0
+        self._night = False
+        self._unseen_used = self._own_used = False
+        self._scatter()
+
+    def _scatter(self) -> None:
+        draw = self._rng
+        self._constants = self._mean0 + self._sd0 * draw.standard_normal((len(NAMES), SUPPOSED))
+        self._state = np.zeros((12, SUPPOSED))
+        self._log_weight = np.zeros(SUPPOSED)
+        self._unpack_constants()
+        self._state[MISSING] = START_DEEP * draw.random(SUPPOSED) ** START_SKEW * self._at_25
+        self._state[SURFACE] = 0.5 * draw.random(SUPPOSED)
+        self._forget_biases()
+        self._current: Floats = np.zeros(SUPPOSED)
+
+    def _forget_biases(self) -> None:
+        state = self._state
+        state[[BIAS_OUT, BIAS_IN]] = 0.0
+        state[[VAR_OUT, VAR_IN]] = 1.0
+        state[UNSEEN] = self._unseen_mean
+        state[VAR_UNSEEN] = self._unseen_sd() ** 2
+        state[SIDE] = self._rng.standard_normal(SUPPOSED)
+
+    def _unpack_constants(self) -> None:
+        p = self._constants.copy()
+        p[LN] = np.exp(p[LN])
+        (
+            self._at_25,
+            self._per_C,
+            self._full_V,
+            self._span_V,
+            ohm_out,
+            ohm_in,
+            activation_V,
+            end_rise,
+            low_knee,
+            slow,
+            self._slow_h,
+            self._surface_V,
+            self._surface_h,
+            self._taper,
+            self._loss,
+            self._self_month,
+            self._offset,
+            self._own,
+            self._unseen_mean,
+        ) = p
+        self._drops = Drops(ohm_out, ohm_in, activation_V, end_rise, low_knee, slow)
+
+    def _unseen_sd(self) -> Floats:
+        return np.asarray(UNSEEN_SPREAD * self._unseen_mean + UNSEEN_LEAST)
+
+    def capacity(self) -> Floats:
+        """Present capacity of each supposed bank."""
+        return capacity(self._at_25, self._per_C, self.temperature_C)
+
+    def soc(self) -> Floats:
+        """State of charge of each supposed bank."""
+        return np.asarray(np.clip(1 - self._state[MISSING] / self.capacity(), 0.0, 1.0))
+
+    def advance(self, hours: float, flow: Flow, temperature_C: float) -> None:
+        """Let a span pass at a constant mean current."""
+        state, rng = self._state, self._rng
+        self.temperature_C = temperature_C
+        current = flow.current - self._offset
+        self._own_used = flow.own
+        if flow.own:
+            current = current - self._own
+        self._unseen_used = flow.unseen
+        if flow.unseen:
+            keep = exp(-hours / 3.0)
+            state[SIDE] *= keep
+            state[SIDE] += sqrt(1 - keep * keep) * rng.standard_normal(SUPPOSED)
+            self._let_unseen_drift(hours)
+            current = current - np.maximum(0.0, state[UNSEEN] + state[SIDE] * np.sqrt(state[VAR_UNSEEN]))
+        self._current = current
+        total = self.capacity()
+        soc = np.clip(1 - state[MISSING] / total, 0.0, 1.0)
+        current_in = np.maximum(current, 0.0)
+        current_out = current_in - current
+        stored = accepted_share(soc, current_in, self._taper, self._loss) * current_in - current_out
+        stored -= self_discharge(self._self_month, temperature_C) * total
+        missing = state[MISSING] - stored * hours
+        if flow.blind:
+            missing += total * BLIND_SD_PER_ROOT_H * sqrt(hours) * rng.standard_normal(SUPPOSED)
+        state[MISSING] = np.clip(missing, 0.0, total)
+        step = 1 - np.exp(-hours / self._slow_h)
+        state[SLOW_OUT] += step * (current_out - state[SLOW_OUT])
+        state[SLOW_IN] += step * (current_in - state[SLOW_IN])
+        state[FAST] += (1 - exp(-hours / HALF_HOURS_FAST)) * (current - state[FAST])
+        surface = 1 - (1 - state[SURFACE]) * np.exp(-current_in * hours / SURFACE_UP)
+        state[SURFACE] = surface * np.exp(-hours / self._surface_h - current_out * hours / SURFACE_DOWN)
+        self._let_biases_wander(hours)
+
+    def _let_unseen_drift(self, hours: float) -> None:
+        state = self._state
+        step = 1 - exp(-hours / UNSEEN_H)
+        state[UNSEEN] += step * (self._unseen_mean - state[UNSEEN])
+        state[VAR_UNSEEN] += np.maximum(0.0, 2 * step * (self._unseen_sd() ** 2 - state[VAR_UNSEEN]))
+        if self._night:  # only then is the load seen, through the voltage
+            learnt = np.clip(state[UNSEEN] / self._unseen_mean - 1, -1.0, 3.0)
+            self._constants[PARAMETER["ln_unseen"]] += hours / HABIT_H * learnt
+            self._unseen_mean = np.exp(self._constants[PARAMETER["ln_unseen"]])
+
+    def _let_biases_wander(self, hours: float) -> None:
+        state = self._state
+        for bias, variance, lasts_h in ((BIAS_OUT, VAR_OUT, BIAS_OUT_H), (BIAS_IN, VAR_IN, BIAS_IN_H)):
+            keep = exp(-hours / lasts_h)
+            state[bias] *= keep
+            state[variance] = keep * keep * state[variance] + (1 - keep * keep)
+
+    def darken(self, hours: float) -> None:
+        """Let hours pass of which nothing is known."""
+        state = self._state
+        total = self.capacity()
+        sd = min(DARK_MOST_SD, DARK_SD_PER_H * hours**DARK_POWER)
+        moved = np.abs(state[MISSING] + total * sd * self._rng.standard_normal(SUPPOSED))
+        state[MISSING] = np.where(moved > total, np.maximum(0.0, 2 * total - moved), moved)
+        state[[SLOW_OUT, SLOW_IN]] *= np.exp(-hours / self._slow_h)
+        state[FAST] *= exp(-hours / HALF_HOURS_FAST)
+        state[SURFACE] *= np.exp(-hours / self._surface_h)
+        self._forget_biases()
+
+    def _answer(self, soc: Floats) -> Answer:
+        state = self._state
+        if self._lithium:
+            rest_V = lifepo4_rest_V(soc, self._full_V, self._span_V)
+        else:
+            rest_V = lead_rest_V(soc, self._full_V, self._span_V, self.temperature_C)
+        return answer(
+            soc,
+            rest_V + self._surface_V * state[SURFACE],
+            0.5 * (self._current + state[FAST]),
+            state[SLOW_OUT],
+            state[SLOW_IN],
+            self._drops,
+            self.temperature_C,
+            lithium=self._lithium,
+        )
+
+    def weigh(self, cell_V: float, hours: float, *, blind: bool = False) -> None:
+        """Weigh the supposed banks by the mean voltage of the span just passed; each bias learns from it.
+
+        blind: no current was read, so that the voltage tells less.
+        """
+        state = self._state
+        soc = self.soc()
+        predicted = self._answer(soc)
+        out = self._current + state[FAST] <= 0.0
+        lasting = STEP_SHARE * self._step_var + (0.03**2 if blind else 0.0)
+        spread = np.where(
+            out,
+            BIAS_OUT_V[self._lithium] ** 2
+            + (BIAS_OUT_SHARE * predicted.drop_V) ** 2
+            + (BIAS_SURFACE * self._surface_V * state[SURFACE]) ** 2,
+            BIAS_IN_V[self._lithium] ** 2 + (BIAS_IN_SHARE * predicted.rise_V) ** 2,
+        )
+        spread = np.sqrt(spread + lasting)
+        bias = np.where(out, state[BIAS_OUT], state[BIAS_IN])
+        variance = np.where(out, state[VAR_OUT], state[VAR_IN])
+        off_V = cell_V - (predicted.rest_V - predicted.drop_V + predicted.rise_V) - spread * bias
+        expected = spread * spread * variance + READING_V**2 + self._step_var
+        if self._unseen_used:
+            expected, load_var = self._with_unseen(out, off_V, expected, predicted.volt_per_current)
+        fit = -0.5 * (TAIL_FREEDOM + 1) * np.log1p(off_V * off_V / (TAIL_FREEDOM * expected))
+        fit -= 0.5 * np.log(expected)
+        root = np.sqrt(expected)
+        off_V = np.clip(off_V, -3 * root, 3 * root)
+        gain = variance * spread / expected
+        bias, variance = bias + gain * off_V, variance * (1 - gain * spread)
+        state[BIAS_OUT], state[BIAS_IN] = (
+            np.where(out, bias, state[BIAS_OUT]),
+            np.where(out, state[BIAS_IN], bias),
+        )
+        state[VAR_OUT], state[VAR_IN] = (
+            np.where(out, variance, state[VAR_OUT]),
+            np.where(out, state[VAR_IN], variance),
+        )
+        if self._unseen_used:
+            gain = -load_var * predicted.volt_per_current / expected
+            state[UNSEEN] = np.maximum(0.0, state[UNSEEN] + gain * off_V)
+            left = np.maximum(1e-9, load_var + gain * predicted.volt_per_current * load_var)
+            state[VAR_UNSEEN] = np.where(out, left, state[VAR_UNSEEN])
+        self._tell(EVIDENCE_SHARE * fit + hours * self._fullness(cell_V, soc))
+
+    def _with_unseen(
+        self, out: Floats, off_V: Floats, expected: Floats, slope: Floats
+    ) -> tuple[Floats, Floats]:
+        """The voltage's variance with that of the unseen load, and the latter; it may have jumped."""
+        state = self._state
+        was_night, self._night = self._night, bool(np.mean(out) > 0.9)
+        if self._night and not was_night:  # dusk: while charging nothing showed the load
+            state[VAR_UNSEEN] += self._unseen_sd() ** 2
+        load_var = np.where(out, state[VAR_UNSEEN], 0.0)
+        if self._night:
+            signs = np.abs(np.median(off_V / np.sqrt(expected + slope * slope * load_var)))
+            if signs > JUMP_SIGNS:
+                load_var = load_var + UNSEEN_JUMP**2
+        return expected + slope * slope * load_var, load_var
+
+    def _fullness(self, cell_V: float, soc: Floats) -> Floats | float:
+        """Log likelihood for an hour of what a voltage held high by a small current says of the charge."""
+        current = float(np.mean(self._current))
+        if not -0.003 < current < FULL_MOST_CURRENT[self._lithium]:
+            return 0.0
+        if self._lithium:
+            at_least, sd, from_V = FULL_LITHIUM_SOC, FULL_LITHIUM_SD, FULL_LITHIUM_V
+        else:
+            at_least, sd = FULL_SOC - FULL_PER_CURRENT * max(current, 0.0), FULL_SD
+            from_V = FULL_FROM_V + FULL_V_PER_C * (self.temperature_C - 25.0)
+        if cell_V <= from_V:
+            return 0.0
+        return np.asarray(-0.5 * np.clip((at_least - soc) / sd, 0.0, 3.0) ** 2)
+
+    def _weights(self, log_weight: Floats) -> Floats:
+        weights = np.exp(log_weight - log_weight.max())
+        return np.asarray(weights / weights.sum())
+
+    def _tell(self, fit: Floats) -> None:
+        """Add evidence; if the banks become too few, draw them anew."""
+        before = self._log_weight
+        weights = self._weights(before + fit)
+        effective = 1 / float(weights @ weights)
+        if effective < TEMPERED_EFFECTIVE * SUPPOSED:
+            share = self._tempered(before, fit)
+            fit = share * fit
+            weights = self._weights(before + fit)
+            effective = 1 / float(weights @ weights)
+        after = before + fit
+        self._log_weight = np.asarray(after - after.max())
+        if effective < FEWEST_EFFECTIVE * SUPPOSED:
+            self._draw_anew(weights)
+
+    def _tempered(self, before: Floats, fit: Floats) -> float:
+        """The share of a surprising weighing that leaves enough banks to go on with."""
+        low, high = 0.0, 1.0
+        for _ in range(6):
+            share = 0.5 * (low + high)
+            weights = self._weights(before + share * fit)
+            enough = 1 / float(weights @ weights) >= TEMPERED_EFFECTIVE * SUPPOSED
+            low, high = (share, high) if enough else (low, share)
+        return low
+
+    def _draw_anew(self, weights: Floats) -> None:
+        """Systematic resampling; constants and charge are jittered so that no two banks are the same."""
+        rng = self._rng
+        places = (rng.random() + np.arange(SUPPOSED)) / SUPPOSED
+        self._take(_drawn(weights, places), weights)
+
+    def _take(self, chosen: NDArray[np.intp], weights: Floats) -> None:
+        rng = self._rng
+        constants = self._constants
+        mean = (constants @ weights)[:, None]
+        sd = np.sqrt(np.maximum(0.0, (constants - mean) ** 2 @ weights))[:, None]
+        floors = FLOORS
+        if self._unseen_used:
+            floors = FLOORS.copy()
+            floors[DRIVES_UNSEEN] = UNSEEN_FLOOR
+        sd = np.maximum(sd, floors * self._sd0)
+        soc = self.soc()[chosen]
+        jitter = sqrt(1 - SHRINK**2) * sd * rng.standard_normal((len(NAMES), SUPPOSED))
+        self._constants = mean + SHRINK * (constants[:, chosen] - mean) + jitter
+        self._state = self._state[:, chosen]
+        self._current = self._current[chosen]
+        self._unpack_constants()
+        soc = soc + CHARGE_JITTER * max(float(soc.std()), LEAST_SD) * rng.standard_normal(SUPPOSED)
+        soc = np.abs(np.where(soc > 1.0, 2.0 - soc, soc))
+        self._state[MISSING] = (1 - np.minimum(soc, 1.0)) * self.capacity()
+        self._log_weight = np.zeros(SUPPOSED)
+
+    def moments(self) -> Moments:
+        """What the supposed banks say together."""
+        weights = self._weights(self._log_weight)
+        soc, total = self.soc(), self.capacity()
+        mean, size = float(weights @ soc), float(weights @ total)
+        taken = accepted_share(soc, np.maximum(self._current, 0.0), self._taper, self._loss)
+        load = self._own if self._own_used else self._state[UNSEEN]
+        return Moments(
+            soc=mean,
+            soc_sd=sqrt(float(weights @ (soc - mean) ** 2)),
+            capacity=size,
+            capacity_sd=sqrt(float(weights @ (total - size) ** 2)),
+            unseen=float(weights @ load) if self._own_used or self._unseen_used else 0.0,
+            stored_share=float(weights @ taken),
+        )
+
+    def packed(self) -> str:
+        """A part of the supposed banks, drawn by weight, as text to restore from: 16 bits a number."""
+        weights = self._weights(self._log_weight)
+        chosen = _drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)
+        rows = np.vstack([self._constants[:, chosen], self._state[:, chosen]])
+        low = rows.min(axis=1, keepdims=True).astype("<f4")
+        span = (rows.max(axis=1, keepdims=True) - low).astype("<f4")
+        steps = np.round((rows - low) / np.where(span > 0, span, 1.0) * MOST_STEPS).clip(0, MOST_STEPS)
+        return base64.b85encode(low.tobytes() + span.tobytes() + steps.astype("<u2").tobytes()).decode(
+            "ascii"
+        )
+
+    def restore(self, text: str, temperature_C: float) -> None:
+        """Go on from `packed`. Raises ValueError where the text is not one of ours."""
+        data = base64.b85decode(text)
+        count = len(NAMES) + len(self._state)
+        if len(data) != count * (8 + 2 * SAVED):
+            raise ValueError("not a packed cloud")
+        ends = np.frombuffer(data, "<f4", 2 * count).astype(np.float64).reshape(2, count, 1)
+        steps = np.frombuffer(data, "<u2", offset=8 * count).reshape(count, SAVED)
+        rows = ends[0] + ends[1] * steps / MOST_STEPS
+        if not np.isfinite(rows).all():
+            raise ValueError("a packed cloud holds what is no number")
+        self.temperature_C = temperature_C
+        again = np.arange(SUPPOSED) % SAVED
+        self._constants, self._state = rows[: len(NAMES), again], rows[len(NAMES) :, again]
+        self._current = np.zeros(SUPPOSED)
+        self._unpack_constants()
+        self._take(np.arange(SUPPOSED), np.full(SUPPOSED, 1 / SUPPOSED))
+
+
+def _drawn(weights: Floats, places: Floats) -> NDArray[np.intp]:
+    """Which banks lie at these places of the summed weights."""
+    return np.minimum(np.searchsorted(np.cumsum(weights), places), len(weights) - 1)
