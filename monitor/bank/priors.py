@@ -119,8 +119,12 @@ PRIORS: dict[Chemistry, Priors] = {
     "lifepo4": _LIFEPO4,  # where no published span was seen: our choice around the two rest curves
 }
 
-USUAL_UNSEEN = ln(0.0045, 2.1)
-"""Mean of loads that no meter shows where none is declared: a tenth of the capacity a day (our choice)."""
+USUAL_UNSEEN = ln(0.006, 2.1)
+"""Mean of loads that no meter shows where none is declared: a seventh of the capacity a day (our choice)."""
+
+OWN_FACTOR, OWN_SPREAD = 1.5, 2.2
+"""What bypasses a controller that meters its loads: the monitor, the controller itself, now and then a load
+wired straight to the bank: a median of so many times the monitor's draw, with a wide spread (our choice)."""
 
 TOLERANCE_SD = 0.6
 """A stated tolerance is a bound: its standard deviation is that of an even spread, 1/√3 (common practice)."""
@@ -138,6 +142,6 @@ def priors_of(bank: BankDescription) -> Priors:
         base,
         rest_full_V=(base.rest_full_V[0], hypot(base.rest_full_V[1], gain_V)),
         offset=(0.0, zero_A / size),
-        ln_own=ln(own_A / size, 1.5),
+        ln_own=ln(OWN_FACTOR * own_A / size, OWN_SPREAD),
         ln_unseen=USUAL_UNSEEN if bank.use_A is None else ln(max(bank.use_A, own_A) / size, 1.6),
     )
