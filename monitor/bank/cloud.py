@@ -14,6 +14,7 @@ from __future__ import annotations
 import base64
 from dataclasses import dataclass
 from math import exp, sqrt
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,9 @@ from monitor.bank.cell import (
     self_discharge,
 )
 from monitor.bank.priors import NAMES, Priors
+
+Past = Literal["nothing", "own", "loads"]
+"""What flows out past the meters."""
 
 SUPPOSED = 1000
 """How many banks are supposed: fewer make the estimate depend on the seed (measured; tests/bench)."""
@@ -66,16 +70,17 @@ READING_V = 0.002
 TAIL_FREEDOM = 5.0
 """Degrees of freedom of the likelihood (Student's t): an outlier counts little (our choice)."""
 
-HALF_HOURS_FAST = 0.2
+FAST_H = 0.2
 """Time constant of the fast polarisation: 12 minutes [h] (rest within the hour, a battery maker's FAQ)."""
 
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
 
-UNSEEN_SPREAD, UNSEEN_LEAST = 1.5, 0.003
-"""Its deviation: 1.5 times its mean and a little more (our choice: lamps are on or off)."""
+UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.5, "nothing": 0.0}
+UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0005, "nothing": 0.0}
+"""Its deviation: a share of its mean and a little more (our choice: lamps are on or off, a monitor is on)."""
 
-UNSEEN_JUMP = 0.03
+UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.005, "nothing": 0.0}
 """A step of the voltage that nothing seen explains may be a load so large (our choice)."""
 
 JUMP_SIGNS = 2.5
@@ -133,12 +138,12 @@ LN = [place for place, name in enumerate(NAMES) if name.startswith("ln_")]
 class Flow:
     """The mean known current of a span, into the bank positive [share of rated capacity an hour].
 
-    own: some draw past the meters is to be taken off. unseen: so are loads. blind: no current was read.
+    past is what flows out past the meters: 'nothing', 'own' (the monitor and what little is wired straight to
+    the bank) or 'loads'. blind: no current was read.
     """
 
     current: float
-    own: bool
-    unseen: bool
+    past: Past
     blind: bool = False
 
 
@@ -167,7 +172,7 @@ class Cloud:
         self._rng = np.random.default_rng(seed)
         self.temperature_C = 25.0
         self._night = False
-        self._unseen_used = self._own_used = False
+        self._past: Past = "loads"
         self._scatter()
 
     def _scatter(self) -> None:
@@ -186,7 +191,7 @@ class Cloud:
         state = self._state
         state[[BIAS_OUT, BIAS_IN]] = 0.0
         state[[VAR_OUT, VAR_IN]] = 1.0
-        state[UNSEEN] = self._unseen_mean
+        state[UNSEEN] = self._past_mean()
         state[VAR_UNSEEN] = self._unseen_sd() ** 2
         state[SIDE] = self._rng.standard_normal(SUPPOSED)
 
@@ -218,7 +223,10 @@ class Cloud:
 
     def _unseen_sd(self) -> float:
         """The same for all: a bank that supposes smaller loads must not gain by a smaller spread."""
-        return UNSEEN_SPREAD * float(np.mean(self._unseen_mean)) + UNSEEN_LEAST
+        return UNSEEN_SPREAD[self._past] * float(np.mean(self._past_mean())) + UNSEEN_LEAST[self._past]
+
+    def _past_mean(self) -> Floats:
+        return np.asarray(self._own if self._past == "own" else self._unseen_mean)
 
     def capacity(self) -> Floats:
         """Present capacity of each supposed bank."""
@@ -233,11 +241,10 @@ class Cloud:
         state, rng = self._state, self._rng
         self.temperature_C = temperature_C
         current = flow.current - self._offset
-        self._own_used = flow.own
-        if flow.own:
-            current = current - self._own
-        self._unseen_used = flow.unseen
-        if flow.unseen:
+        if flow.past != self._past:
+            self._past = flow.past
+            self._forget_biases()
+        if flow.past != "nothing":
             keep = exp(-hours / 3.0)
             state[SIDE] *= keep
             state[SIDE] += sqrt(1 - keep * keep) * rng.standard_normal(SUPPOSED)
@@ -258,7 +265,7 @@ class Cloud:
         step = 1 - np.exp(-hours / self._slow_h)
         state[SLOW_OUT] += step * (current_out - state[SLOW_OUT])
         state[SLOW_IN] += step * (current_in - state[SLOW_IN])
-        state[FAST] += (1 - exp(-hours / HALF_HOURS_FAST)) * (current - state[FAST])
+        state[FAST] += (1 - exp(-hours / FAST_H)) * (current - state[FAST])
         surface = 1 - (1 - state[SURFACE]) * np.exp(-current_in * hours / SURFACE_UP)
         state[SURFACE] = surface * np.exp(-hours / self._surface_h - current_out * hours / SURFACE_DOWN)
         self._let_biases_wander(hours)
@@ -266,10 +273,11 @@ class Cloud:
     def _let_unseen_drift(self, hours: float) -> None:
         state = self._state
         step = 1 - exp(-hours / UNSEEN_H)
-        state[UNSEEN] += step * (self._unseen_mean - state[UNSEEN])
+        mean = self._past_mean()
+        state[UNSEEN] += step * (mean - state[UNSEEN])
         state[VAR_UNSEEN] += np.maximum(0.0, 2 * step * (self._unseen_sd() ** 2 - state[VAR_UNSEEN]))
-        if self._night:  # only then is the load seen, through the voltage
-            learnt = np.clip(state[UNSEEN] / self._unseen_mean - 1, -1.0, 3.0)
+        if self._night and self._past == "loads":  # only then is the load seen, through the voltage
+            learnt = np.clip(state[UNSEEN] / mean - 1, -1.0, 3.0)
             self._constants[PARAMETER["ln_unseen"]] += hours / HABIT_H * learnt
             self._unseen_mean = np.exp(self._constants[PARAMETER["ln_unseen"]])
 
@@ -288,7 +296,7 @@ class Cloud:
         moved = np.abs(state[MISSING] + total * sd * self._rng.standard_normal(SUPPOSED))
         state[MISSING] = np.where(moved > total, np.maximum(0.0, 2 * total - moved), moved)
         state[[SLOW_OUT, SLOW_IN]] *= np.exp(-hours / self._slow_h)
-        state[FAST] *= exp(-hours / HALF_HOURS_FAST)
+        state[FAST] *= exp(-hours / FAST_H)
         state[SURFACE] *= np.exp(-hours / self._surface_h)
         self._forget_biases()
 
@@ -331,7 +339,8 @@ class Cloud:
         variance = np.where(out, state[VAR_OUT], state[VAR_IN])
         off_V = cell_V - (predicted.rest_V - predicted.drop_V + predicted.rise_V) - spread * bias
         expected = spread * spread * variance + READING_V**2 + self._step_var
-        if self._unseen_used:
+        unseen = self._past != "nothing"
+        if unseen:
             expected, load_var = self._with_unseen(out, off_V, expected, predicted.volt_per_current)
         fit = -0.5 * (TAIL_FREEDOM + 1) * np.log1p(off_V * off_V / (TAIL_FREEDOM * expected))
         fit -= 0.5 * np.log(expected)
@@ -347,7 +356,7 @@ class Cloud:
             np.where(out, variance, state[VAR_OUT]),
             np.where(out, state[VAR_IN], variance),
         )
-        if self._unseen_used:
+        if unseen:
             gain = -load_var * predicted.volt_per_current / expected
             state[UNSEEN] = np.maximum(0.0, state[UNSEEN] + gain * off_V)
             left = np.maximum(1e-9, load_var + gain * predicted.volt_per_current * load_var)
@@ -367,7 +376,7 @@ class Cloud:
         if self._night:
             signs = np.abs(np.median(off_V / np.sqrt(expected + slope * slope * load_var)))
             if signs > JUMP_SIGNS:
-                load_var = load_var + UNSEEN_JUMP**2
+                load_var = load_var + UNSEEN_JUMP[self._past] ** 2
         return expected + slope * slope * load_var, load_var
 
     def _fullness(self, cell_V: float, soc: Floats) -> Floats | float:
@@ -425,7 +434,7 @@ class Cloud:
         mean = (constants @ weights)[:, None]
         sd = np.sqrt(np.maximum(0.0, (constants - mean) ** 2 @ weights))[:, None]
         floors = FLOORS
-        if self._unseen_used:
+        if self._past == "loads":
             floors = FLOORS.copy()
             floors[DRIVES_UNSEEN] = UNSEEN_FLOOR
         sd = np.maximum(sd, floors * self._sd0)
@@ -446,13 +455,12 @@ class Cloud:
         soc, total = self.soc(), self.capacity()
         mean, size = float(weights @ soc), float(weights @ total)
         taken = accepted_share(soc, np.maximum(self._current, 0.0), self._taper, self._loss)
-        load = self._own if self._own_used else self._state[UNSEEN]
         return Moments(
             soc=mean,
             soc_sd=sqrt(float(weights @ (soc - mean) ** 2)),
             capacity=size,
             capacity_sd=sqrt(float(weights @ (total - size) ** 2)),
-            unseen=float(weights @ load) if self._own_used or self._unseen_used else 0.0,
+            unseen=0.0 if self._past == "nothing" else float(weights @ self._state[UNSEEN]),
             stored_share=float(weights @ taken),
         )
 

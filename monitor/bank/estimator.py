@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from monitor.bank.basis import Ground, words
-from monitor.bank.cloud import Cloud, Flow, Moments
+from monitor.bank.cloud import Cloud, Flow, Moments, Past
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankEstimate, BankSample
@@ -272,10 +272,14 @@ class BankEstimator:
         """Move and weigh the supposed banks by what the window holds."""
         window, cloud = self._window, self._cloud
         blind = window.known_h < 0.5 * window.hours
+        past: Past = "nothing"
+        if window.unseen_h > 0.5 * window.hours:
+            past = "loads"
+        elif window.own_h > 0.5 * window.hours:
+            past = "own"
         flow = Flow(
             current=0.0 if blind else window.moved / window.known_h,
-            own=window.own_h > 0.5 * window.hours,
-            unseen=window.unseen_h > 0.5 * window.hours,
+            past=past,
             blind=blind,
         )
         cloud.advance(window.hours, flow, self._temperature_C())
