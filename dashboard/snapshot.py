@@ -12,7 +12,7 @@ from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from monitor.bank.ledger import DayLedger, day_ledger
-from monitor.present import Now, now_of
+from monitor.present import Now, basis_of, held, now_of
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, Series, to_datetime, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -28,7 +28,8 @@ class Snapshot:
     """What the store knew now.
 
     last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
-    None on a local day without readings; day_start_ms is the local midnight before now.
+    None on a local day without readings; day_start_ms is the local midnight before now; basis is what the
+    newest estimate rests on.
     """
 
     now: Now
@@ -40,6 +41,7 @@ class Snapshot:
     span: tuple[int, int] | None
     alarms: tuple[AlarmState, ...] = ()
     health: tuple[DeviceHealth, ...] = ()
+    basis: tuple[str, ...] = ()
 
     @property
     def now_ms(self) -> int:
@@ -62,7 +64,7 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     now = now_of(reader)
     zone = ZoneInfo(site.site.time_zone)
     today = to_datetime(now.time_ms).astimezone(zone).date()
-    latest = tuple(reader.latest())
+    latest = tuple(held(reader.latest()))
     doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}
     last_good = {quantity: reader.latest_good(quantity) for quantity in doubtful}
     stats = reader.days(today, today)
@@ -76,6 +78,7 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
         span=reader.span(),
         alarms=tuple(reader.alarms()),
         health=tuple(reader.health()),
+        basis=basis_of(reader),
     )
 
 

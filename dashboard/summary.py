@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
+from dashboard.charge import Charge, charge_of
 from dashboard.snapshot import Snapshot
 from dashboard.values import MORE, Look, Value, known, main_quantities, value_of
 from dashboard.words import (
@@ -17,7 +18,6 @@ from dashboard.words import (
     age_text,
     clock_text,
     number,
-    percent,
     shown,
     since_text,
     span_text,
@@ -27,9 +27,6 @@ from monitor.records import AlarmState, DeviceHealth
 from monitor.site.model import Site
 
 """States in which an alarm stands, as in `monitor.alarms.engine`."""
-
-BAND_SDS = 2.0
-"""The band around the charge is two standard deviations each way: 19 times in 20 if errors are normal."""
 
 COMMITS_MISSED = 2
 """The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
@@ -109,8 +106,7 @@ class Tonight:
     daemon: Daemon
     notices: tuple[Notice, ...]
     sentence: str
-    charge: Value
-    band: str
+    charge: Charge
     main: tuple[Value, ...]
     more: tuple[Value, ...]
     totals: tuple[Total, ...]
@@ -128,14 +124,13 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))
     shown_first = {value.quantity for value in main}
     more = tuple(value_of(snapshot, site, name) for name in known(snapshot, MORE) if name not in shown_first)
-    charge, band = charge_of(snapshot, site)
+    charge = charge_of(snapshot, site)
     return Tonight(
         as_of=clock_text(snapshot.now_ms, snapshot.now_ms, zone),
         daemon=daemon,
         notices=notices(snapshot, daemon, alarms, zone),
-        sentence=bank_sentence(snapshot, site, daemon, charge, band),
+        sentence=bank_sentence(snapshot, site, daemon, charge),
         charge=charge,
-        band=band,
         main=main,
         more=more,
         totals=day_totals(snapshot, site),
@@ -203,21 +198,7 @@ def clock_phrase(time_ms: int, snapshot: Snapshot, zone: ZoneInfo) -> str:
     return f"at {clock_text(time_ms, snapshot.now_ms, zone)} ({age_text(snapshot.now_ms - time_ms)})"
 
 
-def charge_of(snapshot: Snapshot, site: Site) -> tuple[Value, str]:
-    """State of charge with its band ('64 to 80 %'); missing until the estimate knows it."""
-    charge = value_of(snapshot, site, "state_of_charge")
-    spread = value_of(snapshot, site, "state_of_charge_sd")
-    if charge.number is None:
-        note = "unknown until the first full charge"
-        return Value(charge.quantity, charge.label, Look.MISSING, None, "—", charge.age, note), ""
-    if spread.number is None or spread.look is not charge.look:
-        return charge, ""
-    low = max(0.0, charge.number - BAND_SDS * spread.number)
-    high = min(1.0, charge.number + BAND_SDS * spread.number)
-    return charge, f"{number(low * 100, 0)} to {percent(high)}"
-
-
-def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Value, band: str) -> str:
+def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Charge) -> str:
     """The one sentence on the bank: charge with band, what flows, the stage, the voltage.
 
     In the past tense, with its time, where the daemon does not run or the voltage is no longer live.
@@ -232,14 +213,14 @@ def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Value,
     say = PRESENT if present else PAST
     usable = (Look.LIVE,) if present else (Look.LIVE, Look.STALE)
     clauses = []
-    if charge.number is not None and charge.look in usable:
-        clauses.append(f"{say['is']} {charge.text} charged" + (f" ({band})" if band else ""))
+    if charge.clause and charge.figure.look in usable:
+        clauses.append(f"{say['is']} {charge.clause}")
     clauses.append(flow_clause(snapshot, site, usable, say))
     doubt = " (a doubtful reading)" if voltage.look is Look.SUSPECT else ""
     body = " and ".join(clause for clause in clauses if clause)
     body = f"{body}, at {voltage.text}{doubt}" if body else f"{say['stands']} at {voltage.text}{doubt}"
-    if charge.number is None:
-        body += "; its charge is unknown until the first full charge"
+    if not charge.clause:
+        body += "; its charge is not known yet"
     if present:
         return f"The bank {body}."
     time_ms = newest_ms(snapshot, "battery_voltage_V")

@@ -27,6 +27,7 @@ LABELS = {
     "array_current_A": "Array current",
     "load_power_W": "Load power",
     "load_current_A": "Load current",
+    "unseen_load_A": "Unmetered loads",
     "conversion_efficiency": "Conversion efficiency",
     "controller_temperature_C": "Controller temperature",
     "fault_bits": "Controller faults",
@@ -42,7 +43,8 @@ MAIN = (
     "load_power_W",
     "charge_stage",
 )
-"""What is looked at first, in this order; at level 'charging' the charge current stands for the bank's."""
+"""What is looked at first, in this order; at level 'charging' the charge current stands for the bank's, and
+what the estimator makes of the loads for the load power."""
 
 MORE = (
     "charge_current_A",
@@ -106,6 +108,8 @@ def meaning(quantity: str, value: float) -> str:
     """What a good value means in plain words, '' where the number says it."""
     if quantity == "battery_current_A" and abs(value) >= 0.05:
         return "into the bank" if value > 0 else "out of the bank"
+    if quantity == "unseen_load_A":
+        return "estimated from how the bank behaves"
     if quantity == "charge_stage" and 0 <= round(value) < len(Stage):
         return STAGE_MEANINGS[Stage(round(value))]
     return ""
@@ -114,12 +118,13 @@ def meaning(quantity: str, value: float) -> str:
 def main_quantities(site: Site) -> tuple[str, ...]:
     """What the page shows first at this site: what its metering level cannot see is not promised."""
     level = site.metering.level
-    unseen = {"charging": {"battery_current_A", "load_power_W"}, "shunt": {"load_power_W"}}.get(level, set())
-    names = ["charge_current_A" if name == "battery_current_A" and name in unseen else name for name in MAIN]
+    instead = {"battery_current_A": "charge_current_A", "load_power_W": "unseen_load_A"}
+    names = [instead.get(name, name) if level == "charging" else name for name in MAIN]
     return tuple(
         name
         for name in names
-        if name not in unseen and (site.array is not None or not name.startswith("array_"))
+        if not (level == "shunt" and name == "load_power_W")
+        and (site.array is not None or not name.startswith("array_"))
     )
 
 

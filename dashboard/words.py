@@ -16,7 +16,7 @@ DAY_MS = 24 * HOUR_MS
 NOW_WITHIN_MS = 5 * SECOND_MS
 """Younger than one refresh of the page is 'now' (our choice)."""
 
-DECIMALS = {"V": 1, "A": 1, "W": 0, "°C": 1}
+DECIMALS = {"V": 1, "A": 1, "W": 0, "°C": 1, "Ah": 0}
 """Digits after the point, by unit: what a person reads off, not what the meter resolves (our choice)."""
 
 FRACTIONS = {"state_of_charge", "state_of_charge_sd", "conversion_efficiency"}
@@ -62,6 +62,8 @@ def shown(value: float, quantity: str) -> str:
         return fault_words(round(value))
     unit = unit_of(quantity)
     text = number(value, DECIMALS[unit])
+    if quantity == "unseen_load_A":
+        return f"about {text} {unit}"
     is_net = quantity in ("battery_current_A", "battery_power_W")
     sign = "+" if is_net and round(value, DECIMALS[unit]) > 0 else ""
     return f"{sign}{text} {unit}"

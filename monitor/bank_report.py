@@ -48,6 +48,10 @@ the first and the last of them (our choice: what is wrong at the ends must be sm
 WELL_COVERED = 0.98
 """A span with more than 2 % of it without readings tells no efficiency (our choice)."""
 
+LEARNT_SD = 0.10
+"""The capacity is learnt once its deviation is below a tenth of it: before anything is measured the estimator
+takes 13 or 14 % (our choice)."""
+
 BY_MINUTE_S = 60.0
 
 
@@ -98,7 +102,7 @@ def bank_report(site: Site, reader: StoreReader) -> dict[str, Any]:
         "soc_sd": standing["soc_sd"],
         "stage": _stage(look, standing["stage"]),
         "ledger": _ledger(look, every_day, fulls_ms),
-        "cycles": _cycles(look, every_day, capacity_Ah, span),
+        "cycles": _cycles(look, every_day, _learnt_Ah(capacity_Ah, sd_Ah), span),
         "health": _health(look, every_day, fulls_ms, capacity_Ah, sd_Ah),
     }
 
@@ -152,14 +156,14 @@ def _flow_row(moved: Flow, stats: list[DayStat]) -> dict[str, Any]:
 
 
 def _cycles(
-    look: _Look, every_day: list[DayStat], capacity_Ah: float | None, span: tuple[int, int] | None
+    look: _Look, every_day: list[DayStat], learnt_Ah: float | None, span: tuple[int, int] | None
 ) -> dict[str, Any]:
     moved = flow(every_day, look.level, 0.0)
-    over_Ah = capacity_Ah or look.bank.capacity_Ah
+    over_Ah = learnt_Ah or look.bank.capacity_Ah
     return {
         "equivalent_full": _rounded(equivalent_cycles(moved.out_Ah, over_Ah)),
         "over_Ah": _rounded(over_Ah),
-        "capacity": "learnt" if capacity_Ah else "rated",
+        "capacity": "learnt" if learnt_Ah else "rated",
         "since": None if span is None else iso_utc(span[0]),
         "covered_h": _rounded(moved.covered_s / 3600),
     }
@@ -275,6 +279,13 @@ def _samples(look: _Look) -> list[tuple[int, int]]:
         samples.append((look.start_ms(month), end_ms))
         month = (month - timedelta(days=1)).replace(day=1)
     return sorted(span for span in samples if span[0] < span[1])
+
+
+def _learnt_Ah(capacity_Ah: float | None, sd_Ah: float | None) -> float | None:
+    """The estimated capacity, None while it is little more than what is true of any bank of this rating."""
+    if capacity_Ah is None or sd_Ah is None or sd_Ah > LEARNT_SD * capacity_Ah:
+        return None
+    return capacity_Ah
 
 
 def _latest(reader: StoreReader, quantity: str) -> float | None:

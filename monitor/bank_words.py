@@ -6,6 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.bank_report import local_words
+from monitor.present import charge_words
 
 UNKNOWN = "unknown"
 
@@ -20,7 +21,7 @@ def in_words(document: dict[str, Any], zone: ZoneInfo) -> str:
             "",
             *_ledger(document, zone),
             "",
-            *_health(document["health"]),
+            *_health(document["health"], learnt=document["cycles"]["capacity"] == "learnt"),
         ]
     )
 
@@ -30,11 +31,9 @@ def _stage(document: dict[str, Any]) -> list[str]:
     spent = [f"{name} {hours:.1f} h" for name, hours in stage["today_h"].items() if hours >= 0.05]
     if stage["unknown_h"] >= 0.05:
         spent.append(f"unknown {stage['unknown_h']:.1f} h")
-    soc = UNKNOWN
-    if document["soc"] is not None and document["soc_sd"] is not None:
-        soc = f"{document['soc']:.0%} ± {2 * document['soc_sd']:.0%}"
+    charge = charge_words(document["soc"], document["soc_sd"])
     return [
-        f"State of charge {soc}; stage {stage['now'] or UNKNOWN}.",
+        f"State of charge {charge}; stage {stage['now'] or UNKNOWN}.",
         f"Today: {', '.join(spent) or 'no stage known'}.",
         document["health"]["set_points"],
     ]
@@ -79,10 +78,11 @@ def _row(name: str, row: dict[str, Any]) -> str:
     )
 
 
-def _health(health: dict[str, Any]) -> list[str]:
+def _health(health: dict[str, Any], *, learnt: bool) -> list[str]:
     capacity = UNKNOWN
     if health["capacity_share"] is not None:
         capacity = f"{_band(health['capacity_share'])} of the rated {health['rated_Ah']:.0f} Ah"
+        capacity += "" if learnt else ": not learnt yet, the band is that of any such bank"
     acceptance, efficiency = health["acceptance"], health["coulombic_efficiency"]
     taken = UNKNOWN
     if acceptance is not None:

@@ -6,13 +6,14 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
 from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.records import AlarmState, DeviceHealth, Quality, Reading, iso_utc
+from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 
@@ -24,6 +25,13 @@ SLACK_S = 10.0
 
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
+
+BAND_SDS = 2.0
+"""The band around the charge is two standard deviations each way: 19 times in 20 if errors are normal."""
+
+WIDE_SD = 0.15
+"""Above it the charge is told by its band alone: one figure would claim too much (our choice: the band is
+then wider than half of the bank)."""
 
 
 class Look(StrEnum):
@@ -84,20 +92,68 @@ def now_of(reader: StoreReader) -> Now:
     return Now(clock.now_ms(), clock.speed)
 
 
+def held(latest: Sequence[Reading]) -> list[Reading]:
+    """The store's latest readings, those that are stored only when they change as old as the newest estimate.
+
+    Capacity and unseen load of one estimate are stored together: one that the newest of them left out is not
+    known any more and keeps its time.
+    """
+    estimated = [reading for reading in latest if reading.device == ESTIMATE]
+    slow_ms = max((r.time_ms for r in estimated if r.quantity in SLOW_QUANTITIES), default=None)
+    newest_ms = max((r.time_ms for r in estimated if r.quantity == "state_of_charge"), default=slow_ms)
+    if slow_ms is None or newest_ms is None or newest_ms <= slow_ms:
+        return list(latest)
+    return [
+        replace(reading, time_ms=newest_ms)
+        if reading.device == ESTIMATE and reading.quantity in SLOW_QUANTITIES and reading.time_ms == slow_ms
+        else reading
+        for reading in latest
+    ]
+
+
+def basis_of(reader: StoreReader) -> tuple[str, ...]:
+    """What the newest estimate rests on, in words, most important first; empty where none was made."""
+    return tuple((reader.note(BASIS_NOTE) or "").splitlines())
+
+
+def charge_band(soc: float, sd: float) -> tuple[float, float]:
+    """Between what the charge lies 19 times in 20, within 0..1."""
+    return max(0.0, soc - BAND_SDS * sd), min(1.0, soc + BAND_SDS * sd)
+
+
+def charge_words(soc: float | None, sd: float | None) -> str:
+    """'72% ± 8%'; 'somewhere between 6% and 100%' where one figure would claim too much; 'unknown'."""
+    if soc is None or sd is None:
+        return "unknown"
+    if sd > WIDE_SD:
+        low, high = charge_band(soc, sd)
+        return f"somewhere between {low:.0%} and {high:.0%}"
+    return f"{soc:.0%} ± {BAND_SDS * sd:.0%}"
+
+
+def _told(site: Site) -> set[str]:
+    """The document's quantities: the charge has places of its own, the capacity is `nightbank bank`'s."""
+    unseen = set() if site.metering.level == "charging" else {"unseen_load_A"}
+    elsewhere = ("state_of_charge", "bank_capacity")
+    return {name for name in QUANTITIES if name not in unseen and not name.startswith(elsewhere)}
+
+
 def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     """The document of `nightbank now --json`.
 
     A quantity that several devices give is taken from the one that stands (`Now.standing`). quality is
-    good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale.
+    good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale; basis lists what
+    the charge rests on. The unseen load is told only where the loads are not metered.
     """
     now = now_of(reader)
-    latest = reader.latest()
+    latest = held(reader.latest())
     chosen = {
         name: reading for name in QUANTITIES if (reading := now.standing(site, latest, name)) is not None
     }
     looks = {name: now.look_of(site, reading) for name, reading in chosen.items()}
     live = {name: reading.value for name, reading in chosen.items() if looks[name] is Look.LIVE}
     stage = live.get("charge_stage")
+    told = _told(site)
     described = {device.name for device in site.devices}
     return {
         "time": iso_utc(now.time_ms),
@@ -105,10 +161,11 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
         "quantities": {
             name: _quantity(reading, looks[name], now.time_ms)
             for name, reading in chosen.items()
-            if not name.startswith("state_of_charge")
+            if name in told
         },
         "soc": live.get("state_of_charge"),
         "soc_sd": live.get("state_of_charge_sd"),
+        "basis": list(basis_of(reader)) if "state_of_charge" in live else [],
         "stage": None if stage is None else Stage(int(stage)).name.lower(),
         "alarms": [_alarm(state) for state in reader.alarms()],
         "devices": [_device(health) for health in reader.health() if health.device in described],
@@ -156,7 +213,10 @@ def _device(health: DeviceHealth) -> dict[str, Any]:
 
 def in_words(document: dict[str, Any]) -> str:
     """The same document for a person with a lamp in the other hand: aligned lines, ages, plain words."""
-    lines = [f"{document['site']}, {document['time']}", "", _bank_line(document), ""]
+    lines = [f"{document['site']}, {document['time']}", "", _bank_line(document)]
+    if document["basis"]:
+        lines += ["It rests on:", *(f"  - {words}" for words in document["basis"])]
+    lines.append("")
     width = max((len(name) for name in document["quantities"]), default=0)
     for name, row in document["quantities"].items():
         lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
@@ -173,9 +233,8 @@ def in_words(document: dict[str, Any]) -> str:
 
 def _bank_line(document: dict[str, Any]) -> str:
     stage = f"stage {document['stage']}" if document["stage"] else "stage unknown"
-    if document["soc"] is None or document["soc_sd"] is None:
-        return f"State of charge unknown; {stage}."
-    return f"State of charge {document['soc']:.0%} ± {2 * document['soc_sd']:.0%} (95 % band); {stage}."
+    charge = charge_words(document["soc"], document["soc_sd"])
+    return f"State of charge {charge}{'' if charge == 'unknown' else ' (95 % band)'}; {stage}."
 
 
 def _value_words(name: str, row: dict[str, Any]) -> str:
@@ -187,6 +246,8 @@ def _value_words(name: str, row: dict[str, Any]) -> str:
         return ", ".join(str(flag.name).lower() for flag in Fault(int(row["value"]))) or "none"
     if name == "conversion_efficiency":
         return f"{row['value']:.0%}"
+    if name == "unseen_load_A":
+        return f"about {row['value']:.1f} {row['unit']}"
     return f"{row['value']:.2f} {row['unit']}"
 
 

@@ -208,17 +208,20 @@ def lead_part(tonight: Tonight) -> Content:
 
 
 def charge_part(tonight: Tonight) -> Content:
-    charge = tonight.charge
-    beside = f"{tonight.band}, 19 times in 20" if tonight.band else charge.note
+    charge = tonight.charge.figure
+    basis = html.Ul([html.Li(words) for words in tonight.charge.basis], className="basis", id="basis")
     return [
         html.P(
             [
                 html.Span("Charge ", className="label"),
                 html.Span(charge.text, **marks(charge)),
-                html.Span([*tag(charge), html.Span(beside, className="quiet")], className="beside"),
+                html.Span(
+                    [*tag(charge), html.Span(tonight.charge.beside, className="quiet")], className="beside"
+                ),
             ],
             className="figure-line",
-        )
+        ),
+        *([basis] if tonight.charge.basis else []),
     ]
 
 

@@ -22,6 +22,7 @@ from playwright.sync_api import Page, sync_playwright
 
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
+from monitor.sampling import BASIS_NOTE
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
 from tests.unit.site_files import MARSH_HIDE
@@ -57,12 +58,14 @@ class Hide:
     def now_ms(self) -> int:
         return self._clock.now_ms()
 
-    def store(self, readings=(), *, alarms=(), health=(), heartbeat_age_s=20.0, stopped=False):
+    def store(self, readings=(), *, alarms=(), health=(), basis=(), heartbeat_age_s=20.0, stopped=False):
         """Write to the store as the daemon does. heartbeat_age_s None: no daemon ever ran."""
         with closing(open_writer(self.store_file, "Europe/London")) as writer:
             writer.rank_devices(["charger"])
             writer.put_note(CLOCK_NOTE, self._clock.note())
             writer.append(readings)
+            if basis:
+                writer.put_note(BASIS_NOTE, "\n".join(basis))
             for alarm in alarms:
                 writer.put_alarm(alarm)
             for state in health:
@@ -144,7 +147,7 @@ class Hide:
 
 
 def device_of(quantity: str) -> str:
-    if quantity.startswith("state_of_charge"):
+    if quantity.startswith(("state_of_charge", "bank_capacity", "unseen")):
         return "estimate"
     return "derived" if quantity in ("battery_current_A", "charge_power_W") else "charger"
 

@@ -56,6 +56,7 @@ def troubled(shared_hide):
         [
             *hide.yesterday(until_age_s=600),
             *hide.present({"battery_voltage_V": 12.4, "charge_stage": 0}),
+            *hide.present({"state_of_charge": 0.62, "state_of_charge_sd": 0.28}),
             *hide.present({"load_power_W": 31_000.0}, 10, Quality.SUSPECT, "31000 is outside −10 to 20000"),
             *hide.present({"battery_temperature_C": None}, 10, Quality.MISSING, "the probe is not there"),
         ],
@@ -63,6 +64,13 @@ def troubled(shared_hide):
         health=[
             DeviceHealth("charger", "/dev/serial/by-id/usb-an-invented-adapter-with-a-long-name-0001-if00",
                          "silent", now, now, 85.0, 720, {"no answer": 4}, "no answer within 1 s")
+        ],
+        basis=[
+            "no full charge seen in 14 days",
+            "restarted after 6 h dark",
+            "charge and loads are metered, what bypasses the controller is assumed",
+            "no bank temperature: 20 °C assumed",
+            "voltage in steps of 0.1 V",
         ],
         heartbeat_age_s=900,
     )  # fmt: skip

@@ -21,10 +21,13 @@ NOW = {
 }
 
 
+BASIS = ("full seen 2 days ago", "charge and loads are metered, what bypasses the controller is assumed")
+
+
 @pytest.fixture
 def evening(hide):
     """A day of readings, a good present, everything well."""
-    hide.store([*hide.yesterday(), *hide.present(NOW)], health=[hide.healthy()])
+    hide.store([*hide.yesterday(), *hide.present(NOW)], health=[hide.healthy()], basis=BASIS)
     hide.serve()
     return hide
 
@@ -46,6 +49,45 @@ def test_the_page_shows_what_is_stored(evening, visit):
     assert shown(page, "fault_bits").text_content() == "none"
     row = page.locator("tr.row.live", has_text="Bank voltage")
     assert row.locator(".age").text_content().endswith("s ago")
+
+
+def test_the_charge_says_how_sure_it_is_and_what_it_rests_on(evening, visit):
+    page = visit.open(evening)
+    charge = page.locator("#charge")
+    expect(charge.locator(".figure-line")).to_have_text("Charge 72 %64 to 80 %, 19 times in 20")
+    assert charge.locator("#basis li").all_text_contents() == list(BASIS)
+    top = charge.locator("#basis").bounding_box()["y"]
+    assert top > charge.locator(".value").bounding_box()["y"]
+
+
+def test_a_charge_that_is_hardly_known_is_a_span_until_it_is_known(hide, visit):
+    unsure = {"state_of_charge": 0.62, "state_of_charge_sd": 0.28}
+    basis = ["no full charge seen in the first hour", "no bank temperature: 20 °C assumed"]
+    hide.store(hide.present({**NOW, **unsure}), basis=basis)
+    hide.serve()
+    page = visit.open(hide, width=360)
+    expect(page.locator("#sentence")).to_have_text(
+        "The bank is somewhere between 6 and 100 % charged and gives 4.1 A, at 12.5 V."
+    )
+    expect(shown(page, "state_of_charge")).to_have_text("6 to 100 %")
+    assert "62 %" not in page.locator("main").text_content()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    hide.store(hide.present(NOW, age_s=0), basis=["full seen within the hour"])
+    expect(shown(page, "state_of_charge")).to_have_text("72 %", timeout=8000)
+    expect(page.locator("#basis li")).to_have_text(["full seen within the hour"])
+
+
+def test_unmetered_loads_are_told_as_an_estimate(hide, visit):
+    text = hide.site_file.read_text(encoding="utf-8")
+    hide.site_file.write_text(text.replace('level = "controller"', 'level = "charging"'), encoding="utf-8")
+    slow = {"unseen_load_A": 1.23, "bank_capacity_Ah": 412.0, "bank_capacity_sd_Ah": 61.0}
+    hide.store([*hide.present(slow, age_s=1800), *hide.present(NOW)])
+    hide.serve()
+    page = visit.open(hide)
+    expect(shown(page, "unseen_load_A")).to_have_text("about 1.2 A")
+    row = page.locator("tr.row", has_text="Unmetered loads")
+    assert row.get_attribute("class") == "row live", "stored only when it changes"
+    assert page.locator("[data-quantity^=bank_capacity]").count() == 0
 
 
 def test_todays_energy_is_that_of_the_stored_power(evening, visit):

@@ -265,6 +265,17 @@ def test_the_report_says_unknown_where_nothing_is_known(kept):
     assert max(len(line) for line in done.stdout.splitlines() if line.startswith("  ")) <= 80
 
 
+def test_a_capacity_that_could_be_any_banks_is_not_called_learnt(kept):
+    site, _ = kept
+    with open_writer(site.parent / "nightbank.db", "UTC") as store:
+        at = to_ms(datetime.now(UTC))
+        store.append([Reading(at, "estimate", "bank_capacity_sd_Ah", 52.0)])
+        store.commit()
+    done = CliRunner().invoke(main, ["bank", str(site)])
+    assert "Capacity 89% ± 23% of the rated 450 Ah: not learnt yet" in done.stdout
+    assert "of 450 Ah (rated)" in done.stdout
+
+
 def test_an_empty_store_is_reported_calmly(tmp_path):
     site = write(tmp_path, changed())
     open_writer(tmp_path / "nightbank.db", "Europe/London").close()

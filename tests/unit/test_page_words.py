@@ -24,6 +24,8 @@ LONDON = ZoneInfo("Europe/London")
         (-3.96, "battery_temperature_C", "−4.0 °C"),
         (0.724, "state_of_charge", "72 %"),
         (0.951, "conversion_efficiency", "95 %"),
+        (1.234, "unseen_load_A", "about 1.2 A"),
+        (412.4, "bank_capacity_Ah", "412 Ah"),
         (2, "charge_stage", "absorption"),
         (9, "charge_stage", "unknown code 9"),
         (0, "fault_bits", "none"),
@@ -89,3 +91,5 @@ def test_no_line_ends_between_a_number_and_its_unit():
     assert told.replace("\N{NO-BREAK SPACE}", "~") == (
         "The bank is 72~% charged (64 to 80~%) and gives 4.1~A, at 12.5~V in 3 steps."
     )
+    wide = unbroken("The bank is somewhere between 6 and 100 % charged.")
+    assert "100\N{NO-BREAK SPACE}% charged" in wide

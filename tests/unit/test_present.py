@@ -6,17 +6,19 @@ import pytest
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.errors import StoreError
-from monitor.present import in_words, present
+from monitor.present import charge_words, held, in_words, present
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading
-from monitor.site.model import Bank, DeviceEntry, Place, Site
+from monitor.sampling import BASIS_NOTE
+from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site
 from monitor.store import heartbeat
 from monitor.store.embedded import open_writer
 
 HOUR_MS = round(timedelta(hours=1).total_seconds() * 1000)
 
 
-def site():
+def site(level="controller"):
     return Site(
+        metering=Metering(level=level),
         site=Place(name="Marsh hide", latitude_deg=52.6, longitude_deg=1.55),
         bank=Bank(chemistry="flooded", unit_voltage_V=6, unit_capacity_Ah=225, units_in_series=2),
         devices=tuple(
@@ -58,6 +60,7 @@ def test_the_document_has_the_promised_names(store):
     assert voltage == {"value": 12.47, "unit": "V", "quality": "good", "device": "shunt"}
     assert (document["site"], document["soc"], document["soc_sd"]) == ("Marsh hide", 0.72, 0.04)
     assert document["stage"] == "absorption"
+    assert document["basis"] == []
     assert "state_of_charge" not in document["quantities"]
     (alarm,) = document["alarms"]
     assert (alarm["name"], alarm["state"], alarm["stands"]) == ("Low voltage", "clearing", True)
@@ -75,6 +78,91 @@ def test_a_value_that_was_not_renewed_is_stale_and_the_charge_unknown(store):
     assert document["quantities"]["battery_voltage_V"]["quality"] == "stale"
     assert document["quantities"]["battery_voltage_V"]["value"] == 12.47
     assert (document["soc"], document["stage"]) == (None, None)
+
+
+def estimated(time_ms, soc=0.72, sd=0.04, slow_ms=None, **slow):
+    """The readings of an estimate; its slow quantities, by name, stored when they last changed."""
+    return [
+        *(Reading(slow_ms or time_ms, "estimate", name, value) for name, value in slow.items()),
+        Reading(time_ms, "estimate", "state_of_charge", soc),
+        Reading(time_ms, "estimate", "state_of_charge_sd", sd),
+    ]
+
+
+def test_the_charge_comes_with_what_it_rests_on(store):
+    store.append(estimated(ago(5)))
+    store.put_note(BASIS_NOTE, "full seen 2 days ago\nloads not metered: band wider")
+    document = present(site(), store)
+    assert document["basis"] == ["full seen 2 days ago", "loads not metered: band wider"]
+    said = in_words(document).splitlines()
+    at = said.index("State of charge 72% ± 8% (95 % band); stage unknown.")
+    assert said[at + 1 : at + 4] == [
+        "It rests on:",
+        "  - full seen 2 days ago",
+        "  - loads not metered: band wider",
+    ]
+
+
+def test_a_charge_of_long_ago_rests_on_nothing_now(store):
+    store.append(estimated(ago(3600)))
+    store.put_note(BASIS_NOTE, "full seen 2 days ago")
+    document = present(site(), store)
+    assert (document["soc"], document["basis"]) == (None, [])
+    assert "rests on" not in in_words(document)
+
+
+def test_a_wide_band_is_told_without_a_figure_in_its_middle(store):
+    store.append(estimated(ago(5), 0.62, 0.28))
+    said = in_words(present(site(), store))
+    assert "State of charge somewhere between 6% and 100% (95 % band); stage unknown." in said
+    assert "62%" not in said
+
+
+@pytest.mark.parametrize(
+    ("soc", "sd", "words"),
+    [
+        (None, None, "unknown"),
+        (0.6, None, "unknown"),
+        (0.6, 0.15, "60% ± 30%"),
+        (0.6, 0.151, "somewhere between 30% and 90%"),
+        (0.1, 0.2, "somewhere between 0% and 50%"),
+    ],
+)
+def test_the_charge_in_words(soc, sd, words):
+    assert charge_words(soc, sd) == words
+
+
+def test_an_unseen_load_that_has_not_changed_is_of_now(store):
+    store.append(estimated(ago(5), slow_ms=ago(1800), unseen_load_A=1.23, bank_capacity_Ah=400.0))
+    document = present(site("charging"), store)
+    row = document["quantities"]["unseen_load_A"]
+    assert (row["value"], row["unit"], row["quality"]) == (1.23, "A", "good")
+    assert row["age_s"] == pytest.approx(5, abs=2)
+    assert "about 1.2 A  " in in_words(document)
+
+
+def test_an_unseen_load_ages_with_the_estimate(store):
+    store.append(estimated(ago(3600), slow_ms=ago(7200), unseen_load_A=1.23))
+    assert present(site("charging"), store)["quantities"]["unseen_load_A"]["quality"] == "stale"
+
+
+def test_an_unseen_load_that_newer_estimates_leave_out_is_not_renewed():
+    # a shunt began to see all: only the capacity was stored when it next changed
+    unseen = Reading(1_000, "estimate", "unseen_load_A", 1.23)
+    capacity = Reading(5_000, "estimate", "bank_capacity_Ah", 400.0)
+    charge = Reading(9_000, "estimate", "state_of_charge", 0.7)
+    assert [reading.time_ms for reading in held([unseen, capacity, charge])] == [1_000, 9_000, 9_000]
+
+
+@pytest.mark.parametrize("level", ["controller", "shunt"])
+def test_where_loads_are_metered_no_unseen_load_is_told(store, level):
+    store.append(estimated(ago(5), unseen_load_A=0.2))
+    assert present(site(level), store)["quantities"] == {}
+
+
+def test_the_capacity_is_not_a_live_value(store):
+    store.append(estimated(ago(5), bank_capacity_Ah=400.0, bank_capacity_sd_Ah=10.0))
+    assert present(site("charging"), store)["quantities"] == {}
 
 
 def test_a_silent_first_device_is_stood_in_for_by_the_next(store):

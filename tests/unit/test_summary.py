@@ -45,6 +45,9 @@ EVENING = (
 )
 
 
+BASIS = ("full seen 2 days ago", "a shunt sees every current")
+
+
 def snapshot(latest=EVENING, **changes):
     plain = Snapshot(
         now=Now(NOW, 1.0),
@@ -54,6 +57,7 @@ def snapshot(latest=EVENING, **changes):
         ledger=None,
         day_start_ms=MIDNIGHT,
         span=(MIDNIGHT, NOW) if latest else None,
+        basis=BASIS,
     )
     return dataclasses.replace(plain, **changes)
 
@@ -99,14 +103,53 @@ def test_a_current_within_the_meters_own_error_is_rest():
     assert "rests" in summarize(snapshot(latest), site()).sentence
 
 
-def test_before_the_first_full_charge_the_charge_is_unknown_and_not_guessed():
-    latest = without("state_of_charge", "state_of_charge_sd")
-    said = summarize(snapshot(latest), site())
-    assert said.sentence == (
-        "The bank gives 4.2 A, at 12.5 V; its charge is unknown until the first full charge."
+def charge(soc, sd, age_s=12):
+    """The evening with another charge."""
+    return replaced(
+        reading("state_of_charge", soc, device="estimate", age_s=age_s),
+        reading("state_of_charge_sd", sd, device="estimate", age_s=age_s),
     )
-    assert said.charge.text == "—"
-    assert said.charge.note == "unknown until the first full charge"
+
+
+def test_where_the_band_is_wide_no_one_figure_is_claimed():
+    # By hand: 0.62 - 2 x 0.28 = 0.06; 0.62 + 2 x 0.28 = 1.18, more than a full bank
+    said = summarize(snapshot(charge(0.62, 0.28)), site())
+    assert said.sentence == ("The bank is somewhere between 6 and 100 % charged and gives 4.2 A, at 12.5 V.")
+    assert (said.charge.figure.text, said.charge.beside) == ("6 to 100 %", "19 times in 20")
+    assert said.charge.figure.number == 0.62
+
+
+@pytest.mark.parametrize(
+    ("sd", "text", "beside"),
+    [(0.15, "60 %", "30 to 90 %, 19 times in 20"), (0.151, "30 to 90 %", "19 times in 20")],
+)
+def test_the_figure_gives_way_to_the_band_where_that_is_wider_than_half_the_bank(sd, text, beside):
+    said = summarize(snapshot(charge(0.60, sd)), site()).charge
+    assert (said.figure.text, said.beside) == (text, beside)
+
+
+@pytest.mark.parametrize(("soc", "band"), [(0.02, "0 to 10 %"), (0.98, "90 to 100 %")])
+def test_the_band_ends_where_the_bank_does(soc, band):
+    assert summarize(snapshot(charge(soc, 0.04)), site()).charge.beside.startswith(band)
+
+
+def test_the_charge_says_what_it_rests_on():
+    assert summarize(snapshot(), site()).charge.basis == BASIS
+
+
+def test_an_old_charge_does_not_say_what_it_rested_on():
+    # the ages in the words count from the newest estimate
+    said = summarize(snapshot(charge(0.72, 0.04, age_s=1800)), site()).charge
+    assert said.figure.look is Look.STALE
+    assert said.basis == ()
+
+
+def test_a_charge_that_was_never_estimated_is_not_guessed():
+    latest = without("state_of_charge", "state_of_charge_sd")
+    said = summarize(snapshot(latest, basis=()), site())
+    assert said.sentence == "The bank gives 4.2 A, at 12.5 V; its charge is not known yet."
+    assert (said.charge.figure.text, said.charge.beside) == ("—", "not estimated yet")
+    assert said.charge.basis == ()
 
 
 def test_where_only_charging_is_metered_no_use_is_claimed():
@@ -120,6 +163,25 @@ def test_where_only_charging_is_metered_no_use_is_claimed():
     assert "battery_current_A" not in {value.quantity for value in said.main}
     assert said.totals[1].energy == "—"
     assert said.totals[1].note == "not metered: the controller does not see the loads"
+
+
+def test_the_load_that_no_meter_shows_is_told_with_about_and_only_there():
+    latest = (*EVENING, reading("unseen_load_A", 1.234, device="estimate"))
+    main = {value.quantity: value for value in summarize(snapshot(latest), site("charging")).main}
+    assert "load_power_W" not in main
+    unseen = main["unseen_load_A"]
+    assert (unseen.label, unseen.text) == ("Unmetered loads", "about 1.2 A")
+    assert unseen.note == "estimated from how the bank behaves"
+    for level in ("controller", "shunt"):
+        said = summarize(snapshot(latest), site(level))
+        assert "unseen_load_A" not in {value.quantity for value in (*said.main, *said.more)}
+
+
+@pytest.mark.parametrize("level", ["controller", "shunt", "charging"])
+def test_the_learnt_capacity_is_no_live_value(level):
+    learnt = [reading(name, 400.0, device="estimate") for name in ("bank_capacity_Ah", "bank_capacity_sd_Ah")]
+    said = summarize(snapshot((*EVENING, *learnt)), site(level))
+    assert not [v.quantity for v in (*said.main, *said.more) if v.quantity.startswith("bank_capacity")]
 
 
 def test_a_standing_alarm_comes_first_and_a_normal_one_not_at_all():
