@@ -67,6 +67,14 @@ def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:
     assert {"Type=notify", "WatchdogSec=60", "Restart=always"} <= set(text.splitlines())
 
 
+@pytest.mark.parametrize("unit", ["monitor", "page"])
+def test_numpy_gets_one_thread_and_no_memory_for_more(unit: str) -> None:
+    # OPENBLAS_NUM_THREADS: OpenBLAS's own manual, 'Setting the number of threads at runtime' [memory]
+    text = (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()
+    service = text.split("[Service]")[1].split("[Install]")[0]
+    assert "Environment=OPENBLAS_NUM_THREADS=1" in service.splitlines()
+
+
 def test_the_daemon_may_open_the_serial_ports_this_kernel_knows() -> None:
     # /proc/devices names the majors of loaded drivers; ttyS is built into Debian's kernels
     text = (PROJECT / "systemd/nightbank-monitor@.service").read_text()
