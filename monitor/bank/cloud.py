@@ -43,9 +43,9 @@ SUPPOSED = 1000
 SAVED = 250
 """How many of them are kept over a restart, drawn by weight: less on the card (our choice)."""
 
-START_DEEP, START_SKEW = 0.95, 1.5
-"""At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u^1.5
-with u even on 0..1 (our choice: mean 0.62, deviation 0.28)."""
+START_DEEP, START_SKEW = 0.95, 2.0
+"""At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u²
+with u even on 0..1 (our choice: mean 0.68, deviation 0.28)."""
 
 EVIDENCE_SHARE = 0.04
 """What one weighing counts of the likelihood it would have were the readings independent. Readings minutes
