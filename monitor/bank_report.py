@@ -26,7 +26,7 @@ from monitor.bank.health import (
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycles, flow
 from monitor.bank.resistance import ResistanceMeter, trend
 from monitor.bank.stage_hours import HeldSeen, set_points_in_words, stage_hours
-from monitor.present import present
+from monitor.present import WIDE_SD, present
 from monitor.quantities import Stage
 from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
@@ -129,7 +129,11 @@ def _ledger(look: _Look, every_day: list[DayStat], fulls_ms: list[int]) -> dict[
     since: dict[str, Any] = {"full": None, "days": None}
     if fulls_ms:
         stats = span_stats(
-            look.reader, look.zone, (*FLOW_QUANTITIES, "state_of_charge"), fulls_ms[0], look.now_ms + 1
+            look.reader,
+            look.zone,
+            (*FLOW_QUANTITIES, "state_of_charge", "state_of_charge_sd"),
+            fulls_ms[0],
+            look.now_ms + 1,
         )
         moved = flow(stats, look.level, (look.now_ms - fulls_ms[0]) / 1000)
         since = {
@@ -141,7 +145,7 @@ def _ledger(look: _Look, every_day: list[DayStat], fulls_ms: list[int]) -> dict[
 
 
 def _flow_row(moved: Flow, stats: list[DayStat]) -> dict[str, Any]:
-    lowest = deepest(stats)
+    lowest = None if _too_vague(stats) else deepest(stats)
     return {
         "in_Ah": _rounded(moved.in_Ah),
         "out_Ah": _rounded(moved.out_Ah),
@@ -153,6 +157,13 @@ def _flow_row(moved: Flow, stats: list[DayStat]) -> dict[str, Any]:
         "lowest_soc": None if lowest is None else _rounded(lowest[0], 3),
         "lowest_at": None if lowest is None else iso_utc(lowest[1]),
     }
+
+
+def _too_vague(stats: list[DayStat]) -> bool:
+    """Whether the charge was on the mean too little known for its lowest to be told as one figure."""
+    spreads = [stat for stat in stats if stat.quantity == "state_of_charge_sd"]
+    count = sum(stat.count for stat in spreads)
+    return count > 0 and sum(stat.mean * stat.count for stat in spreads) > WIDE_SD * count
 
 
 def _cycles(

@@ -276,6 +276,20 @@ def test_a_capacity_that_could_be_any_banks_is_not_called_learnt(kept):
     assert "of 450 Ah (rated)" in done.stdout
 
 
+def test_a_lowest_charge_that_was_hardly_known_is_not_told(kept):
+    site, begin = kept
+    with open_writer(site.parent / "nightbank.db", "UTC") as store:
+        for hour in range(24):
+            unsure = to_ms(begin + timedelta(hours=hour))
+            store.append([Reading(unsure, "estimate", "state_of_charge_sd", 0.28)])
+            store.append([Reading(unsure + 86_400_000, "estimate", "state_of_charge_sd", 0.05)])
+        store.commit()
+    document = json.loads(CliRunner().invoke(main, ["bank", str(site), "--json"]).stdout)
+    first, second = document["ledger"]["last_days"][-3:-1]
+    assert (first["lowest_soc"], first["lowest_at"]) == (None, None)
+    assert second["lowest_soc"] == 0.7
+
+
 def test_an_empty_store_is_reported_calmly(tmp_path):
     site = write(tmp_path, changed())
     open_writer(tmp_path / "nightbank.db", "Europe/London").close()
