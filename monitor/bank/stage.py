@@ -13,7 +13,6 @@ from typing import Any
 from monitor.bank.description import BankDescription
 from monitor.bank.held import Held, HeldVoltage
 from monitor.bank.sample import BankSample
-from monitor.bank.setpoints import SetPoints
 from monitor.bank.signs import Signs, signs_of
 from monitor.quantities import Stage
 
@@ -407,41 +406,3 @@ def _fits(named: tuple[str, Any]) -> bool:
     if value is None:
         return name in ("last_ms", "behind_ms", "flat_V", "lasting_V")
     return isinstance(value, int | float) and math.isfinite(value)
-
-
-HOLD_BAND_V_PER_CELL = 0.025
-"""How far a held voltage may sit beside its set point: meters, wire; 0.15 V on 12 V (our choice)."""
-
-CHARGING_FRACTION = 0.002
-"""A charge current below 0.2 % of capacity is meter offset, not charging (our choice)."""
-
-
-def detect_stage(
-    voltage_V: float,
-    charge_current_A: float,
-    temperature_C: float | None,
-    *,
-    set_points: SetPoints,
-    cells: int,
-    capacity_Ah: float,
-    before: Stage,
-) -> Stage:
-    """The stage that these readings show, `before` being the stage until now.
-
-    Float is told from a bulk that passes the same voltage only by what came before: float follows
-    absorption, equalization or float. Equalization is anything clearly above the absorption voltage.
-    """
-    if charge_current_A < CHARGING_FRACTION * capacity_Ah:
-        held_float = before is Stage.FLOAT and charge_current_A > 0
-        if not held_float:
-            return Stage.OFF
-    now = set_points.at(temperature_C)
-    band_V = HOLD_BAND_V_PER_CELL * cells
-    if now.equalization_V is not None and voltage_V > now.absorption_V + 2 * band_V:
-        return Stage.EQUALIZATION
-    if voltage_V >= now.absorption_V - band_V:
-        return Stage.ABSORPTION
-    follows_full = before in (Stage.ABSORPTION, Stage.EQUALIZATION, Stage.FLOAT)
-    if now.float_V is not None and follows_full and abs(voltage_V - now.float_V) <= band_V:
-        return Stage.FLOAT
-    return Stage.BULK
