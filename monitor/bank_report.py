@@ -50,7 +50,7 @@ WELL_COVERED = 0.98
 
 LEARNT_SD = 0.10
 """The capacity is learnt once its deviation is below a tenth of it: before anything is measured the estimator
-takes 13 or 14 % (our choice)."""
+takes 12 to 15 % (our choice)."""
 
 BY_MINUTE_S = 60.0
 
