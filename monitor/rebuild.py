@@ -17,7 +17,7 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import StoreError
 from monitor.records import Event, Reading, iso_utc
-from monitor.sampling import ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, polls_of
+from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.steps import LATEST_MS
@@ -73,6 +73,7 @@ def _estimates(
 ) -> Iterator[Reading]:
     """The estimates that belong to the polls; behind the last one the estimator's state and an event."""
     sampler, estimator, keeper = Sampler(site), BankEstimator(describe_site(site)), Keeper()
+    basis: tuple[str, ...] = ()
     for poll in polls:
         done.polls += 1
         if done.polls % TELL_EVERY == 0:
@@ -84,10 +85,12 @@ def _estimates(
         if estimate.time_ms != sampled.sample.time_ms:
             continue
         done.estimates += 1
+        basis = estimate.basis
         done.last_ms = estimate.time_ms
         if done.first_ms is None:
             done.first_ms = estimate.time_ms
         yield from keeper.readings(estimate, sampled.sample)
     store.put_note(ESTIMATOR_NOTE, estimator.state())
+    store.put_note(BASIS_NOTE, "\n".join(basis))
     text = f"The estimates from {iso_utc(from_ms)} on were made anew ({done.estimates} of them)."
     store.add_event(Event(clock.now_ms(), "rebuild", "", text))

@@ -52,6 +52,9 @@ SD_LEAST, SD_UNSEEN_FACTOR = 0.01, 1.3
 """What the filter's own deviation is widened by, always and where loads are not metered (our choice, so that
 the truth of unlike bank models lies within two deviations in 90 to 98 % of rows; tests/bench)."""
 
+CAPACITY_SD_FACTOR = 1.4
+"""The same for the learnt capacity (our choice)."""
+
 UNIFORM_SD = 1 / math.sqrt(12)
 """Standard deviation of a charge of which nothing is known: uniform on 0..1."""
 
@@ -100,17 +103,19 @@ class _Memory:
     """What survives a restart beside the cloud and the stage."""
 
     last_ms: int | None = None
+    voltage_read: bool = False
     interval_s: float = 60.0
     temperature_C: float | None = None
     load_seen_ms: int | None = None
     begun_ms: int | None = None
     full_ms: int | None = None
     dark_h: float = 0.0
-    last_dark_h: float = 0.0
     dark_end_ms: int | None = None
     signs_of_full: bool = False
     latched: bool = False
     stage: Stage = Stage.OFF
+    metered: str = "charge"
+    counted: float = 0.0  # charge counted since the last weighing, share of present capacity
 
 
 class BankEstimator:
@@ -128,8 +133,6 @@ class BankEstimator:
         self._known: _Known | None = None
         self._blind = False
         self._moments: Moments | None = None
-        self._counted = 0.0  # charge counted since the last weighing, share of present capacity
-        self._metered = "charge"
         if saved is not None:
             self._restore(saved, lithium, step_V)
 
@@ -138,6 +141,7 @@ class BankEstimator:
             document = json.loads(saved)
             memory = _Memory(**document["memory"])
             memory.stage = Stage(memory.stage)
+            window = Window(**document["window"])
             temperature_C = memory.temperature_C
             cloud = Cloud(
                 priors_of(self._bank), lithium=lithium, step_V=step_V, seed=SEED + (memory.last_ms or 0) % 997
@@ -147,10 +151,9 @@ class BankEstimator:
             )
         except (TypeError, ValueError, KeyError):
             return
-        self._memory, self._cloud = memory, cloud
+        self._memory, self._cloud, self._window = memory, cloud, window
         self._stage = StageTracker(self._bank, document.get("stage"))
         self._moments = cloud.moments()
-        self._metered = str(document.get("metered", "charge"))
 
     @property
     def last_ms(self) -> int | None:
@@ -162,8 +165,8 @@ class BankEstimator:
         document: dict[str, Any] = {
             "memory": asdict(self._memory),
             "cloud": self._cloud.packed(),
+            "window": asdict(self._window),
             "stage": self._stage.state(),
-            "metered": self._metered,
         }
         return json.dumps(document)
 
@@ -177,6 +180,7 @@ class BankEstimator:
         view = self._stage.update(sample)
         if memory.begun_ms is None:
             memory.begun_ms = sample.time_ms
+        memory.voltage_read = memory.voltage_read or signs is not None
         memory.last_ms = sample.time_ms
         if signs is not None and signs.temperature_C is not None:
             memory.temperature_C = min(HOTTEST_C, max(COLDEST_C, signs.temperature_C))
@@ -204,9 +208,8 @@ class BankEstimator:
         self._cloud.darken(hours)
         self._known = None
         self._window = Window()
-        self._moments, self._counted = self._cloud.moments(), 0.0
-        memory.dark_h += hours
-        memory.last_dark_h, memory.dark_end_ms = hours, now_ms
+        self._moments, self._memory.counted = self._cloud.moments(), 0.0
+        memory.dark_h, memory.dark_end_ms = hours, now_ms
         memory.latched = False
 
     def _gather(self, sample: BankSample, signs: Signs | None, step_s: float) -> None:
@@ -227,7 +230,7 @@ class BankEstimator:
             elif known.metered == "charge":
                 window.unseen_h += hours
             self._count(moved, hours)
-            self._metered = known.metered
+            self._memory.metered = known.metered
         if signs is not None:
             window.voltage_sum_V += signs.voltage_V
             window.voltages += 1
@@ -261,8 +264,8 @@ class BankEstimator:
             return
         if moved > 0:
             moved *= moments.stored_share
-        unseen = moments.unseen if self._metered != "net" else 0.0
-        self._counted += (moved - unseen * hours) / moments.capacity
+        unseen = moments.unseen if self._memory.metered != "net" else 0.0
+        self._memory.counted += (moved - unseen * hours) / moments.capacity
 
     def _temperature_C(self) -> float:
         known = self._memory.temperature_C
@@ -288,7 +291,7 @@ class BankEstimator:
             cloud.weigh(cell_V, window.hours, blind=blind)
         self._blind = blind
         self._window = Window()
-        self._moments, self._counted = cloud.moments(), 0.0
+        self._moments, self._memory.counted = cloud.moments(), 0.0
 
     def _watch_for_full(self, view: StageView, now_ms: int) -> bool:
         """Whether this sample newly shows the signs of full, and the estimate agrees."""
@@ -311,28 +314,28 @@ class BankEstimator:
         memory.signs_of_full = False
         newly = not memory.latched
         memory.latched = True
-        memory.full_ms, memory.dark_h = now_ms, 0.0
+        memory.full_ms = now_ms
         return newly
 
     def _estimate(self, time_ms: int, became_full: bool) -> BankEstimate:
         moments, bank, memory = self._moments, self._bank, self._memory
         if moments is None:
             moments = self._moments = self._cloud.moments()
-        if self._window.voltages == 0 and self._window.hours == 0.0 and memory.last_ms == memory.begun_ms:
+        if not memory.voltage_read:
             return BankEstimate(
                 time_ms, None, None, memory.stage, None, None, None, ("no voltage read yet",), became_full
             )
-        soc = min(1.0, max(0.0, moments.soc + self._counted))
-        factor = SD_UNSEEN_FACTOR if self._metered == "charge" else 1.0
+        soc = min(1.0, max(0.0, moments.soc + self._memory.counted))
+        factor = SD_UNSEEN_FACTOR if self._memory.metered == "charge" else 1.0
         sd = min(UNIFORM_SD, math.hypot(factor * moments.soc_sd, SD_LEAST))
         ground = Ground(
-            metered="nothing" if self._blind else self._metered,
+            metered="nothing" if self._blind else self._memory.metered,
             full_age_ms=None if memory.full_ms is None else time_ms - memory.full_ms,
             age_ms=time_ms - (memory.begun_ms or time_ms),
-            dark_h=memory.last_dark_h,
+            dark_h=memory.dark_h,
             dark_age_ms=None if memory.dark_end_ms is None else time_ms - memory.dark_end_ms,
             temperature_known=memory.temperature_C is not None,
-            load_meter_silent=self._metered == "charge" and memory.load_seen_ms is not None,
+            load_meter_silent=self._memory.metered == "charge" and memory.load_seen_ms is not None,
             voltage_step_V=bank.meters.voltage_step_V,
             cells=bank.cells,
         )
@@ -342,8 +345,8 @@ class BankEstimator:
             soc_sd=sd,
             stage=memory.stage,
             capacity_Ah=moments.capacity * bank.capacity_Ah,
-            capacity_sd_Ah=moments.capacity_sd * bank.capacity_Ah,
-            unseen_load_A=None if self._metered == "net" else moments.unseen * bank.capacity_Ah,
+            capacity_sd_Ah=CAPACITY_SD_FACTOR * moments.capacity_sd * bank.capacity_Ah,
+            unseen_load_A=None if self._memory.metered == "net" else moments.unseen * bank.capacity_Ah,
             basis=words(ground),
             became_full=became_full,
         )
