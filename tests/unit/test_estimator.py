@@ -1,13 +1,22 @@
-"""State of charge, first cut: counted from the last full charge, unknown before."""
+"""State of charge with an honest band, as issue by issue of a bank's life would show it.
+
+The histories here are made by hand to show behaviour; how accurate the estimate is, independent bank models
+judge (tests/reference/test_estimated_charge.py, tests/bench/charge_error.py).
+"""
 
 import json
+import math
+from copy import deepcopy
+from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.bank.description import BankDescription
-from monitor.bank.estimator import COULOMBIC_EFFICIENCY, UNIFORM_SD, BankEstimator
+from monitor.bank.estimator import UNIFORM_SD, BankEstimator
 from monitor.bank.sample import BankSample
-from monitor.bank.stage import SetPoints
+from monitor.bank.setpoints import SetPoints
 from monitor.quantities import Stage
 from monitor.site.model import Meters
 
@@ -21,141 +30,274 @@ BANK = BankDescription(
     disconnect_V=11.4,
     meters=Meters(),
     monitor_A=0.2,
-    use_A=1.0,
+    use_A=None,
     level=None,
 )
 MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
 
 
-def run(estimator, start_ms, minutes, **sample):
-    """Feed the same sample each minute; the last estimate."""
-    estimate = None
-    for minute in range(1, minutes + 1):
-        estimate = estimator.update(BankSample(start_ms + minute * MINUTE_MS, **sample))
-    return estimate
+class Life:
+    """An estimator and the time it has got to; every call lets the same sample be read each minute."""
+
+    def __init__(self, bank=BANK):
+        self.estimator = BankEstimator(bank)
+        self.time_ms = 0
+        self.told_full = 0
+
+    def go_on(self, minutes, **sample):
+        sample.setdefault("battery_temperature_C", 25.0)
+        for _ in range(minutes):
+            self.time_ms += MINUTE_MS
+            estimate = self.estimator.update(BankSample(self.time_ms, **sample))
+            self.told_full += estimate.became_full
+        return estimate
+
+    def fill(self):
+        """A long charge: bulk, three hours of absorption down to the tail current, hours of float."""
+        self.go_on(360, battery_voltage_V=13.6, battery_current_A=10.0, charge_current_A=10.0)
+        for hour in range(3):
+            amps = (6.0, 2.5, 1.0)[hour]
+            self.go_on(60, battery_voltage_V=14.8, battery_current_A=amps, charge_current_A=amps)
+        return self.go_on(240, battery_voltage_V=13.5, battery_current_A=0.4, charge_current_A=0.4)
 
 
-def full(estimator, start_ms=0):
-    """An hour of absorption at a tail current: the signs of a full bank."""
-    return run(
-        estimator,
-        start_ms,
-        60,
-        battery_voltage_V=14.8,
-        battery_current_A=1.0,
-        charge_current_A=1.0,
-        battery_temperature_C=25.0,
-    )
+@pytest.fixture(scope="module")
+def filled():
+    """A bank that has just been filled; take a copy."""
+    life = Life()
+    life.full_estimate = life.fill()
+    return life
 
 
-def test_nothing_is_claimed_before_the_first_full_charge():
-    estimate = run(BankEstimator(BANK), 0, 30, battery_voltage_V=12.4, battery_current_A=-2.0)
-    assert (estimate.soc, estimate.soc_sd) == (None, None)
-    assert estimate.basis == ("no full charge seen yet",)
+def test_before_a_voltage_nothing_is_said():
+    estimate = BankEstimator(BANK).update(BankSample(0, None, -2.0))
+    assert (estimate.soc, estimate.soc_sd, estimate.capacity_Ah) == (None, None, None)
+    assert estimate.basis == ("no voltage read yet",)
 
 
-def test_absorption_held_at_the_tail_current_is_full_and_told_once():
-    estimator = BankEstimator(BANK)
-    told = [estimator.update(BankSample(at * MINUTE_MS, 14.8, 1.0, 1.0)).became_full for at in range(1, 61)]
-    assert sum(told) == 1
-    assert estimator.update(BankSample(61 * MINUTE_MS, 14.8, 1.0, 1.0)).soc == 1.0
+def test_a_cold_start_is_wide_and_claims_neither_full_nor_empty():
+    estimate = Life().go_on(1, battery_voltage_V=12.4, battery_current_A=-2.0)
+    assert 0.3 < estimate.soc < 0.9
+    assert estimate.soc_sd > 0.25
+    assert estimate.basis[0] == "no full charge seen in the first hour"
+
+
+def test_a_night_of_rest_narrows_it_to_what_rest_voltages_tell():
+    life = Life()
+    first = life.go_on(1, battery_voltage_V=12.4, battery_current_A=-0.2)
+    night = life.go_on(600, battery_voltage_V=12.4, battery_current_A=-0.2)
+    # published tables put 12.4 V at rest between 0.45 and 0.85 (battery maker's table [read*]: 0.72; army
+    # manual with strong acid [read]: 0.5); a band narrower than 5 % would not be honest before a full charge
+    assert 0.45 < night.soc < 0.85
+    assert 0.05 < night.soc_sd < 0.7 * first.soc_sd
+
+
+def test_a_low_voltage_at_rest_is_a_low_charge_and_a_high_one_a_high_one():
+    charges = [
+        Life().go_on(480, battery_voltage_V=volts, battery_current_A=-0.2).soc
+        for volts in (11.7, 12.0, 12.3, 12.6, 12.8)
+    ]
+    assert charges == sorted(charges)
+    assert charges[0] < 0.35
+    assert charges[-1] > 0.80
+
+
+def test_a_long_charge_ends_nearly_full_with_a_narrow_band(filled):
+    assert filled.full_estimate.soc > 0.93
+    assert filled.full_estimate.soc_sd < 0.05
+    assert filled.told_full == 1
+    assert filled.full_estimate.basis[0].startswith("full seen")
 
 
 def test_a_large_current_in_absorption_is_not_full():
-    estimate = run(
-        BankEstimator(BANK), 0, 120, battery_voltage_V=14.8, battery_current_A=9.0, charge_current_A=9.0
-    )
-    assert estimate.soc is None
+    life = Life()
+    estimate = life.go_on(60, battery_voltage_V=14.8, battery_current_A=9.0, charge_current_A=9.0)
+    assert life.told_full == 0
+    assert estimate.soc < 0.95
 
 
-def test_the_controllers_own_float_after_a_long_absorption_is_full():
-    estimator = BankEstimator(BANK)
-    run(estimator, 0, 45, battery_voltage_V=14.8, battery_current_A=4.0, stage=Stage.ABSORPTION)
-    estimate = run(
-        estimator, 45 * MINUTE_MS, 1, battery_voltage_V=13.5, battery_current_A=1.0, stage=Stage.FLOAT
-    )
-    assert (estimate.soc, estimate.became_full) == (1.0, True)
+def test_signs_of_full_are_not_believed_where_the_charge_cannot_have_come_so_far():
+    """A sulfated bank shows a small end current without being full (a battery maker's manual [read])."""
+    life = Life()
+    life.go_on(600, battery_voltage_V=11.6, battery_current_A=-1.0)
+    estimate = life.go_on(40, battery_voltage_V=14.8, battery_current_A=1.0, charge_current_A=1.0)
+    assert life.told_full == 0
+    assert estimate.soc < 0.9
 
 
-def test_five_amperes_for_four_hours_take_twenty_of_a_hundred_ampere_hours():
-    estimator = BankEstimator(BANK)
-    full(estimator)
-    estimate = run(estimator, 60 * MINUTE_MS, 240, battery_voltage_V=12.3, battery_current_A=-5.0)
-    assert estimate.soc == pytest.approx(0.80, abs=1e-6)
+def test_ten_hours_at_two_amperes_take_a_fifth_of_a_hundred_ampere_hours(filled):
+    life = deepcopy(filled)
+    after = life.go_on(600, battery_voltage_V=12.45, battery_current_A=-2.0)
+    # by hand: 20 Ah; the learnt capacity of a bank labelled 100 Ah lies between 75 and 105
+    assert filled.full_estimate.soc - after.soc == pytest.approx(20 / 90, abs=0.05)
 
 
-def test_charge_given_back_counts_less_by_the_coulombic_efficiency():
-    estimator = BankEstimator(BANK)
-    full(estimator)
-    run(estimator, 60 * MINUTE_MS, 600, battery_voltage_V=12.1, battery_current_A=-5.0)
-    estimate = run(
-        estimator, 660 * MINUTE_MS, 120, battery_voltage_V=13.2, battery_current_A=10.0, charge_current_A=10.0
-    )
-    assert estimate.soc == pytest.approx(0.5 + 0.20 * COULOMBIC_EFFICIENCY["flooded"], abs=1e-6)
+def test_the_band_widens_with_days_since_full(filled):
+    life = deepcopy(filled)
+    day = life.go_on(24 * 60, battery_voltage_V=12.55, battery_current_A=-0.4)
+    assert day.soc_sd > filled.full_estimate.soc_sd
 
 
-def test_the_band_widens_with_every_hour_since_full():
-    estimator = BankEstimator(BANK)
-    just_full = full(estimator)
-    later = run(estimator, 60 * MINUTE_MS, 48 * 60, battery_voltage_V=12.5, battery_current_A=-0.5)
-    # by hand: 48 h x 50 mA offset = 2.4 Ah and 1 % of 24 Ah = 0.24 Ah of 100, joined with the band at full
-    assert later.soc_sd == pytest.approx((just_full.soc_sd**2 + 0.0264**2) ** 0.5, rel=0.01)
+def test_a_gap_widens_the_band_and_is_told(filled):
+    life = deepcopy(filled)
+    life.time_ms += 6 * HOUR_MS
+    after = life.go_on(1, battery_voltage_V=12.6, battery_current_A=-1.0)
+    assert after.soc_sd > filled.full_estimate.soc_sd + 0.03
+    assert "restarted after 6 h dark" in after.basis
 
 
-def test_a_gap_is_not_counted_but_widens_the_band_and_is_told():
-    estimator = BankEstimator(BANK)
-    before = full(estimator)
-    after = estimator.update(BankSample(66 * 3_600_000 + 60 * MINUTE_MS, 12.4, -5.0))
-    assert after.soc == before.soc
-    assert after.soc_sd > before.soc_sd
-    assert "66.0 h without readings since" in after.basis
+def test_no_band_is_wider_than_knowing_nothing(filled):
+    life = deepcopy(filled)
+    life.time_ms += 1000 * HOUR_MS
+    after = life.go_on(1, battery_voltage_V=12.6, battery_current_A=-1.0)
+    assert 0.15 < after.soc_sd <= UNIFORM_SD
 
 
-def test_no_band_is_wider_than_knowing_nothing():
-    estimator = BankEstimator(BANK)
-    full(estimator)
-    estimate = estimator.update(BankSample(1000 * 3_600_000, 12.4, -5.0))
-    assert estimate.soc_sd == pytest.approx(UNIFORM_SD)
+def test_a_restart_goes_on_where_it_stopped(filled):
+    life = deepcopy(filled)
+    life.go_on(300, battery_voltage_V=12.4, battery_current_A=-4.0)
+    state = life.estimator.state()
+    assert len(state) < 40_000
+    sample = BankSample(life.time_ms + MINUTE_MS, 12.4, -4.0)
+    there, here = BankEstimator(BANK, state).update(sample), life.estimator.update(sample)
+    assert there.soc == pytest.approx(here.soc, abs=0.01)
+    assert there.soc_sd == pytest.approx(here.soc_sd, rel=0.3)
+    assert there.capacity_Ah == pytest.approx(here.capacity_Ah, rel=0.02)
+    assert there.basis == here.basis
 
 
-def test_a_restart_goes_on_where_it_stopped():
-    one = BankEstimator(BANK)
-    full(one)
-    run(one, 60 * MINUTE_MS, 60, battery_voltage_V=12.4, battery_current_A=-5.0)
-    other = BankEstimator(BANK, one.state())
-    sample = BankSample(121 * MINUTE_MS, 12.4, -5.0)
-    assert other.update(sample) == one.update(sample)
-
-
-@pytest.mark.parametrize("saved", ["", "no json", "[]", json.dumps({"soc": 0.5, "unknown": 1})])
+@pytest.mark.parametrize(
+    "saved",
+    [
+        "",
+        "no json",
+        "[]",
+        "{}",
+        json.dumps({"last_ms": 5, "soc": 0.5, "full_ms": 1, "error_Ah": 0.0}),
+        json.dumps({"memory": {"last_ms": 5}, "cloud": "abc", "window": {}, "stage": {}}),
+    ],
+)
 def test_a_spoilt_saved_state_starts_from_nothing(saved):
-    assert BankEstimator(BANK, saved).update(BankSample(0, 12.4)).soc is None
+    estimate = BankEstimator(BANK, saved).update(BankSample(0, 12.4))
+    assert estimate.soc_sd > 0.25
 
 
-def test_rows_that_repeat_or_go_back_change_nothing():
-    estimator = BankEstimator(BANK)
-    full(estimator)
-    now = run(estimator, 60 * MINUTE_MS, 10, battery_voltage_V=12.4, battery_current_A=-5.0)
-    estimator.update(BankSample(65 * MINUTE_MS, 12.4, -500.0))
-    estimator.update(BankSample(70 * MINUTE_MS, 12.4, -500.0))
-    after = estimator.update(BankSample(71 * MINUTE_MS, 12.4, 0.0))
-    assert after.soc == pytest.approx(now.soc, abs=1e-9)
+def test_a_cut_saved_state_starts_from_nothing(filled):
+    estimate = BankEstimator(BANK, filled.estimator.state()[:-400]).update(BankSample(0, 12.4))
+    assert estimate.soc_sd > 0.25
 
 
-@pytest.mark.parametrize("poison", [float("nan"), float("inf"), -float("inf")])
-def test_no_value_poisons_the_state(poison):
-    estimator = BankEstimator(BANK)
-    full(estimator)
-    estimator.update(BankSample(61 * MINUTE_MS, poison, -5.0))
-    estimator.update(BankSample(62 * MINUTE_MS, 12.4, poison))
-    estimate = estimator.update(BankSample(63 * MINUTE_MS, 12.4, -5.0))
-    assert 0 <= estimate.soc <= 1
+def test_the_same_samples_give_the_same_estimates():
+    one, other = Life(), Life()
+    for life in (one, other):
+        life.fill()
+    sample = BankSample(one.time_ms + MINUTE_MS, 12.5, -3.0)
+    assert one.estimator.update(sample) == other.estimator.update(sample)
 
 
-def test_unseen_loads_are_taken_as_declared_and_widen_the_band():
-    estimator = BankEstimator(BANK)
-    before = full(estimator)
-    after = run(estimator, 60 * MINUTE_MS, 600, battery_voltage_V=12.4, charge_current_A=0.0)
-    # by hand: 10 h at the declared 1 A
-    assert after.soc == pytest.approx(0.90, abs=1e-6)
-    assert after.soc_sd > before.soc_sd + 0.03
+def test_a_copy_goes_on_like_the_original(filled):
+    one, other = deepcopy(filled), deepcopy(filled)
+    first = one.go_on(120, battery_voltage_V=12.5, battery_current_A=-3.0)
+    assert other.go_on(120, battery_voltage_V=12.5, battery_current_A=-3.0) == first
+
+
+def test_rows_that_repeat_or_go_back_change_nothing(filled):
+    life = deepcopy(filled)
+    now = life.go_on(30, battery_voltage_V=12.5, battery_current_A=-3.0)
+    for late_ms in (0, 5 * MINUTE_MS, 29 * MINUTE_MS):
+        life.estimator.update(BankSample(life.time_ms - late_ms, 11.0, -50.0))
+    undisturbed = deepcopy(filled)
+    undisturbed.go_on(30, battery_voltage_V=12.5, battery_current_A=-3.0)
+    after = life.go_on(30, battery_voltage_V=12.5, battery_current_A=-3.0)
+    assert after == undisturbed.go_on(30, battery_voltage_V=12.5, battery_current_A=-3.0)
+    assert after.soc < now.soc
+
+
+ABSURD = st.one_of(
+    st.none(),
+    st.floats(allow_nan=True, allow_infinity=True),
+    st.floats(-50, 50),
+    st.just(1e300),
+    st.just(-0.0),
+)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.integers(-300_000, 7_200_000), ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD),
+        max_size=25,
+    )
+)
+def test_no_row_raises_or_poisons(rows):
+    estimator, time_ms = BankEstimator(BANK), 10**12
+    for step_ms, *values in rows:
+        time_ms += step_ms
+        estimate = estimator.update(BankSample(time_ms, *values))
+        assert estimate.soc is None or 0 <= estimate.soc <= 1, rows
+    time_ms = max(time_ms, estimator.last_ms or 0)
+    for minute in range(1, 13):
+        estimate = estimator.update(BankSample(time_ms + minute * MINUTE_MS, 12.4, -2.0))
+    assert 0 <= estimate.soc <= 1, rows
+    assert 0 < estimate.soc_sd <= UNIFORM_SD, rows
+    assert 0 < estimate.capacity_Ah < 200, rows
+    assert math.isfinite(estimate.capacity_sd_Ah), rows
+
+
+@pytest.mark.parametrize(
+    ("sample", "said", "unseen"),
+    [
+        ({"battery_current_A": -1.0}, "a shunt sees every current", False),
+        (
+            {"charge_current_A": 0.0, "load_current_A": 1.0},
+            "charge and loads are metered, what bypasses the controller is assumed",
+            True,
+        ),
+        ({"charge_current_A": 0.0}, "loads not metered: band wider", True),
+        ({}, "no current is read: band much wider", True),
+    ],
+)
+def test_how_the_bank_is_metered_is_seen_from_the_samples_and_told(sample, said, unseen):
+    estimate = Life().go_on(30, battery_voltage_V=12.5, **sample)
+    assert said in estimate.basis
+    assert (estimate.unseen_load_A is not None) == unseen
+
+
+def test_a_load_meter_that_shows_nothing_for_two_days_is_no_load_meter():
+    life = Life()
+    dead = {"battery_voltage_V": 12.4, "charge_current_A": 0.0, "load_current_A": 0.0}
+    assert (
+        "charge and loads are metered, what bypasses the controller is assumed"
+        in life.go_on(60, **dead).basis
+    )
+    assert "loads not metered: band wider" in life.go_on(49 * 60, **dead).basis
+
+
+def test_a_lamp_that_no_meter_sees_is_found_by_the_voltage():
+    """By night the voltage falls when a lamp goes on, and a bank that gives more falls further."""
+    life = Life()
+    life.go_on(300, battery_voltage_V=12.50, charge_current_A=0.0)
+    before = life.go_on(1, battery_voltage_V=12.50, charge_current_A=0.0).unseen_load_A
+    lamp = life.go_on(60, battery_voltage_V=12.35, charge_current_A=0.0).unseen_load_A
+    after = life.go_on(60, battery_voltage_V=12.48, charge_current_A=0.0).unseen_load_A
+    assert lamp > before + 0.5
+    assert after < lamp - 0.5
+
+
+def test_without_unseen_loads_metered_the_band_is_wider_than_with_a_shunt(filled):
+    shunt = deepcopy(filled).go_on(720, battery_voltage_V=12.5, battery_current_A=-1.5)
+    blind = deepcopy(filled).go_on(720, battery_voltage_V=12.5, charge_current_A=0.0)
+    assert blind.soc_sd > shunt.soc_sd
+
+
+def test_a_missing_temperature_and_a_coarse_meter_are_told():
+    coarse = replace(BANK, meters=Meters(voltage_step_V=0.1))
+    estimate = Life(coarse).go_on(1, battery_voltage_V=12.4, battery_temperature_C=None)
+    assert "no bank temperature: 20 °C assumed" in estimate.basis
+    assert "voltage in steps of 0.1 V" in estimate.basis
+
+
+def test_the_controllers_word_on_the_stage_is_shown():
+    estimate = Life().go_on(3, battery_voltage_V=14.8, battery_current_A=5.0, stage=Stage.EQUALIZATION)
+    assert estimate.stage is Stage.EQUALIZATION
