@@ -68,8 +68,8 @@ _FLOODED = Priors(
     # configured capacities are often too high, and banks old: 80 % of rating is common (facts of the trade)
     ln_capacity=ln(0.88, 1.14),
     capacity_per_C=(0.0075, 0.0025),  # 0.005 (Copetti 1993) to 0.012 below 10 °C (a worksheet of the trade)
-    # full 2.085 (Copetti) to 2.165 V (PyBaMM's Sulzer2019), [TRJ] 2.122; span 0.12 to 0.23 V, [TRJ] 0.227
-    rest_full_V=(2.126, 0.024),
+    # full 2.085 (Copetti) to 2.18 V (Jackey, strong acid), [TRJ] 2.122; span 0.12 to 0.23 V, [TRJ] 0.227
+    rest_full_V=(2.126, 0.026),
     rest_span_V=(0.195, 0.032),
     ln_ohm_out=ln(0.22, 1.7),  # Jackey 2007: 0.21 V per C; Copetti 1993: about 0.3
     ln_ohm_in=ln(0.6, 2.2),  # Jackey 0.25 to Copetti 1.5
