@@ -26,7 +26,8 @@ from monitor.bank.health import (
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycles, flow
 from monitor.bank.resistance import ResistanceMeter, trend
 from monitor.bank.stage_hours import HeldSeen, set_points_in_words, stage_hours
-from monitor.present import WIDE_SD, present
+from monitor.bank.tables import freezing_point_at_C
+from monitor.present import BAND_SDS, WIDE_SD, present
 from monitor.quantities import Stage
 from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
@@ -100,11 +101,19 @@ def bank_report(site: Site, reader: StoreReader) -> dict[str, Any]:
         "level": look.level,
         "soc": standing["soc"],
         "soc_sd": standing["soc_sd"],
+        "freezes_C": _freezes_C(look.bank.chemistry, standing["soc"], standing["soc_sd"]),
         "stage": _stage(look, standing["stage"]),
         "ledger": _ledger(look, every_day, fulls_ms),
         "cycles": _cycles(look, every_day, _learnt_Ah(capacity_Ah, sd_Ah), span),
         "health": _health(look, every_day, fulls_ms, capacity_Ah, sd_Ah),
     }
+
+
+def _freezes_C(chemistry: str, soc: float | None, soc_sd: float | None) -> float | None:
+    """Where the acid begins to freeze at the lower end of the charge's band, with the weakest usual acid."""
+    if chemistry == "lifepo4" or soc is None or soc_sd is None:
+        return None
+    return round(freezing_point_at_C(max(0.0, soc - BAND_SDS * soc_sd)), 1)
 
 
 def _stage(look: _Look, now: str | None) -> dict[str, Any]:

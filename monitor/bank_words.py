@@ -10,6 +10,11 @@ from monitor.present import charge_words
 
 UNKNOWN = "unknown"
 
+FREEZES = (
+    "The acid may begin to freeze at {:.0f} °C (lower end of that charge, weakest usual acid). "
+    "Never charge a frozen battery; the maker's sheet decides."
+)
+
 
 def in_words(document: dict[str, Any], zone: ZoneInfo) -> str:
     """The whole report; bands are two standard deviations (95 %)."""
@@ -35,6 +40,7 @@ def _stage(document: dict[str, Any]) -> list[str]:
     return [
         f"State of charge {charge}; stage {stage['now'] or UNKNOWN}.",
         f"Today: {', '.join(spent) or 'no stage known'}.",
+        *([] if document["freezes_C"] is None else [FREEZES.format(document["freezes_C"])]),
         document["health"]["set_points"],
     ]
 

@@ -48,9 +48,10 @@ LOADS_SEEN_DAYS = 7.0
 LOADS_PATIENCE_H = 48.0
 """...and at a beginning so long is waited for its first current (our choice)."""
 
-SD_LEAST, SD_UNSEEN_FACTOR = 0.01, 1.3
-"""What the filter's own deviation is widened by, always and where loads are not metered (our choice, so that
-the truth of unlike bank models lies within two deviations in 90 to 98 % of rows; tests/bench)."""
+SD_LEAST = 0.01
+SD_FACTOR = {"net": 1.25, "charge and load": 1.45, "charge": 1.3, "nothing": 1.3}
+"""What the filter's own deviation is widened by, by what is metered (our choice, so that the truth of unlike
+bank models lies within two deviations in 90 to 98 % of rows; tests/bench): no model knows what it leaves out."""
 
 CAPACITY_SD_FACTOR = 1.4
 """The same for the learnt capacity (our choice)."""
@@ -326,8 +327,7 @@ class BankEstimator:
                 time_ms, None, None, memory.stage, None, None, None, ("no voltage read yet",), became_full
             )
         soc = min(1.0, max(0.0, moments.soc + self._memory.counted))
-        factor = SD_UNSEEN_FACTOR if self._memory.metered == "charge" else 1.0
-        sd = min(UNIFORM_SD, math.hypot(factor * moments.soc_sd, SD_LEAST))
+        sd = min(UNIFORM_SD, math.hypot(SD_FACTOR[memory.metered] * moments.soc_sd, SD_LEAST))
         ground = Ground(
             metered="nothing" if self._blind else self._memory.metered,
             full_age_ms=None if memory.full_ms is None else time_ms - memory.full_ms,
