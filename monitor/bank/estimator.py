@@ -51,7 +51,7 @@ LOADS_PATIENCE_H = 48.0
 SD_LEAST = 0.01
 SD_FACTOR = {"net": 1.25, "charge and load": 1.45, "charge": 1.3, "nothing": 1.3}
 """What the filter's own deviation is widened by, by what is metered (our choice, so that the truth of unlike
-bank models lies within two deviations in 90 to 98 % of rows; tests/bench): no model knows what it leaves out."""
+bank models lies within two deviations in 90 to 98 % of rows; tests/bench). A model leaves things out."""
 
 CAPACITY_SD_FACTOR = 1.4
 """The same for the learnt capacity (our choice)."""
@@ -143,6 +143,8 @@ class BankEstimator:
             memory = _Memory(**document["memory"])
             memory.stage = Stage(memory.stage)
             window = Window(**document["window"])
+            if memory.metered not in SD_FACTOR:
+                raise ValueError(f"no way of metering is named {memory.metered!r}")
             temperature_C = memory.temperature_C
             cloud = Cloud(
                 priors_of(self._bank), lithium=lithium, step_V=step_V, seed=SEED + (memory.last_ms or 0) % 997
@@ -327,9 +329,10 @@ class BankEstimator:
                 time_ms, None, None, memory.stage, None, None, None, ("no voltage read yet",), became_full
             )
         soc = min(1.0, max(0.0, moments.soc + self._memory.counted))
-        sd = min(UNIFORM_SD, math.hypot(SD_FACTOR[memory.metered] * moments.soc_sd, SD_LEAST))
+        metered = "nothing" if self._blind else memory.metered
+        sd = min(UNIFORM_SD, math.hypot(SD_FACTOR[metered] * moments.soc_sd, SD_LEAST))
         ground = Ground(
-            metered="nothing" if self._blind else self._memory.metered,
+            metered=metered,
             full_age_ms=None if memory.full_ms is None else time_ms - memory.full_ms,
             age_ms=time_ms - (memory.begun_ms or time_ms),
             dark_h=memory.dark_h,
