@@ -1,5 +1,10 @@
 """The bank: charge stage, state of charge, ledger. Pure: values in, values out, no clock and no store.
 
-`stage.py` names the charge stage, `estimator.py` the state of charge with its deviation (the seam is the
-`Estimator` protocol), `ledger.py` the day's Ah and Wh. May import site, records, quantities, errors.
+The state of charge: `estimator.py` gathers samples and tells the estimate (the seam is the `Estimator` protocol),
+`cloud.py` holds the supposed banks that are moved and weighed, `cell.py` how a cell answers a current,
+`priors.py` what is believed before anything is measured, `basis.py` the words, `replay.py` and `timeline.py` a
+record from a file. The stage: `stage.py` with `signs.py`, `held.py`, `setpoints.py`, `stage_hours.py`. The books:
+`ledger.py`, `health.py`, `resistance.py`. `tables.py` has what is published. A new chemistry is a row in
+`priors.py` and `tables.py`. numpy is used in cell, priors and cloud, and nowhere else in `monitor/`. May import
+site, records, quantities, errors.
 """
