@@ -1,10 +1,12 @@
-"""The bank: charge stage, state of charge, ledger. Pure: values in, values out, no clock and no store.
+"""The bank: charge stage, state of charge, ledger, health. Pure: values in, values out, no clock, no store.
 
-The state of charge: `estimator.py` gathers samples and tells the estimate (the seam is the `Estimator` protocol),
-`cloud.py` holds the supposed banks that are moved and weighed, `cell.py` how a cell answers a current,
-`priors.py` what is believed before anything is measured, `basis.py` the words, `replay.py` and `timeline.py` a
-record from a file. The stage: `stage.py` with `signs.py`, `held.py`, `setpoints.py`, `stage_hours.py`. The books:
-`ledger.py`, `health.py`, `resistance.py`. `tables.py` has what is published. A new chemistry is a row in
-`priors.py` and `tables.py`. numpy is used in cell, priors and cloud, and nowhere else in `monitor/`. May import
-site, records, quantities, errors.
+- The charge: `estimator.py` gathers samples and tells the estimate (the seam is the `Estimator` protocol),
+  `cloud.py` holds the supposed banks that are moved and weighed, `cell.py` how a cell answers a current,
+  `priors.py` what is believed before anything is measured, `basis.py` the words; `replay.py` and
+  `timeline.py` take a record from a file.
+- The stage: `stage.py` with `signs.py`, `held.py`, `setpoints.py`, `stage_hours.py`.
+- The books: `ledger.py`, `health.py`, `resistance.py`. `tables.py` has what is published.
+
+A new chemistry is a row in `priors.py` and `tables.py`. numpy is used in cell, priors and cloud, and nowhere
+else in `monitor/`. May import site, records, quantities, errors.
 """
