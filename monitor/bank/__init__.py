@@ -7,6 +7,6 @@
 - The stage: `stage.py` with `signs.py`, `held.py`, `setpoints.py`, `stage_hours.py`.
 - The books: `ledger.py`, `health.py`, `resistance.py`. `tables.py` has what is published.
 
-A new chemistry is a row in `priors.py` and `tables.py`. numpy is used in cell, priors and cloud, and nowhere
+A new chemistry is a row in `priors.py` and `tables.py`. numpy is used in cell and cloud, and nowhere
 else in `monitor/`. May import site, records, quantities, errors.
 """
