@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.quantities import Stage
+
 HOUR_MS = 3_600_000
 
 DARK_TOLD_MS = 48 * HOUR_MS
@@ -15,7 +17,10 @@ COARSE_V_PER_CELL = 0.008
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What the words are made from. metered: 'net', 'charge and load', 'charge' or 'nothing'."""
+    """What the words are made from. metered: 'net', 'charge and load', 'charge' or 'nothing'.
+
+    told is the controller's own stage, contradicts the one that the readings have shown instead for long.
+    """
 
     metered: str
     full_age_ms: int | None
@@ -26,6 +31,9 @@ class Ground:
     load_meter_silent: bool
     voltage_step_V: float
     cells: int
+    told: Stage | None = None
+    contradicts: Stage | None = None
+    idle_in_daylight: bool = False
 
 
 METERED = {
@@ -48,6 +56,11 @@ def words(ground: Ground) -> tuple[str, ...]:
     said.append(METERED[ground.metered])
     if ground.load_meter_silent:
         said.append("the load meter shows nothing any more")
+    if ground.told is not None and ground.contradicts is not None:
+        told, seen = ground.told.name.lower(), ground.contradicts.name.lower()
+        said.append(f"the controller says {told}, the readings look like {seen}")
+    if ground.idle_in_daylight:
+        said.append("light on the array and no charge")
     if not ground.temperature_known:
         said.append("no bank temperature: 20 °C assumed")
     if ground.voltage_step_V > COARSE_V_PER_CELL * ground.cells:

@@ -197,7 +197,7 @@ class BankEstimator:
         if self._window.hours * 3600 >= WINDOW_S - 0.5 * min(step_s, WINDOW_S):
             self._weigh()
         became_full = self._watch_for_full(view, sample.time_ms)
-        return self._estimate(sample.time_ms, became_full)
+        return self._estimate(sample.time_ms, became_full, view)
 
     def _longest_s(self) -> float:
         return max(GAP_S, GAP_INTERVALS * self._memory.interval_s)
@@ -320,7 +320,7 @@ class BankEstimator:
         memory.full_ms = now_ms
         return newly
 
-    def _estimate(self, time_ms: int, became_full: bool) -> BankEstimate:
+    def _estimate(self, time_ms: int, became_full: bool, view: StageView | None = None) -> BankEstimate:
         moments, bank, memory = self._moments, self._bank, self._memory
         if moments is None:
             moments = self._moments = self._cloud.moments()
@@ -341,6 +341,9 @@ class BankEstimator:
             load_meter_silent=self._memory.metered == "charge" and memory.load_seen_ms is not None,
             voltage_step_V=bank.meters.voltage_step_V,
             cells=bank.cells,
+            told=None if view is None else view.stage,
+            contradicts=None if view is None else view.contradicts,
+            idle_in_daylight=view is not None and view.not_charging_in_daylight,
         )
         return BankEstimate(
             time_ms=time_ms,

@@ -301,3 +301,17 @@ def test_a_missing_temperature_and_a_coarse_meter_are_told():
 def test_the_controllers_word_on_the_stage_is_shown():
     estimate = Life().go_on(3, battery_voltage_V=14.8, battery_current_A=5.0, stage=Stage.EQUALIZATION)
     assert estimate.stage is Stage.EQUALIZATION
+
+
+def test_a_controller_whose_word_the_readings_contradict_is_told_of():
+    estimate = Life().go_on(
+        120, battery_voltage_V=12.6, battery_current_A=8.0, charge_current_A=8.0, stage=Stage.FLOAT
+    )
+    assert "the controller says float, the readings look like bulk" in estimate.basis
+
+
+def test_a_lit_array_that_gives_nothing_is_told_of():
+    estimate = Life().go_on(
+        60, battery_voltage_V=12.6, battery_current_A=-1.0, charge_current_A=0.0, array_voltage_V=20.0
+    )
+    assert "light on the array and no charge" in estimate.basis
