@@ -1,10 +1,11 @@
-"""The estimated charge against banks of other physics than the estimator's (tests/banks names their sources).
+"""The estimated charge against banks of other physics than the estimator's (tests/banks names sources).
 
-A few of the records that `python -m tests.bench.charge_error` judges in full. The bounds are wider than what
-that prints, so that they hold for any seed; what the plain methods reach on the same records stands beside.
+A few of the records that `python -m tests.bench.charge_error` judges in full, with both grades of meters. What
+the plain methods reach on the same records stands beside.
 """
 
 from functools import cache
+from math import hypot
 from statistics import fmean
 
 import pytest
@@ -15,7 +16,10 @@ from tests.banks.plain_methods import METHODS
 from tests.bench.charge_error import estimates_of, run_plain, scored, told
 
 RECORDS = ("ferry_pybamm_24", "van_lithium_12", "lodge_unmetered_12", "hut_flooded_12")
-"""PyBaMM's lead-acid model, a LiFePO4 table, Shepherd without metered loads, a third-order circuit."""
+"""PyBaMM's LiFePO4 cells, a LiFePO4 table, Shepherd without metered loads, a third-order circuit."""
+
+OTHER_SEED = 99
+"""Of five others that were tried the one whose estimates differ most from the usual seed's."""
 
 
 @cache
@@ -25,21 +29,23 @@ def judged(name, grade):
     return kept, estimates, scored(kept, "estimator", told(estimates), None, cpu_ms)
 
 
+@pytest.mark.parametrize("grade", ["coarse", "fine"])
 @pytest.mark.parametrize("name", RECORDS)
-def test_the_charge_is_near_the_truth_and_the_band_holds_it(name):
-    _, _, score = judged(name, "coarse")
+def test_the_charge_is_near_the_truth_and_the_band_holds_it(name, grade):
+    score = judged(name, grade)[2]
     assert score.rms < 0.10
-    assert score.inside >= 0.65
+    assert score.inside >= 0.80
 
 
-def test_the_mean_error_is_what_was_aimed_at():
-    """Issue targets: at most 7 % RMS in the mean with steps of 0.1 V and 0.1 A."""
-    assert fmean(judged(name, "coarse")[2].rms for name in RECORDS) < 0.07
+@pytest.mark.parametrize(("grade", "aimed_at"), [("coarse", 0.07), ("fine", 0.06)])
+def test_the_mean_error_is_what_was_aimed_at(grade, aimed_at):
+    """Issue targets: RMS in the mean at most 7 % with steps of 0.1 V and 0.1 A, 6 % with 0.01."""
+    assert fmean(judged(name, grade)[2].rms for name in RECORDS) <= aimed_at
 
 
 @pytest.mark.parametrize("method", METHODS)
 def test_every_plain_method_is_worse(method):
-    plain = fmean(run_plain(record(name, "coarse"), method).rms for name in RECORDS)
+    plain = fmean(run_plain(judged(name, "coarse")[0], method).rms for name in RECORDS)
     assert plain > 1.5 * fmean(judged(name, "coarse")[2].rms for name in RECORDS)
 
 
@@ -51,7 +57,25 @@ def test_the_learnt_capacity_lies_within_its_band(name):
 
 
 def test_where_the_random_numbers_begin_does_not_matter_much(monkeypatch):
-    kept, estimates, _ = judged("lodge_unmetered_12", "coarse")
-    monkeypatch.setattr(estimator, "SEED", 7)
+    kept, estimates, _ = judged("ferry_pybamm_24", "coarse")
+    monkeypatch.setattr(estimator, "SEED", OTHER_SEED)
     others, _ = estimates_of(kept)
-    assert fmean(abs(one.soc - other.soc) for one, other in zip(estimates, others, strict=True)) < 0.04
+    apart = [abs(one.soc - other.soc) for one, other in zip(estimates, others, strict=True)]
+    assert max(apart) > 0, "the other seed was not used"
+    assert fmean(apart) < 0.03
+
+
+def test_where_it_matters_the_band_says_so(monkeypatch):
+    """From a cold start to the first full charge a seed may settle on another charge, by a quarter at worst.
+
+    On this record two of five seeds do. Their bands are as wide, and once they are narrow all agree.
+    """
+    kept, estimates, _ = judged("hut_flooded_12", "fine")
+    monkeypatch.setattr(estimator, "SEED", OTHER_SEED)
+    others, _ = estimates_of(kept)
+    pairs = list(zip(estimates, others, strict=True))
+    told_apart = [abs(a.soc - b.soc) > 2 * hypot(a.soc_sd, b.soc_sd) for a, b in pairs]
+    assert fmean(told_apart) < 0.01
+    sure = [abs(a.soc - b.soc) for a, b in pairs if max(a.soc_sd, b.soc_sd) < 0.05]
+    assert len(sure) > len(pairs) / 4
+    assert fmean(sure) < 0.03
