@@ -59,21 +59,26 @@ def test_published_rest_voltages_lie_within_two_deviations_of_the_prior(soc):
     sd = np.hypot(full_sd, (1 - soc) * span_sd)
     published = {
         "battery maker's table [read*]": np.interp(soc, *zip(*REST_VOLTAGE["flooded"], strict=True)),
-        "Jackey 2007 at 25 °C [computed]": np.interp(soc, (0.0, 1.0), (12.007 / 6, 13.080 / 6)),
         "PyBaMM, Sulzer 2019 [computed]": np.interp(soc, (0.0, 1.0), (11.78 / 6, 12.99 / 6)),
         "Copetti 1993, discharge line [read*]": 2.085 - 0.12 * (1 - soc),
     }
-    outside = {name: volts for name, volts in published.items() if abs(volts - expected) > 2.2 * sd}
+    outside = {name: volts for name, volts in published.items() if abs(volts - expected) > 2 * sd}
     assert not outside, (expected, sd)
+    # the acid of Jackey 2007 [computed] is stronger than any other's: just outside, and not unthinkable
+    jackey_V = np.interp(soc, (0.0, 1.0), (12.007 / 6, 13.080 / 6))
+    assert abs(jackey_V - expected) < 2.2 * sd, (expected, sd)
 
 
-@pytest.mark.parametrize("temperature_C", [-6.0, 4.4, 15.6, 26.0])
-def test_published_capacities_in_the_cold_lie_within_the_prior(temperature_C):
+@pytest.mark.parametrize("temperature_C", [-6.0, 4.4, 5.0, 15.6])
+def test_published_capacities_in_the_cold_lie_within_two_deviations_of_the_prior(temperature_C):
     per_C, sd = FLOODED.capacity_per_C
-    slow, fast = (capacity(one(1.0), one(per_C + side * sd), temperature_C)[0] for side in (-2.2, 2.2))
-    # a battery-bank worksheet of the trade [read], 100 % at 26.7 °C, and Copetti 1993: 0.5 % a degree [read*]
-    for published in (capacity_share(temperature_C), 1 + 0.005 * (temperature_C - 25)):
-        assert min(slow, fast) - 0.02 <= published <= max(slow, fast) + 0.02
+    least, most = (capacity(one(1.0), one(per_C + side * sd), temperature_C)[0] for side in (2, -2))
+    # a battery-bank worksheet of the trade [read], 1 at 25 °C, and Copetti 1993: 0.5 % a degree [read*]
+    for published in (
+        capacity_share(temperature_C) / capacity_share(25.0),
+        1 + 0.005 * (temperature_C - 25),
+    ):
+        assert least <= published <= most
 
 
 def test_self_discharge_doubles_for_ten_degrees():
