@@ -77,7 +77,9 @@ def test_before_a_voltage_nothing_is_said():
 
 
 def test_a_cold_start_is_wide_and_claims_neither_full_nor_empty():
-    estimate = Life().go_on(1, battery_voltage_V=12.4, battery_current_A=-2.0)
+    life = Life()
+    estimate = life.go_on(1, battery_voltage_V=12.4, battery_current_A=-2.0)
+    assert life.told_full == 0
     assert 0.3 < estimate.soc < 0.9
     assert estimate.soc_sd > 0.25
     assert estimate.basis[0] == "no full charge seen in the first hour"
@@ -108,6 +110,15 @@ def test_a_long_charge_ends_nearly_full_with_a_narrow_band(filled):
     assert filled.full_estimate.soc_sd < 0.05
     assert filled.told_full == 1
     assert filled.full_estimate.basis[0].startswith("full seen")
+
+
+def test_full_is_told_once_a_charge(filled):
+    life = deepcopy(filled)
+    life.go_on(240, battery_voltage_V=13.5, battery_current_A=0.4, charge_current_A=0.4)
+    assert life.told_full == 1
+    life.go_on(720, battery_voltage_V=12.4, battery_current_A=-2.0, charge_current_A=0.0)
+    life.fill()
+    assert life.told_full == 2
 
 
 def test_a_large_current_in_absorption_is_not_full():
@@ -223,10 +234,13 @@ ABSURD = st.one_of(
 )
 
 
+STEP_MS = st.one_of(st.just(0), st.integers(-300_000, 7_200_000))
+
+
 @settings(max_examples=30, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.integers(-300_000, 7_200_000), ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD),
+        st.tuples(STEP_MS, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD),
         max_size=25,
     )
 )
@@ -235,7 +249,10 @@ def test_no_row_raises_or_poisons(rows):
     for step_ms, *values in rows:
         time_ms += step_ms
         estimate = estimator.update(BankSample(time_ms, *values))
-        assert estimate.soc is None or 0 <= estimate.soc <= 1, rows
+        if estimate.soc is not None:
+            assert 0 <= estimate.soc <= 1, rows
+            assert 0 < estimate.soc_sd <= UNIFORM_SD, rows
+            assert estimate.capacity_Ah > 0, rows
     time_ms = max(time_ms, estimator.last_ms or 0)
     for minute in range(1, 13):
         estimate = estimator.update(BankSample(time_ms + minute * MINUTE_MS, 12.4, -2.0))
