@@ -6,7 +6,7 @@ from monitor.clock import SteppedClock
 from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
 from monitor.records import DeviceHealth, Heartbeat, Quality, Reading
-from monitor.sampling import BASIS_NOTE, PresentView
+from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, PresentView
 from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
@@ -170,6 +170,34 @@ def test_what_came_after_the_kept_state_is_gone_through_again_and_counted_once(r
     # by hand: half an hour at 45 A of 450 Ah took 5 %, neither lost nor counted again; a minute takes 0.2 %
     assert estimated(made) == pytest.approx(before[0] - 0.002, abs=0.01)
     assert estimated(made, "state_of_charge_sd") == pytest.approx(before[1], abs=0.01)
+
+
+def test_the_estimators_state_is_written_at_most_hourly_and_at_a_stop(road):
+    made = road()
+    written = []
+    for minute in range(150):
+        made.say(60 * minute, "shunt", battery_voltage_V=12.5, battery_current_A=-4.5)
+        made.pipeline.save()  # as the daemon does every few seconds
+        note = made.store.note(ESTIMATOR_NOTE)
+        if not written or written[-1][1] != note:
+            written.append((minute, note))
+    assert [minute for minute, _ in written] == [0, 60, 120]
+    made.pipeline.save(stopped=True)
+    assert made.store.note(ESTIMATOR_NOTE) != written[-1][1]
+
+
+def test_a_daemon_killed_again_and_again_counts_nothing_twice(road):
+    made = road()
+    absorb(made)
+    made.restart()
+    undisturbed = estimated(made)
+    for minute in range(600, 650):
+        made.say(60 * minute, "shunt", battery_voltage_V=12.3, battery_current_A=-45.0)
+        made.pipeline.save()
+        if minute % 10 == 9:  # the state is not an hour old yet: each start goes through the same polls again
+            made.restart(killed=True)
+    # by hand: 50 minutes at 45 A are 37.5 Ah; of its label a median bank holds 88 % (bank/priors.py)
+    assert undisturbed - estimated(made) == pytest.approx(37.5 / (0.88 * 450), abs=0.02)
 
 
 def test_capacity_and_unseen_load_are_stored_only_where_they_change(road):
