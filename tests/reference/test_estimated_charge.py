@@ -1,7 +1,7 @@
-"""The estimated charge against banks of other physics than the estimator's (tests/banks names sources).
+"""The estimated charge against banks of other physics than the estimator's (tests/banks names their sources).
 
-A few of the records that `python -m tests.bench.charge_error` judges in full, with both grades of meters. What
-the plain methods reach on the same records stands beside.
+A few of the records that `python -m tests.bench.charge_error` judges in full, with both grades of meters.
+What the plain methods reach on the same records stands beside.
 """
 
 from functools import cache
