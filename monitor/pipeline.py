@@ -14,10 +14,9 @@ from monitor.alarms.rules import Rule, rules_of
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
-from monitor.derive import DERIVED
 from monitor.poll import PollResult
 from monitor.records import AlarmState, DeviceHealth, Event, Heartbeat
-from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, polls_of
+from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.heartbeat import write_heartbeat
@@ -69,7 +68,7 @@ class Pipeline:
         newest_ms = self._store.span()
         if self._state_ms is None or newest_ms is None or newest_ms[1] <= self._state_ms:
             return
-        measured = {reading.device for reading in self._store.latest()} - {DERIVED, ESTIMATE}
+        measured = measuring(self._store.latest())
         since = self._store.readings(self._state_ms + 1, newest_ms[1] + 1, measured)
         for poll in polls_of(since):
             sampled = self._sampler.take(self._sampler.metered(poll))

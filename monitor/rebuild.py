@@ -14,10 +14,9 @@ from dataclasses import dataclass
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
-from monitor.derive import DERIVED
 from monitor.errors import StoreError
 from monitor.records import Event, Reading, iso_utc
-from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, polls_of
+from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.steps import LATEST_MS
@@ -53,7 +52,7 @@ def rebuild(
     if span is None or span[1] < from_ms:
         last = "it is empty" if span is None else f"its last one is of {iso_utc(span[1])}"
         raise StoreError(f"the store has no reading from {iso_utc(from_ms)} on; {last}")
-    measured = {reading.device for reading in store.latest()} - {DERIVED, ESTIMATE}
+    measured = measuring(store.latest())
     done = Rebuilt()
     polls = polls_of(store.readings(from_ms, LATEST_MS, measured))
     store.replace(

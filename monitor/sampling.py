@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 
 from monitor.bank.sample import BankEstimate, BankSample
-from monitor.derive import derived_readings
+from monitor.derive import DERIVED, derived_readings
 from monitor.quantities import Stage
 from monitor.records import Quality, Reading
 from monitor.site.model import Site
@@ -172,6 +172,11 @@ def _estimated(estimate: BankEstimate, quantity: str, value: float | None) -> Re
         why = "; ".join(estimate.basis)
         return Reading(estimate.time_ms, ESTIMATE, quantity, None, Quality.MISSING, why)
     return Reading(estimate.time_ms, ESTIMATE, quantity, value)
+
+
+def measuring(latest: Iterable[Reading]) -> set[str]:
+    """The sources among a store's latest readings whose values were measured or imported, not worked out."""
+    return {reading.device for reading in latest} - {DERIVED, ESTIMATE}
 
 
 def polls_of(readings: Iterable[Reading]) -> Iterator[list[Reading]]:

@@ -38,7 +38,7 @@ SURFACE_UP, SURFACE_DOWN = 0.015, 0.007
 """Shares of capacity that bring the surface charge up and take it down again (our choice)."""
 
 ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT = 0.5, 10.0
-"""The taper is half as wide for a trickle as for a tenth of capacity an hour, growing evenly (our choice
+"""The taper is a third as wide for a trickle as for a tenth of capacity an hour, growing evenly (our choice
 within Copetti 1993 and Stevens & Corey)."""
 
 _GRID = np.linspace(0.0, 1.0, 201)

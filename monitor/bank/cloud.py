@@ -38,7 +38,7 @@ Past = Literal["nothing", "own", "loads"]
 """What flows out past the meters."""
 
 SUPPOSED = 1000
-"""How many banks are supposed: fewer make the estimate depend on the seed (measured; tests/bench)."""
+"""How many banks are supposed: the fewer, the more the estimate depends on the seed (our choice)."""
 
 SAVED = 250
 """How many of them are kept over a restart, drawn by weight: less on the card (our choice)."""

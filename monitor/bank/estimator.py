@@ -17,7 +17,7 @@ from monitor.bank.cloud import Cloud, Flow, Moments, Past
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankEstimate, BankSample
-from monitor.bank.signs import Signs, signs_of
+from monitor.bank.signs import MOST_C, Signs, signs_of, within
 from monitor.bank.stage import StageTracker, StageView
 from monitor.quantities import Stage
 
@@ -58,9 +58,6 @@ CAPACITY_SD_FACTOR = 1.4
 
 UNIFORM_SD = 1 / math.sqrt(12)
 """Standard deviation of a charge of which nothing is known: uniform on 0..1."""
-
-MOST_CURRENT = 10.0
-"""A current above ten times the capacity in an hour is no reading (our choice, as in `signs.py`)."""
 
 DAY_MS = 86_400_000
 
@@ -126,18 +123,26 @@ class BankEstimator:
         """saved is the text of an earlier `state()`; unusable text starts from nothing."""
         self._bank = bank
         self._memory = _Memory()
-        lithium = bank.chemistry == "lifepo4"
-        step_V = bank.meters.voltage_step_V / bank.cells
-        self._cloud = Cloud(priors_of(bank), lithium=lithium, step_V=step_V, seed=SEED)
+        self._cloud = self._supposed(SEED)
         self._stage = StageTracker(bank)
         self._window = Window()
         self._known: _Known | None = None
         self._blind = False
         self._moments: Moments | None = None
         if saved is not None:
-            self._restore(saved, lithium, step_V)
+            self._restore(saved)
 
-    def _restore(self, saved: str, lithium: bool, step_V: float) -> None:
+    def _supposed(self, seed: int) -> Cloud:
+        """Banks of which nothing is known yet."""
+        bank = self._bank
+        return Cloud(
+            priors_of(bank),
+            lithium=bank.chemistry == "lifepo4",
+            step_V=bank.meters.voltage_step_V / bank.cells,
+            seed=seed,
+        )
+
+    def _restore(self, saved: str) -> None:
         try:
             document = json.loads(saved)
             memory = _Memory(**document["memory"])
@@ -146,9 +151,7 @@ class BankEstimator:
             if memory.metered not in SD_FACTOR:
                 raise ValueError(f"no way of metering is named {memory.metered!r}")
             temperature_C = memory.temperature_C
-            cloud = Cloud(
-                priors_of(self._bank), lithium=lithium, step_V=step_V, seed=SEED + (memory.last_ms or 0) % 997
-            )
+            cloud = self._supposed(SEED + (memory.last_ms or 0) % 997)
             cloud.restore(
                 document["cloud"], UNKNOWN_TEMPERATURE_C if temperature_C is None else temperature_C
             )
@@ -240,11 +243,12 @@ class BankEstimator:
 
     def _known_current(self, sample: BankSample) -> _Known | None:
         """The current into the bank as far as it is metered."""
-        most_A = MOST_CURRENT * self._bank.capacity_Ah
-        net_A = _finite(sample.battery_current_A, most_A)
+        most_A = MOST_C * self._bank.capacity_Ah
+        net_A = within(sample.battery_current_A, -most_A, most_A)
         if net_A is not None:
             return _Known(net_A, "net")
-        charge_A, load_A = _finite(sample.charge_current_A, most_A), _finite(sample.load_current_A, most_A)
+        charge_A = within(sample.charge_current_A, -most_A, most_A)
+        load_A = within(sample.load_current_A, -most_A, most_A)
         if charge_A is None:
             return None if load_A is None else _Known(-load_A, "charge and load")
         if load_A is not None and self._loads_seen(load_A, sample.time_ms):
@@ -356,8 +360,3 @@ class BankEstimator:
             basis=words(ground),
             became_full=became_full,
         )
-
-
-def _finite(value: float | None, most: float) -> float | None:
-    """A value that is a number of a possible size, else None."""
-    return value if value is not None and math.isfinite(value) and abs(value) <= most else None

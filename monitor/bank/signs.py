@@ -49,13 +49,13 @@ class Signs:
 def signs_of(sample: BankSample, bank: BankDescription) -> Signs | None:
     """The signs in a sample, None where it has no usable voltage."""
     low_V, high_V = CELL_SPAN_V[bank.chemistry]
-    voltage_V = _within(sample.battery_voltage_V, low_V * bank.cells, high_V * bank.cells)
+    voltage_V = within(sample.battery_voltage_V, low_V * bank.cells, high_V * bank.cells)
     if voltage_V is None:
         return None
     most_A = MOST_C * bank.capacity_Ah
-    array_V = _within(sample.array_voltage_V, -5.0, 1000.0)
-    array_A = _within(sample.array_current_A, -most_A, most_A)
-    charge_A = _within(sample.charge_current_A, -most_A, most_A)
+    array_V = within(sample.array_voltage_V, -5.0, 1000.0)
+    array_A = within(sample.array_current_A, -most_A, most_A)
+    charge_A = within(sample.charge_current_A, -most_A, most_A)
     if charge_A is None and array_A is not None:
         # a converter's output by its power; where it only switches, both voltages are about the same
         charge_A = array_A if array_V is None else array_A * max(array_V, voltage_V) / voltage_V
@@ -66,8 +66,8 @@ def signs_of(sample: BankSample, bank: BankDescription) -> Signs | None:
         time_ms=sample.time_ms,
         voltage_V=voltage_V,
         charge_A=charge_A,
-        net_A=_within(sample.battery_current_A, -most_A, most_A),
-        temperature_C=_within(sample.battery_temperature_C, COLDEST_C, HOTTEST_C),
+        net_A=within(sample.battery_current_A, -most_A, most_A),
+        temperature_C=within(sample.battery_temperature_C, COLDEST_C, HOTTEST_C),
         lit=None if array_V is None else array_V > voltage_V + LIT_ABOVE_V,
         dark=array_V is not None and array_V < voltage_V - LIT_ABOVE_V and not flows,
         tied=array_V is not None and flows and abs(array_V - voltage_V) <= TIED_V,
@@ -75,8 +75,8 @@ def signs_of(sample: BankSample, bank: BankDescription) -> Signs | None:
     )
 
 
-def _within(value: float | None, low: float, high: float) -> float | None:
-    """A finite value within bounds, else None."""
+def within(value: float | None, low: float, high: float) -> float | None:
+    """A finite value within bounds, else None: NaN, infinite and impossible values are no readings."""
     if value is None or not math.isfinite(value) or not low <= value <= high:
         return None
     return float(value)
