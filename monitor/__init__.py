@@ -17,8 +17,10 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     present        which reading stands for a quantity now; the document of `nightbank now`
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
+    sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     sdnotify       word to systemd
     alarms         rules over what was stored, the alarm states
+    sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array
     store          readings, events, alarm states and notes on disk; what pages read
     sampling       the estimator's samples from readings, and its estimates as readings
     bank           charge stage, state of charge, ledger; pure

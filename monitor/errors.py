@@ -5,6 +5,7 @@
     ├── ProfileError         a device profile cannot be used (also a ValueError)
     ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
+    ├── SunError             what the sun should give the array cannot be worked out
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)
         ├── NoAnswer         silence until the time-out (also a TimeoutError)
@@ -69,6 +70,10 @@ class TableError(NightbankError, ValueError):
 
 class StoreError(NightbankError):
     """The store cannot be opened, read or written; the text says which file and what to do."""
+
+
+class SunError(NightbankError):
+    """What the sun should give the array cannot be worked out; the text says why and what to do."""
 
 
 class DeviceError(NightbankError):

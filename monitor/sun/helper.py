@@ -1,0 +1,78 @@
+"""The almanac as a short-lived process: started, given its request, its lines read, ended in every case."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from types import TracebackType
+from typing import Any, Self
+
+from monitor.errors import SunError
+
+COMMAND = (sys.executable, "-m", "monitor.sun.almanac")
+
+LONGEST_S = 900.0
+"""A process that has not ended by then hangs and is killed (our choice: a year's tables take a small Pi
+about a minute)."""
+
+
+class AlmanacRun:
+    """One run of the almanac. `lines` waits for it; `end` may be called from another thread, and twice."""
+
+    def __init__(self, request: dict[str, Any], command: Sequence[str] = COMMAND) -> None:
+        """Start it. Raises SunError where that fails."""
+        self._request = json.dumps(request)
+        # One thread is enough for its small sums; more would only cost memory on a small computer.
+        environment = {"OPENBLAS_NUM_THREADS": "1", **os.environ}
+        try:
+            self._process = subprocess.Popen(
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+                env=environment,
+            )
+        except OSError as error:
+            raise SunError(
+                f"the sun's tables cannot be worked out: {command[0]}: {error.strerror}"
+            ) from error
+        self._late = threading.Timer(LONGEST_S, self._process.kill)
+        self._late.daemon = True
+        self._late.start()
+
+    @property
+    def pid(self) -> int:
+        """The process's id."""
+        return self._process.pid
+
+    def lines(self) -> list[str]:
+        """All that it printed, one table a line. Raises SunError where it failed or was ended."""
+        printed, complaints = self._process.communicate(self._request)
+        self._late.cancel()
+        if self._process.returncode != 0:
+            said = complaints.strip().splitlines()
+            why = said[-1] if said else f"it ended with status {self._process.returncode}"
+            raise SunError(f"the sun's tables could not be worked out: {why}")
+        return printed.splitlines()
+
+    def end(self) -> None:
+        """Stop it if it still runs; may be called from another thread than `lines`."""
+        self._late.cancel()
+        with suppress(ProcessLookupError):
+            self._process.terminate()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.end()
+        self._process.communicate()
