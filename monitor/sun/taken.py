@@ -1,0 +1,246 @@
+"""What was taken and what was left: the sky's part told from the bank's. Pure.
+
+A bank in absorption, float or equalization takes what it needs and no more; the array is then held back, and
+its power says nothing of the sky. That shows in the bank's voltage, which is held, and in the array's, which
+rises from its best point toward open circuit. What the array could have given meanwhile is estimated from
+
+- what it gives in the free steps before and after (`course.py`),
+- how high its voltage stands (`rise.py`),
+- what it gave: it could give that much at least, and at most a clear sky's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from statistics import median
+
+from monitor.quantities import Stage
+from monitor.sun.course import Glimpse, Guess, between, course
+from monitor.sun.day import Clear, Day, Seen, Step
+from monitor.sun.expected import Supply
+from monitor.sun.level import Level, levels
+from monitor.sun.rise import Rise, rises, shape_of
+
+REGULATED = (Stage.ABSORPTION, Stage.FLOAT, Stage.EQUALIZATION)
+
+DAYLIGHT = 0.02
+"""An index is told where a clear sky gives this share of the rated power; below that the model's and the
+meters' errors are as large as what they speak of (our choice)."""
+
+COVERED = 0.3
+"""A step of which readings cover less tells nothing (our choice)."""
+
+SAG = 0.006
+"""A bank that stands lower than it is held at by this share (0.07 V of 12 V) takes all there is: more than
+the coarse meters' half step of 0.05 V (our choice)."""
+
+AROUND_S = 5400
+"""What it is held at is seen from so long before and after; its temperature changes little (our choice)."""
+
+RISEN, RISEN_FAR = 0.08, 0.25
+"""The array's height above its best point that agrees with being held back, and that shows it whatever the
+bank's voltage: at less a one-diode curve still gives 98 and 92 percent (our choice)."""
+
+AFTER_S = 7200
+"""So long before or after regulation a bank that takes nothing at a charged voltage may be held back, too:
+controllers without a float stage switch off (our choice)."""
+
+FREE_SD = 0.03
+"""How exactly a free step shows the index beside the quick part (our choice)."""
+
+QUICK_SD = (0.04, 0.35)
+"""Bounds of how far single clouds make the index jump: haze, and broken cumulus (our choice)."""
+
+QUICK_SD_UNKNOWN = 0.15
+"""Where a day has too few free steps to tell (our choice)."""
+
+QUICK_STEPS = 6
+
+MOST = 1.15
+"""The sky's most beside the array's own clear level: a cloud's edge seldom adds more (our choice)."""
+
+LEAST_SHARE = 0.1
+"""An array of which less is taken stands nearly open; its voltage tells nothing of its power (our choice)."""
+
+BRIDGE_S = 2700
+"""Steps so near a free one have its index, for learning the voltage's rise (our choice)."""
+
+TOGETHER = 0.5
+"""How far the errors of a day's steps go together: half of their variance is the whole day's (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What the bank left of a day: energy that the array could have given and was not asked for, and how
+    much it could have given in all, each with its deviation."""
+
+    unused_Wh: float
+    allowed_Wh: float
+    sd_Wh: float
+
+
+def seen(days: Sequence[Day], supply: Supply) -> list[tuple[Seen, ...]]:
+    """What each step of the days shows of the sky. days are in order of time."""
+    rise = rises(days, supply)
+    held = [held_back(day, supply, heights) for day, heights in zip(days, rise.heights, strict=True)]
+    free = [
+        tuple(
+            None if is_held else index_of(step, clear, supply)
+            for step, clear, is_held in zip(day.steps, day.clear, of_day, strict=True)
+        )
+        for day, of_day in zip(days, held, strict=True)
+    ]
+    known = levels(days, free)
+    rise = replace(rise, shape=shape_of(list(_bridges(days, free, held, rise)), rise.shape))
+    return [
+        _seen_of(day, supply, index, of_day, heights, rise, level)
+        for day, index, of_day, heights, level in zip(days, free, held, rise.heights, known, strict=True)
+    ]
+
+
+def index_of(step: Step, clear: Clear, supply: Supply) -> float | None:
+    """The clear-sky index by power of one step, None in the dark or without readings."""
+    if step.power_W is None or step.covered < COVERED or not daylight(clear, supply):
+        return None
+    return max(0.0, step.power_W) / clear.passed_W
+
+
+def daylight(clear: Clear, supply: Supply) -> bool:
+    """Whether a clear sky gives enough for an index."""
+    return clear.passed_W >= DAYLIGHT * supply.power_W
+
+
+def held_back(day: Day, supply: Supply, heights: Sequence[float | None]) -> tuple[bool, ...]:
+    """Whether the full bank held the array back, step by step."""
+    around = max(1, AROUND_S // day.step_s)
+    after = max(1, AFTER_S // day.step_s)
+    held = []
+    for at, step in enumerate(day.steps):
+        if day.clear[at].passed_W <= 0 or step.battery_voltage_V is None:
+            held.append(False)
+        elif step.stage in REGULATED:
+            held.append(_regulates(step, day.steps[max(0, at - around) : at + around + 1], heights[at]))
+        else:
+            near = any(each.stage in REGULATED for each in day.steps[max(0, at - after) : at])
+            held.append(near and step.stage is Stage.OFF and _stands_open(step, supply, heights[at]))
+    return tuple(held)
+
+
+def _regulates(step: Step, around: Sequence[Step], height: float | None) -> bool:
+    if height is not None and height > RISEN_FAR:
+        return True
+    if height is not None and height < RISEN:
+        return False
+    assert step.battery_voltage_V is not None
+    same = sorted(
+        each.battery_voltage_V
+        for each in around
+        if each.stage is step.stage and each.battery_voltage_V is not None
+    )
+    share = 0.5 if step.stage is Stage.FLOAT else 0.8  # a bank comes down to float slowly from above
+    return step.battery_voltage_V >= (1 - SAG) * same[int(share * (len(same) - 1))]
+
+
+def _stands_open(step: Step, supply: Supply, height: float | None) -> bool:
+    """Whether nothing is taken from a lit array by a bank that still stands above its nominal voltage."""
+    idle = step.power_W is None or step.power_W < DAYLIGHT * supply.power_W
+    lit = height is None or height > RISEN_FAR
+    charged = step.battery_voltage_V is not None and step.battery_voltage_V > 1.04 * supply.bank_V
+    return idle and lit and charged
+
+
+def _bridges(
+    days: Sequence[Day],
+    free: Sequence[Sequence[float | None]],
+    held: Sequence[Sequence[bool]],
+    rise: Rise,
+) -> list[tuple[float, float]]:
+    """Heights of held steps beside the share that they gave of what the nearest free steps promise."""
+    pairs = []
+    for day, index, of_day, heights in zip(days, free, held, rise.heights, strict=True):
+        reach = BRIDGE_S // day.step_s
+        for at, height in enumerate(heights):
+            power_W = day.steps[at].power_W
+            if not of_day[at] or height is None or power_W is None or day.clear[at].passed_W <= 0:
+                continue
+            near = [each for each in index[max(0, at - reach) : at + reach + 1] if each is not None]
+            if len(near) >= 3 and max(near) - min(near) <= 0.1 * max(near) and min(near) > 0.3:
+                pairs.append((height, min(1.0, power_W / day.clear[at].passed_W / median(near))))
+    return pairs
+
+
+def _seen_of(
+    day: Day,
+    supply: Supply,
+    index: Sequence[float | None],
+    held: Sequence[bool],
+    heights: Sequence[float | None],
+    rise: Rise,
+    level: Level,
+) -> tuple[Seen, ...]:
+    guesses = _guesses(day, supply, index, held, heights, rise, level) if any(held) else None
+    told = []
+    for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
+        allowed_W, sd_W = step.power_W, 0.0
+        if held[at] and guesses is not None and clear.passed_W > 0:
+            floor = max(0.0, step.power_W or 0.0) / clear.passed_W
+            within = between(guesses[at], floor / level.scale, max(MOST, floor / level.scale))
+            allowed_W = within.index * level.scale * clear.passed_W
+            sd_W = within.sd * level.scale * clear.passed_W
+        told.append(Seen(step.start_ms, held[at], index[at], allowed_W, sd_W))
+    return tuple(told)
+
+
+def _guesses(
+    day: Day,
+    supply: Supply,
+    index: Sequence[float | None],
+    held: Sequence[bool],
+    heights: Sequence[float | None],
+    rise: Rise,
+    level: Level,
+) -> list[Guess]:
+    """The index over the array's level in each step, from free steps and from the voltage of held ones."""
+    glimpses: list[list[Glimpse]] = []
+    for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
+        here: list[Glimpse] = []
+        value, height = index[at], heights[at]
+        if value is not None:
+            here.append(Glimpse(value / level.scale, FREE_SD))
+        elif held[at] and height is not None and step.power_W is not None and daylight(clear, supply):
+            share = rise.share(height)
+            if share >= LEAST_SHARE:
+                could = max(0.0, step.power_W) / clear.passed_W / share / level.scale
+                here.append(Glimpse(could, max(FREE_SD, could * rise.spread(height))))
+        glimpses.append(here)
+    return course(glimpses, day.step_s, quick_sd(index))
+
+
+def quick_sd(index: Sequence[float | None]) -> float:
+    """How far single clouds make the index jump, from neighbouring free steps."""
+    jumps = [
+        abs(later - value) for value, later in pairwise(index) if value is not None and later is not None
+    ]
+    if len(jumps) < QUICK_STEPS:
+        return QUICK_SD_UNKNOWN
+    low, high = QUICK_SD
+    return min(high, max(low, sum(jumps) / len(jumps) * 1.25))
+
+
+def left(day: Day, steps: Sequence[Seen]) -> Left:
+    """What was left of a day. Steps without readings count nowhere."""
+    hours = day.step_s / 3600
+    pairs = [
+        (step, max(0.0, read.power_W), step.allowed_W)
+        for step, read in zip(steps, day.steps, strict=True)
+        if step.allowed_W is not None and read.power_W is not None
+    ]
+    allowed_Wh = hours * sum(max(0.0, allowed_W) for _, _, allowed_W in pairs)
+    unused_Wh = hours * sum(
+        max(0.0, allowed_W - power_W) for step, power_W, allowed_W in pairs if step.held_back
+    )
+    together = hours * sum(step.allowed_sd_W for step, _, _ in pairs)
+    apart_2 = hours**2 * sum(step.allowed_sd_W**2 for step, _, _ in pairs)
+    return Left(unused_Wh, allowed_Wh, (TOGETHER * together**2 + (1 - TOGETHER) * apart_2) ** 0.5)
