@@ -23,6 +23,7 @@ from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer
+from monitor.sun_tables import SunTables
 
 log = logging.getLogger("nightbank")
 
@@ -67,13 +68,15 @@ def serve(site: Site, lines: Sequence[Line], store: StoreWriter, clock: Clock, s
     pipeline = Pipeline(site, store, clock)
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
+    sun = SunTables(site, store, clock)
     poller = Poller(lines, clock, results)
     poller.start()
     notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
     try:
-        _follow(pipeline, poller, results, clock, site.store.commit_every_s, stop)
+        _follow(pipeline, poller, results, sun, clock, site.store.commit_every_s, stop)
     finally:
         notify("STOPPING=1")
+        sun.stop()
         poller.stop()
         for result in _waiting(results):
             pipeline.take(result)
@@ -85,6 +88,7 @@ def _follow(
     pipeline: Pipeline,
     poller: Poller,
     results: queue.SimpleQueue[PollResult],
+    sun: SunTables,
     clock: Clock,
     commit_every_s: float,
     stop: threading.Event,
@@ -98,6 +102,7 @@ def _follow(
         try:
             with suppress(queue.Empty):
                 pipeline.take(results.get(timeout=WAKE_S))
+            sun.follow()
             if clock.elapsed_s() - saved_s >= commit_every_s:
                 saved_s = clock.elapsed_s()
                 pipeline.save()

@@ -17,8 +17,10 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date
+from itertools import islice
 from typing import NamedTuple
 
 import numpy as np
@@ -38,8 +40,15 @@ ALBEDO = 0.2
 FLAT_LOSS = 0.05
 """ASHRAE's b0 of a flat glass cover, as in pvlib's source."""
 
+HIGHEST_M = 2500.0
+"""The clear sky's factors of altitude are followed up to here (our choice: at 4000 m they would give more
+light than arrives above the air); the thinner air above still counts through its pressure."""
+
 NICENESS = 10
 """All else on the computer goes first (our choice)."""
+
+AT_ONCE_DAYS = 30
+"""Days worked out in one go: quicker than one by one, and still small in memory (our choice)."""
 
 Values = npt.NDArray[np.float64]
 
@@ -88,13 +97,14 @@ def clear_sky(supply: Supply, times: pd.DatetimeIndex, sun: Sun, turbidity: Valu
     mass = atmosphere.get_absolute_airmass(
         atmosphere.get_relative_airmass(sun.zenith_deg), atmosphere.alt2pres(supply.altitude_m)
     )
-    found = clearsky.ineichen(
-        sun.zenith_deg,
-        mass,
-        turbidity,
-        altitude=supply.altitude_m,
-        dni_extra=irradiance.get_extra_radiation(times).to_numpy(),
-    )
+    with np.errstate(divide="ignore", invalid="ignore"):  # pvlib divides by the height of a sun below ground
+        found = clearsky.ineichen(
+            sun.zenith_deg,
+            mass,
+            turbidity,
+            altitude=min(max(0.0, supply.altitude_m), HIGHEST_M),
+            dni_extra=irradiance.get_extra_radiation(times).to_numpy(),
+        )
     return Sky(*(np.nan_to_num(found[name]) for name in ("ghi", "dni", "dhi")))
 
 
@@ -115,19 +125,19 @@ def on_plane(supply: Supply, times: pd.DatetimeIndex, sun: Sun, sky: Sky) -> Pla
     return Plane(beam, diffuse, entering)
 
 
-def clear_steps(supply: Supply, start_ms: int, end_ms: int) -> tuple[Clear, ...]:
-    """The steps of STEP_S seconds in [start, end), night and day, each by its middle."""
-    starts_ms = np.arange(start_ms, end_ms, STEP_S * 1000)
-    times = pd.to_datetime(starts_ms + STEP_S * 500, unit="ms", utc=True)
+def clear_steps(supply: Supply, spans: Sequence[tuple[int, int]]) -> list[tuple[Clear, ...]]:
+    """The steps of STEP_S seconds in each span [start, end) of UTC ms, night and day, each by its middle."""
+    starts_ms = [np.arange(start_ms, end_ms, STEP_S * 1000) for start_ms, end_ms in spans]
+    all_ms = np.concatenate(starts_ms)
+    times = pd.to_datetime(all_ms + STEP_S * 500, unit="ms", utc=True)
     sun = sun_at(supply, times)
-    turbidity = clearsky.lookup_linke_turbidity(times, supply.latitude_deg, supply.longitude_deg)
-    sky = clear_sky(supply, times, sun, turbidity.to_numpy())
-    plane = on_plane(supply, times, sun, sky)
+    turbidity = clearsky.lookup_linke_turbidity(times, *_on_map(supply)).to_numpy()
+    plane = on_plane(supply, times, sun, clear_sky(supply, times, sun, turbidity))
     solar_h = (times.hour + times.minute / 60 + supply.longitude_deg / 15).to_numpy()
-    air = air_C(supply.latitude_deg, supply.altitude_m, times.dayofyear.to_numpy(), solar_h)
+    air = air_C(supply.latitude_deg, supply.altitude_m, times.day_of_year.to_numpy(), solar_h)
     module = module_C(plane.beam_W_m2 + plane.diffuse_W_m2, air)
     columns = (
-        starts_ms,
+        all_ms,
         sun.elevation_deg,
         sun.azimuth_deg,
         plane.beam_W_m2,
@@ -136,7 +146,15 @@ def clear_steps(supply: Supply, start_ms: int, end_ms: int) -> tuple[Clear, ...]
         best_power_W(supply, plane.entering_W_m2, module),
         passed_W(supply, plane.entering_W_m2, module),
     )
-    return tuple(Clear(*row) for row in zip(*(column.tolist() for column in columns), strict=True))
+    steps = (Clear(*row) for row in zip(*(column.tolist() for column in columns), strict=True))
+    return [tuple(islice(steps, len(each))) for each in starts_ms]
+
+
+def _on_map(supply: Supply) -> tuple[float, float]:
+    """The place for the turbidity's map, whose last cells end just short of pole and date line."""
+    edge = 0.01
+    latitude = min(90 - edge, max(edge - 90, supply.latitude_deg))
+    return latitude, min(180 - edge, max(edge - 180, supply.longitude_deg))
 
 
 def main() -> int:
@@ -146,12 +164,16 @@ def main() -> int:
     try:
         request = json.load(sys.stdin)
         supply = Supply(**request["supply"])
-        days = [(date.fromisoformat(d["day"]), int(d["start_ms"]), int(d["end_ms"])) for d in request["days"]]
+        days = [
+            (date.fromisoformat(d["day"]), (int(d["start_ms"]), int(d["end_ms"]))) for d in request["days"]
+        ]
     except (KeyError, TypeError, ValueError) as error:
         print(f"this is no request for the almanac ({error!r})", file=sys.stderr)
         return 2
-    for day, start_ms, end_ms in days:
-        print(packed(DayTable(day, supply.key, clear_steps(supply, start_ms, end_ms))), flush=True)
+    for first in range(0, len(days), AT_ONCE_DAYS):
+        batch = days[first : first + AT_ONCE_DAYS]
+        for (day, _), steps in zip(batch, clear_steps(supply, [span for _, span in batch]), strict=True):
+            print(packed(DayTable(day, supply.key, steps)), flush=True)
     return 0
 
 

@@ -84,12 +84,19 @@ class Notes(Protocol):
 def supply_of(site: Site) -> Supply:
     """The supply that a site file describes; site should have its set points filled in (`with_defaults`).
 
-    Raises SunError where the site has no array.
+    Raises SunError where the site has no array, or one whose values contradict one another.
     """
     if site.array is None:
         raise SunError(
             "the site file has no [array] table, so what the sun should give is unknown; describe the array"
             " there (panel values, how many, tilt and azimuth)"
+        )
+    panel = site.array
+    if not (panel.panel_vmp_V < panel.panel_voc_V and panel.panel_imp_A < panel.panel_isc_A):
+        raise SunError(
+            "[array]: panel_vmp_V must be below panel_voc_V and panel_imp_A below panel_isc_A, but they are"
+            f" {panel.panel_vmp_V:g} and {panel.panel_voc_V:g} V, {panel.panel_imp_A:g} and"
+            f" {panel.panel_isc_A:g} A; copy all of them from one data sheet"
         )
     given = {name: getattr(site.array, name) for name in type(site.array).model_fields}
     controller = site.controller

@@ -6,7 +6,6 @@ import json
 import os
 import subprocess
 import sys
-import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from types import TracebackType
@@ -22,7 +21,7 @@ about a minute)."""
 
 
 class AlmanacRun:
-    """One run of the almanac. `lines` waits for it; `end` may be called from another thread, and twice."""
+    """One run of the almanac: `lines` waits for it, `end` stops it."""
 
     def __init__(self, request: dict[str, Any], command: Sequence[str] = COMMAND) -> None:
         """Start it. Raises SunError where that fails."""
@@ -43,9 +42,6 @@ class AlmanacRun:
             raise SunError(
                 f"the sun's tables cannot be worked out: {command[0]}: {error.strerror}"
             ) from error
-        self._late = threading.Timer(LONGEST_S, self._process.kill)
-        self._late.daemon = True
-        self._late.start()
 
     @property
     def pid(self) -> int:
@@ -54,8 +50,12 @@ class AlmanacRun:
 
     def lines(self) -> list[str]:
         """All that it printed, one table a line. Raises SunError where it failed or was ended."""
-        printed, complaints = self._process.communicate(self._request)
-        self._late.cancel()
+        try:
+            printed, complaints = self._process.communicate(self._request, LONGEST_S)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.communicate()
+            raise SunError(f"the sun's tables were not worked out within {LONGEST_S:.0f} s") from None
         if self._process.returncode != 0:
             said = complaints.strip().splitlines()
             why = said[-1] if said else f"it ended with status {self._process.returncode}"
@@ -64,7 +64,6 @@ class AlmanacRun:
 
     def end(self) -> None:
         """Stop it if it still runs; may be called from another thread than `lines`."""
-        self._late.cancel()
         with suppress(ProcessLookupError):
             self._process.terminate()
 

@@ -1,0 +1,115 @@
+"""The daemon's share of the sun: tables of what a clear sky gives today and in the coming days, in the store.
+
+Once after the start and then once a local day the almanac's process is started, if a table is missing or
+belongs to another site file; a thread waits for it, and `follow`, called in every round of the main loop,
+puts what came into the store. So nothing of pvlib is ever in the daemon, and the loop never waits. Tables of
+past days stay: reports read them, and a year of them is one megabyte.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from monitor.clock import Clock
+from monitor.errors import SunError
+from monitor.site.model import Site
+from monitor.store.base import StoreWriter
+from monitor.store.days import day_at, zone_of
+from monitor.sun.expected import Supply, almanac_request, note_key, noted, supply_of
+from monitor.sun.helper import COMMAND, AlmanacRun
+from monitor.sun.table import unpacked
+
+log = logging.getLogger("nightbank")
+
+AHEAD_DAYS = 7
+"""Today and the six days after it (our choice: as far as the outlook goes)."""
+
+END_WAIT_S = 5.0
+"""How long a stop waits for the process to end (our choice; it ends at once)."""
+
+
+class SunTables:
+    """Keeps the store's tables of the sun up to date. Does nothing for a site without an array."""
+
+    def __init__(
+        self, site: Site, store: StoreWriter, clock: Clock, command: Sequence[str] = COMMAND
+    ) -> None:
+        """site must have its set points filled in."""
+        self._store, self._clock, self._command = store, clock, command
+        self._zone = zone_of(site.site.time_zone)
+        self._supply: Supply | None = None
+        self._tried: date | None = None
+        self._told = ""
+        self._run: AlmanacRun | None = None
+        self._thread: threading.Thread | None = None
+        self._done: queue.SimpleQueue[dict[date, str] | SunError] = queue.SimpleQueue()
+        if site.array is not None:
+            try:
+                self._supply = supply_of(site)
+            except SunError as error:
+                log.warning("no tables of the sun: %s", error)
+
+    @property
+    def pid(self) -> int | None:
+        """The process at work now."""
+        return None if self._run is None else self._run.pid
+
+    def follow(self) -> None:
+        """Take what a process has finished, or start one where the day's is due. Returns at once."""
+        if self._run is not None:
+            self._take()
+        elif self._supply is not None:
+            today = day_at(self._zone, self._clock.now_ms()).day
+            if today != self._tried:
+                self._tried = today
+                self._start(self._supply, today)
+
+    def stop(self) -> None:
+        """End a process that is still at work; its tables are made after the next start."""
+        if self._run is not None and self._thread is not None:
+            self._run.end()
+            self._thread.join(END_WAIT_S)
+
+    def _start(self, supply: Supply, today: date) -> None:
+        days = [today + timedelta(days=ahead) for ahead in range(AHEAD_DAYS)]
+        missing = [day for day in days if noted(supply, day, self._store) is None]
+        if not missing:
+            return
+        try:
+            self._run = AlmanacRun(almanac_request(supply, missing), self._command)
+        except SunError as error:
+            self._tell(error)
+            return
+        self._thread = threading.Thread(target=self._wait_for, args=(self._run,), name="sun", daemon=True)
+        self._thread.start()
+
+    def _wait_for(self, run: AlmanacRun) -> None:
+        try:
+            self._done.put({unpacked(line).day: line for line in run.lines()})
+        except SunError as error:
+            self._done.put(error)
+        except ValueError as error:
+            self._done.put(SunError(f"the sun's tables came damaged: {error}"))
+
+    def _take(self) -> None:
+        try:
+            done = self._done.get_nowait()
+        except queue.Empty:
+            return
+        self._run = self._thread = None
+        if isinstance(done, SunError):
+            self._tell(done)
+            return
+        for day, text in done.items():
+            self._store.put_note(note_key(day), text)
+        self._told = ""
+
+    def _tell(self, error: SunError) -> None:
+        """Log a failure in words, the same one only once however many days it lasts."""
+        if str(error) != self._told:
+            self._told = str(error)
+            log.warning("%s; it is tried again every day, and all else goes on", error)
