@@ -129,6 +129,7 @@ def _log_to_stderr(level: int = logging.INFO) -> None:
 
 def _add_rooms() -> None:
     from monitor.cli_bank import bank
+    from monitor.cli_days import days
     from monitor.cli_estimate import estimate
     from monitor.cli_rebuild import rebuild
     from monitor.cli_site import site
@@ -136,6 +137,7 @@ def _add_rooms() -> None:
 
     main.add_command(site)
     main.add_command(bank)
+    main.add_command(days)
     main.add_command(estimate)
     main.add_command(rebuild)
     main.add_command(export_table, "export")

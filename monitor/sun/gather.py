@@ -29,6 +29,9 @@ GATHERED = (
     "array_current_A",
     "array_power_W",
     "charge_stage",
+    "load_current_A",
+    "load_power_W",
+    "battery_power_W",
 )
 """The quantities that a day's steps are made of."""
 
@@ -54,27 +57,33 @@ Row = tuple[int, Mapping[str, float]]
 @dataclass(frozen=True, slots=True)
 class Gathered:
     """The steps of one day, one every step_s, and whether its readings show that the bank got full:
-    absorption ended by its tail current, or float came after absorption."""
+    absorption ended by its tail current, or float came after absorption. used_Wh is what the loads took in
+    the time that readings cover, None where no meter shows it."""
 
     span: LocalDay
     step_s: int
     steps: tuple[Step, ...]
     full: bool
+    used_Wh: float | None
 
 
 def gather(
-    rows: Iterable[Row], spans: Sequence[LocalDay], tracker: StageTracker, kind: Literal["mppt", "pwm"]
+    rows: Iterable[Row],
+    spans: Sequence[LocalDay],
+    tracker: StageTracker,
+    kind: Literal["mppt", "pwm"],
+    level: str,
 ) -> Iterator[Gathered]:
     """The steps of each span, from rows in order of time; a day without rows has steps without readings.
 
     spans follow one another in time. tracker goes through all rows, so that stages are known where no device
-    tells them; rows before the first span only teach it. kind is the controller's.
+    tells them; rows before the first span only teach it. kind is the controller's, level that of metering.
     """
     todo, day_rows = list(reversed(spans)), list[Row]()
     watch = _Watch(tracker)
     for time_ms, row in rows:
         while todo and time_ms >= todo[-1].end_ms:
-            yield _gathered(todo.pop(), day_rows, watch, kind)
+            yield _gathered(todo.pop(), day_rows, watch, kind, level)
             day_rows = []
         if not todo:
             return
@@ -83,7 +92,7 @@ def gather(
             continue
         day_rows.append((time_ms, row))
     while todo:
-        yield _gathered(todo.pop(), day_rows, watch, kind)
+        yield _gathered(todo.pop(), day_rows, watch, kind, level)
         day_rows = []
 
 
@@ -120,7 +129,7 @@ class _Watch:
         return view.stage
 
 
-def _gathered(span: LocalDay, rows: Sequence[Row], watch: _Watch, kind: str) -> Gathered:
+def _gathered(span: LocalDay, rows: Sequence[Row], watch: _Watch, kind: str, level: str) -> Gathered:
     watch.full = False
     interval_s = usual_interval_s([time_ms for time_ms, _ in rows])
     step_s = step_of(interval_s)
@@ -134,7 +143,9 @@ def _gathered(span: LocalDay, rows: Sequence[Row], watch: _Watch, kind: str) -> 
         _step(span.start_ms + index * step_ms, found, interval_s / step_s, kind)
         for index, found in enumerate(binned)
     )
-    return Gathered(span, step_s, steps, watch.full)
+    used = [power for _, row in rows if (power := used_W(row, level)) is not None]
+    used_Wh = sum(used) * interval_s / 3600 if used else None
+    return Gathered(span, step_s, steps, watch.full, used_Wh)
 
 
 def usual_interval_s(times_ms: Sequence[int]) -> float:
@@ -184,7 +195,24 @@ def array_power_W(row: Mapping[str, float], kind: str) -> float | None:
         return row["array_power_W"]
     if "array_voltage_V" in row and "array_current_A" in row:
         return row["array_voltage_V"] * row["array_current_A"]
-    charge_W = row.get("charge_power_W")
-    if charge_W is None and "battery_voltage_V" in row and "charge_current_A" in row:
-        charge_W = row["battery_voltage_V"] * row["charge_current_A"]
+    charge_W = _power_W(row, "charge_power_W", "charge_current_A")
     return None if charge_W is None else charge_W / CONVERSION[kind]
+
+
+def used_W(row: Mapping[str, float], level: str) -> float | None:
+    """What the loads take: as metered, or with a shunt what is given less what the bank keeps."""
+    if level == "controller":
+        return _power_W(row, "load_power_W", "load_current_A")
+    if level == "shunt":
+        kept_W = _power_W(row, "battery_power_W", "battery_current_A")
+        given_W = _power_W(row, "charge_power_W", "charge_current_A")
+        return None if kept_W is None or given_W is None else given_W - kept_W
+    return None
+
+
+def _power_W(row: Mapping[str, float], power: str, current: str) -> float | None:
+    if power in row:
+        return row[power]
+    if current in row and "battery_voltage_V" in row:
+        return row["battery_voltage_V"] * row[current]
+    return None

@@ -29,6 +29,10 @@ DAYLIGHT = 0.02
 """An index is told where a clear sky gives this share of the rated power; below that the model's and the
 meters' errors are as large as what they speak of (our choice)."""
 
+BRIGHT, CUT_OFF = 0.1, 0.3
+"""Where a clear sky gives the first share of the rated power, an array below the second share of its best
+voltage is cut off (our choice)."""
+
 COVERED = 0.3
 """A step of which readings cover less tells nothing (our choice)."""
 
@@ -81,8 +85,21 @@ class Left:
     sd_Wh: float
 
 
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A history's steps judged, and the array's learnt factor for each day."""
+
+    seen: list[tuple[Seen, ...]]
+    levels: list[Level]
+
+
 def seen(days: Sequence[Day], supply: Supply) -> list[tuple[Seen, ...]]:
     """What each step of the days shows of the sky. days are in order of time."""
+    return judged(days, supply).seen
+
+
+def judged(days: Sequence[Day], supply: Supply) -> Judged:
+    """What each step of the days, in order of time, shows of the sky, and the array's factor."""
     rise = rises(days, supply)
     held = [held_back(day, supply, heights) for day, heights in zip(days, rise.heights, strict=True)]
     free = [
@@ -94,17 +111,28 @@ def seen(days: Sequence[Day], supply: Supply) -> list[tuple[Seen, ...]]:
     ]
     known = levels(days, free)
     rise = replace(rise, shape=shape_of(list(_bridges(days, free, held, rise)), rise.shape))
-    return [
+    told = [
         _seen_of(day, supply, index, of_day, heights, rise, level)
         for day, index, of_day, heights, level in zip(days, free, held, rise.heights, known, strict=True)
     ]
+    return Judged(told, known)
 
 
 def index_of(step: Step, clear: Clear, supply: Supply) -> float | None:
-    """The clear-sky index by power of one step, None in the dark or without readings."""
+    """The clear-sky index by power of one step; None in the dark, without readings, with the array off."""
     if step.power_W is None or step.covered < COVERED or not daylight(clear, supply):
         return None
+    if cut_off(step, clear, supply):
+        return None
     return max(0.0, step.power_W) / clear.passed_W
+
+
+def cut_off(step: Step, clear: Clear, supply: Supply) -> bool:
+    """Whether the array's voltage is away in daylight: even under rain an array that is connected has most of
+    its voltage, so that the power of this one says nothing of the sky."""
+    best_V = supply.panel_vmp_V * supply.panels_in_series
+    bright = clear.passed_W >= BRIGHT * supply.power_W
+    return bright and step.array_voltage_V is not None and step.array_voltage_V < CUT_OFF * best_V
 
 
 def daylight(clear: Clear, supply: Supply) -> bool:
@@ -183,7 +211,7 @@ def _seen_of(
     guesses = _guesses(day, supply, index, held, heights, rise, level) if any(held) else None
     told = []
     for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
-        allowed_W, sd_W = step.power_W, 0.0
+        allowed_W, sd_W = (None if cut_off(step, clear, supply) else step.power_W), 0.0
         if held[at] and guesses is not None and clear.passed_W > 0:
             floor = max(0.0, step.power_W or 0.0) / clear.passed_W
             within = between(guesses[at], floor / level.scale, max(MOST, floor / level.scale))
