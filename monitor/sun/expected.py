@@ -92,11 +92,11 @@ def supply_of(site: Site) -> Supply:
             " there (panel values, how many, tilt and azimuth)"
         )
     panel = site.array
-    if not (panel.panel_vmp_V < panel.panel_voc_V and panel.panel_imp_A < panel.panel_isc_A):
+    voc, vmp, isc, imp = panel.panel_voc_V, panel.panel_vmp_V, panel.panel_isc_A, panel.panel_imp_A
+    if not (voc / 2 < vmp < voc and imp < isc):
         raise SunError(
-            "[array]: panel_vmp_V must be below panel_voc_V and panel_imp_A below panel_isc_A, but they are"
-            f" {panel.panel_vmp_V:g} and {panel.panel_voc_V:g} V, {panel.panel_imp_A:g} and"
-            f" {panel.panel_isc_A:g} A; copy all of them from one data sheet"
+            f"[array]: panel_vmp_V = {vmp:g} must lie between half of panel_voc_V = {voc:g} and all of it,"
+            f" and panel_imp_A = {imp:g} below panel_isc_A = {isc:g}; copy all of them from one data sheet"
         )
     given = {name: getattr(site.array, name) for name in type(site.array).model_fields}
     controller = site.controller

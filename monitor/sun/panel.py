@@ -35,6 +35,13 @@ source: 1 to 5 V)."""
 CONVERTER_EFFICIENCY = 0.95
 """Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98)."""
 
+SOFTNESS_SPAN = (0.035, 0.06)
+"""The curve's a over Voc: n kT/q over a cell's open voltage, 25.7 mV times 1 to 1.35 over 0.57 to 0.73 V for
+crystalline silicon (from memory)."""
+
+HALVINGS = 30
+"""Steps of the search for a current: one part in 10^9 (our choice)."""
+
 DARK_W_M2 = 1.0
 """Below this the array gives nothing (our choice)."""
 
@@ -54,34 +61,28 @@ def best_power_W(supply: Supply, light_W_m2: Values, module_C: Values) -> Values
     return np.where(light_W_m2 < DARK_W_M2, 0.0, np.maximum(0.0, power_W))
 
 
-def array_current_A(
-    supply: Supply, voltage_V: Values | float, light_W_m2: Values, module_C: Values
-) -> Values:
+def array_current_A(supply: Supply, voltage_V: float, light_W_m2: Values, module_C: Values) -> Values:
     """The array's current at a voltage that someone else holds; never negative.
 
-    I = Isc (1 - C1 (exp(V / (C2 Voc)) - 1)), C2 = (Vmp/Voc - 1) / ln(1 - Imp/Isc),
-    C1 = (1 - Imp/Isc) exp(-Vmp / (C2 Voc)): through short circuit, best point and (but for C1's part in a
-    thousand) open circuit of the data sheet. The curve moves by Voc's coefficient with temperature, by
-    C2 Voc ln(G/1000) with light. From memory: the usual explicit form of the one-diode curve.
+    The one-diode curve without shunt resistance, I = IL (1 - exp((V + I Rs - Voc) / a)), with IL in
+    proportion to the light and Voc moved by heat and by a ln(light). Textbook; see `_diode` for a and Rs.
     """
-    isc, share = supply.panel_isc_A, supply.panel_imp_A / supply.panel_isc_A
-    softness_V = _softness_V(supply)
-    c1 = (1 - share) * np.exp(-supply.panel_vmp_V / softness_V)
-    lit = np.maximum(light_W_m2, DARK_W_M2)
-    moved_V = _moved_V(supply, lit, module_C)
-    light_A = isc * lit / STC_W_M2 * (1 + ISC_COEFFICIENT_PER_C * (module_C - STC_C))
-    at_stc_V = voltage_V / supply.panels_in_series - moved_V
-    # an exponent above 50 is far beyond open circuit, where the current is nothing anyway
-    current_A = light_A * (1 - c1 * (np.exp(np.minimum(at_stc_V / softness_V, 50.0)) - 1))
-    return (
-        np.where(light_W_m2 < DARK_W_M2, 0.0, np.clip(current_A, 0.0, light_A)) * supply.strings_in_parallel
-    )
+    softness_V, series_ohm = _diode(supply)
+    light_A = supply.panel_isc_A * light_W_m2 / STC_W_M2
+    light_A = light_A * (1 + ISC_COEFFICIENT_PER_C * (module_C - STC_C))
+    reached_V = voltage_V / supply.panels_in_series - _panel_open_V(supply, light_W_m2, module_C)
+    low, high = np.zeros_like(light_A), np.ones_like(light_A)
+    for _ in range(HALVINGS):  # voltage falls as the share of the light's current rises
+        share = (low + high) / 2
+        above = softness_V * np.log1p(-share) - share * light_A * series_ohm > reached_V
+        low, high = np.where(above, share, low), np.where(above, high, share)
+    lit = (light_W_m2 >= DARK_W_M2) & (reached_V < 0)
+    return np.where(lit, low * light_A, 0.0) * supply.strings_in_parallel
 
 
 def open_V(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
     """The array's voltage without current."""
-    lit = np.maximum(light_W_m2, DARK_W_M2)
-    return supply.panels_in_series * np.maximum(0.0, supply.panel_voc_V + _moved_V(supply, lit, module_C))
+    return supply.panels_in_series * np.maximum(0.0, _panel_open_V(supply, light_W_m2, module_C))
 
 
 def passed_W(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
@@ -109,19 +110,30 @@ def passed_W(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
     return np.minimum(power_W, supply.rating_A * bank_V / CONVERTER_EFFICIENCY)
 
 
-def _softness_V(supply: Supply) -> float:
-    """C2 Voc: how gently a panel's curve bends."""
-    share = supply.panel_imp_A / supply.panel_isc_A
-    return (supply.panel_vmp_V - supply.panel_voc_V) / log(1 - share)
+def _diode(supply: Supply) -> tuple[float, float]:
+    """The curve's a [V] and Rs [ohm] of one panel from its data sheet's three points.
+
+    They follow from the best point's lying on the curve and the power's being highest there; an a that no
+    silicon cell has (rounded data sheets) is brought into its span; the best point still lies on the curve.
+    """
+    isc, imp = supply.panel_isc_A, supply.panel_imp_A
+    bend = log(1 - imp / isc)
+    softness_V = (2 * supply.panel_vmp_V - supply.panel_voc_V) / (imp / (isc - imp) + bend)
+    lowest, highest = SOFTNESS_SPAN
+    softness_V = min(max(softness_V, lowest * supply.panel_voc_V), highest * supply.panel_voc_V)
+    return softness_V, max(0.0, (supply.panel_voc_V - supply.panel_vmp_V + softness_V * bend) / imp)
 
 
-def _moved_V(supply: Supply, lit_W_m2: Values, module_C: Values) -> Values:
-    """How far temperature and light move a panel's voltages from those at standard conditions."""
-    by_heat = supply.voc_temperature_coefficient_per_C * supply.panel_voc_V * (module_C - STC_C)
-    return by_heat + _softness_V(supply) * np.log(lit_W_m2 / STC_W_M2)
+def _panel_open_V(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
+    """A panel's voltage without current, moved by heat and light from that at standard conditions."""
+    softness_V, _ = _diode(supply)
+    by_heat = 1 + supply.voc_temperature_coefficient_per_C * (module_C - STC_C)
+    return supply.panel_voc_V * by_heat + softness_V * np.log(np.maximum(light_W_m2, DARK_W_M2) / STC_W_M2)
 
 
 def _best_V(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
-    """The array's voltage at its best point, moved as its open voltage."""
-    lit = np.maximum(light_W_m2, DARK_W_M2)
-    return supply.panels_in_series * (supply.panel_vmp_V + _moved_V(supply, lit, module_C))
+    """The array's voltage at its best point: below the open one as rated, less what Rs takes no more."""
+    _, series_ohm = _diode(supply)
+    below_V = supply.panel_voc_V - supply.panel_vmp_V
+    kept_V = supply.panel_imp_A * series_ohm * (1 - light_W_m2 / STC_W_M2)
+    return supply.panels_in_series * (_panel_open_V(supply, light_W_m2, module_C) - below_V + kept_V)
