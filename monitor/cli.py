@@ -128,6 +128,7 @@ def _log_to_stderr(level: int = logging.INFO) -> None:
 
 
 def _add_rooms() -> None:
+    from monitor.cli_array import array
     from monitor.cli_bank import bank
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
@@ -137,6 +138,7 @@ def _add_rooms() -> None:
 
     main.add_command(site)
     main.add_command(bank)
+    main.add_command(array)
     main.add_command(days)
     main.add_command(estimate)
     main.add_command(rebuild)

@@ -1,0 +1,113 @@
+"""`nightbank array`: what is wrong with the array, from the store alone.
+
+The rooms are imported when the command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli_parts import SITE_FILE
+
+if TYPE_CHECKING:
+    from monitor.sun.findings import Finding, Looked
+
+LOOK_BACK_DAYS = 120
+"""So many days are told where none are asked for: a season of dirt or of a tree's leaves (our choice)."""
+
+LEARN_DAYS = 60
+"""So many days before the first one only teach what the array gives (our choice)."""
+
+TITLES = {
+    "array_open": "The array was disconnected",
+    "panel_lost": "A part of the parallel panels gives nothing",
+    "diode_lost": "A panel has lost a part of its voltage",
+    "shade": "Something shades the array",
+    "soiling": "The glass gets dirty",
+    "snow": "Snow lies on the panels",
+    "heat_derating": "The controller holds back because it is hot",
+    "clock_wrong": "The clock of the readings is wrong",
+    "location_wrong": "The site file's place is wrong",
+    "sensor_stuck": "A reading cannot be true",
+}
+
+
+@click.command()
+@click.argument("site", type=SITE_FILE)
+@click.option("--from", "first", metavar="DATE", help="First day; without it 120 days before the last.")
+@click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def array(site: Path, first: str | None, last: str | None, as_json: bool) -> None:
+    """Tell what is wrong with the array of SITE: each finding with its evidence and what to look at first.
+
+    DATE is a local day like 2026-11-25; findings that touch the days from the first to the last are told, and
+    sixty days before the first are read to learn what the array gives. It reads the store and nothing else,
+    history that `nightbank import` brought in as well. It stays silent where clouds or the season could be
+    the reason.
+
+    Example: nightbank array hide.toml --from 2026-09-01
+    """
+    from monitor.cli_days import asked_days
+    from monitor.site.load import load_site, with_defaults
+    from monitor.store import store_path
+    from monitor.store.days import local_day, zone_of
+    from monitor.store.embedded import open_reader
+    from monitor.sun.expected import supply_of
+    from monitor.sun.findings import find_all, looked_at
+    from monitor.sun.taken import seen
+    from monitor.sun_report import history, stored_days
+
+    described, _ = with_defaults(load_site(site))
+    supply, zone = supply_of(described), zone_of(described.site.time_zone)
+    with open_reader(store_path(described, site)) as reader:
+        stored_first, stored_last = stored_days(described, reader)
+        back = (date.fromisoformat(last) if _is_date(last) else stored_last) - timedelta(LOOK_BACK_DAYS - 1)
+        wanted = first or max(back, stored_first).isoformat()
+        first_day, last_day = asked_days(wanted, last, stored_first, stored_last)
+        learn_day = max(stored_first, first_day - timedelta(LEARN_DAYS))
+        days = history(described, reader, learn_day, last_day)
+    shown = seen(days, supply)
+    start_ms, end_ms = local_day(zone, first_day).start_ms, local_day(zone, last_day).end_ms
+    findings = [f for f in find_all(days, shown, supply) if f.overlaps(start_ms, end_ms)]
+    if as_json:
+        document = {"findings": [finding.document() for finding in findings]}
+        click.echo(json.dumps(document, ensure_ascii=False))
+    else:
+        click.echo(in_words(findings, looked_at(days, shown, supply), zone))
+
+
+def in_words(findings: Sequence[Finding], looked: Looked, zone: ZoneInfo) -> str:
+    """The findings newest first, or one sentence that nothing was found; times are local at the site."""
+    over = f"{looked.days} days with readings, {looked.clear_h:.0f} hours of clear sky among them"
+    if not findings:
+        return f"Nothing is wrong with the array as far as the readings show ({over})."
+    newest = sorted(findings, key=lambda finding: -finding.start_ms)
+    return "\n\n".join([*(_told(finding, zone) for finding in newest), f"Judged by {over}."])
+
+
+def _told(finding: Finding, zone: ZoneInfo) -> str:
+    since = _local(finding.start_ms, zone)
+    when = f"since {since}" if finding.end_ms is None else f"{since} to {_local(finding.end_ms, zone)}"
+    title = f"{TITLES[finding.kind]}, {when} ({100 * finding.confidence:.0f} % sure)."
+    texts = (finding.evidence, finding.look_first)
+    filled = [textwrap.fill(text, 100, initial_indent="  ", subsequent_indent="  ") for text in texts]
+    return "\n".join([title, *filled])
+
+
+def _local(time_ms: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(time_ms / 1000, zone):%-d %b %Y %H:%M}"
+
+
+def _is_date(text: str | None) -> bool:
+    try:
+        return text is not None and bool(date.fromisoformat(text))
+    except ValueError:
+        return False

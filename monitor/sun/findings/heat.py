@@ -1,0 +1,103 @@
+"""A controller that protects itself from heat: under a clear sky it passes less, the hotter it is.
+
+In the ordinary way a controller is hot because much power goes through it. Here the power is low while it is
+hot, comes back as it cools, and is full at the same place of the sun on cooler days. Shade keeps to the sun's
+place, a lost panel stays, the rating's limit is known (`Record.free` leaves such steps out).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.sun.findings.finding import Finding, Kind
+from monitor.sun.findings.levels import Levels
+from monitor.sun.findings.record import Column, Mask, Record
+
+LOWEST_C, HIGHEST_C = 45, 90
+"""Controllers derate from 45 °C ambient or 60 °C inside, or later (common practice, no source)."""
+
+LOW, FULL = 0.92, 0.95
+"""Shares of the clear level that count as held down, and as full (our choice)."""
+
+MEDIAN_LOW = 0.9
+HOT_AGREE, COOL_AGREE = 0.8, 0.75
+"""Of the hot smooth steps so many must be low, of the cooler ones in like light so many must not (our
+choice)."""
+
+LEAST_HOT_S, LEAST_DAY_S, LEAST_DAYS = 2 * 3600, 1800, 2
+LIKE_LIGHT = 0.35
+SAME_AZIMUTH_DEG = 8.0
+
+LOOK = (
+    "Look first whether air can pass over the controller's fins: clearance above and below, dust, a fan that"
+    " stands still, sun on the cabinet. Its housing can be hot enough to burn. Shade and ventilate the"
+    " cabinet; loose screws at its terminals make heat too, but tighten them only with array and bank"
+    " disconnected, array first, or have a licensed person do it."
+)
+
+
+def find(record: Record, levels: Levels) -> tuple[list[Finding], Mask]:
+    """The finding, if any, and the steps it explains."""
+    nothing: Mask = np.zeros(len(record.day), dtype=bool)
+    warm = record["controller_temperature_C"]
+    share = levels.share(record)
+    judged = record.smooth & np.isfinite(share) & np.isfinite(warm) & (share > 0.2)
+    judged &= record.passed_W > LIKE_LIGHT * record.rated_W
+    limit_C = _limit(share[judged], warm[judged], record.step_s)
+    if limit_C is None:
+        return [], nothing
+    low = judged & (warm >= limit_C) & (share < LOW)
+    by_day = np.bincount(record.day[low], minlength=record.count) * record.step_s
+    days = np.flatnonzero(by_day >= LEAST_DAY_S)
+    if len(days) < LEAST_DAYS:
+        return [], nothing
+    hot = low & np.isin(record.day, days)
+    if not _is_heat(record, share, warm, judged, hot, limit_C, days):
+        return [], nothing
+    first, last = np.flatnonzero(hot)[[0, -1]]
+    later_hot_full = judged & (warm >= limit_C + 1) & (share > FULL) & (record.time_ms > record.time_ms[last])
+    going_on = later_hot_full.sum() * record.step_s < LEAST_DAY_S
+    lost = float(1 - np.average(share[hot], weights=record.passed_W[hot]))
+    finding = Finding(
+        Kind.HEAT_DERATING,
+        int(record.time_ms[first]),
+        None if going_on else int(record.time_ms[last]) + 1000 * record.step_s,
+        lost,
+        min(0.93, 0.65 + 0.04 * len(days)),
+        f"On {len(days)} days clear-sky power fell to {100 * float(np.median(share[hot])):.0f} % of the"
+        f" usual while the controller was at {limit_C:.0f} °C or more (up to {float(warm[hot].max()):.0f}"
+        f" °C); below that it gave {100 * float(np.median(share[judged & (warm < limit_C)])):.0f} %.",
+        LOOK,
+    )
+    near = record.bright & (warm >= limit_C - 1) & np.isin(record.day, days)
+    return [finding], near
+
+
+def _limit(share: Column, warm: Column, step_s: int) -> float | None:
+    """The temperature from which clear moments are low, and below which they are not; None without any."""
+    best, limit = 0.0, None
+    for at_C in np.arange(LOWEST_C, HIGHEST_C, 1.0):
+        hot, cool = share[warm >= at_C], share[warm < at_C]
+        if len(hot) * step_s < LEAST_HOT_S or len(cool) * step_s < LEAST_HOT_S:
+            continue
+        low, full = float((hot < LOW).mean()), float((cool >= LOW).mean())
+        if low < HOT_AGREE or full < COOL_AGREE or np.median(hot) > MEDIAN_LOW:
+            continue
+        if low + full > best:
+            best, limit = low + full, float(at_C)
+    return limit
+
+
+def _is_heat(
+    record: Record, share: Column, warm: Column, judged: Mask, hot: Mask, limit_C: float, days: Column
+) -> bool:
+    """Whether the power is full on the same days while it is cooler, and at the same azimuth on cooler
+    ones."""
+    cool_full = judged & (warm < limit_C) & (share > FULL)
+    same_day = np.mean([cool_full[record.of_day(int(number))].any() for number in days])
+    places = np.unique(np.round(record.azimuth_deg[hot] / SAME_AZIMUTH_DEG))
+    elsewhere = cool_full & ~np.isin(record.day, days)
+    others = np.round(record.azimuth_deg[elsewhere] / SAME_AZIMUTH_DEG)
+    same_place = float(np.isin(places, others).mean())
+    hotter = np.corrcoef(warm[hot], share[hot])[0, 1] if len(np.unique(warm[hot])) > 2 else 0.0
+    return bool(same_day >= 0.7 and (same_place >= 0.5 or hotter < -0.5))

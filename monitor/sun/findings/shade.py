@@ -1,0 +1,174 @@
+"""Shade that comes back: on clear days the power breaks in where the sun stands behind the same thing.
+
+A map of sun azimuth against days. A cell counts for shade where the share of the clear level is low although
+clear sky is seen shortly before and after it on the same day, and against shade where the share is full.
+Clouds do not come back at one azimuth day after day; haze and a wrong tilt or azimuth have no edges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.sun.findings.finding import Finding, Kind
+from monitor.sun.findings.levels import Levels
+from monitor.sun.findings.record import Column, Mask, Record, runs
+from monitor.sun.findings.spans import two_state
+
+BIN_DEG = 3.0
+"""Width of the map's columns: about twelve minutes, or the sun's own width six times (our choice)."""
+
+SHADED, LIT = 0.75, 0.9
+"""Below the first share of the clear level a cell counts for shade, above the second against (our choice)."""
+
+EDGE_DEG = 12.0
+"""So near, on either side of the low stretch, the share must be full: obstacles have edges (our choice)."""
+
+COLUMN_DAYS, LEAST_DAYS, LEAST_AGREE = 3, 4, 0.8
+"""Days that show it in one column and in all, and their share of all clear days of the time (our choice:
+three days of clouds at the same hour are chance, a fourth seldom)."""
+
+ROUGH_WEIGHT, SWITCH = 0.5, 2.5
+LEAST_WIDTH_BINS = 2
+LEAST_SIZE = 0.02
+"""Smaller losses are within what the expectation errs by (our choice)."""
+
+LOOK = (
+    "Stand at the array at that hour on a clear day (or look from the array towards that direction) and see"
+    " what throws the shadow: a branch, a mast, a chimney, a growing hedge. One shaded cell can stop a whole"
+    " panel. Cut or move it if that is yours to do and safe; stay off roofs without protection against"
+    " falling."
+)
+
+
+@dataclass(frozen=True)
+class _Notch:
+    low: int
+    high: int
+    first: int
+    last: int
+
+
+def find(record: Record, levels: Levels) -> list[Finding]:
+    """Recurring shade, each by its stretch of azimuth and its days."""
+    share = levels.share(record)
+    claims, refutes = _map(record, share)
+    found = []
+    for notch in _notches(claims, refutes):
+        finding = _finding(record, share, claims, refutes, notch)
+        if finding:
+            found.append(finding)
+    return found
+
+
+def _bins(record: Record) -> npt.NDArray[np.int64]:
+    """Each step's column of the map; azimuth counted from the night side, so that the day is in one piece."""
+    from_night = record.azimuth_deg if record.supply.latitude_deg >= 0 else (record.azimuth_deg + 180) % 360
+    return np.minimum((from_night / BIN_DEG).astype(np.int64), round(360 / BIN_DEG) - 1)
+
+
+def _map(record: Record, share: Column) -> tuple[Column, Column]:
+    """For each day and column of azimuth, what speaks for shade and what against."""
+    columns = round(360 / BIN_DEG)
+    claims, refutes = np.zeros((record.count, columns)), np.zeros((record.count, columns))
+    at = _bins(record)
+    for number in range(record.count):
+        here = record.of_day(number)
+        known = record.free[here]
+        if not known.any():
+            continue
+        azimuth, part, column = record.azimuth_deg[here], share[here], at[here]
+        clear = known & record.smooth[here] & (part > LIT) & (part < 1.2)
+        low = known & (part < SHADED)
+        for start, end in runs(low | ~known, np.zeros(len(low))):
+            if not low[start:end].any() or not _edged(clear, known, azimuth, start, end):
+                continue
+            for each in np.unique(column[start:end][low[start:end]]):
+                claims[number, each] = 1.0
+        for each in np.unique(column[known & (part > LIT)]):
+            sure = clear[column == each].any()
+            refutes[number, each] = 1.0 if sure else ROUGH_WEIGHT
+    claims[refutes >= 1.0] = 0.0
+    refutes[claims > 0] = 0.0
+    return claims, refutes
+
+
+def _edged(clear: Mask, known: Mask, azimuth: Column, start: int, end: int) -> bool:
+    """Whether clear sky is seen close before and after a low stretch; at the day's begin or end one side
+    is."""
+    near = (np.abs((azimuth - azimuth[start] + 180) % 360 - 180) <= EDGE_DEG) & (
+        np.arange(len(clear)) < start
+    )
+    behind = (np.abs((azimuth - azimuth[end - 1] + 180) % 360 - 180) <= EDGE_DEG) & (
+        np.arange(len(clear)) >= end
+    )
+    before_ok, after_ok = bool(clear[near].any()), bool(clear[behind].any())
+    at_begin, at_end = not known[:start].any(), not known[end:].any()
+    return (before_ok or at_begin) and (after_ok or at_end) and (before_ok or after_ok)
+
+
+def _notches(claims: Column, refutes: Column) -> list[_Notch]:
+    """Stretches of azimuth with the days in which they were shaded."""
+    shaded = np.zeros(claims.shape, dtype=bool)
+    for column in np.flatnonzero(claims.sum(axis=0) >= COLUMN_DAYS):
+        for first, last in two_state(refutes[:, column], claims[:, column], SWITCH):
+            yes, no = claims[first:last, column].sum(), refutes[first:last, column].sum()
+            if yes >= COLUMN_DAYS and yes >= LEAST_AGREE * (yes + no):
+                shaded[first:last, column] = True
+    found = []
+    for low, high in runs(shaded.any(axis=0), np.zeros(shaded.shape[1])):
+        if high - low < LEAST_WIDTH_BINS:
+            continue
+        yes = claims[:, low:high].mean(axis=1)
+        no = np.where(yes >= 0.5, 0.0, refutes[:, low:high].mean(axis=1))
+        found += [
+            _Notch(low, high, a, b) for a, b in two_state(no, np.where(yes >= 0.3, yes, 0.0), SWITCH / 2)
+        ]
+    return found
+
+
+def _finding(record: Record, share: Column, claims: Column, refutes: Column, notch: _Notch) -> Finding | None:
+    days = [
+        number
+        for number in range(notch.first, notch.last)
+        if claims[number, notch.low : notch.high].mean() >= 0.3
+    ]
+    if len(days) < LEAST_DAYS:
+        return None
+    against = sum(
+        refutes[number, notch.low : notch.high].mean() >= 0.5 for number in range(notch.first, notch.last)
+    )
+    at = _bins(record)
+    inside = np.isin(record.day, days) & (at >= notch.low) & (at < notch.high) & record.free
+    clear_day = np.isin(record.day, days)
+    lost_W = (record.passed_W * np.clip(1 - share, 0, 1))[inside & (share < LIT)].sum()
+    size = float(lost_W / record.passed_W[clear_day].sum())
+    if size < LEAST_SIZE:
+        return None
+    agree = len(days) / (len(days) + against)
+    height = float(record.elevation_deg[inside & (share < SHADED)].max())
+    low_deg, high_deg = (float(f(record.azimuth_deg[inside & (share < SHADED)])) for f in (np.min, np.max))
+    hours = record.time_ms[inside & (share < SHADED)] % 86_400_000 / 3_600_000
+    text = (
+        f"On {len(days)} clear days the power broke in to {100 * float(np.median(share[inside])):.0f} % of"
+        f" clear sky while the sun stood at azimuth {low_deg:.0f}° to {high_deg:.0f}° (up to {height:.0f}°"
+        f" high, around {_clock(float(np.median(hours)))} UTC), with full power shortly before or after;"
+        f" {against} clear days of that time lack it. It costs {100 * size:.0f} % of a clear day."
+    )
+    first_ms = record.days[notch.first].start_ms
+    return Finding(
+        Kind.SHADE,
+        first_ms,
+        None if notch.last == record.count else record.days[notch.last].start_ms,
+        size,
+        min(0.95, 0.5 + 0.04 * len(days)) * agree,
+        text,
+        LOOK,
+    )
+
+
+def _clock(hour: float) -> str:
+    minutes = round(hour * 60)
+    return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
