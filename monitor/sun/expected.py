@@ -18,7 +18,7 @@ from monitor.errors import SunError
 from monitor.site.model import Site
 from monitor.store.days import local_day, zone_of
 from monitor.sun.day import STEP_S, Clear
-from monitor.sun.helper import AlmanacRun
+from monitor.sun.helper import COMMAND, AlmanacRun
 from monitor.sun.table import unpacked
 
 MODEL = 1
@@ -115,7 +115,10 @@ def supply_of(site: Site) -> Supply:
 
 
 def clear_days(
-    supply: Supply, days: Iterable[date], notes: Notes | None = None
+    supply: Supply,
+    days: Iterable[date],
+    notes: Notes | None = None,
+    command: Sequence[str] = COMMAND,
 ) -> dict[date, tuple[Clear, ...]]:
     """The clear-sky steps of each local day, one every STEP_S seconds from its midnight to the next.
 
@@ -128,7 +131,7 @@ def clear_days(
         found = {day: steps for day in wanted if (steps := noted(supply, day, notes)) is not None}
     missing = [day for day in wanted if day not in found]
     if missing:
-        with AlmanacRun(almanac_request(supply, missing)) as run:
+        with AlmanacRun(almanac_request(supply, missing), command) as run:
             found |= {table.day: table.steps for table in map(unpacked, run.lines())}
     lacking = [day for day in wanted if day not in found]
     if lacking:

@@ -14,6 +14,7 @@ from typing import Any, Self
 from monitor.errors import SunError
 
 COMMAND = (sys.executable, "-m", "monitor.sun.almanac")
+"""The almanac; only tests have another."""
 
 LONGEST_S = 900.0
 """A process that has not ended by then hangs and is killed (our choice: a year's tables take a small Pi
