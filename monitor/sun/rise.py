@@ -14,7 +14,7 @@ switched on and off has it. Which c fits is learnt.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
@@ -27,6 +27,17 @@ COLDER_PER_W_M2 = 0.027
 25.0 + 6.84 v at the mean wind of 1.8 m/s (the wind: our choice)."""
 
 FREE_STAGES = (Stage.BULK,)
+HELD_STAGES = (Stage.ABSORPTION, Stage.FLOAT, Stage.EQUALIZATION)
+IDLE = 0.01
+"""Taking less than this of a clear sky's power is taking nothing: meters show no better (our choice)."""
+
+BRIGHT = 0.05
+"""The light must be a share of the rated power for voltages to count (our choice)."""
+
+LEAST_SPAN = 0.08
+"""Open circuit and best point are no nearer than this share of the former (crystalline silicon has 0.16 to
+0.22; our choice)."""
+
 LEAST_STEPS = 5
 """So few free steps tell no voltage of the best point (our choice)."""
 
@@ -38,6 +49,9 @@ LEAST_INDEX = 0.15
 
 RISE_SD = 0.08
 """How well the height is known: the panel's temperature is only supposed (our choice; 0.3 V of 4 V)."""
+
+SHARE_SD = 0.03
+"""What the form of the knee leaves uncertain even at a well-known height (our choice)."""
 
 SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 """Values of c that are tried."""
@@ -61,14 +75,15 @@ class Rise:
         """The share that the array gives at a height, 0..1."""
         return share_at(height, self.shape)
 
-    def spread(self, height: float) -> float:
-        """The relative deviation of what the height makes of a power."""
-        share = self.share(height)
-        if share <= 0.0:
+    def spread(self, height: float, index: float, gave: float) -> float:
+        """The deviation of an index that follows from a height; gave is the index that was taken.
+
+        share(height) = gave / index, so d index = index^2 / gave d share: nothing taken tells nothing.
+        """
+        if gave <= 0.0:
             return math.inf
-        lower = share_at(max(0.0, height - self.sd), self.shape)
-        upper = share_at(height + self.sd, self.shape)
-        return math.hypot(0.04, 0.5 * (lower - upper) / share)
+        slope = share_at(height - self.sd, self.shape) - share_at(height + self.sd, self.shape)
+        return index**2 / gave * math.hypot(SHARE_SD, 0.5 * slope)
 
 
 def share_at(height: float, shape: float) -> float:
@@ -82,55 +97,72 @@ def share_at(height: float, shape: float) -> float:
 def rises(days: Sequence[Day], supply: Supply) -> Rise:
     """The heights of all steps in which an array voltage was read in daylight."""
     switched = supply.controller == "pwm"
-    offs = [_day_off_V(day, supply, switched) for day in days]
+    best = [_off_V(day, supply, switched, _free) for day in days]
+    opened = [_off_V(day, supply, switched, _idle, opened=True) for day in days]
     heights = []
     for at, day in enumerate(days):
-        off_V = _near(offs, days, at)
+        best_off_V, open_off_V = _near(best, days, at), _near(opened, days, at)
         heights.append(
             tuple(
-                None if off_V is None else _height(step, clear, supply, switched, off_V)
+                None if best_off_V is None else _height(step, clear, supply, switched, best_off_V, open_off_V)
                 for step, clear in zip(day.steps, day.clear, strict=True)
             )
         )
     return Rise(tuple(heights), SHAPE_USUAL["pwm" if switched else "mppt"])
 
 
-def _base_V(step: Step, clear: Clear, supply: Supply, switched: bool) -> float | None:
+def _best_V(step: Step, clear: Clear, supply: Supply, switched: bool) -> float | None:
     """The voltage of the best point as rated at the panel's supposed temperature, or the bank's."""
     if switched:
         return step.battery_voltage_V
-    slope = supply.voc_temperature_coefficient_per_C * supply.panel_voc_V
-    return supply.panels_in_series * (supply.panel_vmp_V + slope * (module_C(step, clear) - 25))
+    return supply.panels_in_series * (supply.panel_vmp_V + _warmer_V(step, clear, supply))
+
+
+def _open_V(step: Step, clear: Clear, supply: Supply) -> float:
+    """The open-circuit voltage as rated at the panel's supposed temperature."""
+    return supply.panels_in_series * (supply.panel_voc_V + _warmer_V(step, clear, supply))
+
+
+def _warmer_V(step: Step, clear: Clear, supply: Supply) -> float:
+    slope_V = supply.voc_temperature_coefficient_per_C * supply.panel_voc_V
+    return slope_V * (module_C(step, clear) - 25)
 
 
 def module_C(step: Step, clear: Clear) -> float:
-    """The panel's supposed temperature, colder than under a clear sky where it gives less."""
-    gives = 1.0 if step.power_W is None or clear.passed_W <= 0 else min(1.0, step.power_W / clear.passed_W)
-    if step.stage not in FREE_STAGES:
-        gives = 1.0
+    """The panel's supposed temperature, colder than under a clear sky where the free array gives less."""
+    gives = 1.0
+    if step.stage in FREE_STAGES and step.power_W is not None and clear.passed_W > 0:
+        gives = min(1.0, step.power_W / clear.passed_W)
     return clear.module_C - COLDER_PER_W_M2 * (1 - gives) * (clear.beam_W_m2 + clear.diffuse_W_m2)
 
 
-def _span_V(step: Step, clear: Clear, supply: Supply, switched: bool) -> float:
-    slope = supply.voc_temperature_coefficient_per_C * supply.panel_voc_V
-    if switched and step.battery_voltage_V is not None:
-        open_V = supply.panels_in_series * (supply.panel_voc_V + slope * (module_C(step, clear) - 25))
-        return max(1.0, open_V - step.battery_voltage_V)
-    return supply.panels_in_series * (supply.panel_voc_V - supply.panel_vmp_V)
+def _free(step: Step, clear: Clear) -> bool:
+    enough = step.power_W is not None and step.power_W > LEAST_INDEX * clear.passed_W
+    return enough and step.stage in FREE_STAGES
 
 
-def _day_off_V(day: Day, supply: Supply, switched: bool) -> float | None:
-    """How far from the supposed one the best point's voltage was on a day, None where few steps tell it."""
-    offs = [
-        step.array_voltage_V - base_V
-        for step, clear in zip(day.steps, day.clear, strict=True)
-        if step.array_voltage_V is not None
-        and step.stage in FREE_STAGES
-        and step.power_W is not None
-        and clear.passed_W > 0.05 * supply.power_W
-        and step.power_W > LEAST_INDEX * clear.passed_W
-        and (base_V := _base_V(step, clear, supply, switched)) is not None
-    ]
+def _idle(step: Step, clear: Clear) -> bool:
+    """Whether nothing is taken from a lit array: its voltage is then the open one."""
+    return step.power_W is not None and step.power_W <= IDLE * clear.passed_W and step.stage in HELD_STAGES
+
+
+def _off_V(
+    day: Day,
+    supply: Supply,
+    switched: bool,
+    shows: Callable[[Step, Clear], bool],
+    *,
+    opened: bool = False,
+) -> float | None:
+    """How far from the supposed one the best point's or the open voltage was on a day; None where few steps
+    show it."""
+    offs = []
+    for step, clear in zip(day.steps, day.clear, strict=True):
+        if step.array_voltage_V is None or clear.passed_W <= BRIGHT * supply.power_W:
+            continue
+        supposed_V = _open_V(step, clear, supply) if opened else _best_V(step, clear, supply, switched)
+        if supposed_V is not None and shows(step, clear):
+            offs.append(step.array_voltage_V - supposed_V)
     return median(offs) if len(offs) >= LEAST_STEPS else None
 
 
@@ -145,11 +177,18 @@ def _near(offs: Sequence[float | None], days: Sequence[Day], at: int) -> float |
     return median(near) if near else None
 
 
-def _height(step: Step, clear: Clear, supply: Supply, switched: bool, off_V: float) -> float | None:
-    base_V = _base_V(step, clear, supply, switched)
-    if step.array_voltage_V is None or base_V is None or clear.passed_W <= 0:
+def _height(
+    step: Step, clear: Clear, supply: Supply, switched: bool, best_off_V: float, open_off_V: float | None
+) -> float | None:
+    best_V = _best_V(step, clear, supply, switched)
+    if step.array_voltage_V is None or best_V is None or clear.passed_W <= 0:
         return None
-    return (step.array_voltage_V - base_V - off_V) / _span_V(step, clear, supply, switched)
+    from_V = best_V + best_off_V
+    # what makes the one higher than supposed, cold panels say, does so with the other
+    shared_V = 0.0 if switched else best_off_V
+    to_V = _open_V(step, clear, supply) + (shared_V if open_off_V is None else open_off_V)
+    least_V = LEAST_SPAN * supply.panel_voc_V * supply.panels_in_series
+    return (step.array_voltage_V - from_V) / max(least_V, to_V - from_V)
 
 
 def shape_of(pairs: Sequence[tuple[float, float]], usual: float) -> float:

@@ -68,6 +68,10 @@ MOST = 1.15
 LEAST_SHARE = 0.1
 """An array of which less is taken stands nearly open; its voltage tells nothing of its power (our choice)."""
 
+USUAL_INDEX = 0.8
+"""How sure the voltage is is judged at this index at least, so that a small one is not believed for being
+small (our choice)."""
+
 BRIDGE_S = 2700
 """Steps so near a free one have its index, for learning the voltage's rise (our choice)."""
 
@@ -238,10 +242,12 @@ def _guesses(
         if value is not None:
             here.append(Glimpse(value / level.scale, FREE_SD))
         elif held[at] and height is not None and step.power_W is not None and daylight(clear, supply):
+            gave = max(0.0, step.power_W) / clear.passed_W / level.scale
             share = rise.share(height)
-            if share >= LEAST_SHARE:
-                could = max(0.0, step.power_W) / clear.passed_W / share / level.scale
-                here.append(Glimpse(could, max(FREE_SD, could * rise.spread(height))))
+            if share >= LEAST_SHARE and gave > 0:
+                could = gave / share
+                spread = rise.spread(height, max(could, USUAL_INDEX), gave)
+                here.append(Glimpse(could, max(FREE_SD, spread)))
         glimpses.append(here)
     return course(glimpses, day.step_s, quick_sd(index))
 
