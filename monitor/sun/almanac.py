@@ -159,7 +159,7 @@ def _on_map(supply: Supply) -> tuple[float, float]:
 
 def main() -> int:
     """Work off the request on standard input; exit status 2 with a sentence where it cannot be read."""
-    with suppress(OSError):  # a sandbox may forbid it; the tables are right all the same
+    with suppress(OSError):  # the unit's sandbox forbids it; one thread for seconds is no harm even so
         os.nice(NICENESS)
     try:
         request = json.load(sys.stdin)

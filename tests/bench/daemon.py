@@ -4,24 +4,33 @@
 
 The real daemon polls both of the simulator's devices (the charger at 9600 baud) while the store fills, and
 its memory and CPU are read from /proc. Beside it, the baseline: a bare interpreter that has only imported the
-same libraries, so that the difference is what the daemon itself holds.
+same libraries, so that the difference is what the daemon itself holds. A second run on the same site without
+an array shows what the sun's tables cost; the process that makes them is watched until it has ended.
 """
 
 import os
+import re
 import signal
 import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from monitor.demo import site_text
 from monitor.simulated import SimulatorProcess
+from monitor.store.embedded import open_reader
+from monitor.sun.expected import note_key
 
 POLL_EVERY_S = 0.5
 RUN_S = 60.0
-WARM_UP_S = 5.0
+WARM_UP_S = 10.0
 TARGET_MB = 64.0
+SUN_TARGET_MB = 5.0
 NOON_MS = 1_782_043_200_000
 """2026-06-21T12:00:00Z: an hour with every device alive."""
 
@@ -43,40 +52,110 @@ def cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def fast_site(simulator: SimulatorProcess) -> str:
-    """The demo's site, polled fast and committed each minute."""
-    text = site_text(simulator).replace("\nevery_s = 5", f"\nevery_s = {POLL_EVERY_S}")
+def fast(text: str) -> str:
+    """A site file's text, polled fast and committed each minute."""
+    text = text.replace("\nevery_s = 5", f"\nevery_s = {POLL_EVERY_S}")
     return text.replace("commit_every_s = 5", "commit_every_s = 60")
+
+
+def without_array(text: str) -> str:
+    """A site file's text without its [array] table, so that there is no sun to work out."""
+    return re.sub(r"(?ms)^\[array\].*?(?=^\[)", "", text)
+
+
+@dataclass(frozen=True, slots=True)
+class Helper:
+    """The almanac's process as seen from outside: its largest memory and how long it was there."""
+
+    peak_MB: float
+    lasted_s: float
+
+
+def children_of(pid: int) -> list[int]:
+    """Processes that a process's main thread has started and that are still there."""
+    return [int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+
+
+def watch_helper(daemon_pid: int, wait_s: float) -> Helper | None:
+    """Wait for the daemon's child process to come and to end; None where none comes in time."""
+    begin_s, peak_MB, seen_s = time.monotonic(), 0.0, 0.0
+    while time.monotonic() - begin_s < wait_s:
+        children = children_of(daemon_pid)
+        if children:
+            seen_s = seen_s or time.monotonic()
+            with suppress(OSError, StopIteration):  # it may end while it is looked at
+                peak_MB = max(peak_MB, memory_MB(children[0]))
+        elif seen_s:
+            return Helper(peak_MB, time.monotonic() - seen_s)
+        time.sleep(0.02)
+    if seen_s:
+        sys.exit("the sun's process did not end")
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What one run of the daemon took."""
+
+    first_MB: float
+    last_MB: float
+    cpu_s: float
+    helper: Helper | None
+    tables: int
+
+
+def run_daemon(folder: Path, change: Callable[[str], str]) -> Held:
+    """The daemon on a simulator and the demo's site file, changed, for WARM_UP_S and then RUN_S."""
+    folder.mkdir()
+    with SimulatorProcess(folder / "ports", NOON_MS) as simulator:
+        simulator.ask(do="run", speed=1.0)
+        (folder / "site.toml").write_text(fast(change(site_text(simulator))), encoding="utf-8")
+        command = [sys.executable, "-m", "monitor.cli", "monitor", str(folder / "site.toml")]
+        with (folder / "log").open("wb") as log:
+            daemon = subprocess.Popen(command, stderr=log)
+        begin_s = time.monotonic()
+        helper = watch_helper(daemon.pid, WARM_UP_S)
+        time.sleep(max(0.0, WARM_UP_S - (time.monotonic() - begin_s)))
+        if daemon.poll() is not None:
+            sys.exit((folder / "log").read_text(encoding="utf-8"))
+        first_MB, first_s = memory_MB(daemon.pid), cpu_s(daemon.pid)
+        time.sleep(RUN_S)
+        spent_s, last_MB = cpu_s(daemon.pid) - first_s, memory_MB(daemon.pid)
+        daemon.send_signal(signal.SIGTERM)
+        if daemon.wait(20) != 0:
+            sys.exit((folder / "log").read_text(encoding="utf-8"))
+    today = datetime.now(UTC).date()
+    with open_reader(folder / "nightbank.db") as reader:
+        notes = [reader.note(note_key(today + timedelta(days=ahead))) for ahead in range(-1, 9)]
+    return Held(first_MB, last_MB, spent_s, helper, sum(note is not None for note in notes))
 
 
 def main() -> None:
     bare = subprocess.Popen([sys.executable, "-c", LIBRARIES])
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        with SimulatorProcess(folder / "ports", NOON_MS) as simulator:
-            simulator.ask(do="run", speed=1.0)
-            (folder / "site.toml").write_text(fast_site(simulator), encoding="utf-8")
-            command = [sys.executable, "-m", "monitor.cli", "monitor", str(folder / "site.toml")]
-            with (folder / "log").open("wb") as log:
-                daemon = subprocess.Popen(command, stderr=log)
-            time.sleep(WARM_UP_S)
-            if daemon.poll() is not None:
-                sys.exit((folder / "log").read_text(encoding="utf-8"))
-            first_MB, first_s = memory_MB(daemon.pid), cpu_s(daemon.pid)
-            time.sleep(RUN_S)
-            spent_s, held_MB = cpu_s(daemon.pid) - first_s, memory_MB(daemon.pid)
-            daemon.send_signal(signal.SIGTERM)
-            if daemon.wait(20) != 0:
-                sys.exit((folder / "log").read_text(encoding="utf-8"))
+        held = run_daemon(Path(name) / "sun", str)
+        dark = run_daemon(Path(name) / "dark", without_array)
     bare_MB = memory_MB(bare.pid)
     bare.kill()
     bare.wait()
     polls = 2 * RUN_S / POLL_EVERY_S
     print(f"daemon, two devices every {POLL_EVERY_S} s for {RUN_S:.0f} s ({polls:.0f} polls)")
-    print(f"  memory              {held_MB:6.1f} MB  (after warm-up {first_MB:.1f}; target {TARGET_MB:.0f})")
-    print(f"  the libraries alone {bare_MB:6.1f} MB  ratio {held_MB / bare_MB:.2f}")
     print(
-        f"  CPU                 {1000 * spent_s / polls:6.2f} s for 1,000 polls, all the way into the store"
+        f"  memory              {held.last_MB:6.1f} MB  "
+        f"(after warm-up {held.first_MB:.1f}; target {TARGET_MB:.0f})"
+    )
+    print(f"  the libraries alone {bare_MB:6.1f} MB  ratio {held.last_MB / bare_MB:.2f}")
+    a_thousand_s = 1000 * held.cpu_s / polls
+    print(f"  CPU                 {a_thousand_s:6.2f} s for 1,000 polls, all the way into the store")
+    if held.helper is None or held.tables == 0 or dark.helper is not None:
+        sys.exit(f"the sun's process was to run beside the first daemon only: {held}, {dark}")
+    print(
+        f"  without an array    {dark.last_MB:6.1f} MB  "
+        f"the sun costs {held.last_MB - dark.last_MB:+.1f} (target below {SUN_TARGET_MB:.0f})"
+    )
+    print(
+        f"  the sun's process   {held.helper.peak_MB:6.1f} MB at most, "
+        f"ended after {held.helper.lasted_s:.1f} s with {held.tables} tables"
     )
 
 

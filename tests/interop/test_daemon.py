@@ -7,14 +7,18 @@ import subprocess
 import sys
 import threading
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from monitor.records import parse_iso
 from monitor.sdnotify import notify
 from monitor.simulated import SimulatorProcess
+from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_reader
+from monitor.sun.expected import noted, supply_of
 
 NOON = parse_iso("2026-06-21T12:00:00Z")
 
@@ -124,6 +128,36 @@ def test_a_port_that_comes_late_is_told_and_picked_up(daemon):
     assert told[0].startswith("never answered on")
     assert "ports/charger" in told[0]
     assert daemon.stop() == 0
+
+
+def test_the_suns_tables_are_made_by_a_process_that_ends(daemon):
+    daemon.start()
+    daemon.hear("READY=1")
+    children = Path(f"/proc/{daemon.process.pid}/task/{daemon.process.pid}/children")
+    supply = supply_of(with_defaults(load_site(daemon.site_file))[0])
+    week = [datetime.now(ZoneInfo("Europe/London")).date() + timedelta(days=ahead) for ahead in range(7)]
+    deadline = time.monotonic() + 60
+    with open_reader(daemon.folder / "nightbank.db") as reader:
+        while any(noted(supply, day, reader) is None for day in week):
+            assert time.monotonic() < deadline, daemon.log.read_text()
+            time.sleep(0.2)
+    assert children.read_text() == ""
+    maps = Path(f"/proc/{daemon.process.pid}/maps").read_text()
+    assert "/numpy/" in maps  # the estimator's
+    assert not any(f"/{name}/" in maps for name in ("pandas", "scipy", "h5py"))
+    assert daemon.stop() == 0
+
+
+def test_a_stop_does_not_leave_the_suns_process_behind(daemon):
+    daemon.start()
+    daemon.hear("READY=1")
+    children = Path(f"/proc/{daemon.process.pid}/task/{daemon.process.pid}/children")
+    deadline = time.monotonic() + 20
+    while not (started := children.read_text().split()):
+        assert time.monotonic() < deadline
+        time.sleep(0.01)
+    assert daemon.stop() == 0
+    assert not Path(f"/proc/{started[0]}").exists()
 
 
 def test_a_full_disk_is_told_and_outlived(daemon):
