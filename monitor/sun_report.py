@@ -150,7 +150,7 @@ def _entry(
         sky=sky,
         level=level,
         harvest_Wh=harvest_Wh,
-        clear_sky_Wh=hours * level.scale * sum(clear.passed_W for clear in day.clear),
+        clear_sky_Wh=hours * sum(level.at(clear) * clear.passed_W for clear in day.clear),
         left=left(day, steps) if powers else None,
         used_Wh=used_Wh,
         voltage_min_V=voltage_min_V,

@@ -7,11 +7,13 @@ before, and a little from what arrays usually give; a single day, too, gets one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from statistics import median
 
-from monitor.sun.day import Day
+from monitor.sun.day import Clear, Day
 
 Indices = Sequence[float | None]
 """The clear-sky index in each step of a day where the array was free to give what it could, else None."""
@@ -46,43 +48,97 @@ DAY_SD = 0.05
 """How far one day's steady light is from the factor: turbidity and temperature (our choice)."""
 
 
+BINS = 24
+BIN_DEG = 360 / BINS
+"""The course is learnt by the sun's azimuth in parts of 15°, about an hour (our choice)."""
+
+BIN_DAYS = 3
+"""Days with steady light that must show a part of the course (our choice)."""
+
+UPPER = 0.7
+"""Of such days' indices in one part of the course the one that so many do not exceed: not all of them were
+clear in that hour, too (our choice)."""
+
+DRAWN = 2.0
+"""The course is drawn to an even one as by so many days (our choice)."""
+
+LIKE = 0.85
+"""Days whose steady light reaches this share of the better ones' were clear then, the others hazy (our
+choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Level:
-    """The factor of an array and its deviation; days is from how many days with steady light it comes."""
+    """The factor of an array and its deviation; days is from how many days with steady light it comes.
+
+    course says how the factor goes over the sun's azimuth, one value a part around the compass from north:
+    a wrong tilt, a tree, a hill lower a part of every clear day.
+    """
 
     scale: float
     sd: float
     days: int
+    course: tuple[float, ...] = (1.0,) * BINS
+
+    def at(self, clear: Clear) -> float:
+        """The factor where the sun stands, drawn out between the parts' middles."""
+        place = clear.azimuth_deg / BIN_DEG - 0.5
+        below = math.floor(place)
+        share = place - below
+        before, after = self.course[below % BINS], self.course[(below + 1) % BINS]
+        return self.scale * ((1 - share) * before + share * after)
 
 
 def levels(days: Sequence[Day], indices: Sequence[Indices]) -> list[Level]:
     """The factor for each of the days, in order of time, from their free steps' indices."""
-    told = [steady_index(day, index) for day, index in zip(days, indices, strict=True)]
+    told = [
+        (day.day, steady, _by_bin(day, index))
+        for day, index in zip(days, indices, strict=True)
+        if (steady := steady_index(day, index)) is not None
+    ]
     found = []
     for day in days:
-        near = [
-            (other.day - day.day).days for other, value in zip(days, told, strict=True) if value is not None
-        ]
-        before = sum(-BACK_DAYS <= apart <= 0 for apart in near)
-        ahead = 0 if before >= ENOUGH_DAYS else AHEAD_DAYS
-        values = [
-            value
-            for other, value in zip(days, told, strict=True)
-            if value is not None and -BACK_DAYS <= (other.day - day.day).days <= ahead
-        ]
-        found.append(level_of(values))
+        ahead = 0
+        if sum(timedelta(0) <= day.day - each[0] <= timedelta(BACK_DAYS) for each in told) < ENOUGH_DAYS:
+            ahead = AHEAD_DAYS
+        near = [each for each in told if -timedelta(ahead) <= day.day - each[0] <= timedelta(BACK_DAYS)]
+        level = level_of([steady for _, steady, _ in near])
+        found.append(replace(level, course=_course([bins for _, _, bins in near], level.scale)))
     return found
 
 
 def level_of(values: Sequence[float]) -> Level:
-    """The factor from the steady indices of some days: their upper middle, drawn to the usual one while there
-    are few. The upper middle, since haze and steady grey only lower a day's."""
+    """The factor from the steady indices of some days: the middle of the better ones, drawn to the usual one
+    while there are few. Haze and steady grey only lower a day's."""
     if not values:
         return Level(USUAL, USUAL_SD, 0)
-    upper = sorted(values)[len(values) // 2 :]
-    seen, seen_var = median(upper), (0.03**2 + DAY_SD**2 / len(values))
+    better = sorted(values)[3 * (len(values) - 1) // 4]
+    seen = median(value for value in values if value >= LIKE * better)
+    seen_var = 0.03**2 + DAY_SD**2 / len(values)
     weight = USUAL_SD**2 / (USUAL_SD**2 + seen_var)
     return Level(USUAL + weight * (seen - USUAL), (seen_var * weight) ** 0.5, len(values))
+
+
+def _by_bin(day: Day, index: Indices) -> dict[int, float]:
+    """The median index in each part of the compass that the sun passed while the array was free."""
+    parts: dict[int, list[float]] = {}
+    for clear, value in zip(day.clear, index, strict=True):
+        if value is not None:
+            parts.setdefault(int(clear.azimuth_deg // BIN_DEG) % BINS, []).append(value)
+    return {part: median(values) for part, values in parts.items()}
+
+
+def _course(days: Sequence[dict[int, float]], scale: float) -> tuple[float, ...]:
+    """How the index of days with steady light goes over the compass, beside the scale."""
+    course = []
+    for part in range(BINS):
+        values = sorted(bins[part] for bins in days if part in bins)
+        if len(values) < BIN_DAYS:
+            course.append(1.0)
+            continue
+        upper = values[round(UPPER * (len(values) - 1))] / scale
+        course.append((len(values) * upper + DRAWN) / (len(values) + DRAWN))
+    return tuple(course)
 
 
 def steady_index(day: Day, index: Indices) -> float | None:

@@ -15,8 +15,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from statistics import median
+from dataclasses import dataclass, replace
+from statistics import fmean, median
 
 from monitor.quantities import Stage
 from monitor.sun.day import Clear, Day, Step
@@ -33,6 +33,16 @@ IDLE = 0.01
 
 BRIGHT = 0.05
 """The light must be a share of the rated power for voltages to count (our choice)."""
+
+DIM_SHARE, LEAST_LIGHT = 0.045, 0.01
+"""Voltages fall with the logarithm of light by this share of open circuit: about n k T / q of a cell over its
+0.62 V (from memory), down to a hundredth of full light."""
+
+MOST_WARMER_C = 15.0
+"""No further is the bank's temperature believed to speak for the air's (our choice)."""
+
+LOW_SHARE = 0.95
+"""A bank below this share of its absorption voltage takes all: 13.7 of 14.4 V (our choice)."""
 
 LEAST_SPAN = 0.08
 """Open circuit and best point are no nearer than this share of the former (crystalline silicon has 0.16 to
@@ -59,8 +69,11 @@ SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 SHAPE_USUAL = {"mppt": 3.0, "pwm": 0.0}
 """Before anything is learnt."""
 
-LEAST_PAIRS = 20
-"""So many steps shortly before or after free ones must agree on a c (our choice)."""
+STRETCHES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2)
+"""Where share really is 0, in heights: open voltages are as little known as temperatures."""
+
+LEAST_PAIRS, MOST_PAIRS = 20, 400
+"""So many steps shortly before or after free ones must agree on a form; more are thinned (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +82,12 @@ class Rise:
 
     heights: tuple[tuple[float | None, ...], ...]
     shape: float
+    stretch: float = 1.0
     sd: float = RISE_SD
 
     def share(self, height: float) -> float:
         """The share that the array gives at a height, 0..1."""
-        return share_at(height, self.shape)
+        return share_at(height / self.stretch, self.shape)
 
     def spread(self, height: float, index: float, gave: float) -> float:
         """The deviation of an index that follows from a height; gave is the index that was taken.
@@ -82,7 +96,7 @@ class Rise:
         """
         if gave <= 0.0:
             return math.inf
-        slope = share_at(height - self.sd, self.shape) - share_at(height + self.sd, self.shape)
+        slope = self.share(height - self.sd) - self.share(height + self.sd)
         return index**2 / gave * math.hypot(SHARE_SD, 0.5 * slope)
 
 
@@ -97,51 +111,75 @@ def share_at(height: float, shape: float) -> float:
 def rises(days: Sequence[Day], supply: Supply) -> Rise:
     """The heights of all steps in which an array voltage was read in daylight."""
     switched = supply.controller == "pwm"
-    best = [_off_V(day, supply, switched, _free) for day in days]
-    opened = [_off_V(day, supply, switched, _idle, opened=True) for day in days]
+    supposed = [_supposed(day, supply, switched) for day in days]
+    best = [_off_V(day, supply, volts, _free, 0) for day, volts in zip(days, supposed, strict=True)]
+    opened = [_off_V(day, supply, volts, _idle, 1) for day, volts in zip(days, supposed, strict=True)]
     heights = []
     for at, day in enumerate(days):
         best_off_V, open_off_V = _near(best, days, at), _near(opened, days, at)
+        if open_off_V is None and not switched:
+            open_off_V = (
+                best_off_V  # what makes the one higher than supposed, cold panels say, does so with both
+            )
         heights.append(
             tuple(
-                None if best_off_V is None else _height(step, clear, supply, switched, best_off_V, open_off_V)
-                for step, clear in zip(day.steps, day.clear, strict=True)
+                None if best_off_V is None else _height(step, volts, supply, best_off_V, open_off_V or 0.0)
+                for step, volts in zip(day.steps, supposed[at], strict=True)
             )
         )
     return Rise(tuple(heights), SHAPE_USUAL["pwm" if switched else "mppt"])
 
 
-def _best_V(step: Step, clear: Clear, supply: Supply, switched: bool) -> float | None:
-    """The voltage of the best point as rated at the panel's supposed temperature, or the bank's."""
-    if switched:
-        return step.battery_voltage_V
-    return supply.panels_in_series * (supply.panel_vmp_V + _warmer_V(step, clear, supply))
+Volts = tuple[float, float] | None
+"""Supposed voltages of the best point and of the open array; None in the dark or without the bank's voltage."""
 
 
-def _open_V(step: Step, clear: Clear, supply: Supply) -> float:
-    """The open-circuit voltage as rated at the panel's supposed temperature."""
-    return supply.panels_in_series * (supply.panel_voc_V + _warmer_V(step, clear, supply))
+def _supposed(day: Day, supply: Supply, switched: bool) -> tuple[Volts, ...]:
+    """As rated, at the panel's supposed temperature and light; a switched array works at the bank's voltage."""
+    warmer_C = _warmer_C(day)
+    found: list[Volts] = []
+    for step, clear in zip(day.steps, day.clear, strict=True):
+        if clear.passed_W < BRIGHT * supply.power_W:
+            found.append(None)
+            continue
+        gives = _gives(step, clear)
+        cooling_C = COLDER_PER_W_M2 * (1 - gives) * (clear.beam_W_m2 + clear.diffuse_W_m2)
+        hot_C = clear.module_C + warmer_C - cooling_C - 25
+        light = max(LEAST_LIGHT, gives * (clear.beam_W_m2 + clear.diffuse_W_m2) / 1000)
+        shift = supply.voc_temperature_coefficient_per_C * hot_C + DIM_SHARE * math.log(light)
+        open_V = supply.panels_in_series * supply.panel_voc_V * (1 + shift)
+        if not switched:
+            span_V = supply.panels_in_series * (supply.panel_voc_V - supply.panel_vmp_V)
+            found.append((open_V - span_V, open_V))
+        else:
+            found.append(None if step.battery_voltage_V is None else (step.battery_voltage_V, open_V))
+    return tuple(found)
 
 
-def _warmer_V(step: Step, clear: Clear, supply: Supply) -> float:
-    slope_V = supply.voc_temperature_coefficient_per_C * supply.panel_voc_V
-    return slope_V * (module_C(step, clear) - 25)
+def _gives(step: Step, clear: Clear) -> float:
+    """The share of a clear sky's light by the power of a free array; that of a held one is not known."""
+    if step.stage not in FREE_STAGES or step.power_W is None:
+        return 1.0
+    return min(1.0, max(0.0, step.power_W) / clear.passed_W)
 
 
-def module_C(step: Step, clear: Clear) -> float:
-    """The panel's supposed temperature, colder than under a clear sky where the free array gives less."""
-    gives = 1.0
-    if step.stage in FREE_STAGES and step.power_W is not None and clear.passed_W > 0:
-        gives = min(1.0, step.power_W / clear.passed_W)
-    return clear.module_C - COLDER_PER_W_M2 * (1 - gives) * (clear.beam_W_m2 + clear.diffuse_W_m2)
+def _warmer_C(day: Day) -> float:
+    """How much warmer the day was than supposed for the season, by the bank's temperature, 0 where unread."""
+    bank = [step.battery_temperature_C for step in day.steps if step.battery_temperature_C is not None]
+    if not bank:
+        return 0.0
+    air = [each.module_C - COLDER_PER_W_M2 * (each.beam_W_m2 + each.diffuse_W_m2) for each in day.clear]
+    return max(-MOST_WARMER_C, min(MOST_WARMER_C, fmean(bank) - fmean(air)))
 
 
-def _free(step: Step, clear: Clear) -> bool:
+def _free(step: Step, clear: Clear, supply: Supply) -> bool:
+    """Whether the bank surely takes all: in bulk, well below absorption, at a light that tells."""
     enough = step.power_W is not None and step.power_W > LEAST_INDEX * clear.passed_W
-    return enough and step.stage in FREE_STAGES
+    low = supply.absorption_V is None or (step.battery_voltage_V or 0.0) < LOW_SHARE * supply.absorption_V
+    return enough and low and step.stage in FREE_STAGES
 
 
-def _idle(step: Step, clear: Clear) -> bool:
+def _idle(step: Step, clear: Clear, supply: Supply) -> bool:
     """Whether nothing is taken from a lit array: its voltage is then the open one."""
     return step.power_W is not None and step.power_W <= IDLE * clear.passed_W and step.stage in HELD_STAGES
 
@@ -149,20 +187,17 @@ def _idle(step: Step, clear: Clear) -> bool:
 def _off_V(
     day: Day,
     supply: Supply,
-    switched: bool,
-    shows: Callable[[Step, Clear], bool],
-    *,
-    opened: bool = False,
+    supposed: Sequence[Volts],
+    shows: Callable[[Step, Clear, Supply], bool],
+    which: int,
 ) -> float | None:
-    """How far from the supposed one the best point's or the open voltage was on a day; None where few steps
-    show it."""
-    offs = []
-    for step, clear in zip(day.steps, day.clear, strict=True):
-        if step.array_voltage_V is None or clear.passed_W <= BRIGHT * supply.power_W:
-            continue
-        supposed_V = _open_V(step, clear, supply) if opened else _best_V(step, clear, supply, switched)
-        if supposed_V is not None and shows(step, clear):
-            offs.append(step.array_voltage_V - supposed_V)
+    """How far from the supposed one the best point's (0) or the open voltage (1) was on a day; None where few
+    steps show it."""
+    offs = [
+        step.array_voltage_V - volts[which]
+        for step, clear, volts in zip(day.steps, day.clear, supposed, strict=True)
+        if step.array_voltage_V is not None and volts is not None and shows(step, clear, supply)
+    ]
     return median(offs) if len(offs) >= LEAST_STEPS else None
 
 
@@ -177,28 +212,26 @@ def _near(offs: Sequence[float | None], days: Sequence[Day], at: int) -> float |
     return median(near) if near else None
 
 
-def _height(
-    step: Step, clear: Clear, supply: Supply, switched: bool, best_off_V: float, open_off_V: float | None
-) -> float | None:
-    best_V = _best_V(step, clear, supply, switched)
-    if step.array_voltage_V is None or best_V is None or clear.passed_W <= 0:
+def _height(step: Step, volts: Volts, supply: Supply, best_off_V: float, open_off_V: float) -> float | None:
+    if step.array_voltage_V is None or volts is None:
         return None
-    from_V = best_V + best_off_V
-    # what makes the one higher than supposed, cold panels say, does so with the other
-    shared_V = 0.0 if switched else best_off_V
-    to_V = _open_V(step, clear, supply) + (shared_V if open_off_V is None else open_off_V)
+    from_V, to_V = volts[0] + best_off_V, volts[1] + open_off_V
     least_V = LEAST_SPAN * supply.panel_voc_V * supply.panels_in_series
     return (step.array_voltage_V - from_V) / max(least_V, to_V - from_V)
 
 
-def shape_of(pairs: Sequence[tuple[float, float]], usual: float) -> float:
-    """The c that makes shares of heights as they were seen: pairs of height and share.
+def fitted(rise: Rise, pairs: Sequence[tuple[float, float]]) -> Rise:
+    """The rise with the form and the stretch of height that make shares of heights as they were seen.
 
-    The usual one where there are few pairs.
+    pairs: height and share. With few of them it stays as it is.
     """
     if len(pairs) < LEAST_PAIRS:
-        return usual
-    return min(
-        SHAPES,
-        key=lambda shape: sum(min(0.3, abs(share_at(height, shape) - share)) for height, share in pairs),
-    )
+        return rise
+    some = pairs[:: 1 + len(pairs) // MOST_PAIRS]
+
+    def wrong(form: tuple[float, float]) -> float:
+        shape, stretch = form
+        return sum(min(0.3, abs(share_at(height / stretch, shape) - share)) for height, share in some)
+
+    shape, stretch = min(((shape, stretch) for shape in SHAPES for stretch in STRETCHES), key=wrong)
+    return replace(rise, shape=shape, stretch=stretch)

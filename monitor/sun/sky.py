@@ -72,6 +72,7 @@ class Quarter:
     clear_W_m2: float
     power_W: float
     held_back: bool
+    sd: float
 
     @property
     def light_W_m2(self) -> float:
@@ -132,14 +133,17 @@ def quarters_of(
         told = [(step, clear) for step, clear in some if step.allowed_W is not None and clear.passed_W > 0]
         if light_W_m2 <= 0:
             continue
-        clear_W = sum(clear.passed_W for _, clear in told)
+        clear_W = sum(level.at(clear) * clear.passed_W for _, clear in told)
         index = None
         if clear_W > 0:
-            gave = max(0.0, sum(step.allowed_W or 0.0 for step, _ in told)) / clear_W / level.scale
+            gave = max(0.0, sum(step.allowed_W or 0.0 for step, _ in told)) / clear_W
             index = light_index(gave, light_W_m2, power_coefficient_per_C)
         held = any(step.held_back for step, _ in told)
+        sd = sum(step.allowed_sd_W for step, _ in told) / clear_W if clear_W > 0 else 0.0
         powers = [power_W for power_W in day_W[first : first + each] if power_W is not None]
-        found.append(Quarter(some[0][0].start_ms, index, light_W_m2, fmean(powers) if powers else 0.0, held))
+        found.append(
+            Quarter(some[0][0].start_ms, index, light_W_m2, fmean(powers) if powers else 0.0, held, sd)
+        )
     return tuple(found)
 
 

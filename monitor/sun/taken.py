@@ -11,17 +11,18 @@ rises from its best point toward open circuit. What the array could have given m
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
-from statistics import median
+from statistics import fmean, median
 
 from monitor.quantities import Stage
 from monitor.sun.course import Glimpse, Guess, between, course
 from monitor.sun.day import Clear, Day, Seen, Step
 from monitor.sun.expected import Supply
 from monitor.sun.level import Level, levels
-from monitor.sun.rise import Rise, rises, shape_of
+from monitor.sun.rise import Rise, fitted, rises
 
 REGULATED = (Stage.ABSORPTION, Stage.FLOAT, Stage.EQUALIZATION)
 
@@ -47,6 +48,12 @@ RISEN, RISEN_FAR = 0.08, 0.25
 """The array's height above its best point that agrees with being held back, and that shows it whatever the
 bank's voltage: at less a one-diode curve still gives 98 and 92 percent (our choice)."""
 
+GIVES = 0.05
+"""Taking less than this of a clear sky's power says nothing of a best point (our choice)."""
+
+CHARGED = 0.95
+"""A bank above this share of its absorption voltage may be regulated though no stage tells (our choice)."""
+
 AFTER_S = 7200
 """So long before or after regulation a bank that takes nothing at a charged voltage may be held back, too:
 controllers without a float stage switch off (our choice)."""
@@ -61,6 +68,9 @@ QUICK_SD_UNKNOWN = 0.15
 """Where a day has too few free steps to tell (our choice)."""
 
 QUICK_STEPS = 6
+
+SEEN_WELL = 0.12
+"""Steps seen less well are no measure of jumps (our choice)."""
 
 MOST = 1.15
 """The sky's most beside the array's own clear level: a cloud's edge seldom adds more (our choice)."""
@@ -114,7 +124,7 @@ def judged(days: Sequence[Day], supply: Supply) -> Judged:
         for day, of_day in zip(days, held, strict=True)
     ]
     known = levels(days, free)
-    rise = replace(rise, shape=shape_of(list(_bridges(days, free, held, rise)), rise.shape))
+    rise = fitted(rise, _bridges(days, free, held, rise))
     told = [
         _seen_of(day, supply, index, of_day, heights, rise, level)
         for day, index, of_day, heights, level in zip(days, free, held, rise.heights, known, strict=True)
@@ -150,29 +160,51 @@ def held_back(day: Day, supply: Supply, heights: Sequence[float | None]) -> tupl
     after = max(1, AFTER_S // day.step_s)
     held = []
     for at, step in enumerate(day.steps):
+        near = day.steps[max(0, at - around) : at + around + 1]
         if day.clear[at].passed_W <= 0 or step.battery_voltage_V is None:
             held.append(False)
         elif step.stage in REGULATED:
-            held.append(_regulates(step, day.steps[max(0, at - around) : at + around + 1], heights[at]))
+            height = heights[at] if _gives(step, day.clear[at]) else None
+            held.append(_regulates(step, step.battery_voltage_V, near, height))
+        elif step.stage is Stage.OFF:
+            before = any(each.stage in REGULATED for each in day.steps[max(0, at - after) : at])
+            held.append(before and _stands_open(step, supply, heights[at]))
         else:
-            near = any(each.stage in REGULATED for each in day.steps[max(0, at - after) : at])
-            held.append(near and step.stage is Stage.OFF and _stands_open(step, supply, heights[at]))
+            held.append(_shows_held(step, step.battery_voltage_V, near, supply, heights[at]))
     return tuple(held)
 
 
-def _regulates(step: Step, around: Sequence[Step], height: float | None) -> bool:
+def _gives(step: Step, clear: Clear) -> bool:
+    """Whether enough is taken for a low array voltage to speak of a best point: at dawn an open array, too,
+    stands low."""
+    return step.power_W is not None and step.power_W > GIVES * clear.passed_W
+
+
+def _regulates(step: Step, voltage_V: float, near: Sequence[Step], height: float | None) -> bool:
     if height is not None and height > RISEN_FAR:
         return True
     if height is not None and height < RISEN:
         return False
-    assert step.battery_voltage_V is not None
-    same = sorted(
-        each.battery_voltage_V
-        for each in around
-        if each.stage is step.stage and each.battery_voltage_V is not None
-    )
-    share = 0.5 if step.stage is Stage.FLOAT else 0.8  # a bank comes down to float slowly from above
-    return step.battery_voltage_V >= (1 - SAG) * same[int(share * (len(same) - 1))]
+    same = [each for each in near if each.stage is step.stage]
+    # a bank comes down to float slowly from above
+    return voltage_V >= (1 - SAG) * _usual_V(same, 0.5 if step.stage is Stage.FLOAT else 0.8)
+
+
+def _usual_V(steps: Sequence[Step], share: float) -> float:
+    """The bank voltage that so large a share of the steps does not exceed."""
+    volts = sorted(each.battery_voltage_V for each in steps if each.battery_voltage_V is not None)
+    return volts[int(share * (len(volts) - 1))]
+
+
+def _shows_held(
+    step: Step, voltage_V: float, near: Sequence[Step], supply: Supply, height: float | None
+) -> bool:
+    """Whether the array shows that it is held back though no stage tells: it stands high while the bank stands
+    flat and high, as under heat or at the controller's rating it would not."""
+    if height is None or height < RISEN_FAR or supply.absorption_V is None:
+        return False
+    flat = (1 - SAG) * _usual_V(near, 0.8) <= voltage_V <= (1 + SAG) * _usual_V(near, 0.8)
+    return flat and voltage_V >= CHARGED * supply.absorption_V
 
 
 def _stands_open(step: Step, supply: Supply, height: float | None) -> bool:
@@ -217,10 +249,10 @@ def _seen_of(
     for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
         allowed_W, sd_W = (None if cut_off(step, clear, supply) else step.power_W), 0.0
         if held[at] and guesses is not None and clear.passed_W > 0:
-            floor = max(0.0, step.power_W or 0.0) / clear.passed_W
-            within = between(guesses[at], floor / level.scale, max(MOST, floor / level.scale))
-            allowed_W = within.index * level.scale * clear.passed_W
-            sd_W = within.sd * level.scale * clear.passed_W
+            full_W = level.at(clear) * clear.passed_W
+            floor = max(0.0, step.power_W or 0.0) / full_W
+            within = between(guesses[at], floor, max(MOST, floor))
+            allowed_W, sd_W = within.index * full_W, within.sd * full_W
         told.append(Seen(step.start_ms, held[at], index[at], allowed_W, sd_W))
     return tuple(told)
 
@@ -237,30 +269,36 @@ def _guesses(
     """The index over the array's level in each step, from free steps and from the voltage of held ones."""
     glimpses: list[list[Glimpse]] = []
     for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
-        here: list[Glimpse] = []
         value, height = index[at], heights[at]
+        glimpse = None
         if value is not None:
-            here.append(Glimpse(value / level.scale, FREE_SD))
+            glimpse = Glimpse(value / level.at(clear), FREE_SD)
         elif held[at] and height is not None and step.power_W is not None and daylight(clear, supply):
-            gave = max(0.0, step.power_W) / clear.passed_W / level.scale
-            share = rise.share(height)
-            if share >= LEAST_SHARE and gave > 0:
-                could = gave / share
-                spread = rise.spread(height, max(could, USUAL_INDEX), gave)
-                here.append(Glimpse(could, max(FREE_SD, spread)))
-        glimpses.append(here)
-    return course(glimpses, day.step_s, quick_sd(index))
+            glimpse = _by_height(max(0.0, step.power_W) / clear.passed_W / level.at(clear), height, rise)
+        glimpses.append([] if glimpse is None else [glimpse])
+    return course(glimpses, day.step_s, quick_sd([each[0] if each else None for each in glimpses]))
 
 
-def quick_sd(index: Sequence[float | None]) -> float:
-    """How far single clouds make the index jump, from neighbouring free steps."""
+def _by_height(gave: float, height: float, rise: Rise) -> Glimpse | None:
+    """What the voltage's height makes of a held step's power; None where nearly nothing was taken."""
+    share = rise.share(height)
+    if share < LEAST_SHARE or gave <= 0:
+        return None
+    could = gave / share
+    return Glimpse(could, max(FREE_SD, rise.spread(height, max(could, USUAL_INDEX), gave)))
+
+
+def quick_sd(glimpses: Sequence[Glimpse | None]) -> float:
+    """How far single clouds make the index jump, from neighbouring steps that are seen well."""
     jumps = [
-        abs(later - value) for value, later in pairwise(index) if value is not None and later is not None
+        abs(later.index - glimpse.index)
+        for glimpse, later in pairwise(glimpses)
+        if glimpse is not None and later is not None and max(glimpse.sd, later.sd) <= SEEN_WELL
     ]
     if len(jumps) < QUICK_STEPS:
         return QUICK_SD_UNKNOWN
     low, high = QUICK_SD
-    return min(high, max(low, sum(jumps) / len(jumps) * 1.25))
+    return min(high, max(low, fmean(jumps) * math.sqrt(math.pi) / 2))
 
 
 def left(day: Day, steps: Sequence[Seen]) -> Left:
