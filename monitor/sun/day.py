@@ -50,6 +50,7 @@ class Step:
     battery_temperature_C: float | None = None
     controller_temperature_C: float | None = None
     stage: Stage | None = None
+    battery_current_A: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

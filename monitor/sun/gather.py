@@ -186,6 +186,7 @@ def _step(
         battery_temperature_C=mean("battery_temperature_C"),
         controller_temperature_C=mean("controller_temperature_C"),
         stage=max(stages, key=lambda stage: (stages[stage], stage)) if stages else None,
+        battery_current_A=mean("battery_current_A"),
     )
 
 

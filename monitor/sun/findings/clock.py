@@ -6,7 +6,7 @@ both is the day's length. Where no array voltage is read, power's first and last
 horizon or a wrong azimuth moves one by one: then both edges must be moved alike.
 
 A clock that is wrong by c minutes and a longitude that is wrong by c/4 degrees look alike. Told apart by rule
-(our choice): a jump within the record is the clock; so is an error of whole half hours, as a wrong time zone
+(our choice): a jump within the record is the clock; so is an error of whole hours, as a wrong time zone
 makes; another error that was there from the first day is the location.
 """
 
@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.record import Column, Record
@@ -26,21 +27,22 @@ AWAKE_SHARE = 0.35
 AWAKE_POWER = 0.01
 """Without a voltage: power above this share of the rated power (our choice)."""
 
-LEAST_ERROR_MIN = 8.0
-"""Smaller errors are left: a step is 5 minutes wide, readings may stand at its begin or end (our choice)."""
+LEAST_ERROR_MIN = 7.0
+"""Smaller errors and jumps are left. For an error half a step is added, since a reading may be of its step's
+begin, middle or end; for a jump a quarter (our choice)."""
+
+SHORT_DAYS, SHORT_ERROR_MIN = 7, 15.0
+"""A clock that went wrong and right again must have been wrong for so many days and minutes (our choice)."""
 
 LEAST_DAYS = 3
 CHANGE_COST_MIN = 12.0
 """A new level of the day's error must spare so many minutes of misfit over its days (our choice)."""
 
 ALIKE_MIN = 0.6
-"""Both edges must be moved by this share of the error at least (only without a voltage; our choice)."""
+"""Both edges must be moved by this share of the error at least (our choice)."""
 
-HALF_HOUR_MIN, HALF_HOUR_NEAR_MIN = 30.0, 2.5
+HOUR_MIN, HOUR_NEAR_MIN = 60.0, 2.0
 MINUTES_A_DEGREE = 4.0
-LATE_LIGHT_DEG = 25.0
-"""On days whose sun stays lower than this the edges come slowly and are less sure; they count if few
-others."""
 
 LOOK_CLOCK = (
     "Compare the clock of the computer or logger that stamped the readings with a clock you trust, and the"
@@ -50,6 +52,10 @@ LOOK_PLACE = (
     "Compare latitude and longitude in the site file with a map (west is negative), then the clock and the"
     " time zone of whatever stamped the readings; nothing in the array needs to be touched."
 )
+
+
+Days = npt.NDArray[np.int64]
+"""Days by number."""
 
 
 @dataclass(frozen=True)
@@ -114,25 +120,56 @@ def find(record: Record) -> list[Finding]:
     if len(known) < LEAST_DAYS:
         return []
     late = edges.late_min[known]
-    findings = []
-    for low, high in steps_of_level(late, CHANGE_COST_MIN, LEAST_DAYS):
-        part = late[low:high]
-        error = float(np.median(part))
-        sd = 1.4826 * float(np.median(np.abs(part - error)))
-        if abs(error) < LEAST_ERROR_MIN or abs(error) < 3 * sd / np.sqrt(high - low) or abs(error) < 1.2 * sd:
+    jump_min = LEAST_ERROR_MIN + record.step_s / 240
+    spans = _merged(late, steps_of_level(late, CHANGE_COST_MIN, LEAST_DAYS), jump_min)
+    middles = [float(np.median(late[low:high])) for low, high in spans]
+    right = _right(middles, [high - low for low, high in spans])
+    slack_min = LEAST_ERROR_MIN + record.step_s / 120
+    base = right if abs(right) < slack_min else 0.0
+    usual = [at for at, middle in enumerate(middles) if base and middle == right]
+    told = []
+    for (low, high), middle in zip(spans, middles, strict=True):
+        part, days = late[low:high], known[low:high]
+        sd = 1.4826 * float(np.median(np.abs(part - middle)))
+        error = middle - base
+        least = jump_min if usual else slack_min
+        if high < len(known) and low > 0:
+            least = max(least, SHORT_ERROR_MIN if high - low >= SHORT_DAYS else np.inf)
+        if abs(error) < max(least, 2 * sd):
             continue
-        days = known[low:high]
-        both = np.array([np.median(edges.wake_min[days]), np.median(edges.sleep_min[days])])
-        if not edges.by_voltage and np.min(both * np.sign(error)) < ALIKE_MIN * abs(error):
-            continue
-        from_first, to_last = low == 0, high == len(known)
-        findings.append(_finding(record, days, error, sd, from_first, to_last, edges.by_voltage))
-    return findings
+        before = known[slice(*spans[usual[0]])] if usual else known[:0]
+        if _alike(edges.wake_min, days, before, error) and _alike(edges.sleep_min, days, before, error):
+            told.append(_finding(record, days, error, sd, low == 0, high == len(known), edges.by_voltage))
+    return told
+
+
+def _merged(late: Column, spans: list[tuple[int, int]], jump_min: float) -> list[tuple[int, int]]:
+    """Spans that differ by less than a jump are one: the nearest first."""
+    merged = list(spans)
+    while len(merged) > 1:
+        middles = np.array([np.median(late[low:high]) for low, high in merged])
+        at = int(np.argmin(np.abs(np.diff(middles))))
+        if abs(middles[at + 1] - middles[at]) >= jump_min:
+            break
+        merged[at : at + 2] = [(merged[at][0], merged[at + 1][1])]
+    return merged
+
+
+def _alike(edge_min: Column, days: Days, right_days: Days, error: float) -> bool:
+    """Whether one edge moved by most of the error against the days on which the clock is right."""
+    usual = float(np.median(edge_min[right_days])) if len(right_days) else 0.0
+    return bool((float(np.median(edge_min[days])) - usual) * np.sign(error) >= ALIKE_MIN * abs(error))
+
+
+def _right(middles: list[float], lasted: list[int]) -> float:
+    """The error of the spans in which the clock is best, among those that last a fifth of the time."""
+    long = [m for m, days in zip(middles, lasted, strict=True) if days >= 0.2 * sum(lasted)]
+    return min(long or middles, key=abs)
 
 
 def _finding(
     record: Record,
-    days: np.ndarray,
+    days: Days,
     error: float,
     sd: float,
     from_first: bool,
@@ -141,8 +178,8 @@ def _finding(
 ) -> Finding:
     start_ms = record.days[0 if from_first else int(days[0])].start_ms
     end_ms = None if to_last else record.days[int(days[-1])].end_ms
-    near_half_hour = abs(error - HALF_HOUR_MIN * round(error / HALF_HOUR_MIN)) <= HALF_HOUR_NEAR_MIN
-    is_place = from_first and to_last and not near_half_hour
+    whole_hour = abs(error - HOUR_MIN * round(error / HOUR_MIN)) <= HOUR_NEAR_MIN
+    is_place = from_first and to_last and not whole_hour
     band = max(1.0, 2 * sd / np.sqrt(len(days)))
     way = "later" if error > 0 else "earlier"
     sign = "voltage" if by_voltage else "power"
@@ -153,12 +190,12 @@ def _finding(
     if is_place:
         east = error / MINUTES_A_DEGREE
         text += (
-            f" It was so from the first day and is no whole half hour: a longitude {abs(east):.1f}° too far"
+            f" It was so from the first day and is no whole hour: a longitude {abs(east):.1f}° too far"
             f" {'east' if east > 0 else 'west'} would do it. A clock wrong all the time would look the same."
         )
     elif from_first and to_last:
         text += (
-            " It is a whole half hour, as a wrong time zone or summer time makes it; a wrong longitude would"
+            " It is whole hours, as a wrong time zone or summer time makes it; a wrong longitude would"
             " look the same."
         )
     else:

@@ -19,19 +19,33 @@ cloud a panel reaches more than half of it."""
 NO_POWER = 0.003
 """Power below this share of a clear sky's is none: heavy rain leaves some percent (our choice)."""
 
-OPEN_S, OPEN_BLIND_S = 2700, 3 * 3600
+OPEN_S, OPEN_BLIND_S = 5400, 3 * 3600
 """So long it must last by a measured array voltage, and without one (our choice)."""
 
-BURIED = 0.035
-"""Snow on the panels lets less than this share of a clear sky's power through (our choice; the rain-darkest
-days' hours lie above it nearly always)."""
+BURIED, BURIED_DEEP = 0.07, 0.02
+"""Snow lets less than the first share of a clear sky's power through. The darkest days reach that, too; so it
+must either slide off, which no cloud does so fast, or let no more than the second through (our choice)."""
 
-BURIED_S = 5 * 3600
+BURIED_S, BURIED_DEEP_S = 9000, 6 * 3600
 BURIED_SHARE = 0.9
-"""So long, and for this share of the light hours between, it must be so to be snow (our choice)."""
+"""So long, in the two cases, and for this share of the light hours between, it must be so (our choice)."""
+
+RELEASE_STEPS, RELEASE_SHARE, RELEASE_TIMES = 2, 0.2, 4.0
+"""Slid off: in the two steps after, the power is this share of a clear sky's and so many times what it was
+in the two before (our choice)."""
+
+FELL_S = 5 * 3600
+"""Snow falls at night, or lies for five hours before it slides: shorter spells are a cloud's (our choice)."""
 
 COLD_C = 3.0
 """Snow lies where the coldest reading of the time is at most this: sensors stand in a sheltered box."""
+
+EDGE_S, EDGE_SHARE, EDGE_VOLTAGE = 1800, 0.04, 1.05
+"""An open array goes and comes back at once: in the half hour before or after, it gives at least this share
+of a clear sky's power, or stands above its best-point voltage because nothing is taken (our choice)."""
+
+OPEN_LONG_S = 12 * 3600
+"""Without such an edge (it went or came in the night) so much daylight without a voltage is needed."""
 
 LOOK_OPEN = (
     "Look first whether the array's disconnect or breaker is open or a fuse has blown, then at the"
@@ -82,11 +96,27 @@ def _open(record: Record) -> tuple[list[Finding], Mask]:
             inside = slice(start, end)
             lasted_s = int(sign[inside].sum()) * record.step_s
             cold = _cold(record, start, end)
-            if lasted_s < least_s or (not by_voltage and cold is not None and cold <= COLD_C):
+            sharp = _edge(record, start, -1) or _edge(record, end - 1, 1)
+            if lasted_s < least_s or not (sharp or lasted_s >= OPEN_LONG_S):
+                continue
+            if not by_voltage and (cold is None or cold <= COLD_C):
                 continue
             mask[inside] |= record.bright[inside]
             findings.append(_opened(record, start, end, lasted_s, by_voltage))
     return findings, mask
+
+
+def _edge(record: Record, at: int, way: int) -> bool:
+    """Whether the array was alive on the same day just before (-1) or after (1) a step."""
+    reach = max(1, EDGE_S // record.step_s)
+    near = at + way * np.arange(1, reach + 1)
+    near = near[(near >= 0) & (near < len(record.day))]
+    near = near[(record.day[near] == record.day[at]) & record.bright[near] & record.read[near]]
+    if not len(near):
+        return False
+    best_V = EDGE_VOLTAGE * record.supply.panel_vmp_V * record.supply.panels_in_series
+    gives = np.nan_to_num(record["power_W"][near]) >= EDGE_SHARE * record.passed_W[near]
+    return bool((gives | (record["array_voltage_V"][near] > best_V)).any())
 
 
 def _opened(record: Record, start: int, end: int, lasted_s: int, by_voltage: bool) -> Finding:
@@ -117,7 +147,7 @@ def _opened(record: Record, start: int, end: int, lasted_s: int, by_voltage: boo
 def _buried(record: Record, taken: Mask) -> tuple[list[Finding], Mask]:
     voltage, power = record["array_voltage_V"], record["power_W"]
     vmp_V = record.supply.panel_vmp_V * record.supply.panels_in_series
-    lit = _wanting(record) & ~taken & np.isfinite(power)
+    lit = _wanting(record) & ~taken & ~record.blind & np.isfinite(power)
     little = lit & (power < BURIED * record.passed_W) & ~(voltage < NO_VOLTAGE * vmp_V)
     mask = np.zeros(len(lit), dtype=bool)
     findings = []
@@ -125,15 +155,17 @@ def _buried(record: Record, taken: Mask) -> tuple[list[Finding], Mask]:
         inside = slice(start, end)
         lasted_s = int(little[inside].sum()) * record.step_s
         cold = _cold(record, start, end)
-        if lasted_s < BURIED_S or little[inside].sum() < BURIED_SHARE * lit[inside].sum():
+        share = float(np.nansum(power[inside][lit[inside]]) / record.passed_W[inside][lit[inside]].sum())
+        deep = share <= BURIED_DEEP and lasted_s >= BURIED_DEEP_S
+        slid = lasted_s >= BURIED_S and _slid(record, lit, start, end, lasted_s)
+        if not (deep or slid) or little[inside].sum() < BURIED_SHARE * lit[inside].sum():
             continue
         if cold is None or cold > COLD_C:
             continue
         mask[inside] |= record.bright[inside]
-        share = float(np.nansum(power[inside][lit[inside]]) / record.passed_W[inside][lit[inside]].sum())
-        alive = (
-            float(np.nanmedian(voltage[inside][lit[inside]])) if np.isfinite(voltage[inside]).any() else None
-        )
+        known_V = voltage[inside][lit[inside] & np.isfinite(voltage[inside])]
+        median_V = float(np.median(known_V)) if len(known_V) else 0.0
+        alive = median_V if median_V > NO_VOLTAGE * vmp_V else None
         text = (
             f"In {lasted_s / 3600:.0f} hours of daylight the array gave {100 * share:.1f} % of what a clear"
             f" sky allows; the coldest reading of the time was {cold:.1f} °C"
@@ -153,6 +185,18 @@ def _buried(record: Record, taken: Mask) -> tuple[list[Finding], Mask]:
             )
         )
     return findings, mask
+
+
+def _slid(record: Record, lit: Mask, start: int, end: int, lasted_s: int) -> bool:
+    """Whether the power came back at once, on the same day, after a stretch that began in the night."""
+    after = np.flatnonzero(lit[end:])[:RELEASE_STEPS] + end
+    before = np.flatnonzero(lit[:end])[-RELEASE_STEPS:]
+    if not len(after) or record.day[after[-1]] != record.day[end - 1]:
+        return False
+    first = not (lit[:start] & (record.day[:start] == record.day[start])).any()
+    ratio = record["power_W"] / np.maximum(record.passed_W, 1.0)
+    least = max(RELEASE_SHARE, RELEASE_TIMES * float(ratio[before].mean()))
+    return (first or lasted_s >= FELL_S) and float(ratio[after].min()) >= least
 
 
 def _joined(sign: Mask, lit: Mask, record: Record, slack: int = 0) -> list[tuple[int, int]]:

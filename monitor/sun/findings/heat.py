@@ -2,12 +2,13 @@
 
 In the ordinary way a controller is hot because much power goes through it. Here the power is low while it is
 hot, comes back as it cools, and is full at the same place of the sun on cooler days. Shade keeps to the sun's
-place, a lost panel stays, the rating's limit is known (`Record.free` leaves such steps out).
+place, a lost panel stays, the rating's limit is known.
 """
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels
@@ -40,8 +41,8 @@ def find(record: Record, levels: Levels) -> tuple[list[Finding], Mask]:
     """The finding, if any, and the steps it explains."""
     nothing: Mask = np.zeros(len(record.day), dtype=bool)
     warm = record["controller_temperature_C"]
-    share = levels.share(record)
-    judged = record.smooth & np.isfinite(share) & np.isfinite(warm) & (share > 0.2)
+    share = _share(record, levels)
+    judged = record.smooth_in(np.where(np.isfinite(warm), share, np.nan)) & (share > 0.2)
     judged &= record.passed_W > LIKE_LIGHT * record.rated_W
     limit_C = _limit(share[judged], warm[judged], record.step_s)
     if limit_C is None:
@@ -73,6 +74,19 @@ def find(record: Record, levels: Levels) -> tuple[list[Finding], Mask]:
     return [finding], near
 
 
+def _share(record: Record, levels: Levels) -> Column:
+    """What the array gave over what a clear sky and the controller's rated current let pass; nan where held.
+
+    Unlike `Levels.share` it tells of moments at the rating's limit, too: heat takes most there.
+    """
+    expected_W = record.passed_W * levels.course * levels.usual[record.day]
+    if record.supply.controller == "mppt":
+        expected_W = record.clear_W * levels.course * levels.usual[record.day]
+    limit_W = (record.supply.rating_A or np.inf) * record["battery_voltage_V"]
+    told = record.bright & ~record.held & ~record.blind & np.isfinite(record.index)
+    return np.where(told, record["power_W"] / np.fmin(expected_W, limit_W), np.nan)
+
+
 def _limit(share: Column, warm: Column, step_s: int) -> float | None:
     """The temperature from which clear moments are low, and below which they are not; None without any."""
     best, limit = 0.0, None
@@ -89,7 +103,13 @@ def _limit(share: Column, warm: Column, step_s: int) -> float | None:
 
 
 def _is_heat(
-    record: Record, share: Column, warm: Column, judged: Mask, hot: Mask, limit_C: float, days: Column
+    record: Record,
+    share: Column,
+    warm: Column,
+    judged: Mask,
+    hot: Mask,
+    limit_C: float,
+    days: npt.NDArray[np.int64],
 ) -> bool:
     """Whether the power is full on the same days while it is cooler, and at the same azimuth on cooler
     ones."""

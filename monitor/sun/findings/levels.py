@@ -39,7 +39,7 @@ LEAST_COURSE_STEPS = 60
 
 @dataclass(frozen=True)
 class Levels:
-    """relative: each step's index over its course; of_day: each day's level; usual: the level around each
+    """relative: each step's index over course; of_day: each day's level; usual: the level around each
     day, whatever the day itself reached; best: the highest of those within two months. All are nan where
     unknown."""
 
@@ -47,6 +47,7 @@ class Levels:
     of_day: Column
     usual: Column
     best: Column
+    course: Column
 
     def share(self, record: Record) -> Column:
         """Each step's index over the usual level: near 1 under a clear sky on a healthy array."""
@@ -62,7 +63,7 @@ class Levels:
                 [start_ms <= day.start_ms and (end_ms or day.end_ms) >= day.end_ms for day in record.days]
             )
             by_day[whole] /= 1 - share
-        return Levels(relative, by_day, usual_level(by_day), best_level(by_day))
+        return Levels(relative, by_day, usual_level(by_day), best_level(by_day), self.course)
 
 
 def levels_of(record: Record) -> Levels:
@@ -73,7 +74,7 @@ def levels_of(record: Record) -> Levels:
     for number in range(record.count):
         here = record.of_day(number)
         of_day[number] = _level(relative[here][record.smooth[here]], record.step_s)
-    return Levels(relative, of_day, usual_level(of_day), best_level(of_day))
+    return Levels(relative, of_day, usual_level(of_day), best_level(of_day), course)
 
 
 def usual_level(of_day: Column) -> Column:

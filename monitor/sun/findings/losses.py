@@ -1,8 +1,8 @@
 """Steps that stay: a parallel panel lost (power falls, voltage stays), a diode or series panel lost
 (voltage).
 
-What is left is a known share: with n strings in parallel (n-k)/n of the power; with n panels in series, three
-diodes each (common practice, no source), 1 - k/(3n) of the voltage. A step is believed only if it is sharp,
+What is left is a known share: with n strings in parallel (n-k)/n of the power; with n panels in series less a
+diode's part, or a whole panel's, of the voltage. A step is believed only if it is sharp,
 fits such a share, and the moments after it agree.
 """
 
@@ -35,6 +35,9 @@ VOLTAGE_PER_C = -0.0042
 
 VOLTAGE_LIGHT = 0.25
 """The voltage is judged where the array gives this share of a clear sky's power or more (our choice)."""
+
+DIODES = (2, 3)
+"""Bypass diodes of a panel: three for 60 cells and more, two for 36 (common practice, no source)."""
 
 LOOK_PANEL = (
     "Look first at the string fuses or breakers in the combiner box and at the connectors behind the panels:"
@@ -158,32 +161,31 @@ def _diodes(record: Record) -> list[Finding]:
     if np.isfinite(by_day).sum() < DAYS_BEFORE + DAYS_AFTER:
         return []
     share = voltage / best_level(by_day)[record.day]
-    parts = 3 * record.supply.panels_in_series
+    series = record.supply.panels_in_series
+    part = 1 / (3 * series)
     found = []
-    for lost in range(1, 4):
-        left = 1 - lost / parts
-        if left < 0.25:
-            continue
-        half = 0.5 / parts
-        claims = (share > left - half) & (share < left + half)
-        refutes = share >= left + half
+    for lost in sorted({one for n in DIODES for one in (1 / (n * series), 1 / series)}):
+        left = 1 - lost
+        claims = (share > left - part / 2) & (share < left + part / 2)
+        refutes = share >= left + part / 2
         weight = record.step_s / 300
         spans = two_state(np.where(refutes, weight, 0.0), np.where(claims, weight, 0.0), SWITCH_S / 300)
         for start, end in spans:
-            step = _sharp(record, by_day, start, end, left, FIT / parts)
+            step = _sharp(record, by_day, start, end, left, FIT * part)
             if step:
                 gain = float(claims[start:end].sum() - refutes[start:end].sum())
                 found.append(_Step(start, step[1], step[0], step[2], gain))
-    return [_diode(record, step, parts) for step in _best(found)]
+    return [_diode(record, step) for step in _best(found)]
 
 
-def _diode(record: Record, step: _Step, parts: int) -> Finding:
-    lost = max(1, round((1 - step.share) * parts))
+def _diode(record: Record, step: _Step) -> Finding:
+    panel = 1 / record.supply.panels_in_series
     vmp_V = record.supply.panel_vmp_V * record.supply.panels_in_series
     text = (
         f"Since then the array's voltage at work is {100 * (1 - step.share):.0f} % lower than before on"
-        f" {step.days_after} days, about {(1 - step.share) * vmp_V:.1f} V of {vmp_V:.1f} V; {lost} of"
-        f" {parts} parts between diodes would be {100 * lost / parts:.0f} %."
+        f" {step.days_after} days, about {(1 - step.share) * vmp_V:.1f} V of {vmp_V:.1f} V."
+        f" One part of a panel with three diodes would be {100 * panel / 3:.0f} %, with two"
+        f" {100 * panel / 2:.0f} %, a whole panel {100 * panel:.0f} %."
     )
     return Finding(
         Kind.DIODE_LOST,

@@ -46,6 +46,7 @@ NAMES = (
     "array_current_A",
     "battery_voltage_V",
     "charge_current_A",
+    "battery_current_A",
     "battery_temperature_C",
     "controller_temperature_C",
 )
@@ -114,13 +115,16 @@ class Record:
     @cached_property
     def smooth(self) -> Mask:
         """Free steps in a smooth stretch of 45 minutes or more."""
+        return self.smooth_in(np.where(self.free, self.index, np.nan))
+
+    def smooth_in(self, value: Column) -> Mask:
+        """Steps in smooth stretches of a value; nan belongs to none."""
         reach = max(1, round(SMOOTH_S / self.step_s))
-        value = np.where(self.free, self.index, np.nan)
         around = np.stack([_moved(value, self.day, by) for by in range(-reach, reach + 1)])
         known = np.isfinite(around).sum(axis=0) >= reach + 1
-        low = np.nanmin(np.where(np.isfinite(around), around, np.inf), axis=0)
-        high = np.nanmax(np.where(np.isfinite(around), around, -np.inf), axis=0)
-        calm = self.free & known & (high - low <= SMOOTH_SPREAD * value) & (value > 0.05)
+        low = np.where(np.isfinite(around), around, np.inf).min(axis=0)
+        high = np.where(np.isfinite(around), around, -np.inf).max(axis=0)
+        calm = np.isfinite(value) & known & (high - low <= SMOOTH_SPREAD * value) & (value > 0.05)
         return _long_runs(calm, self.day, max(2, round(LEAST_RUN_S / self.step_s)))
 
     def of_day(self, number: int) -> slice:

@@ -13,13 +13,15 @@ import numpy as np
 from monitor.quantities import Stage
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.record import CLIP_SHARE, Column, Mask, Record, runs
+from monitor.sun.findings.spans import two_state
 
 STILL_S = {
     "power_W": 2 * 3600,
     "array_current_A": 2 * 3600,
     "charge_current_A": 2 * 3600,
+    "battery_current_A": 4 * 3600,
     "array_voltage_V": 3 * 3600,
-    "battery_voltage_V": 4 * 3600,
+    "battery_voltage_V": 48 * 3600,
     "controller_temperature_C": 10 * 3600,
     "battery_temperature_C": 60 * 3600,
 }
@@ -30,11 +32,19 @@ samples stale (pvanalytics 0.2.2): that is too few for meters that round to 0.1.
 MOVES = 0.25
 """Others move if a power changes by a quarter of the array's rating meanwhile (our choice)."""
 
+STILL_LIT_S, MOVES_V = 12 * 3600, 0.08
+"""Where no other power or current is read: through more than a day's light, with an array voltage that
+changes by 8 % of its rated value, or with a value that is not near zero (our choice)."""
+
 WARMS_C = 10.0
 """Or, for temperatures, if the other temperature or the expected module's changes by so much."""
 
 DARK_DEG = -8.0
 REVERSED_S, REVERSED_SHARE = 3600, 0.02
+REVERSED_SLOPE, REVERSED_MOVES = 0.5, 0.1
+"""The bank's current must follow the charge by half at least, on days on which that changes by a tenth of
+what the rated power makes (our choice)."""
+
 LOST_S, KNOWN_DAYS = 86_400, 3
 """A quantity read for three days that is missing for one while others are read is lost (our choice)."""
 
@@ -42,13 +52,15 @@ NAMES = {
     "power_W": "array power",
     "array_current_A": "array current",
     "charge_current_A": "charge current",
+    "battery_current_A": "bank current",
     "array_voltage_V": "array voltage",
     "battery_voltage_V": "bank voltage",
     "controller_temperature_C": "controller temperature",
     "battery_temperature_C": "bank temperature",
 }
-UNITS = {"power_W": "W", "array_current_A": "A", "charge_current_A": "A", "array_voltage_V": "V"}
-UNITS |= {"battery_voltage_V": "V", "controller_temperature_C": "°C", "battery_temperature_C": "°C"}
+UNITS = {"power_W": "W", "array_current_A": "A", "charge_current_A": "A", "array_voltage_V": "V",
+"battery_current_A": "A"} UNITS |= {"battery_voltage_V": "V", "controller_temperature_C": "°C",
+"battery_temperature_C": "°C"}
 
 LOOK = (
     "Compare the {name} with the controller's own display and with a meter of your own; then look at the"
@@ -75,6 +87,7 @@ def find(record: Record) -> tuple[list[Finding], Mask]:
         for name in ("power_W", "array_current_A", "charge_current_A")
         for span in _reversed(record, name)
     ]
+    spans += _bank_reversed(record)
     spans += [span for name in STILL_S for span in _lost(record, name)]
     mask = np.zeros(len(record.day), dtype=bool)
     for span in spans:
@@ -144,6 +157,11 @@ def _why(record: Record, name: str, here: slice, value: float) -> str | None:
         if record.supply.controller != "mppt" or moved < MOVES * record.rated_W:
             return None
         return text + f"the array's power changed by {moved:.0f} W."
+    if name == "battery_current_A":
+        moved = _range(record["charge_current_A"][here])
+        if not moved > MOVES * record.rated_W / record.supply.charging_V:
+            return None
+        return text + f"the charge current changed by {moved:.1f} A."
     if name == "battery_voltage_V":
         stage = record.stage[here]
         if (
@@ -179,16 +197,13 @@ def _current_why(record: Record, name: str, here: slice, value: float, text: str
     best = max(moved, key=lambda n: moved[n])
     if moved[best] >= MOVES:
         return text + f"the {NAMES[best]} changed by {moved[best] * _scale(record, best):.1f} {UNITS[best]}."
-    clear = _range(record.passed_W[here][bright])
-    limited = record.passed_W[here][bright].max() > CLIP_SHARE * rating_A * record.supply.charging_V
-    held = record.held[here][bright].mean() > 0.2
-    if (
-        value > 0.02 * _scale(record, name)
-        and clear >= 2 * MOVES * record.rated_W
-        and not limited
-        and not held
-    ):
-        return text + f"a clear sky's power changed by {clear:.0f} W."
+    if bright.sum() * record.step_s < STILL_LIT_S:
+        return None
+    array_V = _range(record["array_voltage_V"][here][bright])
+    if array_V >= MOVES_V * record.supply.panel_vmp_V * record.supply.panels_in_series:
+        return text + f"the array's voltage changed by {array_V:.1f} V."
+    if value > 0.02 * _scale(record, name):
+        return text + f"a clear sky's power changed by {_range(record.passed_W[here][bright]):.0f} W."
     return None
 
 
@@ -220,6 +235,36 @@ def _reversed(record: Record, name: str) -> list[_Span]:
             )
             found.append(_Span(name, int(lit[start]), int(lit[end - 1]) + 1, text, 0.9))
     return _together(record, found)
+
+
+def _bank_reversed(record: Record) -> list[_Span]:
+    """Days on which the bank's current falls when the charge rises: its shunt is wired or read the wrong way.
+
+    Loads only shift the current; the slope of one over the other is near 1 by day, near -1 if reversed.
+    """
+    bank, charge = record["battery_current_A"], record["charge_current_A"]
+    if not np.isfinite(charge).any():
+        charge = record["power_W"] / record.supply.charging_V
+    slope = np.full(record.count, np.nan)
+    for number in range(record.count):
+        here = record.of_day(number)
+        known = np.isfinite(bank[here]) & np.isfinite(charge[here])
+        if known.sum() * record.step_s < 6 * 3600:
+            continue
+        part = charge[here][known]
+        if np.ptp(part) >= REVERSED_MOVES * record.rated_W / record.supply.charging_V:
+            slope[number] = np.polyfit(part, bank[here][known], 1)[0]
+    against_health = np.where(slope < -REVERSED_SLOPE, 1.0, 0.0)
+    against_fault = np.where(slope > REVERSED_SLOPE, 1.0, 0.0)
+    found = []
+    for first, last in two_state(against_fault, against_health, 1.5):
+        start, end = record.of_day(first).start, record.of_day(last - 1).stop
+        text = (
+            f"On {int(against_health[first:last].sum())} days the bank's current fell when the charge rose"
+            f" (by {-float(np.nanmedian(slope[first:last])):.2f} A for each ampere): its sign is reversed."
+        )
+        found.append(_Span("battery_current_A", start, end, text, 0.9))
+    return found
 
 
 def _lost(record: Record, name: str) -> list[_Span]:

@@ -32,8 +32,10 @@ three days of clouds at the same hour are chance, a fourth seldom)."""
 
 ROUGH_WEIGHT, SWITCH = 0.5, 2.5
 LEAST_WIDTH_BINS = 2
-LEAST_SIZE = 0.02
-"""Smaller losses are within what the expectation errs by (our choice)."""
+LEAST_SIZE, LEAST_SIZE_LOW = 0.02, 0.06
+LOW_SUN_DEG = 18.0
+"""Smaller losses are within what the expectation errs by; what only hides the sun while it is lower than 18
+degrees is the usual horizon and told only if it costs much (our choice)."""
 
 LOOK = (
     "Stand at the array at that hour on a clear day (or look from the array towards that direction) and see"
@@ -82,8 +84,12 @@ def _map(record: Record, share: Column) -> tuple[Column, Column]:
         azimuth, part, column = record.azimuth_deg[here], share[here], at[here]
         clear = known & record.smooth[here] & (part > LIT) & (part < 1.2)
         low = known & (part < SHADED)
-        for start, end in runs(low | ~known, np.zeros(len(low))):
-            if not low[start:end].any() or not _edged(clear, known, azimuth, start, end):
+        for first, last in runs(low | ~known, np.zeros(len(low))):
+            inside = np.flatnonzero(low[first:last]) + first
+            if not len(inside):
+                continue
+            start, end = int(inside[0]), int(inside[-1]) + 1
+            if not _edged(clear, known, azimuth, start, end):
                 continue
             for each in np.unique(column[start:end][low[start:end]]):
                 claims[number, each] = 1.0
@@ -118,7 +124,7 @@ def _notches(claims: Column, refutes: Column) -> list[_Notch]:
             if yes >= COLUMN_DAYS and yes >= LEAST_AGREE * (yes + no):
                 shaded[first:last, column] = True
     found = []
-    for low, high in runs(shaded.any(axis=0), np.zeros(shaded.shape[1])):
+    for low, high in runs(np.asarray(shaded.any(axis=0)), np.zeros(claims.shape[1])):
         if high - low < LEAST_WIDTH_BINS:
             continue
         yes = claims[:, low:high].mean(axis=1)
@@ -145,10 +151,10 @@ def _finding(record: Record, share: Column, claims: Column, refutes: Column, not
     clear_day = np.isin(record.day, days)
     lost_W = (record.passed_W * np.clip(1 - share, 0, 1))[inside & (share < LIT)].sum()
     size = float(lost_W / record.passed_W[clear_day].sum())
-    if size < LEAST_SIZE:
+    height = float(record.elevation_deg[inside & (share < SHADED)].max())
+    if size < (LEAST_SIZE if height > LOW_SUN_DEG else LEAST_SIZE_LOW):
         return None
     agree = len(days) / (len(days) + against)
-    height = float(record.elevation_deg[inside & (share < SHADED)].max())
     low_deg, high_deg = (float(f(record.azimuth_deg[inside & (share < SHADED)])) for f in (np.min, np.max))
     hours = record.time_ms[inside & (share < SHADED)] % 86_400_000 / 3_600_000
     text = (

@@ -15,19 +15,20 @@ from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels
 from monitor.sun.findings.record import Column, Record
 
-LEAST_DAYS, MOST_DAYS = 12, 120
+LEAST_DAYS, MOST_DAYS = 16, 120
 LEAST_LEVELS = 6
 """A tooth lasts so many days and has so many days with a level at least (our choice)."""
 
-LEAST_RATE = 0.0015
-"""Less than 0.15 % a day is within the season's drift of the expectation (our choice)."""
+LEAST_RATE, MOST_RATE = 0.0015, 0.015
+"""Less than 0.15 % a day is within the season's drift of the expectation; dirt seldom takes more than 1 %
+(common practice, no source), what takes more is smoke or haze (our choice)."""
 
 LEAST_LOSS, LEAST_LOSS_OPEN = 0.05, 0.08
 """The loss at the tooth's end, with a recovery seen and without (our choice)."""
 
 NOISES = 3.5
 RECOVERED = 0.6
-BETTER_THAN_FLAT, BETTER_THAN_LINE = 0.5, 0.65
+BETTER_THAN_FLAT, BETTER_THAN_LINE = 0.5, 0.7
 """What the tooth must leave of the squared misfit of a flat level and of a straight drift (our choice)."""
 
 CLIP = 0.04
@@ -110,7 +111,7 @@ def _judged(record: Record, day: Column, value: Column, tooth: _Tooth) -> Findin
     line = np.polyval(np.polyfit(day, value, 1), day)
     flat_misfit, line_misfit = (float(((value - model) ** 2).sum()) for model in (value.mean(), line))
     if (
-        tooth.rate < LEAST_RATE
+        not LEAST_RATE <= tooth.rate <= MOST_RATE
         or loss < (LEAST_LOSS if is_back else LEAST_LOSS_OPEN)
         or loss < NOISES * noise
         or (ends and not is_back)
