@@ -10,9 +10,9 @@ precision   findings of the fault's kind that overlap it, of all findings in all
 false       findings in untouched records, for 60 days
 
 Neither right nor false, since the record is measured and may be right: shade where a hill stands (slope,
-roof), and snow on a measured day darker than 0.15 of clear sky from October to April.
+roof), and snow on a day of real snow, or on a measured day darker than 0.15 of clear sky from October to April.
 
-Baseline: a day below 70 % of the best of the fourteen before it (harvest as measured) is a notice; it names no
+Baseline: a day below 70 % of the best of the fourteen before it (true harvest) is a notice; it names no
 kind, and is right where the first of a row of such days lies within a day of the fault's start.
 """
 
@@ -28,6 +28,7 @@ from statistics import fmean
 from typing import Any
 
 from tests.bench.sun_command import told
+from tests.sun.classes import DEFAULT
 from tests.sun.faults import KINDS, too_warm_for_snow
 from tests.sun.library import Kept, record
 from tests.sun.records import KEPT, NAMES, OPEN, weather
@@ -122,9 +123,11 @@ def _may_be_right(finding: dict[str, Any], kept: Kept) -> bool:
     end = start if finding["end"] is None else _moment(finding["end"])
     return any(
         start - DAY <= _moment(day["date"]) <= end + DAY
-        and day["index"] is not None
-        and day["index"] < DARK_INDEX
-        and int(day["date"][5:7]) in SNOW_MONTHS
+        and (
+            day["kinds"][DEFAULT] == "snow"
+            or (day["index"] or 1) < DARK_INDEX
+            and int(day["date"][5:7]) in SNOW_MONTHS
+        )
         for day in kept.truth["days"]
     )
 

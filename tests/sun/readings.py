@@ -127,12 +127,12 @@ def days(plant: Plant, weather: Weather, course: list[Instant], fault: Fault | N
         of = weather.day_of == number
         could_Wh, got_Wh = float(potential[of].sum() * hours), float(harvest[of].sum() * hours)
         sky = weather.skies[number]
-        covered = False
+        covered = day in weather.covered
         if fault is not None and fault.kind == "snow":
             lay = of.copy()
             lay[: fault.first] = False
             lay[fault.after :] = False
-            covered = bool(clear[lay].sum() > SNOW_SHARE * clear[of].sum())
+            covered = covered or bool(clear[lay].sum() > SNOW_SHARE * clear[of].sum())
         found.append(
             DayTruth(
                 date=day.isoformat(),

@@ -50,6 +50,7 @@ class Weather:
 
     light_W_m2 falls on the array's plane, through_glass is what its cells see of it and beam_W_m2 the sun's
     straight part of that; known is False where the source has a gap. skies: by local day, as measured.
+    covered: days of real snow on the array.
     """
 
     name: str
@@ -68,6 +69,7 @@ class Weather:
     clear: ClearSky
     known: np.ndarray
     skies: tuple[Sky, ...]
+    covered: frozenset[date]
 
 
 def _named() -> dict[str, tuple[str, date, int]]:
@@ -109,7 +111,7 @@ def weather(name: str) -> Weather:
     air = _own_air(name, local) if taken.air_C is None else _at(taken.air_C, times)
     return Weather(
         name, place_name, taken.place, taken.time_zone, step_s, taken.step_s, times, days, day_of,
-        plane, inside, through, air, clear, known, skies,
+        plane, inside, through, air, clear, known, skies, taken.covered,
     )  # fmt: skip
 
 

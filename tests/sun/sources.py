@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from pathlib import Path
 
@@ -44,7 +45,8 @@ class Source:
     """Light on a plane [W/m²] at the middle of each interval, UTC; air temperature where there is one.
 
     glass_passed: the light was taken through a panel's glass already (a record of power). relative: the light
-    is known but for a factor. modelled: from observed clouds, not measured.
+    is known but for a factor. modelled: from observed clouds, not measured. covered: days on which snow lay
+    on the array, by the modelled weather beside it.
     """
 
     place: Place
@@ -55,6 +57,7 @@ class Source:
     glass_passed: bool = False
     relative: bool = False
     modelled: bool = False
+    covered: frozenset[date] = frozenset()
 
 
 def _checked(light: pd.Series, step: str) -> pd.Series:
@@ -102,7 +105,7 @@ def _roof() -> Source:
     weather.index = _utc(pd.DatetimeIndex(pd.to_datetime(weather.index)), 0)
     # the file has zero for all that was below
     air = weather["temp_air"].where(weather["temp_air"] > 0, -3.0)
-    return _of_power(power, air, 3180, 0.215)
+    return _of_power(power, air, weather, 3180, 0.215)
 
 
 def _roof_summer() -> Source:
@@ -110,14 +113,35 @@ def _roof_summer() -> Source:
     power.index = _utc(pd.DatetimeIndex(power.index), 0)
     weather = pd.read_csv(MEASURED / "serf_east_psm3_data.csv", index_col=0, parse_dates=True)
     weather.index = _utc(pd.DatetimeIndex(weather.index), 0)
-    return _of_power(power, weather["temp_air"], 6290, 0.30)
+    return _of_power(power, weather["temp_air"], weather, 6290, 0.30)
 
 
-def _of_power(power_W: pd.Series, air_C: pd.Series, rated_W: float, bend: float) -> Source:
+def _of_power(
+    power_W: pd.Series, air_C: pd.Series, weather: pd.DataFrame, rated_W: float, bend: float
+) -> Source:
     power_W = power_W[~power_W.index.duplicated()].sort_index().asfreq("15min")
     air = air_C.sort_index().reindex(power_W.index, method="nearest")
     light = _checked(light_from_power(power_W, air, rated_W, bend), "15min")
-    return Source(ROOF, "America/Denver", 900, light, air, glass_passed=True, relative=True)
+    covered, off = _without_power(light, weather)
+    light = light.where(~np.isin(light.index.tz_convert("America/Denver").date, list(off)))
+    return Source(ROOF, "America/Denver", 900, light, air, glass_passed=True, relative=True, covered=covered)
+
+
+def _without_power(light: pd.Series, weather: pd.DataFrame) -> tuple[frozenset[date], frozenset[date]]:
+    """Days on which the array gave less than a quarter of what the modelled weather lets expect.
+
+    Without an hour above 1 °C they are days of snow; else the array or its logger was off (all limits ours).
+    """
+    local = weather.index.tz_convert("America/Denver").date
+    daily = weather.groupby(local)[["ghi", "ghi_clear"]].sum()
+    expected = daily["ghi"] / daily["ghi_clear"]
+    warmest = weather["temp_air"].groupby(local).max()
+    clear = pd.Series(clear_sky(ROOF, light.index).plane_W_m2, light.index).where(light.notna())
+    days = light.index.tz_convert("America/Denver").date
+    index = (light.groupby(days).sum() / clear.groupby(days).sum()).reindex(expected.index)
+    lost = (index < 0.25 * expected) & (expected > 0.15)
+    cold = warmest <= 1
+    return frozenset(expected.index[lost & cold]), frozenset(expected.index[lost & ~cold & (index < 0.02)])
 
 
 def _station(file: str, light: str, air: str | None, place: Place, step: str, late_s: float) -> Source:
