@@ -22,10 +22,10 @@ from monitor.store.base import StoreReader
 from monitor.store.days import day_at, local_day, zone_of
 from monitor.sun.book import DayEntry
 from monitor.sun.day import Day, Seen
-from monitor.sun.expected import Supply, clear_days, supply_of, widened
+from monitor.sun.expected import clear_days, supply_of, widened
 from monitor.sun.gather import BY_MINUTE_S, GATHERED, gather
 from monitor.sun.level import BACK_DAYS, Level
-from monitor.sun.sky import SKIES, DaySky, sky_of
+from monitor.sun.sky import SKIES, DaySky, skies_of
 from monitor.sun.taken import judged, left
 from monitor.sun.yields import By, Energies, Yields, period_of, together, yields
 
@@ -97,6 +97,7 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
     learn_from = max(first - timedelta(days=BACK_DAYS), min(first, stored_days(site, reader)[0]))
     known = past(site, reader, learn_from, last)
     judgement = judged(known.days, supply)
+    skies = skies_of(known.days, judgement.seen, judgement.levels, supply)
     stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
     fulls = _told_full(site, reader, first, last)
     return [
@@ -104,7 +105,7 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
             day,
             judgement.seen[at],
             judgement.levels[at],
-            supply,
+            skies[at],
             stats.get(day.day, []),
             site.metering.level,
             known.used_Wh[at],
@@ -127,14 +128,12 @@ def _entry(
     day: Day,
     steps: Sequence[Seen],
     level: Level,
-    supply: Supply,
+    sky: DaySky,
     stats: Sequence[DayStat],
     metering: str,
     used_Wh: float | None,
     full: bool,
 ) -> DayEntry:
-    best_V = supply.panel_vmp_V * supply.panels_in_series
-    sky = sky_of(day, steps, level, supply.power_temperature_coefficient_per_C, best_V)
     ledger = day_ledger(stats, metering) if stats else None
     hours = day.step_s / 3600
     powers = [step.power_W for step in day.steps if step.power_W is not None]

@@ -59,6 +59,9 @@ UPPER = 0.7
 """Of such days' indices in one part of the course the one that so many do not exceed: not all of them were
 clear in that hour, too (our choice)."""
 
+HIGHEST = 1.15
+"""More than the factor no part of the course gives but by faint light's errors (our choice)."""
+
 DRAWN = 2.0
 """The course is drawn to an even one as by so many days (our choice)."""
 
@@ -136,7 +139,7 @@ def _course(days: Sequence[dict[int, float]], scale: float) -> tuple[float, ...]
         if len(values) < BIN_DAYS:
             course.append(1.0)
             continue
-        upper = values[round(UPPER * (len(values) - 1))] / scale
+        upper = min(HIGHEST, values[round(UPPER * (len(values) - 1))] / scale)
         course.append((len(values) * upper + DRAWN) / (len(values) + DRAWN))
     return tuple(course)
 

@@ -7,7 +7,7 @@ haze. Pure.
 | class | rule, the first that fits |
 |---|---|
 | none | too little of the day was read, or the array was cut off |
-| snow | next to nothing from a bright day's sun, cold, and the array alive (see `_snowed`) |
+| snow | next to nothing from a bright day's sun, cold, and the array connected (see `_snowed`) |
 | dark | index < 0.15 |
 | overcast | index < 0.40 |
 | clear | index >= 0.80 and variability <= 1.5 |
@@ -26,10 +26,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from statistics import fmean
+from statistics import fmean, median
 from typing import Literal, get_args
 
-from monitor.sun.day import Clear, Day, Seen
+from monitor.sun.day import Day, Seen
+from monitor.sun.expected import Supply
 from monitor.sun.level import Level
 
 Sky = Literal["clear", "broken", "overcast", "dark", "snow", "none"]
@@ -49,14 +50,24 @@ SNOW_INDEX = 0.06
 SNOW_SHARE = 0.6
 """So much of the day it must lie; then it may slide off (our choice)."""
 
-SNOW_C = 3.0
-"""A bank colder than this stands where snow can lie; it follows the air slowly (our choice)."""
+SNOW_C = 2.0
+"""The bank's median temperature on a day when snow can lie: it follows the air slowly (our choice)."""
 
 COLD_CLIMATE_C = 3.0
 """Where no temperature is read: the usual night at this time of the year (our choice)."""
 
 ALIVE_SHARE = 0.5
 """An array under snow still stands at this share of its best voltage, one cut off at none (our choice)."""
+
+DUSK = 8
+"""The first and last eighth of the day's light are too faint to tell snow by (our choice)."""
+
+HIGH_DEG = 10.0
+"""Elevation from which a connected array surely has its voltage (our choice)."""
+
+APART = 0.5
+"""What of an estimate's deviation changes from one quarter of an hour to the next; the rest is the same in both
+(our choice)."""
 
 COOLING_C_PER_W_M2 = 0.027
 """As in `rise.py`: a panel in less light is colder, and gives more of it."""
@@ -65,7 +76,7 @@ COOLING_C_PER_W_M2 = 0.027
 @dataclass(frozen=True, slots=True)
 class Quarter:
     """One quarter of an hour: its clear-sky index of light, None where nothing shows it, the clear sky's
-    light on the array, and what the array gave."""
+    light on the array, what the array gave, and the index's deviation where the array was held back."""
 
     start_ms: int
     index: float | None
@@ -93,22 +104,33 @@ class DaySky:
     quarters: tuple[Quarter, ...]
 
 
-def sky_of(
-    day: Day, steps: Sequence[Seen], level: Level, power_coefficient_per_C: float, best_V: float
-) -> DaySky:
-    """The sky of a day; best_V is the rated voltage of the whole array at its best point."""
-    quarters = quarters_of(day, steps, level, power_coefficient_per_C)
+def skies_of(
+    days: Sequence[Day], seen: Sequence[Sequence[Seen]], known: Sequence[Level], supply: Supply
+) -> list[DaySky]:
+    """The skies of days that follow one another, from what their steps show and the array's factors."""
+    quarters = [
+        quarters_of(day, steps, level, supply.power_temperature_coefficient_per_C)
+        for day, steps, level in zip(days, seen, known, strict=True)
+    ]
+    after = [*quarters[1:], ()]
+    return [
+        _sky_of(day, of_day, next_day, supply)
+        for day, of_day, next_day in zip(days, quarters, after, strict=True)
+    ]
+
+
+def _sky_of(day: Day, quarters: Sequence[Quarter], next_day: Sequence[Quarter], supply: Supply) -> DaySky:
     width_s = day.step_s * max(1, QUARTER_S // day.step_s)
     clear_Wh = sum(quarter.clear_W_m2 for quarter in quarters)
     read_Wh = sum(quarter.clear_W_m2 for quarter in quarters if quarter.index is not None)
     read = read_Wh / clear_Wh if clear_Wh > 0 else 0.0
     if read < READ_ENOUGH:
-        return DaySky("none", None, None, read, width_s, quarters)
-    index = sum(each.clear_W_m2 * each.index for each in quarters if each.index is not None) / read_Wh
+        return DaySky("none", None, None, read, width_s, tuple(quarters))
+    index = sum(quarter.light_W_m2 for quarter in quarters) / read_Wh
     variability = variability_of(quarters)
-    snowed = _snowed(day, quarters, best_V)
+    snowed = _snowed(quarters, next_day) and _cold(day) and _alive(day, supply)
     sky = "snow" if snowed else class_of(index, variability)
-    return DaySky(sky, index, variability, read, width_s, quarters)
+    return DaySky(sky, index, variability, read, width_s, tuple(quarters))
 
 
 def class_of(index: float, variability: float) -> Sky:
@@ -156,48 +178,52 @@ def light_index(power_index: float, clear_W_m2: float, power_coefficient_per_C: 
 def variability_of(quarters: Sequence[Quarter]) -> float:
     """The variability index: sum of sqrt(dG² + dt²) over the clear sky's, G in W/m² and t in minutes.
 
-    Steps in which the array was held back have a smoothed index; they count only where free ones are few.
+    An estimated index is smoother than the sky was: what is uncertain of a change counts with it.
     """
-    pairs = [
-        (before, after)
-        for before, after in pairwise(quarters)
-        if before.index is not None and after.index is not None
-    ]
-    free = [pair for pair in pairs if not (pair[0].held_back or pair[1].held_back)]
-    used = free if 3 * len(free) >= len(pairs) else pairs
     length = clear_length = 0.0
-    for before, after in used:
+    for before, after in pairwise(quarters):
+        if before.index is None or after.index is None:
+            continue
         minutes = (after.start_ms - before.start_ms) / 60_000
-        length += math.hypot(after.light_W_m2 - before.light_W_m2, minutes)
+        unsure = APART * math.hypot(before.sd * before.clear_W_m2, after.sd * after.clear_W_m2)
+        length += math.hypot(after.light_W_m2 - before.light_W_m2, minutes, unsure)
         clear_length += math.hypot(after.clear_W_m2 - before.clear_W_m2, minutes)
     return length / clear_length if clear_length > 0 else 1.0
 
 
-def _snowed(day: Day, quarters: Sequence[Quarter], best_V: float) -> bool:
-    """Whether snow lay on the array: for most of the day's light next to nothing came, in the cold, while the
-    array's voltage (where one is read) shows that it was not cut off."""
-    bright = [each for each in quarters if each.index is not None]
-    light = sum(each.clear_W_m2 for each in bright)
-    buried = sum(each.clear_W_m2 for each in bright if each.index is not None and each.index < SNOW_INDEX)
-    return light > 0 and buried >= SNOW_SHARE * light and _cold(day) and _alive(day, best_V)
+def _snowed(quarters: Sequence[Quarter], next_day: Sequence[Quarter]) -> bool:
+    """Whether next to nothing came for most of the day's light, and it went on so the next morning or ended
+    on the day itself: what lies at dusk lies at dawn, and a rain cloud seldom does."""
+    told = [quarter for quarter in quarters if quarter.index is not None]
+    light = sum(quarter.clear_W_m2 for quarter in told)
+    if sum(quarter.clear_W_m2 for quarter in told if _buried(quarter)) < SNOW_SHARE * light:
+        return False
+    return not _buried(told[-1 - len(told) // DUSK]) or _lies_at_dawn(next_day)
+
+
+def _lies_at_dawn(quarters: Sequence[Quarter]) -> bool:
+    told = [quarter for quarter in quarters if quarter.index is not None]
+    first = told[len(told) // DUSK : 1 + len(told) // 3]
+    return bool(first) and all(_buried(quarter) for quarter in first)
+
+
+def _buried(quarter: Quarter) -> bool:
+    return quarter.index is not None and quarter.index < SNOW_INDEX
 
 
 def _cold(day: Day) -> bool:
     read = [step.battery_temperature_C for step in day.steps if step.battery_temperature_C is not None]
     if read:
-        return min(read) <= SNOW_C
+        return median(read) <= SNOW_C
     nights = [clear.module_C for clear in day.clear if clear.elevation_deg < 0]
     return bool(nights) and min(nights) <= COLD_CLIMATE_C
 
 
-def _alive(day: Day, best_V: float) -> bool:
+def _alive(day: Day, supply: Supply) -> bool:
+    """Whether the array's voltage, where one is read, shows that it was not cut off."""
     volts = [
         step.array_voltage_V
         for step, clear in zip(day.steps, day.clear, strict=True)
-        if step.array_voltage_V is not None and _high(clear)
+        if step.array_voltage_V is not None and clear.elevation_deg > HIGH_DEG
     ]
-    return not volts or sorted(volts)[len(volts) // 2] >= ALIVE_SHARE * best_V
-
-
-def _high(clear: Clear) -> bool:
-    return clear.elevation_deg > 10.0
+    return not volts or median(volts) >= ALIVE_SHARE * supply.panel_vmp_V * supply.panels_in_series
