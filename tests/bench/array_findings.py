@@ -10,7 +10,7 @@ precision   findings of the fault's kind that overlap it, of all findings in all
 false       findings in untouched records, for 60 days
 
 Neither right nor false, since the record is measured and may be right: shade where a hill stands (slope,
-roof), and snow on a day of real snow, or on a measured day darker than 0.15 of clear sky from October to April.
+roof), and snow on a day of real snow or on a measured day darker than 0.15 of clear sky, October to April.
 
 Baseline: a day below 70 % of the best of the fourteen before it (true harvest) is a notice; it names no
 kind, and is right where the first of a row of such days lies within a day of the fault's start.
@@ -122,14 +122,15 @@ def _may_be_right(finding: dict[str, Any], kept: Kept) -> bool:
     start = _moment(finding["start"])
     end = start if finding["end"] is None else _moment(finding["end"])
     return any(
-        start - DAY <= _moment(day["date"]) <= end + DAY
-        and (
-            day["kinds"][DEFAULT] == "snow"
-            or (day["index"] or 1) < DARK_INDEX
-            and int(day["date"][5:7]) in SNOW_MONTHS
-        )
-        for day in kept.truth["days"]
+        start - DAY <= _moment(day["date"]) <= end + DAY and _maybe_snow(day) for day in kept.truth["days"]
     )
+
+
+def _maybe_snow(day: dict[str, Any]) -> bool:
+    if day["kinds"][DEFAULT] == "snow":
+        return True
+    dark = day["index"] is not None and day["index"] < DARK_INDEX
+    return dark and int(day["date"][5:7]) in SNOW_MONTHS
 
 
 def _within(at: datetime, fault: dict[str, Any]) -> bool:

@@ -17,7 +17,7 @@ from tests.sun.clearsky import Floats
 ISC_PER_C = 0.0005
 """Facts 7.4: +0.05 to +0.06 % a degree."""
 
-VMP_PER_C_MORE = 0.0010
+VMP_PER_C_MORE = 0.0017
 """How much faster Vmp falls with heat than Voc: about -0.4 % of power a °C (common practice, no source)."""
 
 LIGHT_V = 0.045

@@ -176,6 +176,6 @@ def _own_air(name: str, local: pd.DatetimeIndex) -> Floats:
     for _ in range(DAYS + 3):
         wander.append(0.7 * wander[-1] + rng.gauss(0, 3.5))
     hours = np.arange(len(local)) * ((local[1] - local[0]).total_seconds() / 3600)
-    year = 2 * np.pi * (local.dayofyear.to_numpy() - 200) / 365
+    year = 2 * np.pi * (local.day_of_year.to_numpy() - 200) / 365
     day = 2 * np.pi * (local.hour.to_numpy() + local.minute.to_numpy() / 60 - 15) / 24
     return 10 + 12 * np.cos(year) + 7 * np.cos(day) + np.interp(hours / 24, np.arange(len(wander)), wander)
