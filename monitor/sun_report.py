@@ -20,6 +20,7 @@ from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import day_at, local_day, zone_of
+from monitor.sun.at_bank import at_bank
 from monitor.sun.book import DayEntry
 from monitor.sun.day import Day, Seen
 from monitor.sun.expected import clear_days, supply_of, widened
@@ -67,7 +68,7 @@ def past(site: Site, reader: StoreReader, first: date, last: date) -> Past:
             each.span.start_ms,
             each.span.end_ms,
             each.step_s,
-            widened(clear[each.span.day], each.step_s),
+            at_bank(widened(clear[each.span.day], each.step_s), each.steps, supply),
             each.steps,
         )
         for each in found

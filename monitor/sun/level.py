@@ -29,9 +29,9 @@ USUAL, USUAL_SD = 0.92, 0.12
 """What arrays give of their rated clear-sky power before anything is learnt (dirt, wires, mismatch, age some
 percent each: common practice, no source), and how different arrays are (our choice)."""
 
-STEADY_S = 3600
+STEADY_S = 2400
 STEADY_BAND = 0.06
-"""Light is steady where the index stays within so much of itself for an hour around (our choice: overcast
+"""Light is steady where the index stays within so much of itself for forty minutes around (our choice: overcast
 skies drift more while the clear-sky power changes)."""
 
 LEAST_INDEX = 0.45
@@ -41,7 +41,7 @@ rating on a clear day is told by the findings)."""
 LEAST_ELEVATION_DEG = 15.0
 """Lower suns are at the mercy of haze, horizon and model (our choice)."""
 
-LEAST_STEADY_S = 2700
+LEAST_STEADY_S = 1200
 """A day with less steady light tells nothing (our choice)."""
 
 DAY_SD = 0.05

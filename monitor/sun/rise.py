@@ -63,6 +63,10 @@ RISE_SD = 0.08
 SHARE_SD = 0.03
 """What the form of the knee leaves uncertain even at a well-known height (our choice)."""
 
+FITTED_SD, TO_SD = 0.04, 1.48
+"""How well heights are known once their form is fitted (our choice), and a normal distribution's deviation over
+its median size."""
+
 SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 """Values of c that are tried."""
 
@@ -84,6 +88,7 @@ class Rise:
     shape: float
     stretch: float = 1.0
     sd: float = RISE_SD
+    share_sd: float = SHARE_SD
 
     def share(self, height: float) -> float:
         """The share that the array gives at a height, 0..1."""
@@ -97,7 +102,7 @@ class Rise:
         if gave <= 0.0:
             return math.inf
         slope = self.share(height - self.sd) - self.share(height + self.sd)
-        return index**2 / gave * math.hypot(SHARE_SD, 0.5 * slope)
+        return index**2 / gave * math.hypot(self.share_sd, 0.5 * slope)
 
 
 def share_at(height: float, shape: float) -> float:
@@ -234,4 +239,6 @@ def fitted(rise: Rise, pairs: Sequence[tuple[float, float]]) -> Rise:
         return sum(min(0.3, abs(share_at(height / stretch, shape) - share)) for height, share in some)
 
     shape, stretch = min(((shape, stretch) for shape in SHAPES for stretch in STRETCHES), key=wrong)
-    return replace(rise, shape=shape, stretch=stretch)
+    wrong_by = sorted(abs(share_at(height / stretch, shape) - share) for height, share in some)
+    share_sd = max(SHARE_SD, TO_SD * wrong_by[len(wrong_by) // 2])
+    return replace(rise, shape=shape, stretch=stretch, sd=FITTED_SD, share_sd=share_sd)

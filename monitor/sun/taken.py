@@ -61,6 +61,10 @@ controllers without a float stage switch off (our choice)."""
 FREE_SD = 0.03
 """How exactly a free step shows the index beside the quick part (our choice)."""
 
+LOW_SUN_DEG, LOW_SUN_SD = 15.0, 0.4
+"""A hill, haze or a tree may take a sun that stands lower: such steps say so much the less of the hours beside
+them (our choice)."""
+
 QUICK_SD = (0.04, 0.35)
 """Bounds of how far single clouds make the index jump: haze, and broken cumulus (our choice)."""
 
@@ -75,8 +79,9 @@ SEEN_WELL = 0.12
 MOST = 1.15
 """The sky's most beside the array's own clear level: a cloud's edge seldom adds more (our choice)."""
 
-LEAST_SHARE = 0.1
-"""An array of which less is taken stands nearly open; its voltage tells nothing of its power (our choice)."""
+LEAST_SHARE = 0.3
+"""An array of which a smaller share is taken stands nearly open; its voltage then tells little of its power, and
+errs the same way all day (our choice)."""
 
 USUAL_INDEX = 0.8
 """How sure the voltage is is judged at this index at least, so that a small one is not believed for being
@@ -272,7 +277,8 @@ def _guesses(
         value, height = index[at], heights[at]
         glimpse = None
         if value is not None:
-            glimpse = Glimpse(value / level.at(clear), FREE_SD)
+            sd = FREE_SD if clear.elevation_deg >= LOW_SUN_DEG else LOW_SUN_SD
+            glimpse = Glimpse(value / level.at(clear), sd)
         elif held[at] and height is not None and step.power_W is not None and daylight(clear, supply):
             glimpse = _by_height(max(0.0, step.power_W) / clear.passed_W / level.at(clear), height, rise)
         glimpses.append([] if glimpse is None else [glimpse])
