@@ -16,8 +16,9 @@ drawn through well-known cities' yearly means, from memory: Singapore 27.5, Cair
 Helsinki 6, Fairbanks -2.5 °C; western coasts are up to 5 °C warmer, the middle of continents as much
 colder)."""
 
-LAPSE_C_PER_M = 0.0065
-"""Standard atmosphere (ISO 2533)."""
+LAPSE_C_PER_M = 0.0045
+"""High ground is colder by 4.5 °C a kilometre (our rule, drawn as above: Nairobi, Quito, Addis Ababa, La Paz,
+Mexico City and Johannesburg lie between 3.4 and 5.4; the free air's 6.5 would be too cold over plateaus)."""
 
 SEASON_C_PER_DEG = 0.2
 """Summer is above the yearly mean, and winter below it, by 0.2 °C a degree of latitude (our rule: 10 °C at
