@@ -29,7 +29,7 @@ from typing import Any
 
 from tests.bench.sun_command import told
 from tests.sun.classes import DEFAULT
-from tests.sun.faults import KINDS, too_warm_for_snow
+from tests.sun.faults import KINDS, happens
 from tests.sun.library import Kept, record
 from tests.sun.records import KEPT, NAMES, OPEN, weather
 
@@ -157,7 +157,7 @@ def planned(
     work = []
     for seed in seeds:
         for kind in kinds:
-            fit = [name for name in names if kind != "snow" or not too_warm_for_snow(weather(name))]
+            fit = [name for name in names if happens(kind, weather(name))]
             step = max(1, len(fit) // each)
             first = 3 * KINDS.index(kind) + 5 * seed
             work += [(fit[(first + step * n) % len(fit)], seed, kind) for n in range(min(each, len(fit)))]

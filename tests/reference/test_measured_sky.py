@@ -71,7 +71,7 @@ def test_the_variability_index_is_that_of_another_implementation() -> None:
 
 
 def test_days_that_modelled_weather_calls_clear_are_clear_by_measured_power() -> None:
-    """The weather beside the power record (from satellites, pvanalytics data) is its own clear sky all day."""
+    """The weather beside the power record (from satellites, pvanalytics data) equals its own clear sky."""
     table = pd.read_parquet(MEASURED / "system_50_ac_power_2_full_DST_psm3.parquet").set_index("index")
     times = pd.DatetimeIndex(pd.to_datetime(table.index)).tz_convert("America/Denver")
     day = table[(table["ghi_clear"] > 20).to_numpy()]

@@ -29,10 +29,6 @@ THIRSTY = ("panel_lost", "heat_derating", "soiling", "shade")
 """Kinds that a bank full by ten in the morning hides: their sites use more energy."""
 
 
-CHOKED_K = 45.0
-"""How much hotter a controller gets that lost its cooling air (our choice)."""
-
-
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One fault from one moment to another: places on the weather's grid, the end left out.
@@ -92,7 +88,7 @@ def draw_fault(kind: str, seed: int, plant: Plant, weather: Weather) -> Fault:
     if kind == "snow":
         return _snow(rng, weather, a_day)
     if kind == "heat_derating":
-        return Fault(kind, morning, end, _hot_from_C(rng, plant, weather))
+        return _heat(rng, plant, weather, morning, end)
     if kind == "clock_wrong":
         minutes = rng.choice((-1, 1)) * rng.uniform(10, 90)
         return Fault(kind, morning, end, minutes)
@@ -104,12 +100,15 @@ def draw_fault(kind: str, seed: int, plant: Plant, weather: Weather) -> Fault:
     return Fault(kind, noon, end, 0.0, rng.choice(shown))
 
 
-def _hot_from_C(rng: Random, plant: Plant, weather: Weather) -> float:
-    """A temperature that a bright noon passes: half to three quarters of the full rise over the air."""
-    noon_C = float(weather.air_C[weather.clear.plane_W_m2 > 600].mean())
-    most_A = plant.array_W / plant.nominal_V if plant.kind == "mppt" else plant.panel.isc_A * plant.parallel
-    rise_K = (plant.case_K + CHOKED_K) * min(1.0, most_A / plant.rating_A)
-    return noon_C + rng.uniform(0.5, 0.75) * rise_K
+def _heat(rng: Random, plant: Plant, weather: Weather, first: int, end: int) -> Fault:
+    """A controller that lost its cooling air: a bright noon would bring it 18 to 35 K too high."""
+    from_C = rng.uniform(45, 60)
+    case_K = (from_C + rng.uniform(18, 35) - _noon_C(weather)) / (0.8 * plant.most_A / plant.rating_A)
+    return Fault("heat_derating", first, end, from_C, f"{case_K:.1f}")
+
+
+def _noon_C(weather: Weather) -> float:
+    return float(weather.air_C[weather.clear.plane_W_m2 > 600].mean())
 
 
 def _shade(rng: Random, weather: Weather, first: int, end: int) -> Fault:
@@ -125,9 +124,16 @@ def _shade(rng: Random, weather: Weather, first: int, end: int) -> Fault:
     return Fault("shade", first, end, lost, f"{centre - half:.1f} {centre + half:.1f} {top:.1f}")
 
 
-def too_warm_for_snow(weather: Weather) -> bool:
-    """Whether no day of the record is cold enough for snow to be believed: means above 5 °C (our choice)."""
-    return min(_means_C(weather)) > 5
+def happens(kind: str, weather: Weather) -> bool:
+    """Whether a fault can be believed of the record's weather.
+
+    Snow needs a day whose mean is 5 °C or less, heat bright noons of 12 °C or more, all of them forty days.
+    """
+    if len(weather.days) < 40:
+        return False
+    if kind == "snow":
+        return min(_means_C(weather)) <= 5
+    return kind != "heat_derating" or _noon_C(weather) >= 12
 
 
 def _means_C(weather: Weather) -> list[float]:
@@ -173,7 +179,7 @@ def drive(plant: Plant, weather: Weather, fault: Fault | None) -> Drive:
             light[span] *= fault.size
         elif fault.kind == "heat_derating":
             hot[span] = fault.size
-            case_K[span] = plant.case_K + CHOKED_K
+            case_K[span] = float(fault.detail)
     return Drive(light, tuple(strings), connected, hot, case_K)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.sun.faults import SEEN_BY, THIRSTY, Fault, air_under, draw_fault, drive, suits, too_warm_for_snow
+from tests.sun.faults import SEEN_BY, THIRSTY, Fault, air_under, draw_fault, drive, happens, suits
 from tests.sun.plant import Plant, draw
 from tests.sun.readings import ORDER, as_plain, days, iso, rows
 from tests.sun.records import Weather, weather
@@ -22,10 +22,8 @@ def make(folder: Path, name: str, seed: int = 1, kind: str | None = None) -> Non
     Raises KeyError for an unknown name, ValueError for a fault on a record too short for it.
     """
     sky = weather(name)
-    if kind is not None and len(sky.days) < 40:
-        raise ValueError(f"{name} has {len(sky.days)} days; faults need 40")
-    if kind == "snow" and too_warm_for_snow(sky):
-        raise ValueError(f"{name} is too warm for snow")
+    if kind is not None and not happens(kind, sky):
+        raise ValueError(f"{name} is too short for faults, too warm for snow or too cold for heat: no {kind}")
     bright = float(sky.light_W_m2.sum() * sky.step_s / 3.6e6 / len(sky.days))
     plant = draw(
         seed,

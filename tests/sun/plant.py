@@ -69,6 +69,12 @@ class Plant:
     def array_W(self) -> float:
         return self.panel.power_W * self.series * self.parallel
 
+    @property
+    def most_A(self) -> float:
+        """About the charging current of the array at its rated power, within the controller's rating."""
+        whole = self.array_W / self.nominal_V if self.kind == "mppt" else self.panel.isc_A * self.parallel
+        return min(self.rating_A, whole)
+
 
 KINDS_OF_ARRAY = (
     # panel, in series, in parallel, nominal volts, kind

@@ -31,7 +31,8 @@ class Drive:
     """What reaches the array at each moment, faults worked in.
 
     light_W_m2 is what the cells see; strings and connected tell the wiring. hot_from_C: above it the
-    controller gives up DERATE_PER_C of its rating for each degree. case_K: its heat over air at full current.
+    controller passes DERATE_PER_C less of the array's rated current for each degree. case_K: the controller's
+    heat over air at full current.
     """
 
     light_W_m2: Floats
@@ -42,7 +43,7 @@ class Drive:
 
 
 DERATE_PER_C = 0.05
-"""Share of the rating for each degree too hot (our choice)."""
+"""Share of the array's rated current for each degree too hot (our choice)."""
 
 NEVER_HOT_C = 200.0
 
@@ -83,8 +84,10 @@ def run(plant: Plant, weather: Weather, drive: Drive) -> list[Instant]:
         metered_A = metered_W / volts if controller.load_on and not dead else 0.0
         straight_A = straight_W / volts if not dead else 0.0
         best_V, best_W = curves.best() if curves is not None and lit > 1 else (0.0, 0.0)
-        cut = max(0.0, min(1.0, 1 - DERATE_PER_C * (case_C - drive.hot_from_C[at])))
-        offered_A = min(plant.rating_A * cut, _offered_A(plant, curves, best_V, best_W, volts))
+        offered_A = min(plant.rating_A, _offered_A(plant, curves, best_V, best_W, volts))
+        too_hot_K = case_C - float(drive.hot_from_C[at])
+        if too_hot_K > 0:
+            offered_A = min(offered_A, plant.most_A * max(0.0, 1 - DERATE_PER_C * too_hot_K))
         flow = controller.balance(bank, offered_A, metered_A + straight_A)
         bank.step(flow.bank_A, hours, air_C)
         controller.advance(hours, flow, offered_A > 0, bank.temperature_C)
