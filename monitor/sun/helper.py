@@ -8,6 +8,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -19,6 +20,10 @@ COMMAND = (sys.executable, "-m", "monitor.sun.almanac")
 LONGEST_S = 900.0
 """A process that has not ended by then hangs and is killed (our choice: a year's tables take a small Pi
 about a minute)."""
+
+
+FIRST_TO_GO = "1000"
+"""Where memory runs out the kernel ends this process and not the daemon (proc(5): the highest value)."""
 
 
 class AlmanacRun:
@@ -43,6 +48,8 @@ class AlmanacRun:
             raise SunError(
                 f"the sun's tables cannot be worked out: {command[0]}: {error.strerror}"
             ) from error
+        with suppress(OSError):  # where the computer has no such file, nothing is lost
+            Path(f"/proc/{self.pid}/oom_score_adj").write_text(FIRST_TO_GO, encoding="ascii")
 
     @property
     def pid(self) -> int:

@@ -271,6 +271,13 @@ def test_a_program_that_is_not_there_is_told(supply: Supply) -> None:
         AlmanacRun({}, ("/nowhere/python",))
 
 
+def test_where_memory_runs_out_the_kernel_takes_the_process_and_not_the_daemon() -> None:
+    # proc(5): oom_score_adj goes from -1000 (never) to 1000 (first)
+    with AlmanacRun({}, (sys.executable, "-c", "import time; time.sleep(60)")) as run:
+        assert Path(f"/proc/{run.pid}/oom_score_adj").read_text().strip() == "1000"
+    assert not Path(f"/proc/{run.pid}").exists()
+
+
 def test_a_request_that_makes_no_sense_is_refused_by_the_almanac() -> None:
     with AlmanacRun({"supply": {}, "days": []}) as run, pytest.raises(SunError, match="no request"):
         run.lines()
