@@ -4,12 +4,16 @@
 
 The request is one JSON document, {"supply": {...}, "days": [{"day", "start_ms", "end_ms"}, ...]}; each day
 comes back as one line (`table.py`). This is the only module that imports pvlib, and with it pandas and scipy:
-some 200 MB that a daemon must not carry. `helper.py` starts it.
+some 190 MB that a daemon must not carry. `helper.py` starts it.
 
 The models: sun's place by NREL's solar position algorithm; clear sky by Ineichen and Perez with the Linke
 turbidity of pvlib's monthly world map; the array's plane by Hay and Davies with a constant albedo; less is
 let in at flat angles by ASHRAE's form; then `panel.py`. All take pvlib's functions; what a step holds is
 worked out at its middle.
+
+Measured on 306 smooth days of one plane at 40° N (pvanalytics' system 15, its tilt of 41° and azimuth of 177°
+fitted), error of the day's light after one scale, median and 90th percentile: as here 2.2 and 7.6 %;
+turbidity 3 all year 3.7 and 10.7 %; Perez's sky 3.0 and 8.9 %; an even sky 3.4 and 9.3 %.
 """
 
 from __future__ import annotations
