@@ -31,7 +31,7 @@ percent each: common practice, no source), and how different arrays are (our cho
 
 STEADY_S = 2400
 STEADY_BAND = 0.06
-"""Light is steady where the index stays within so much of itself for forty minutes around (our choice: overcast
+"""Light is steady where the index stays within so much of itself for forty minutes around (our choice: grey
 skies drift more while the clear-sky power changes)."""
 
 LEAST_INDEX = 0.45
@@ -56,18 +56,14 @@ BIN_DAYS = 3
 """Days with steady light that must show a part of the course (our choice)."""
 
 UPPER = 0.7
-"""Of such days' indices in one part of the course the one that so many do not exceed: not all of them were
-clear in that hour, too (our choice)."""
+"""Of the days' indices, in all and in each part of the course, the one that so many do not exceed: not all of
+them were quite clear (our choice)."""
 
 HIGHEST = 1.15
 """More than the factor no part of the course gives but by faint light's errors (our choice)."""
 
 DRAWN = 2.0
 """The course is drawn to an even one as by so many days (our choice)."""
-
-LIKE = 0.85
-"""Days whose steady light reaches this share of the better ones' were clear then, the others hazy (our
-choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,12 +107,11 @@ def levels(days: Sequence[Day], indices: Sequence[Indices]) -> list[Level]:
 
 
 def level_of(values: Sequence[float]) -> Level:
-    """The factor from the steady indices of some days: the middle of the better ones, drawn to the usual one
-    while there are few. Haze and steady grey only lower a day's."""
+    """The factor from the steady indices of some days: a rather high one of them, since haze and steady grey
+    only lower a day's, drawn to the usual one while there are few."""
     if not values:
         return Level(USUAL, USUAL_SD, 0)
-    better = sorted(values)[3 * (len(values) - 1) // 4]
-    seen = median(value for value in values if value >= LIKE * better)
+    seen = sorted(values)[round(UPPER * (len(values) - 1))]
     seen_var = 0.03**2 + DAY_SD**2 / len(values)
     weight = USUAL_SD**2 / (USUAL_SD**2 + seen_var)
     return Level(USUAL + weight * (seen - USUAL), (seen_var * weight) ** 0.5, len(values))
@@ -145,14 +140,20 @@ def _course(days: Sequence[dict[int, float]], scale: float) -> tuple[float, ...]
 
 
 def steady_index(day: Day, index: Indices) -> float | None:
-    """The median index of a day's steady light, None where there is too little."""
+    """The index of a day's steady light, its energy over a clear sky's; None where there is too little.
+
+    By energy, since the high sun's hours are those that an early full bank hides.
+    """
     half = max(1, STEADY_S // 2 // day.step_s)
-    steady = []
+    gave_W = clear_W = 0.0
+    steps = 0
     for at, value in enumerate(index):
-        if value is None or value < LEAST_INDEX or day.clear[at].elevation_deg < LEAST_ELEVATION_DEG:
+        clear = day.clear[at]
+        if value is None or value < LEAST_INDEX or clear.elevation_deg < LEAST_ELEVATION_DEG:
             continue
-        around = index[max(0, at - half) : at + half + 1]
-        near = [each for each in around if each is not None]
+        near = [each for each in index[max(0, at - half) : at + half + 1] if each is not None]
         if len(near) == 2 * half + 1 and max(near) - min(near) <= STEADY_BAND * value:
-            steady.append(value)
-    return median(steady) if len(steady) * day.step_s >= LEAST_STEADY_S else None
+            gave_W += value * clear.passed_W
+            clear_W += clear.passed_W
+            steps += 1
+    return gave_W / clear_W if steps * day.step_s >= LEAST_STEADY_S else None

@@ -64,8 +64,8 @@ SHARE_SD = 0.03
 """What the form of the knee leaves uncertain even at a well-known height (our choice)."""
 
 FITTED_SD, TO_SD = 0.04, 1.48
-"""How well heights are known once their form is fitted (our choice), and a normal distribution's deviation over
-its median size."""
+"""How well heights are known once their form is fitted (our choice), and a normal distribution's deviation
+over its median size."""
 
 SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 """Values of c that are tried."""
@@ -136,11 +136,11 @@ def rises(days: Sequence[Day], supply: Supply) -> Rise:
 
 
 Volts = tuple[float, float] | None
-"""Supposed voltages of the best point and of the open array; None in the dark or without the bank's voltage."""
+"""Supposed voltages of the best point and of the open array; None in the dark or without the bank's."""
 
 
 def _supposed(day: Day, supply: Supply, switched: bool) -> tuple[Volts, ...]:
-    """As rated, at the panel's supposed temperature and light; a switched array works at the bank's voltage."""
+    """As rated, at the panel's supposed temperature and light; a switched array works at the bank's."""
     warmer_C = _warmer_C(day)
     found: list[Volts] = []
     for step, clear in zip(day.steps, day.clear, strict=True):

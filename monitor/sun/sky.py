@@ -66,7 +66,7 @@ HIGH_DEG = 10.0
 """Elevation from which a connected array surely has its voltage (our choice)."""
 
 APART = 0.5
-"""What of an estimate's deviation changes from one quarter of an hour to the next; the rest is the same in both
+"""What of an estimate's deviation changes from one quarter of an hour to the next; the rest is common to both
 (our choice)."""
 
 COOLING_C_PER_W_M2 = 0.027

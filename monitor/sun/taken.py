@@ -80,8 +80,8 @@ MOST = 1.15
 """The sky's most beside the array's own clear level: a cloud's edge seldom adds more (our choice)."""
 
 LEAST_SHARE = 0.3
-"""An array of which a smaller share is taken stands nearly open; its voltage then tells little of its power, and
-errs the same way all day (our choice)."""
+"""An array of which a smaller share is taken stands nearly open; its voltage then tells little of its power
+and errs the same way all day (our choice)."""
 
 USUAL_INDEX = 0.8
 """How sure the voltage is is judged at this index at least, so that a small one is not believed for being
@@ -204,8 +204,8 @@ def _usual_V(steps: Sequence[Step], share: float) -> float:
 def _shows_held(
     step: Step, voltage_V: float, near: Sequence[Step], supply: Supply, height: float | None
 ) -> bool:
-    """Whether the array shows that it is held back though no stage tells: it stands high while the bank stands
-    flat and high, as under heat or at the controller's rating it would not."""
+    """Whether the array shows that it is held back though no stage tells: it stands high while the bank
+    stands flat and high, as under heat or at the controller's rating it would not."""
     if height is None or height < RISEN_FAR or supply.absorption_V is None:
         return False
     flat = (1 - SAG) * _usual_V(near, 0.8) <= voltage_V <= (1 + SAG) * _usual_V(near, 0.8)
