@@ -35,6 +35,8 @@ from tests.sun.records import KEPT, NAMES, OPEN, weather
 
 TARGETS = "named 0.85, precision 0.80, false 0.4 in 60 days"
 DAY = timedelta(days=1)
+NEAR = 1.5 * DAY
+"""How near the baseline's day, which has no hour, must be to the start."""
 SLOW_START = {"soiling": 7 * DAY}
 NEEDS_LIGHT = ("panel_lost", "diode_lost", "shade", "heat_derating")
 LIGHT_INDEX = 0.5
@@ -58,6 +60,7 @@ class Judged:
     days: int
     plain_named: bool
     plain_false: int
+    plain_chance: float
 
 
 def judge(name: str, seed: int, kind: str | None) -> Judged:
@@ -69,7 +72,8 @@ def judge(name: str, seed: int, kind: str | None) -> Judged:
     others = [one for one in findings if one not in same]
     unsure = [one for one in others if _may_be_right(one, kept)]
     notices = baseline(kept)
-    hits = [at for at in notices if fault is not None and abs(at - _moment(fault["start"])) <= DAY + DAY / 2]
+    hits = [at for at in notices if fault is not None and abs(at - _moment(fault["start"])) <= NEAR]
+    days = [_moment(day["date"]) for day in kept.truth["days"]]
     inside = [at for at in notices if fault is not None and _within(at, fault)]
     return Judged(
         record=f"{name}/{seed}",
@@ -82,6 +86,7 @@ def judge(name: str, seed: int, kind: str | None) -> Judged:
         days=len(kept.truth["days"]),
         plain_named=bool(hits),
         plain_false=len([at for at in notices if at not in inside and at not in hits]),
+        plain_chance=fmean(any(abs(at - day) <= NEAR for at in notices) for day in days),
     )
 
 
@@ -183,7 +188,8 @@ def summary(judged: Sequence[Judged]) -> list[str]:
     if faulty:
         lines.append(
             f"named with the right start {fmean(one.named for one in faulty):.3f}; "
-            f"baseline notices {fmean(one.plain_named for one in faulty):.3f}"
+            f"baseline notices {fmean(one.plain_named for one in faulty):.3f}, "
+            f"any day by chance {fmean(one.plain_chance for one in faulty):.3f}"
         )
     if true + false:
         lines.append(f"precision {true / (true + false):.3f} ({true} right, {false} false)")
