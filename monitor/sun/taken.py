@@ -17,14 +17,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
-from monitor.quantities import Stage
 from monitor.sun.course import Glimpse, Guess, between, course
 from monitor.sun.day import Clear, Day, Seen, Step
 from monitor.sun.expected import Supply
+from monitor.sun.held import held_back
 from monitor.sun.level import Level, levels
 from monitor.sun.rise import Rise, fitted, rises
-
-REGULATED = (Stage.ABSORPTION, Stage.FLOAT, Stage.EQUALIZATION)
 
 DAYLIGHT = 0.02
 """An index is told where a clear sky gives this share of the rated power; below that the model's and the
@@ -37,33 +35,12 @@ voltage is cut off (our choice)."""
 COVERED = 0.3
 """A step of which readings cover less tells nothing (our choice)."""
 
-SAG = 0.006
-"""A bank that stands lower than it is held at by this share (0.07 V of 12 V) takes all there is: more than
-the coarse meters' half step of 0.05 V (our choice)."""
-
-AROUND_S = 5400
-"""What it is held at is seen from so long before and after; its temperature changes little (our choice)."""
-
-RISEN, RISEN_FAR = 0.08, 0.25
-"""The array's height above its best point that agrees with being held back, and that shows it whatever the
-bank's voltage: at less a one-diode curve still gives 98 and 92 percent (our choice)."""
-
-GIVES = 0.05
-"""Taking less than this of a clear sky's power says nothing of a best point (our choice)."""
-
-CHARGED = 0.95
-"""A bank above this share of its absorption voltage may be regulated though no stage tells (our choice)."""
-
-AFTER_S = 7200
-"""So long before or after regulation a bank that takes nothing at a charged voltage may be held back, too:
-controllers without a float stage switch off (our choice)."""
-
 FREE_SD = 0.03
 """How exactly a free step shows the index beside the quick part (our choice)."""
 
 LOW_SUN_DEG, LOW_SUN_SD = 15.0, 0.4
-"""A hill, haze or a tree may take a sun that stands lower: such steps say so much the less of the hours beside
-them (our choice)."""
+"""A hill, haze or a tree may take a sun that stands lower: such steps say so much less of the hours
+beside them (our choice)."""
 
 QUICK_SD = (0.04, 0.35)
 """Bounds of how far single clouds make the index jump: haze, and broken cumulus (our choice)."""
@@ -157,67 +134,6 @@ def cut_off(step: Step, clear: Clear, supply: Supply) -> bool:
 def daylight(clear: Clear, supply: Supply) -> bool:
     """Whether a clear sky gives enough for an index."""
     return clear.passed_W >= DAYLIGHT * supply.power_W
-
-
-def held_back(day: Day, supply: Supply, heights: Sequence[float | None]) -> tuple[bool, ...]:
-    """Whether the full bank held the array back, step by step."""
-    around = max(1, AROUND_S // day.step_s)
-    after = max(1, AFTER_S // day.step_s)
-    held = []
-    for at, step in enumerate(day.steps):
-        near = day.steps[max(0, at - around) : at + around + 1]
-        if day.clear[at].passed_W <= 0 or step.battery_voltage_V is None:
-            held.append(False)
-        elif step.stage in REGULATED:
-            height = heights[at] if _gives(step, day.clear[at]) else None
-            held.append(_regulates(step, step.battery_voltage_V, near, height))
-        elif step.stage is Stage.OFF:
-            before = any(each.stage in REGULATED for each in day.steps[max(0, at - after) : at])
-            held.append(before and _stands_open(step, supply, heights[at]))
-        else:
-            held.append(_shows_held(step, step.battery_voltage_V, near, supply, heights[at]))
-    return tuple(held)
-
-
-def _gives(step: Step, clear: Clear) -> bool:
-    """Whether enough is taken for a low array voltage to speak of a best point: at dawn an open array, too,
-    stands low."""
-    return step.power_W is not None and step.power_W > GIVES * clear.passed_W
-
-
-def _regulates(step: Step, voltage_V: float, near: Sequence[Step], height: float | None) -> bool:
-    if height is not None and height > RISEN_FAR:
-        return True
-    if height is not None and height < RISEN:
-        return False
-    same = [each for each in near if each.stage is step.stage]
-    # a bank comes down to float slowly from above
-    return voltage_V >= (1 - SAG) * _usual_V(same, 0.5 if step.stage is Stage.FLOAT else 0.8)
-
-
-def _usual_V(steps: Sequence[Step], share: float) -> float:
-    """The bank voltage that so large a share of the steps does not exceed."""
-    volts = sorted(each.battery_voltage_V for each in steps if each.battery_voltage_V is not None)
-    return volts[int(share * (len(volts) - 1))]
-
-
-def _shows_held(
-    step: Step, voltage_V: float, near: Sequence[Step], supply: Supply, height: float | None
-) -> bool:
-    """Whether the array shows that it is held back though no stage tells: it stands high while the bank
-    stands flat and high, as under heat or at the controller's rating it would not."""
-    if height is None or height < RISEN_FAR or supply.absorption_V is None:
-        return False
-    flat = (1 - SAG) * _usual_V(near, 0.8) <= voltage_V <= (1 + SAG) * _usual_V(near, 0.8)
-    return flat and voltage_V >= CHARGED * supply.absorption_V
-
-
-def _stands_open(step: Step, supply: Supply, height: float | None) -> bool:
-    """Whether nothing is taken from a lit array by a bank that still stands above its nominal voltage."""
-    idle = step.power_W is None or step.power_W < DAYLIGHT * supply.power_W
-    lit = height is None or height > RISEN_FAR
-    charged = step.battery_voltage_V is not None and step.battery_voltage_V > 1.04 * supply.bank_V
-    return idle and lit and charged
 
 
 def _bridges(
