@@ -38,8 +38,12 @@ LEAST_DAYS = 3
 CHANGE_COST_MIN = 12.0
 """A new level of the day's error must spare so many minutes of misfit over its days (our choice)."""
 
+SCATTERS = 1.3
+"""An error must exceed the scatter of its days so many times, and four times its mean's (our choice)."""
+
 ALIKE_MIN = 0.6
-"""Both edges must be moved by this share of the error at least (our choice)."""
+"""Both edges must be moved by this share of the error at least, where the right days show how they lay, or
+where only power tells them (our choice); a panel's voltage shows both edges wherever it stands."""
 
 HOUR_MIN, HOUR_NEAR_MIN = 60.0, 2.0
 MINUTES_A_DEGREE = 4.0
@@ -135,17 +139,27 @@ def find(record: Record) -> list[Finding]:
         least = jump_min if usual else slack_min
         if high < len(known) and low > 0:
             least = max(least, SHORT_ERROR_MIN if high - low >= SHORT_DAYS else np.inf)
-        if abs(error) < max(least, 2 * sd):
+        if abs(error) < max(least, SCATTERS * sd, 4 * sd / np.sqrt(high - low)):
             continue
         before = known[slice(*spans[usual[0]])] if usual else known[:0]
-        if _alike(edges.wake_min, days, before, error) and _alike(edges.sleep_min, days, before, error):
+        both = all(_alike(edge, days, before, error) for edge in (edges.wake_min, edges.sleep_min))
+        if both or (edges.by_voltage and not usual):
             told.append(_finding(record, days, error, sd, low == 0, high == len(known), edges.by_voltage))
     return told
 
 
 def _merged(late: Column, spans: list[tuple[int, int]], jump_min: float) -> list[tuple[int, int]]:
-    """Spans that differ by less than a jump are one: the nearest first."""
+    """Spans that differ by less than a jump are one, the nearest first; so are spans that do so on both sides
+    of a few odd days."""
     merged = list(spans)
+    at = 1
+    while at < len(merged) - 1:
+        before, odd, behind = (float(np.median(late[low:high])) for low, high in merged[at - 1 : at + 2])
+        short = merged[at][1] - merged[at][0] < SHORT_DAYS
+        if short and abs(before - behind) < min(jump_min, abs(odd - before)):
+            merged[at - 1 : at + 2] = [(merged[at - 1][0], merged[at + 1][1])]
+        else:
+            at += 1
     while len(merged) > 1:
         middles = np.array([np.median(late[low:high]) for low, high in merged])
         at = int(np.argmin(np.abs(np.diff(middles))))

@@ -14,7 +14,7 @@ from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels
 from monitor.sun.findings.record import Column, Mask, Record
 
-LOWEST_C, HIGHEST_C = 45, 90
+LOWEST_C, HIGHEST_C = 28, 90
 """Controllers derate from 45 °C ambient or 60 °C inside, or later (common practice, no source)."""
 
 LOW, FULL = 0.92, 0.95
@@ -26,6 +26,10 @@ HOT_AGREE, COOL_AGREE = 0.8, 0.75
 choice)."""
 
 LEAST_HOT_S, LEAST_DAY_S, LEAST_DAYS = 2 * 3600, 1800, 2
+CONTRAST, BELOW_C, SAME_DAYS = 0.05, 10.0, 0.7
+"""A day's share must fall by 0.05 from the ten degrees below the limit to above it, on 70 % of the days that
+show both (our choice)."""
+
 LIKE_LIGHT = 0.35
 SAME_AZIMUTH_DEG = 8.0
 
@@ -111,13 +115,23 @@ def _is_heat(
     limit_C: float,
     days: npt.NDArray[np.int64],
 ) -> bool:
-    """Whether the power is full on the same days while it is cooler, and at the same azimuth on cooler
-    ones."""
-    cool_full = judged & (warm < limit_C) & (share > FULL)
-    same_day = np.mean([cool_full[record.of_day(int(number))].any() for number in days])
+    """Whether the power falls on the way to the limit on the same day, and was full at the same azimuth on
+    cooler days or falls further the hotter it gets."""
+    each = [_contrast(share[here], warm[here], judged[here], limit_C) for here in map(record.of_day, days)]
+    told = np.array([one for one in each if one is not None])
+    if len(told) < LEAST_DAYS or (told >= CONTRAST).mean() < SAME_DAYS:
+        return False
     places = np.unique(np.round(record.azimuth_deg[hot] / SAME_AZIMUTH_DEG))
-    elsewhere = cool_full & ~np.isin(record.day, days)
+    elsewhere = judged & (warm < limit_C) & (share > LOW) & ~np.isin(record.day, days)
     others = np.round(record.azimuth_deg[elsewhere] / SAME_AZIMUTH_DEG)
     same_place = float(np.isin(places, others).mean())
     hotter = np.corrcoef(warm[hot], share[hot])[0, 1] if len(np.unique(warm[hot])) > 2 else 0.0
-    return bool(same_day >= 0.7 and (same_place >= 0.5 or hotter < -0.5))
+    return bool(same_place >= 0.5 or hotter < -0.5)
+
+
+def _contrast(share: Column, warm: Column, judged: Mask, limit_C: float) -> float | None:
+    """By how much a day's share is lower above the limit than just below it; None without either."""
+    above, below = judged & (warm >= limit_C), judged & (warm < limit_C) & (warm >= limit_C - BELOW_C)
+    if not above.any() or not below.any():
+        return None
+    return float(np.median(share[below]) - np.median(share[above]))

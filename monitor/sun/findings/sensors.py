@@ -39,6 +39,10 @@ changes by 8 % of its rated value, or with a value that is not near zero (our ch
 WARMS_C = 10.0
 """Or, for temperatures, if the other temperature or the expected module's changes by so much."""
 
+SWING_C, SWING_DAYS, SWING_HOURS = 2.0, 5, 60
+"""Or if, for sixty hours, a value stands that used to change by 2 °C within a day, over five days (our
+choice)."""
+
 DARK_DEG = -8.0
 REVERSED_S, REVERSED_SHARE = 3600, 0.02
 REVERSED_SLOPE, REVERSED_MOVES = 0.5, 0.1
@@ -58,9 +62,8 @@ NAMES = {
     "controller_temperature_C": "controller temperature",
     "battery_temperature_C": "bank temperature",
 }
-UNITS = {"power_W": "W", "array_current_A": "A", "charge_current_A": "A", "array_voltage_V": "V",
-"battery_current_A": "A"} UNITS |= {"battery_voltage_V": "V", "controller_temperature_C": "°C",
-"battery_temperature_C": "°C"}
+UNITS = {name: "W" if name.endswith("_W") else "A" if name.endswith("_A") else "V" for name in NAMES}
+UNITS |= {name: "°C" for name in NAMES if name.endswith("_C")}
 
 LOOK = (
     "Compare the {name} with the controller's own display and with a meter of your own; then look at the"
@@ -178,9 +181,24 @@ def _why(record: Record, name: str, here: slice, value: float) -> str | None:
     power = _range(record["power_W"][here])
     if warmed >= WARMS_C:
         return text + f"the {NAMES[other]} changed by {warmed:.0f} °C."
+    usual = _usual_swing(record, name, here.start)
+    if hours >= SWING_HOURS and usual is not None and usual >= SWING_C:
+        return f"The {NAMES[name]} stood at {value:g} °C for {hours:.1f} hours; it used to change by"
+        f" {usual:.1f} °C a day."
     if name.startswith("controller") and power >= 2 * MOVES * record.rated_W:
         return text + f"the power through it changed by {power:.0f} W."
     return None
+
+
+def _usual_swing(record: Record, name: str, before: int) -> float | None:
+    """How much a value used to change within a day, median; None with too few days."""
+    swings = [np.ptp(part) for part in _parts(record, name, int(record.day[before])) if len(part)]
+    return float(np.median(swings)) if len(swings) >= SWING_DAYS else None
+
+
+def _parts(record: Record, name: str, before_day: int) -> list[Column]:
+    days = (record[name][record.of_day(number)] for number in range(before_day))
+    return [part[np.isfinite(part)] for part in days]
 
 
 def _current_why(record: Record, name: str, here: slice, value: float, text: str) -> str | None:

@@ -26,11 +26,24 @@ SHADED, LIT = 0.75, 0.9
 EDGE_DEG = 12.0
 """So near, on either side of the low stretch, the share must be full: obstacles have edges (our choice)."""
 
-COLUMN_DAYS, LEAST_DAYS, LEAST_AGREE = 3, 4, 0.8
-"""Days that show it in one column and in all, and their share of all clear days of the time (our choice:
-three days of clouds at the same hour are chance, a fourth seldom)."""
+COLUMN_DAYS, LEAST_DAYS, LEAST_AGREE = 3.0, 4.0, 0.8
+"""Days that show it in one column and in all, and their share of all days that show anything there (our
+choice: three days of clouds at the same hour are chance, a fourth seldom)."""
 
-ROUGH_WEIGHT, SWITCH = 0.5, 2.5
+ROUGH_CLAIM, ROUGH_REFUTE, SWITCH = 0.35, 0.5, 2.5
+"""What a day counts whose sky before and after is broken instead of clear, and what a lit moment between
+clouds counts against shade: broken cloud shows such gaps by chance, but is lit there as often (our
+choice)."""
+
+SURE_DAYS = 3
+"""Where so many clear days show it, only they date its begin (our choice)."""
+
+ROUGH_WIDTH_DEG = 45.0
+"""Wider gaps of a broken sky are an overcast hour, no obstacle (our choice)."""
+
+SHOWN, DENIED = 0.3, 0.13
+"""A day shows the shade if it does so in this share of the columns, lacks it if the second share is lit."""
+
 LEAST_WIDTH_BINS = 2
 LEAST_SIZE, LEAST_SIZE_LOW = 0.02, 0.06
 LOW_SUN_DEG = 18.0
@@ -83,36 +96,43 @@ def _map(record: Record, share: Column) -> tuple[Column, Column]:
             continue
         azimuth, part, column = record.azimuth_deg[here], share[here], at[here]
         clear = known & record.smooth[here] & (part > LIT) & (part < 1.2)
+        lit = known & (part > LIT)
         low = known & (part < SHADED)
         for first, last in runs(low | ~known, np.zeros(len(low))):
             inside = np.flatnonzero(low[first:last]) + first
             if not len(inside):
                 continue
             start, end = int(inside[0]), int(inside[-1]) + 1
-            if not _edged(clear, known, azimuth, start, end):
+            weight = _weight(clear, lit, known, azimuth, start, end)
+            if weight == 0:
                 continue
             for each in np.unique(column[start:end][low[start:end]]):
-                claims[number, each] = 1.0
-        for each in np.unique(column[known & (part > LIT)]):
-            sure = clear[column == each].any()
-            refutes[number, each] = 1.0 if sure else ROUGH_WEIGHT
+                claims[number, each] = weight
+        for each in np.unique(column[lit]):
+            refutes[number, each] = 1.0 if clear[column == each].any() else ROUGH_REFUTE
     claims[refutes >= 1.0] = 0.0
-    refutes[claims > 0] = 0.0
+    refutes[claims >= 1.0] = 0.0
+    claims[refutes > 0] = 0.0
     return claims, refutes
 
 
-def _edged(clear: Mask, known: Mask, azimuth: Column, start: int, end: int) -> bool:
-    """Whether clear sky is seen close before and after a low stretch; at the day's begin or end one side
-    is."""
-    near = (np.abs((azimuth - azimuth[start] + 180) % 360 - 180) <= EDGE_DEG) & (
-        np.arange(len(clear)) < start
-    )
-    behind = (np.abs((azimuth - azimuth[end - 1] + 180) % 360 - 180) <= EDGE_DEG) & (
-        np.arange(len(clear)) >= end
-    )
-    before_ok, after_ok = bool(clear[near].any()), bool(clear[behind].any())
+def _weight(clear: Mask, lit: Mask, known: Mask, azimuth: Column, start: int, end: int) -> float:
+    """How much a low stretch of a day speaks for shade: 1 between clear skies (at the day's begin or end
+    beside one), less between lit moments of a broken sky, 0 otherwise."""
+    before = _within_edge(azimuth, start) & (np.arange(len(clear)) < start)
+    behind = _within_edge(azimuth, end - 1) & (np.arange(len(clear)) >= end)
     at_begin, at_end = not known[:start].any(), not known[end:].any()
-    return (before_ok or at_begin) and (after_ok or at_end) and (before_ok or after_ok)
+    clear_before, clear_behind = bool(clear[before].any()), bool(clear[behind].any())
+    if (clear_before or at_begin) and (clear_behind or at_end) and (clear_before or clear_behind):
+        return 1.0
+    wide_deg = abs((azimuth[end - 1] - azimuth[start] + 180) % 360 - 180)
+    if lit[before].any() and lit[behind].any() and wide_deg <= ROUGH_WIDTH_DEG:
+        return ROUGH_CLAIM
+    return 0.0
+
+
+def _within_edge(azimuth: Column, at: int) -> Mask:
+    return np.asarray(np.abs((azimuth - azimuth[at] + 180) % 360 - 180) <= EDGE_DEG)
 
 
 def _notches(claims: Column, refutes: Column) -> list[_Notch]:
@@ -127,25 +147,26 @@ def _notches(claims: Column, refutes: Column) -> list[_Notch]:
     for low, high in runs(np.asarray(shaded.any(axis=0)), np.zeros(claims.shape[1])):
         if high - low < LEAST_WIDTH_BINS:
             continue
-        yes = claims[:, low:high].mean(axis=1)
-        no = np.where(yes >= 0.5, 0.0, refutes[:, low:high].mean(axis=1))
-        found += [
-            _Notch(low, high, a, b) for a, b in two_state(no, np.where(yes >= 0.3, yes, 0.0), SWITCH / 2)
-        ]
+        yes, no = _verdicts(claims[:, low:high], refutes[:, low:high])
+        if (yes >= 1.0).sum() >= SURE_DAYS:
+            yes = np.where(yes >= 1.0, yes, 0.0)
+        found += [_Notch(low, high, a, b) for a, b in two_state(no, yes, SWITCH / 2)]
     return found
 
 
+def _verdicts(claims: Column, refutes: Column) -> tuple[Column, Column]:
+    """Of each day what its columns together say for and against shade."""
+    shows, lacks = (claims > 0).mean(axis=1) >= SHOWN, (refutes > 0).mean(axis=1) >= DENIED
+    yes = np.where(shows & ~lacks, claims.max(axis=1), 0.0)
+    return yes, np.where(lacks, refutes.max(axis=1), 0.0)
+
+
 def _finding(record: Record, share: Column, claims: Column, refutes: Column, notch: _Notch) -> Finding | None:
-    days = [
-        number
-        for number in range(notch.first, notch.last)
-        if claims[number, notch.low : notch.high].mean() >= 0.3
-    ]
-    if len(days) < LEAST_DAYS:
+    yes, no = _verdicts(claims[:, notch.low : notch.high], refutes[:, notch.low : notch.high])
+    weight, against = float(yes[notch.first : notch.last].sum()), float(no[notch.first : notch.last].sum())
+    days = [number for number in range(notch.first, notch.last) if yes[number] > 0]
+    if weight < LEAST_DAYS or weight < LEAST_AGREE * (weight + against):
         return None
-    against = sum(
-        refutes[number, notch.low : notch.high].mean() >= 0.5 for number in range(notch.first, notch.last)
-    )
     at = _bins(record)
     inside = np.isin(record.day, days) & (at >= notch.low) & (at < notch.high) & record.free
     clear_day = np.isin(record.day, days)
@@ -154,14 +175,14 @@ def _finding(record: Record, share: Column, claims: Column, refutes: Column, not
     height = float(record.elevation_deg[inside & (share < SHADED)].max())
     if size < (LEAST_SIZE if height > LOW_SUN_DEG else LEAST_SIZE_LOW):
         return None
-    agree = len(days) / (len(days) + against)
+    agree = weight / (weight + against)
     low_deg, high_deg = (float(f(record.azimuth_deg[inside & (share < SHADED)])) for f in (np.min, np.max))
     hours = record.time_ms[inside & (share < SHADED)] % 86_400_000 / 3_600_000
     text = (
-        f"On {len(days)} clear days the power broke in to {100 * float(np.median(share[inside])):.0f} % of"
+        f"On {len(days)} days the power broke in to {100 * float(np.median(share[inside])):.0f} % of"
         f" clear sky while the sun stood at azimuth {low_deg:.0f}° to {high_deg:.0f}° (up to {height:.0f}°"
         f" high, around {_clock(float(np.median(hours)))} UTC), with full power shortly before or after;"
-        f" {against} clear days of that time lack it. It costs {100 * size:.0f} % of a clear day."
+        f" {against:.0f} such days of that time lack it. It costs {100 * size:.0f} % of a clear day."
     )
     first_ms = record.days[notch.first].start_ms
     return Finding(
@@ -169,7 +190,7 @@ def _finding(record: Record, share: Column, claims: Column, refutes: Column, not
         first_ms,
         None if notch.last == record.count else record.days[notch.last].start_ms,
         size,
-        min(0.95, 0.5 + 0.04 * len(days)) * agree,
+        min(0.95, 0.5 + 0.04 * weight) * agree,
         text,
         LOOK,
     )
