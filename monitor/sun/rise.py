@@ -51,6 +51,10 @@ LEAST_SPAN = 0.08
 LEAST_STEPS = 5
 """So few free steps tell no voltage of the best point (our choice)."""
 
+BRIGHTEST_S = 3600
+"""The hour of most light tells it: it is nearest to the hours in which a bank holds back, and how voltages
+go with light and heat differs from panel to panel (our choice)."""
+
 NEAR_DAYS = 7
 """Days around that tell it where a day has too few free steps (our choice)."""
 
@@ -63,17 +67,21 @@ RISE_SD = 0.08
 SHARE_SD = 0.03
 """What the form of the knee leaves uncertain even at a well-known height (our choice)."""
 
+NOISE_SD, NOISE_SHARE = 0.015, 0.03
+"""How far single heights and powers of a day are off for themselves: 0.06 V of 4 V, as coarse meters round
+(our choice)."""
+
 FITTED_SD, TO_SD = 0.04, 1.48
 """How well heights are known once their form is fitted (our choice), and a normal distribution's deviation
 over its median size."""
 
-SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
+SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0)
 """Values of c that are tried."""
 
 SHAPE_USUAL = {"mppt": 3.0, "pwm": 0.0}
 """Before anything is learnt."""
 
-STRETCHES = (0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2)
+STRETCHES = tuple(0.05 * step for step in range(12, 25))
 """Where share really is 0, in heights: open voltages are as little known as temperatures."""
 
 LEAST_PAIRS, MOST_PAIRS = 20, 400
@@ -82,9 +90,14 @@ LEAST_PAIRS, MOST_PAIRS = 20, 400
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """The voltage's heights of a history: height[day][step] in 0..1 and beyond, None where unknown."""
+    """The voltage's heights of a history: height[day][step] in 0..1 and beyond, None where unknown.
+
+    heights suppose a clear sky's light; if_free a light that gives just what was taken: where it does, and
+    the array is free, they are about 0 under any sky.
+    """
 
     heights: tuple[tuple[float | None, ...], ...]
+    if_free: tuple[tuple[float | None, ...], ...]
     shape: float
     stretch: float = 1.0
     sd: float = RISE_SD
@@ -94,15 +107,31 @@ class Rise:
         """The share that the array gives at a height, 0..1."""
         return share_at(height / self.stretch, self.shape)
 
-    def spread(self, height: float, index: float, gave: float) -> float:
-        """The deviation of an index that follows from a height; gave is the index that was taken.
+    def shown(self, gave: float, height: float) -> Shown | None:
+        """The index that a step could have given, by the one that it gave and its height; None where nothing
+        was taken. gave = share(height) index."""
+        share = self.share(height)
+        if gave <= 0.0 or share <= 0.0:
+            return None
 
-        share(height) = gave / index, so d index = index^2 / gave d share: nothing taken tells nothing.
-        """
-        if gave <= 0.0:
-            return math.inf
-        slope = self.share(height - self.sd) - self.share(height + self.sd)
-        return index**2 / gave * math.hypot(self.share_sd, 0.5 * slope)
+        def relative(sd: float) -> float:
+            return 0.5 * (self.share(height - sd) - self.share(height + sd)) / share
+
+        common_sd = math.hypot(self.share_sd / share, relative(self.sd))
+        return Shown(gave / share, share, common_sd, math.hypot(NOISE_SHARE, relative(NOISE_SD)))
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a held step's voltage shows: the index that it could have given and the share that was taken.
+
+    common_sd is the relative deviation that all steps of a day share, noise_sd that of each for itself.
+    """
+
+    index: float
+    share: float
+    common_sd: float
+    noise_sd: float
 
 
 def share_at(height: float, shape: float) -> float:
@@ -116,38 +145,48 @@ def share_at(height: float, shape: float) -> float:
 def rises(days: Sequence[Day], supply: Supply) -> Rise:
     """The heights of all steps in which an array voltage was read in daylight."""
     switched = supply.controller == "pwm"
-    supposed = [_supposed(day, supply, switched) for day in days]
-    best = [_off_V(day, supply, volts, _free, 0) for day, volts in zip(days, supposed, strict=True)]
-    opened = [_off_V(day, supply, volts, _idle, 1) for day, volts in zip(days, supposed, strict=True)]
-    heights = []
+    clear = [_supposed(day, supply, switched, as_taken=False) for day in days]
+    taken = [_supposed(day, supply, switched, as_taken=True) for day in days]
+    best = [_off_V(day, supply, volts, _free, 0) for day, volts in zip(days, taken, strict=True)]
+    opened = [_off_V(day, supply, volts, _idle, 1) for day, volts in zip(days, clear, strict=True)]
+    heights, if_free = [], []
     for at, day in enumerate(days):
-        best_off_V, open_off_V = _near(best, days, at), _near(opened, days, at)
+        best_off_V = _near(best, days, at)
+        open_off_V = _near(opened, days, at)
         if open_off_V is None and not switched:
             open_off_V = (
                 best_off_V  # what makes the one higher than supposed, cold panels say, does so with both
             )
-        heights.append(
-            tuple(
-                None if best_off_V is None else _height(step, volts, supply, best_off_V, open_off_V or 0.0)
-                for step, volts in zip(day.steps, supposed[at], strict=True)
-            )
-        )
-    return Rise(tuple(heights), SHAPE_USUAL["pwm" if switched else "mppt"])
+        offs_V = (best_off_V or 0.0, open_off_V or 0.0)
+        heights.append(_heights(day, clear[at], supply, offs_V))
+        if_free.append(_heights(day, taken[at], supply, offs_V))
+    return Rise(tuple(heights), tuple(if_free), SHAPE_USUAL["pwm" if switched else "mppt"])
+
+
+def _heights(
+    day: Day, supposed: Sequence[Volts], supply: Supply, offs_V: tuple[float, float]
+) -> tuple[float | None, ...]:
+    return tuple(
+        _height(step, volts, supply, *offs_V) for step, volts in zip(day.steps, supposed, strict=True)
+    )
 
 
 Volts = tuple[float, float] | None
 """Supposed voltages of the best point and of the open array; None in the dark or without the bank's."""
 
 
-def _supposed(day: Day, supply: Supply, switched: bool) -> tuple[Volts, ...]:
-    """As rated, at the panel's supposed temperature and light; a switched array works at the bank's."""
+def _supposed(day: Day, supply: Supply, switched: bool, *, as_taken: bool) -> tuple[Volts, ...]:
+    """As rated, at the panel's supposed temperature and light; a switched array works at the bank's.
+
+    The light is a clear sky's, or as_taken such that it gives just what was taken.
+    """
     warmer_C = _warmer_C(day)
     found: list[Volts] = []
     for step, clear in zip(day.steps, day.clear, strict=True):
         if clear.passed_W < BRIGHT * supply.power_W:
             found.append(None)
             continue
-        gives = _gives(step, clear)
+        gives = min(1.0, max(0.0, step.power_W or 0.0) / clear.passed_W) if as_taken else 1.0
         cooling_C = COLDER_PER_W_M2 * (1 - gives) * (clear.beam_W_m2 + clear.diffuse_W_m2)
         hot_C = clear.module_C + warmer_C - cooling_C - 25
         light = max(LEAST_LIGHT, gives * (clear.beam_W_m2 + clear.diffuse_W_m2) / 1000)
@@ -159,13 +198,6 @@ def _supposed(day: Day, supply: Supply, switched: bool) -> tuple[Volts, ...]:
         else:
             found.append(None if step.battery_voltage_V is None else (step.battery_voltage_V, open_V))
     return tuple(found)
-
-
-def _gives(step: Step, clear: Clear) -> float:
-    """The share of a clear sky's light by the power of a free array; that of a held one is not known."""
-    if step.stage not in FREE_STAGES or step.power_W is None:
-        return 1.0
-    return min(1.0, max(0.0, step.power_W) / clear.passed_W)
 
 
 def _warmer_C(day: Day) -> float:
@@ -199,11 +231,14 @@ def _off_V(
     """How far from the supposed one the best point's (0) or the open voltage (1) was on a day; None where few
     steps show it."""
     offs = [
-        step.array_voltage_V - volts[which]
+        (clear.passed_W, step.array_voltage_V - volts[which])
         for step, clear, volts in zip(day.steps, day.clear, supposed, strict=True)
         if step.array_voltage_V is not None and volts is not None and shows(step, clear, supply)
     ]
-    return median(offs) if len(offs) >= LEAST_STEPS else None
+    if len(offs) < LEAST_STEPS:
+        return None
+    brightest = sorted(offs, reverse=True)[: max(LEAST_STEPS, BRIGHTEST_S // day.step_s)]
+    return median(off_V for _, off_V in brightest)
 
 
 def _near(offs: Sequence[float | None], days: Sequence[Day], at: int) -> float | None:

@@ -22,7 +22,7 @@ from monitor.sun.day import Clear, Day, Seen, Step
 from monitor.sun.expected import Supply
 from monitor.sun.held import held_back
 from monitor.sun.level import Level, levels
-from monitor.sun.rise import Rise, fitted, rises
+from monitor.sun.rise import Rise, Shown, fitted, rises
 
 DAYLIGHT = 0.02
 """An index is told where a clear sky gives this share of the rated power; below that the model's and the
@@ -56,9 +56,12 @@ SEEN_WELL = 0.12
 MOST = 1.15
 """The sky's most beside the array's own clear level: a cloud's edge seldom adds more (our choice)."""
 
-LEAST_SHARE = 0.3
-"""An array of which a smaller share is taken stands nearly open; its voltage then tells little of its power
-and errs the same way all day (our choice)."""
+DEPTHS = (0.1, 0.3, 1.01)
+"""Bounds of the share taken within which an error of the voltage's reading is the same (our choice); an array
+of which less is taken stands as good as open and shows nothing."""
+
+LEAST_INDEX = 0.05
+"""No index is taken for smaller where it is divided by."""
 
 USUAL_INDEX = 0.8
 """How sure the voltage is is judged at this index at least, so that a small one is not believed for being
@@ -66,9 +69,6 @@ small (our choice)."""
 
 BRIDGE_S = 2700
 """Steps so near a free one have its index, for learning the voltage's rise (our choice)."""
-
-TOGETHER = 0.5
-"""How far the errors of a day's steps go together: half of their variance is the whole day's (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ def seen(days: Sequence[Day], supply: Supply) -> list[tuple[Seen, ...]]:
 def judged(days: Sequence[Day], supply: Supply) -> Judged:
     """What each step of the days, in order of time, shows of the sky, and the array's factor."""
     rise = rises(days, supply)
-    held = [held_back(day, supply, heights) for day, heights in zip(days, rise.heights, strict=True)]
+    held = [held_back(day, supply, heights) for day, heights in zip(days, rise.if_free, strict=True)]
     free = [
         tuple(
             None if is_held else index_of(step, clear, supply)
@@ -188,26 +188,48 @@ def _guesses(
     level: Level,
 ) -> list[Guess]:
     """The index over the array's level in each step, from free steps and from the voltage of held ones."""
-    glimpses: list[list[Glimpse]] = []
+    free: list[Glimpse | None] = []
+    for clear, value in zip(day.clear, index, strict=True):
+        sd = FREE_SD if clear.elevation_deg >= LOW_SUN_DEG else LOW_SUN_SD
+        free.append(None if value is None else Glimpse(value / level.at(clear), sd))
+    by_time = _course_of(free, day.step_s)
+    shown: list[Shown | None] = []
     for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
-        value, height = index[at], heights[at]
-        glimpse = None
-        if value is not None:
-            sd = FREE_SD if clear.elevation_deg >= LOW_SUN_DEG else LOW_SUN_SD
-            glimpse = Glimpse(value / level.at(clear), sd)
-        elif held[at] and height is not None and step.power_W is not None and daylight(clear, supply):
-            glimpse = _by_height(max(0.0, step.power_W) / clear.passed_W / level.at(clear), height, rise)
-        glimpses.append([] if glimpse is None else [glimpse])
-    return course(glimpses, day.step_s, quick_sd([each[0] if each else None for each in glimpses]))
+        height, power_W = heights[at], step.power_W
+        if held[at] and height is not None and power_W is not None and daylight(clear, supply):
+            shown.append(rise.shown(max(0.0, power_W) / clear.passed_W / level.at(clear), height))
+        else:
+            shown.append(None)
+    if not any(shown):
+        return by_time
+    by_height = settled(shown, by_time)
+    return _course_of([one or other for one, other in zip(free, by_height, strict=True)], day.step_s)
 
 
-def _by_height(gave: float, height: float, rise: Rise) -> Glimpse | None:
-    """What the voltage's height makes of a held step's power; None where nearly nothing was taken."""
-    share = rise.share(height)
-    if share < LEAST_SHARE or gave <= 0:
-        return None
-    could = gave / share
-    return Glimpse(could, max(FREE_SD, rise.spread(height, max(could, USUAL_INDEX), gave)))
+def _course_of(glimpses: Sequence[Glimpse | None], step_s: int) -> list[Guess]:
+    return course([[] if each is None else [each] for each in glimpses], step_s, quick_sd(glimpses))
+
+
+def settled(shown: Sequence[Shown | None], by_time: Sequence[Guess]) -> list[Glimpse | None]:
+    """What the voltage shows of held steps, its error of the whole day taken out as far as free steps tell.
+
+    The form of the knee and the panel's temperature are off the same way all day, and the more the nearer the
+    array stands to open; what changes from step to step is well seen all the same.
+    """
+    glimpses: list[Glimpse | None] = [None] * len(shown)
+    for low, high in pairwise(DEPTHS):
+        some = [(at, each) for at, each in enumerate(shown) if each is not None and low <= each.share < high]
+        if not some:
+            continue
+        off = median(math.log(each.index / max(LEAST_INDEX, by_time[at].index)) for at, each in some)
+        common_sd = median(each.common_sd for _, each in some)
+        time_sd = median(by_time[at].sd / max(LEAST_INDEX, by_time[at].index) for at, _ in some)
+        factor = math.exp(off * common_sd**2 / (common_sd**2 + time_sd**2))
+        left_sd = common_sd * time_sd / math.hypot(common_sd, time_sd)
+        for at, each in some:
+            could = each.index / factor
+            glimpses[at] = Glimpse(could, max(could, USUAL_INDEX) * math.hypot(each.noise_sd, left_sd))
+    return glimpses
 
 
 def quick_sd(glimpses: Sequence[Glimpse | None]) -> float:
@@ -235,6 +257,6 @@ def left(day: Day, steps: Sequence[Seen]) -> Left:
     unused_Wh = hours * sum(
         max(0.0, allowed_W - power_W) for step, power_W, allowed_W in pairs if step.held_back
     )
-    together = hours * sum(step.allowed_sd_W for step, _, _ in pairs)
-    apart_2 = hours**2 * sum(step.allowed_sd_W**2 for step, _, _ in pairs)
-    return Left(unused_Wh, allowed_Wh, (TOGETHER * together**2 + (1 - TOGETHER) * apart_2) ** 0.5)
+    # a day's errors go together: one supposed temperature, one factor, one weather between two free hours
+    sd_Wh = hours * sum(step.allowed_sd_W for step, _, _ in pairs)
+    return Left(unused_Wh, allowed_Wh, sd_Wh)
