@@ -27,8 +27,8 @@ from itertools import groupby
 from statistics import fmean
 from typing import Any
 
-from tests.bench.sun_command import told
 from tests.sun.classes import DEFAULT
+from tests.sun.command import told
 from tests.sun.faults import KINDS, happens
 from tests.sun.library import Kept, record
 from tests.sun.records import KEPT, NAMES, OPEN, weather

@@ -26,8 +26,8 @@ from math import ceil
 from statistics import fmean, median
 from typing import Any
 
-from tests.bench.sun_command import told
 from tests.sun.classes import DEFAULT, KINDS, SETS, Limits
+from tests.sun.command import told
 from tests.sun.library import record
 from tests.sun.records import KEPT, NAMES, OPEN
 

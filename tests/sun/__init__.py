@@ -11,6 +11,7 @@
     readings.py   what its meters make of it: rows, truth
     folder.py     site.toml, measurements.csv, truth.json
     library.py    the same, kept in the temporary folder
+    command.py    a record through the real commands
     write.py      python -m tests.sun.write FOLDER NAME
 
 Nothing here imports `monitor` or `simulator`, so that an equation that is wrong there is not wrong here too.
