@@ -84,7 +84,10 @@ SHAPE_USUAL = {"mppt": 3.0, "pwm": 0.0}
 STRETCHES = tuple(0.05 * step for step in range(12, 25))
 """Where share really is 0, in heights: open voltages are as little known as temperatures."""
 
-LEAST_PAIRS, MOST_PAIRS = 20, 400
+USUAL_STRETCH = 0.95
+"""Before anything is learnt: panels are rather hotter than supposed when a bank gets full (our choice)."""
+
+LEAST_PAIRS, MOST_PAIRS = 12, 400
 """So many steps shortly before or after free ones must agree on a form; more are thinned (our choice)."""
 
 
@@ -99,7 +102,7 @@ class Rise:
     heights: tuple[tuple[float | None, ...], ...]
     if_free: tuple[tuple[float | None, ...], ...]
     shape: float
-    stretch: float = 1.0
+    stretch: float = USUAL_STRETCH
     sd: float = RISE_SD
     share_sd: float = SHARE_SD
 

@@ -20,7 +20,7 @@ from statistics import fmean, median
 from monitor.sun.course import Glimpse, Guess, between, course
 from monitor.sun.day import Clear, Day, Seen, Step
 from monitor.sun.expected import Supply
-from monitor.sun.held import held_back
+from monitor.sun.held import REGULATED, held_back
 from monitor.sun.level import Level, levels
 from monitor.sun.rise import Rise, Shown, fitted, rises
 
@@ -38,9 +38,15 @@ COVERED = 0.3
 FREE_SD = 0.03
 """How exactly a free step shows the index beside the quick part (our choice)."""
 
-LOW_SUN_DEG, LOW_SUN_SD = 15.0, 0.4
-"""A hill, haze or a tree may take a sun that stands lower: such steps say so much less of the hours
-beside them (our choice)."""
+CHOSEN_SD = 0.4
+"""How little some free steps say of the hours beside them (our choice):"""
+
+LOW_SUN_DEG = 15.0
+"""a hill, haze or a tree may take a sun that stands lower than this (our choice),"""
+
+BESIDE_S = 900
+"""and a regulated array so near to held steps is free just because a cloud came: those beside were brighter
+(our choice)."""
 
 QUICK_SD = (0.04, 0.35)
 """Bounds of how far single clouds make the index jump: haze, and broken cumulus (our choice)."""
@@ -150,7 +156,11 @@ def _bridges(
             power_W = day.steps[at].power_W
             if not of_day[at] or height is None or power_W is None or day.clear[at].passed_W <= 0:
                 continue
-            near = [each for each in index[max(0, at - reach) : at + reach + 1] if each is not None]
+            near = [
+                index[other] or 0.0
+                for other in range(max(0, at - reach), min(len(index), at + reach + 1))
+                if index[other] is not None and day.steps[other].stage not in REGULATED
+            ]
             if len(near) >= 3 and max(near) - min(near) <= 0.1 * max(near) and min(near) > 0.3:
                 pairs.append((height, min(1.0, power_W / day.clear[at].passed_W / median(near))))
     return pairs
@@ -189,8 +199,12 @@ def _guesses(
 ) -> list[Guess]:
     """The index over the array's level in each step, from free steps and from the voltage of held ones."""
     free: list[Glimpse | None] = []
-    for clear, value in zip(day.clear, index, strict=True):
-        sd = FREE_SD if clear.elevation_deg >= LOW_SUN_DEG else LOW_SUN_SD
+    beside = max(1, BESIDE_S // day.step_s)
+    for at, (clear, value) in enumerate(zip(day.clear, index, strict=True)):
+        chosen = any(held[max(0, at - beside) : at + beside + 1])
+        sd = FREE_SD
+        if clear.elevation_deg < LOW_SUN_DEG or (chosen and day.steps[at].stage in REGULATED):
+            sd = CHOSEN_SD
         free.append(None if value is None else Glimpse(value / level.at(clear), sd))
     by_time = _course_of(free, day.step_s)
     shown: list[Shown | None] = []
