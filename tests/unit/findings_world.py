@@ -71,6 +71,7 @@ class Truth:
 
 
 Fault = Callable[[Truth], Truth]
+Misread = Callable[[Step], Step]
 
 
 def sun_at(day: date, hour: float, latitude_deg: float) -> tuple[float, float]:
@@ -105,7 +106,9 @@ def plane_light(
     return normal * max(0.0, towards), around * (1 + math.cos(tilt)) / 2
 
 
-def made(world: World, faults: Sequence[Fault] = ()) -> tuple[list[Day], list[tuple[Seen, ...]]]:
+def made(
+    world: World, faults: Sequence[Fault] = (), readings: Sequence[Misread] = ()
+) -> tuple[list[Day], list[tuple[Seen, ...]]]:
     """Days and what each step shows of the sky, as the rooms before the findings would give them."""
     random = Random(world.seed)
     days, seen, kind = [], [], "clear"
@@ -115,7 +118,7 @@ def made(world: World, faults: Sequence[Fault] = ()) -> tuple[list[Day], list[tu
         start_ms = round(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)
         truths = [_faulty(truth, faults) for truth in _truths(world, day, start_ms, kind, random)]
         clear = [_clear(world, day, start_ms + 1000 * STEP_S * step) for step in range(STEPS)]
-        steps = [_metered(world, truth, random) for truth in truths]
+        steps = [_misread(_metered(world, truth, random), readings) for truth in truths]
         days.append(Day(day, start_ms, start_ms + 86_400_000, STEP_S, tuple(clear), tuple(steps)))
         shown = [_seen(world, c, s, t, random) for c, s, t in zip(clear, steps, truths, strict=True)]
         seen.append(tuple(shown))
@@ -132,6 +135,12 @@ def _faulty(truth: Truth, faults: Sequence[Fault]) -> Truth:
     for fault in faults:
         truth = fault(truth)
     return truth
+
+
+def _misread(step: Step, readings: Sequence[Misread]) -> Step:
+    for misread in readings:
+        step = misread(step)
+    return step
 
 
 def _clear(world: World, day: date, start_ms: int) -> Clear:
@@ -314,7 +323,8 @@ def snowed(from_ms: int, to_ms: int) -> Fault:
             truth,
             beam_W=truth.beam_W * 0.01,
             diffuse_W=truth.diffuse_W * 0.01,
-            air_C=truth.air_C - truth.air_C - 4,
+            air_C=truth.air_C - 8,
+            controller_C=truth.air_C - 6,
             held=None,
         )
 
@@ -331,3 +341,12 @@ def derated(from_C: float, to_share: float, from_ms: int, rating_W: float) -> Fa
         return replace(truth, limit_W=left * rating_W)
 
     return fault
+
+
+def reading(name: str, value: float, from_ms: int) -> Misread:
+    """A meter shows one value, whatever is true."""
+
+    def misread(step: Step) -> Step:
+        return step if step.start_ms < from_ms else replace(step, **{name: value})
+
+    return misread

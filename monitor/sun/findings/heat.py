@@ -7,6 +7,8 @@ place, a lost panel stays, the rating's limit is known.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -24,6 +26,9 @@ MEDIAN_LOW = 0.9
 HOT_AGREE, COOL_AGREE = 0.8, 0.75
 """Of the hot smooth steps so many must be low, of the cooler ones in like light so many must not (our
 choice)."""
+
+FULL_COUNTS = 2.0
+"""A hot moment with full power speaks so much louder than a low one, which haze can make (our choice)."""
 
 LEAST_HOT_S, LEAST_DAY_S, LEAST_DAYS = 2 * 3600, 1800, 2
 CONTRAST, BELOW_C, SAME_DAYS = 0.05, 10.0, 0.7
@@ -48,9 +53,12 @@ def find(record: Record, levels: Levels) -> tuple[list[Finding], Mask]:
     share = _share(record, levels)
     judged = record.smooth_in(np.where(np.isfinite(warm), share, np.nan)) & (share > 0.2)
     judged &= record.passed_W > LIKE_LIGHT * record.rated_W
-    limit_C = _limit(share[judged], warm[judged], record.step_s)
-    if limit_C is None:
+    limit = _limit(share[judged], warm[judged], record.step_s)
+    if limit is None:
         return [], nothing
+    at = np.flatnonzero(judged)
+    limit_C, from_step, to_step = limit.at_C, int(at[limit.first]), int(at[limit.last]) + 1
+    judged[:from_step] = judged[to_step:] = False
     low = judged & (warm >= limit_C) & (share < LOW)
     by_day = np.bincount(record.day[low], minlength=record.count) * record.step_s
     days = np.flatnonzero(by_day >= LEAST_DAY_S)
@@ -60,8 +68,8 @@ def find(record: Record, levels: Levels) -> tuple[list[Finding], Mask]:
     if not _is_heat(record, share, warm, judged, hot, limit_C, days):
         return [], nothing
     first, last = np.flatnonzero(hot)[[0, -1]]
-    later_hot_full = judged & (warm >= limit_C + 1) & (share > FULL) & (record.time_ms > record.time_ms[last])
-    going_on = later_hot_full.sum() * record.step_s < LEAST_DAY_S
+    hot_after = (record.time_ms > record.time_ms[last]) & (warm >= limit_C + 1) & (share > FULL)
+    going_on = hot_after.sum() * record.step_s < LEAST_DAY_S
     lost = float(1 - np.average(share[hot], weights=record.passed_W[hot]))
     finding = Finding(
         Kind.HEAT_DERATING,
@@ -88,22 +96,50 @@ def _share(record: Record, levels: Levels) -> Column:
         expected_W = record.clear_W * levels.course * levels.usual[record.day]
     limit_W = (record.supply.rating_A or np.inf) * record["battery_voltage_V"]
     told = record.bright & ~record.held & ~record.blind & np.isfinite(record.index)
-    return np.where(told, record["power_W"] / np.fmin(expected_W, limit_W), np.nan)
+    return np.where(told, record["power_W"] / np.maximum(np.fmin(expected_W, limit_W), 1.0), np.nan)
 
 
-def _limit(share: Column, warm: Column, step_s: int) -> float | None:
-    """The temperature from which clear moments are low, and below which they are not; None without any."""
+@dataclass(frozen=True)
+class _Limit:
+    """From at_C on clear moments are low, below they are not, from the first to the last of the moments."""
+
+    at_C: float
+    first: int
+    last: int
+
+
+def _limit(share: Column, warm: Column, step_s: int) -> _Limit | None:
+    """The limit that parts low from full moments best, and the stretch of time in which it does; None
+    without."""
     best, limit = 0.0, None
     for at_C in np.arange(LOWEST_C, HIGHEST_C, 1.0):
-        hot, cool = share[warm >= at_C], share[warm < at_C]
+        hot_at = np.flatnonzero(warm >= at_C)
+        if len(hot_at) * step_s < LEAST_HOT_S:
+            break
+        first, last = _stretch(share[hot_at] < LOW)
+        span = slice(int(hot_at[first]), int(hot_at[last]) + 1)
+        hot, cool = share[span][warm[span] >= at_C], share[span][warm[span] < at_C]
         if len(hot) * step_s < LEAST_HOT_S or len(cool) * step_s < LEAST_HOT_S:
             continue
         low, full = float((hot < LOW).mean()), float((cool >= LOW).mean())
         if low < HOT_AGREE or full < COOL_AGREE or np.median(hot) > MEDIAN_LOW:
             continue
         if low + full > best:
-            best, limit = low + full, float(at_C)
+            best, limit = low + full, _Limit(float(at_C), span.start, span.stop - 1)
     return limit
+
+
+def _stretch(low: Mask) -> tuple[int, int]:
+    """First and last position of the stretch in which low moments outweigh full ones most, each of which
+    counts FULL_COUNTS times as much (the largest sum of a stretch, Kadane, from memory)."""
+    best, total, start, found = -np.inf, 0.0, 0, (0, 0)
+    for at, is_low in enumerate(low):
+        if total <= 0:
+            total, start = 0.0, at
+        total += 1.0 if is_low else -FULL_COUNTS
+        if total > best:
+            best, found = total, (start, at)
+    return found
 
 
 def _is_heat(

@@ -12,13 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from monitor.sun.day import STEP_S
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels
 from monitor.sun.findings.record import Column, Mask, Record, runs
 from monitor.sun.findings.spans import two_state
 
-BIN_DEG = 3.0
-"""Width of the map's columns: about twelve minutes, or the sun's own width six times (our choice)."""
+BIN_DEG, WIDE_BIN_DEG = 3.0, 6.0
+"""Width of the map's columns: about twelve minutes, or the sun's own width six times; twice that where the
+steps are wider than five minutes, so that the noon sun leaves no column out (our choice)."""
 
 SHADED, LIT = 0.75, 0.9
 """Below the first share of the clear level a cell counts for shade, above the second against (our choice)."""
@@ -44,7 +46,7 @@ ROUGH_WIDTH_DEG = 45.0
 SHOWN, DENIED = 0.3, 0.13
 """A day shows the shade if it does so in this share of the columns, lacks it if the second share is lit."""
 
-LEAST_WIDTH_BINS = 2
+LEAST_WIDTH_BINS, BESIDE = 2, 2
 LEAST_SIZE, LEAST_SIZE_LOW = 0.02, 0.06
 LOW_SUN_DEG = 18.0
 """Smaller losses are within what the expectation errs by; what only hides the sun while it is lower than 18
@@ -81,13 +83,21 @@ def find(record: Record, levels: Levels) -> list[Finding]:
 def _bins(record: Record) -> npt.NDArray[np.int64]:
     """Each step's column of the map; azimuth counted from the night side, so that the day is in one piece."""
     from_night = record.azimuth_deg if record.supply.latitude_deg >= 0 else (record.azimuth_deg + 180) % 360
-    return np.minimum((from_night / BIN_DEG).astype(np.int64), round(360 / BIN_DEG) - 1)
+    return np.minimum((from_night / _width_deg(record)).astype(np.int64), _columns(record) - 1)
+
+
+def _width_deg(record: Record) -> float:
+    return BIN_DEG if record.step_s <= STEP_S else WIDE_BIN_DEG
+
+
+def _columns(record: Record) -> int:
+    return round(360 / _width_deg(record))
 
 
 def _map(record: Record, share: Column) -> tuple[Column, Column]:
     """For each day and column of azimuth, what speaks for shade and what against."""
-    columns = round(360 / BIN_DEG)
-    claims, refutes = np.zeros((record.count, columns)), np.zeros((record.count, columns))
+    shape = (record.count, _columns(record))
+    claims, refutes = np.zeros(shape), np.zeros(shape)
     at = _bins(record)
     for number in range(record.count):
         here = record.of_day(number)
@@ -150,8 +160,24 @@ def _notches(claims: Column, refutes: Column) -> list[_Notch]:
         yes, no = _verdicts(claims[:, low:high], refutes[:, low:high])
         if (yes >= 1.0).sum() >= SURE_DAYS:
             yes = np.where(yes >= 1.0, yes, 0.0)
-        found += [_Notch(low, high, a, b) for a, b in two_state(no, yes, SWITCH / 2)]
+        for first, last in two_state(no, yes, SWITCH / 2):
+            found.append(_Notch(low, high, _begin(refutes > 0, yes, no, low, high, first), last))
     return found
+
+
+def _begin(lit: Mask, yes: Column, no: Column, low: int, high: int, first: int) -> int:
+    """The day a notch began: of the days that say nothing before the first that shows it, the first on which
+    light ends at the notch's edge; else the middle of them, as given."""
+    if first == 0:
+        return 0
+    shown = first + int(np.argmax(yes[first:] > 0))
+    denied = np.flatnonzero(no[:shown] > 0)
+    for number in range(int(denied[-1]) + 1 if len(denied) else 0, shown):
+        inside = lit[number, low + 1 : high - 1]
+        beside = np.concatenate([lit[number, max(0, low - BESIDE) : low], lit[number, high : high + BESIDE]])
+        if beside.any() and not inside.any():
+            return number
+    return first
 
 
 def _verdicts(claims: Column, refutes: Column) -> tuple[Column, Column]:

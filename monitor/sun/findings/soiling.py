@@ -16,7 +16,7 @@ from monitor.sun.findings.levels import Levels
 from monitor.sun.findings.record import Column, Record
 
 LEAST_DAYS, MOST_DAYS = 16, 120
-LEAST_LEVELS = 8
+LEAST_LEVELS = 10
 """A tooth lasts so many days and has so many days with a level at least (our choice)."""
 
 LEAST_RATE, MOST_RATE = 0.0015, 0.015
