@@ -64,7 +64,7 @@ def asked_days(
     """
     last_day = _date(last, "--to") if last else stored_last
     first_day = _date(first, "--from") if first else max(stored_first, last_day - timedelta(LAST_DAYS - 1))
-    if first_day > last_day and first:
+    if first and last and first_day > last_day:
         raise click.UsageError(f"--to ({last_day}) must not come before --from ({first_day})")
     if last_day < stored_first or first_day > stored_last:
         raise click.UsageError(f"the store has readings of {stored_first} to {stored_last} only")

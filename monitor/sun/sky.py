@@ -65,7 +65,7 @@ DUSK = 8
 HIGH_DEG = 10.0
 """Elevation from which a connected array surely has its voltage (our choice)."""
 
-APART = 0.5
+APART = 0.4
 """What of an estimate's deviation changes from one quarter of an hour to the next; the rest is common to both
 (our choice)."""
 
