@@ -1,8 +1,8 @@
 """What is wrong with the array, from the readings alone: one module a kind or family.
 
 `find_all` runs them in this order, since what one explains must not be told again by another: the sun clock
-(clock.py), sensors (sensors.py), an open array and snow (dead.py), lost panels and diodes (losses.py), heat
-(heat.py), shade (shade.py), dirt (soiling.py). record.py holds the days as columns, levels.py learns what
+(clock.py), sensors (sensors.py), an open array and snow (dead.py), heat (heat.py), lost panels and diodes
+(losses.py), shade (shade.py), dirt (soiling.py). record.py holds the days as columns, levels.py learns what
 the array reaches under a clear sky, spans.py finds when something was so.
 
 Every kind prefers silence to a wrong word: what clouds, seasons or a site file that is a little wrong could
@@ -55,13 +55,12 @@ def find_all(days: Sequence[Day], seen: Sequence[Sequence[Seen]], supply: Supply
     for finding in astray:
         mask |= record.between(finding.start_ms, finding.end_ms)
     record = record.explained(mask)
-    levels = levels_of(record)
-    lost = losses.find(record, levels)
-    found += lost
-    gone = [(finding.start_ms, finding.end_ms, finding.size) for finding in lost]
-    by_heat, mask = heat.find(record, levels.corrected(record, gone))
+    by_heat, mask = heat.find(record, levels_of(record))
     found += by_heat
     record = record.explained(mask)
+    lost = losses.find(record, levels_of(record))
+    found += lost
+    gone = [(finding.start_ms, finding.end_ms, finding.size) for finding in lost]
     levels = levels_of(record).corrected(record, gone)
     found += shade.find(record, levels)
     found += soiling.find(record, levels)

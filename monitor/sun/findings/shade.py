@@ -25,20 +25,21 @@ steps are wider than five minutes, so that the noon sun leaves no column out (ou
 SHADED, LIT = 0.75, 0.9
 """Below the first share of the clear level a cell counts for shade, above the second against (our choice)."""
 
-EDGE_DEG = 12.0
-"""So near, on either side of the low stretch, the share must be full: obstacles have edges (our choice)."""
-
-COLUMN_DAYS, LEAST_DAYS, LEAST_AGREE = 3.0, 4.0, 0.8
-"""Days that show it in one column and in all, and their share of all days that show anything there (our
-choice: three days of clouds at the same hour are chance, a fourth seldom)."""
-
-ROUGH_CLAIM, ROUGH_REFUTE, SWITCH = 0.35, 0.5, 2.5
-"""What a day counts whose sky before and after is broken instead of clear, and what a lit moment between
-clouds counts against shade: broken cloud shows such gaps by chance, but is lit there as often (our
+EDGE_COLUMNS = 4
+"""So many columns near, on either side of the low stretch, the share must be full: obstacles have edges (our
 choice)."""
 
+COLUMN_DAYS, LEAST_DAYS, LEAST_AGREE = 2.0, 3.0, 0.8
+"""Days that show it in one column and in all, and their share of all days that show anything there (our
+choice: two clear days that break in at the same place of the sun are chance, a third seldom)."""
+
+HALF_CLAIM, ROUGH_CLAIM, ROUGH_REFUTE, SWITCH = 0.7, 0.35, 0.5, 2.5
+"""What a day counts whose sky is broken instead of clear on one side of the low stretch and on both, and what
+a lit moment between clouds counts against shade: broken cloud shows such gaps by chance, but is lit there as
+often (our choice)."""
+
 SURE_DAYS = 3
-"""Where so many clear days show it, only they date its begin (our choice)."""
+"""Where so many days with a clear side show it, only they date its begin (our choice)."""
 
 ROUGH_WIDTH_DEG = 45.0
 """Wider gaps of a broken sky are an overcast hour, no obstacle (our choice)."""
@@ -46,7 +47,7 @@ ROUGH_WIDTH_DEG = 45.0
 SHOWN, DENIED = 0.3, 0.13
 """A day shows the shade if it does so in this share of the columns, lacks it if the second share is lit."""
 
-LEAST_WIDTH_BINS, BESIDE = 2, 2
+LEAST_WIDTH_BINS, BESIDE, BEYOND = 2, 2, 3
 LEAST_SIZE, LEAST_SIZE_LOW = 0.02, 0.06
 LOW_SUN_DEG = 18.0
 """Smaller losses are within what the expectation errs by; what only hides the sun while it is lower than 18
@@ -98,7 +99,7 @@ def _map(record: Record, share: Column) -> tuple[Column, Column]:
     """For each day and column of azimuth, what speaks for shade and what against."""
     shape = (record.count, _columns(record))
     claims, refutes = np.zeros(shape), np.zeros(shape)
-    at = _bins(record)
+    at, edge_deg = _bins(record), EDGE_COLUMNS * _width_deg(record)
     for number in range(record.count):
         here = record.of_day(number)
         known = record.free[here]
@@ -113,7 +114,7 @@ def _map(record: Record, share: Column) -> tuple[Column, Column]:
             if not len(inside):
                 continue
             start, end = int(inside[0]), int(inside[-1]) + 1
-            weight = _weight(clear, lit, known, azimuth, start, end)
+            weight = _weight(clear, lit, known, azimuth, start, end, edge_deg)
             if weight == 0:
                 continue
             for each in np.unique(column[start:end][low[start:end]]):
@@ -126,23 +127,25 @@ def _map(record: Record, share: Column) -> tuple[Column, Column]:
     return claims, refutes
 
 
-def _weight(clear: Mask, lit: Mask, known: Mask, azimuth: Column, start: int, end: int) -> float:
+def _weight(
+    clear: Mask, lit: Mask, known: Mask, azimuth: Column, start: int, end: int, edge_deg: float
+) -> float:
     """How much a low stretch of a day speaks for shade: 1 between clear skies (at the day's begin or end
     beside one), less between lit moments of a broken sky, 0 otherwise."""
-    before = _within_edge(azimuth, start) & (np.arange(len(clear)) < start)
-    behind = _within_edge(azimuth, end - 1) & (np.arange(len(clear)) >= end)
+    before = _within(azimuth, start, edge_deg) & (np.arange(len(clear)) < start)
+    behind = _within(azimuth, end - 1, edge_deg) & (np.arange(len(clear)) >= end)
     at_begin, at_end = not known[:start].any(), not known[end:].any()
     clear_before, clear_behind = bool(clear[before].any()), bool(clear[behind].any())
     if (clear_before or at_begin) and (clear_behind or at_end) and (clear_before or clear_behind):
         return 1.0
     wide_deg = abs((azimuth[end - 1] - azimuth[start] + 180) % 360 - 180)
     if lit[before].any() and lit[behind].any() and wide_deg <= ROUGH_WIDTH_DEG:
-        return ROUGH_CLAIM
+        return HALF_CLAIM if clear_before or clear_behind else ROUGH_CLAIM
     return 0.0
 
 
-def _within_edge(azimuth: Column, at: int) -> Mask:
-    return np.asarray(np.abs((azimuth - azimuth[at] + 180) % 360 - 180) <= EDGE_DEG)
+def _within(azimuth: Column, at: int, reach_deg: float) -> Mask:
+    return np.asarray(np.abs((azimuth - azimuth[at] + 180) % 360 - 180) <= reach_deg)
 
 
 def _notches(claims: Column, refutes: Column) -> list[_Notch]:
@@ -157,9 +160,9 @@ def _notches(claims: Column, refutes: Column) -> list[_Notch]:
     for low, high in runs(np.asarray(shaded.any(axis=0)), np.zeros(claims.shape[1])):
         if high - low < LEAST_WIDTH_BINS:
             continue
-        yes, no = _verdicts(claims[:, low:high], refutes[:, low:high])
-        if (yes >= 1.0).sum() >= SURE_DAYS:
-            yes = np.where(yes >= 1.0, yes, 0.0)
+        yes, no = _verdicts(claims, refutes, low, high)
+        if (yes >= HALF_CLAIM).sum() >= SURE_DAYS:
+            yes = np.where(yes >= HALF_CLAIM, yes, 0.0)
         for first, last in two_state(no, yes, SWITCH / 2):
             found.append(_Notch(low, high, _begin(refutes > 0, yes, no, low, high, first), last))
     return found
@@ -180,15 +183,19 @@ def _begin(lit: Mask, yes: Column, no: Column, low: int, high: int, first: int) 
     return first
 
 
-def _verdicts(claims: Column, refutes: Column) -> tuple[Column, Column]:
-    """Of each day what its columns together say for and against shade."""
-    shows, lacks = (claims > 0).mean(axis=1) >= SHOWN, (refutes > 0).mean(axis=1) >= DENIED
-    yes = np.where(shows & ~lacks, claims.max(axis=1), 0.0)
-    return yes, np.where(lacks, refutes.max(axis=1), 0.0)
+def _verdicts(claims: Column, refutes: Column, low: int, high: int) -> tuple[Column, Column]:
+    """Of each day what the columns of a notch together say for and against shade. A day that is low far
+    beyond the notch as well was cloudy, and says nothing."""
+    within, lit = claims[:, low:high], refutes[:, low:high]
+    beyond = [column for column in (low - BEYOND, high - 1 + BEYOND) if 0 <= column < claims.shape[1]]
+    shows = ((within > 0).mean(axis=1) >= SHOWN) & ~(claims[:, beyond] > 0).any(axis=1)
+    lacks = (lit > 0).mean(axis=1) >= DENIED
+    yes = np.where(shows & ~lacks, within.max(axis=1), 0.0)
+    return yes, np.where(lacks, lit.max(axis=1), 0.0)
 
 
 def _finding(record: Record, share: Column, claims: Column, refutes: Column, notch: _Notch) -> Finding | None:
-    yes, no = _verdicts(claims[:, notch.low : notch.high], refutes[:, notch.low : notch.high])
+    yes, no = _verdicts(claims, refutes, notch.low, notch.high)
     weight, against = float(yes[notch.first : notch.last].sum()), float(no[notch.first : notch.last].sum())
     days = [number for number in range(notch.first, notch.last) if yes[number] > 0]
     if weight < LEAST_DAYS or weight < LEAST_AGREE * (weight + against):
