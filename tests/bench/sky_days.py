@@ -40,6 +40,7 @@ class Judged:
     """One day as told and as true; plain is the baseline's class by set."""
 
     record: str
+    pwm: bool
     kinds: dict[str, str]
     told: str
     plain: dict[str, str]
@@ -55,7 +56,8 @@ def judge(name: str, seed: int) -> list[Judged]:
     by_date = {day["date"]: day for day in told(kept, "days")}
     days = [(true, by_date.get(true["date"])) for true in kept.truth["days"] if true["whole"]]
     top = _top([day for _, day in days if day is not None])
-    return [_judged(f"{name}/{seed}", true, day, top) for true, day in days]
+    pwm = kept.truth["kind"] == "pwm"
+    return [_judged(f"{name}/{seed}", pwm, true, day, top) for true, day in days]
 
 
 def _top(days: Iterable[dict[str, Any]]) -> float:
@@ -69,13 +71,14 @@ def _ratio(day: dict[str, Any]) -> float | None:
     return None if not clear_Wh or harvest_Wh is None else harvest_Wh / clear_Wh
 
 
-def _judged(name: str, true: dict[str, Any], day: dict[str, Any] | None, top: float) -> Judged:
+def _judged(name: str, pwm: bool, true: dict[str, Any], day: dict[str, Any] | None, top: float) -> Judged:
     potential_Wh = max(1e-9, true["potential_Wh"])
     ratio = None if day is None else _ratio(day)
     unused_Wh = None if day is None else day["unused_Wh"]
     clear = true["kinds"]["strict"] == "clear" and day is not None and day["clear_sky_Wh"]
     return Judged(
         record=name,
+        pwm=pwm,
         kinds=true["kinds"],
         told="none" if day is None else day["sky"],
         plain={key: _plain_kind(ratio, top, limits) for key, limits in SETS.items()},
@@ -187,10 +190,15 @@ def main() -> None:
     print()
     for limits in SETS:
         print(line(f"all, {limits}", figures(days, limits)))
+    for label, of in (("pwm", True), ("mppt", False)):
+        print(line(f"{label} only", figures([day for day in days if day.pwm == of])))
     for limits in SETS:
         print(line(f"baseline, {limits}", figures(days, limits, plain=True)))
     print(f"targets: {TARGETS}\n")
     print(confusion(days))
+    by_kind = {kind: [day.told == kind for day in days if day.kinds[DEFAULT] == kind] for kind in KINDS}
+    recalls = [f"{kind} {fmean(hits):.3f}" for kind, hits in by_kind.items() if hits]
+    print(f"recall: {', '.join(recalls)}")
 
 
 if __name__ == "__main__":

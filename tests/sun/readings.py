@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from random import Random
+from statistics import fmean
 
 import numpy as np
 
@@ -29,6 +30,8 @@ ORDER = (
     "array_power_W",
     "charge_stage",
 )
+
+MEANT = [name for name in Instant._fields if name not in ("stage", "held")]
 
 FULL_SHARE = 0.10
 """A day counts as bank-full when the bank left at least so much of the day's potential (our choice)."""
@@ -67,7 +70,7 @@ def rows(
     kept: float | None = None
     last: datetime | None = None
     for at in range(0, len(course), every):
-        values = _read(plant, course[at], rng)
+        values = _read(plant, _mean(course[at : at + every]), rng)
         faulty = fault is not None and fault.first <= at < fault.after
         if faulty and fault is not None and fault.kind == "sensor_stuck":
             name, _, reversed_ = fault.detail.partition(" ")
@@ -86,6 +89,14 @@ def rows(
         last = time
         found.append((time, {name: values[name] for name in names}))
     return found
+
+
+def _mean(moments: list[Instant]) -> Instant:
+    """A logger that writes less often keeps means, beside the first moment's stage."""
+    if len(moments) == 1:
+        return moments[0]
+    means = {name: fmean(getattr(one, name) for one in moments) for name in MEANT}
+    return moments[0]._replace(**means)
 
 
 def _read(plant: Plant, now: Instant, rng: Random) -> dict[str, float]:
