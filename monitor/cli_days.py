@@ -6,19 +6,15 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
-from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, asked_days
 
 if TYPE_CHECKING:
     from monitor.sun.yields import By
-
-LAST_DAYS = 14
-"""So many days are told where none are asked for."""
 
 
 @click.command()
@@ -53,28 +49,3 @@ def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool)
         click.echo(json.dumps(report, ensure_ascii=False))
     else:
         click.echo(days_in_words(book) if by == "day" else periods_in_words(report, by))
-
-
-def asked_days(
-    first: str | None, last: str | None, stored_first: date, stored_last: date
-) -> tuple[date, date]:
-    """The first and the last day asked for; without them the last ones of the store.
-
-    Raises click.BadParameter for what is no date, click.UsageError where the store has none of the days.
-    """
-    last_day = _date(last, "--to") if last else stored_last
-    first_day = _date(first, "--from") if first else max(stored_first, last_day - timedelta(LAST_DAYS - 1))
-    if first and last and first_day > last_day:
-        raise click.UsageError(f"--to ({last_day}) must not come before --from ({first_day})")
-    if last_day < stored_first or first_day > stored_last:
-        raise click.UsageError(f"the store has readings of {stored_first} to {stored_last} only")
-    return max(first_day, stored_first), min(last_day, stored_last)
-
-
-def _date(text: str, option: str) -> date:
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError as error:
-        raise click.BadParameter(
-            f"'{text}' is no date; write it like 2026-11-25", param_hint=option
-        ) from error

@@ -1,17 +1,20 @@
-"""What several commands share: a site file's argument, a typed moment, a progress bar."""
+"""What several commands share: a site file's argument, typed moments and days, a progress bar."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import click
 
 from monitor.records import to_ms
+
+FORTNIGHT = 14
+"""So many days are told where none are asked for."""
 
 SITE_FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -27,6 +30,31 @@ def moment_ms(text: str, zone: ZoneInfo, option: str) -> int:
     except (ValueError, OverflowError) as error:
         raise click.BadParameter(
             f"'{text}' is no time; write it like 2026-11-25T10:30 or 2026-11-25", param_hint=option
+        ) from error
+
+
+def asked_days(
+    first: str | None, last: str | None, stored_first: date, stored_last: date, usual: int = FORTNIGHT
+) -> tuple[date, date]:
+    """The first and the last day asked for; without them the `usual` last ones of the store.
+
+    Raises click.BadParameter for what is no date, click.UsageError where the store has none of the days.
+    """
+    last_day = _date(last, "--to") if last else stored_last
+    first_day = _date(first, "--from") if first else max(stored_first, last_day - timedelta(usual - 1))
+    if first and last and first_day > last_day:
+        raise click.UsageError(f"--to ({last_day}) must not come before --from ({first_day})")
+    if last_day < stored_first or first_day > stored_last:
+        raise click.UsageError(f"the store has readings of {stored_first} to {stored_last} only")
+    return max(first_day, stored_first), min(last_day, stored_last)
+
+
+def _date(text: str, option: str) -> date:
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError as error:
+        raise click.BadParameter(
+            f"'{text}' is no date; write it like 2026-11-25", param_hint=option
         ) from error
 
 

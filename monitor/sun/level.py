@@ -59,8 +59,9 @@ UPPER = 0.7
 """Of the days' indices, in all and in each part of the course, the one that so many do not exceed: not all of
 them were quite clear (our choice)."""
 
-HIGHEST = 1.15
-"""More than the factor no part of the course gives but by faint light's errors (our choice)."""
+LOWEST, HIGHEST = 0.5, 1.15
+"""Bounds of the course: a hill leaves the sky's own light, and more than the factor comes of faint light's
+errors only (our choice)."""
 
 DRAWN = 2.0
 """The course is drawn to an even one as by so many days (our choice)."""
@@ -134,7 +135,7 @@ def _course(days: Sequence[dict[int, float]], scale: float) -> tuple[float, ...]
         if len(values) < BIN_DAYS:
             course.append(1.0)
             continue
-        upper = min(HIGHEST, values[round(UPPER * (len(values) - 1))] / scale)
+        upper = min(HIGHEST, max(LOWEST, values[round(UPPER * (len(values) - 1))] / scale))
         course.append((len(values) * upper + DRAWN) / (len(values) + DRAWN))
     return tuple(course)
 

@@ -61,8 +61,9 @@ NEAR_DAYS = 7
 LEAST_INDEX = 0.15
 """In less light the best point itself moves (our choice)."""
 
-RISE_SD = 0.08
-"""How well the height is known: the panel's temperature is only supposed (our choice; 0.3 V of 4 V)."""
+RISE_SD = 0.2
+"""How well the height is known before its form is fitted: the panel's temperature and its open voltage are
+only supposed (our choice; 0.8 V of 4 V)."""
 
 SHARE_SD = 0.03
 """What the form of the knee leaves uncertain even at a well-known height (our choice)."""
@@ -71,7 +72,7 @@ NOISE_SD, NOISE_SHARE = 0.015, 0.03
 """How far single heights and powers of a day are off for themselves: 0.06 V of 4 V, as coarse meters round
 (our choice)."""
 
-FITTED_SD, TO_SD = 0.04, 1.48
+FITTED_SD, TO_SD = 0.06, 1.48
 """How well heights are known once their form is fitted (our choice), and a normal distribution's deviation
 over its median size."""
 
