@@ -8,14 +8,14 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, asked_days
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding, Looked
@@ -55,7 +55,6 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
 
     Example: nightbank array hide.toml --from 2026-09-01
     """
-    from monitor.cli_days import asked_days
     from monitor.site.load import load_site, with_defaults
     from monitor.store import store_path
     from monitor.store.days import local_day, zone_of
@@ -69,9 +68,7 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     supply, zone = supply_of(described), zone_of(described.site.time_zone)
     with open_reader(store_path(described, site)) as reader:
         stored_first, stored_last = stored_days(described, reader)
-        back = (date.fromisoformat(last) if _is_date(last) else stored_last) - timedelta(LOOK_BACK_DAYS - 1)
-        wanted = first or max(back, stored_first).isoformat()
-        first_day, last_day = asked_days(wanted, last, stored_first, stored_last)
+        first_day, last_day = asked_days(first, last, stored_first, stored_last, LOOK_BACK_DAYS)
         learn_day = max(stored_first, first_day - timedelta(LEARN_DAYS))
         days = history(described, reader, learn_day, last_day)
     shown = seen(days, supply)
@@ -104,10 +101,3 @@ def _told(finding: Finding, zone: ZoneInfo) -> str:
 
 def _local(time_ms: int, zone: ZoneInfo) -> str:
     return f"{datetime.fromtimestamp(time_ms / 1000, zone):%-d %b %Y %H:%M}"
-
-
-def _is_date(text: str | None) -> bool:
-    try:
-        return text is not None and bool(date.fromisoformat(text))
-    except ValueError:
-        return False

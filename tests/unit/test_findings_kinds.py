@@ -1,7 +1,7 @@
-"""What `nightbank array` finds in an invented array's days: each kind where it was put, and nothing else.
+"""What `nightbank array` finds in an invented array's days: each kind where it was put, nothing else.
 
-The days come from findings_world.py, which shares no equation with the monitor; dates and sizes are put in, so
-each check is against what was put in. Measured skies judge the same in tests/bench/array_findings.py.
+The days come from findings_world.py, which shares no equation with the monitor; dates and sizes are put in,
+so each check is against what was put in. Measured skies judge the same in tests/bench/array_findings.py.
 """
 
 from dataclasses import replace
@@ -27,7 +27,7 @@ from tests.unit.findings_world import (
 
 DAY_MS = 86_400_000
 WINTER = World(seed=1, first=date(2026, 11, 20), warmth_C=1.0)
-SEEDS = (1, 2, 3)
+SEEDS = (1, 2)
 
 
 def supply_of_world(world, strings=3):
@@ -65,7 +65,7 @@ def only(findings, kind):
     return findings[0]
 
 
-@pytest.mark.parametrize("seed", range(1, 7))
+@pytest.mark.parametrize("seed", range(1, 4))
 @pytest.mark.parametrize("world", [World(), WINTER], ids=["spring", "winter"])
 def test_nothing_is_found_in_days_of_weather_alone(world, seed):
     assert found_in(replace(world, seed=seed)) == []
@@ -132,7 +132,7 @@ def test_an_array_that_faces_fifteen_degrees_elsewhere_is_not_shaded():
     assert found_in(World(seed=2, true_azimuth_off_deg=-15)) == []
 
 
-@pytest.mark.parametrize("seed", (1, 3))
+@pytest.mark.parametrize("seed", [1, 3])
 def test_dirt_that_rain_washes_off_is_found_with_both_ends(seed):
     world = World(seed=seed, need=2.0)
     faults = [dirt(0.006, after(world, 15), after(world, 45))]
@@ -173,7 +173,7 @@ def test_a_clock_that_jumps_is_the_clock_and_names_its_minutes():
     assert abs(finding.start_ms - after(world, 30)) <= DAY_MS
 
 
-@pytest.mark.parametrize("minutes", (40.0, -28.0))
+@pytest.mark.parametrize("minutes", [40.0, -28.0])
 def test_a_shift_from_the_first_day_on_is_the_place(minutes):
     finding = only(found_in(World(seed=2, shift_min=lambda day: minutes)), "location_wrong")
     assert finding.size == pytest.approx(minutes / 4, abs=1)  # 15 degrees of longitude an hour
