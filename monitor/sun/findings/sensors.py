@@ -32,9 +32,10 @@ samples stale (pvanalytics 0.2.2): that is too few for meters that round to 0.1.
 MOVES = 0.25
 """Others move if a power changes by a quarter of the array's rating meanwhile (our choice)."""
 
-STILL_LIT_S, MOVES_V = 12 * 3600, 0.08
-"""Where no other power or current is read: through more than a day's light, with an array voltage that
-changes by 8 % of its rated value, or with a value that is not near zero (our choice)."""
+STILL_LIT_S, NOTHING_LIT_S, MOVES_V = 12 * 3600, 36 * 3600, 0.08
+"""Where no other power or current is read: through more than a day's light with a value that is not near zero,
+or, since snow takes all current for a day or two, three days' with an array voltage that changes by 8 % of
+its rated value (our choice)."""
 
 WARMS_C = 10.0
 """Or, for temperatures, if the other temperature or the expected module's changes by so much."""
@@ -215,14 +216,15 @@ def _current_why(record: Record, name: str, here: slice, value: float, text: str
     best = max(moved, key=lambda n: moved[n])
     if moved[best] >= MOVES:
         return text + f"the {NAMES[best]} changed by {moved[best] * _scale(record, best):.1f} {UNITS[best]}."
-    if bright.sum() * record.step_s < STILL_LIT_S:
+    nothing = value <= 0.02 * _scale(record, name)
+    if bright.sum() * record.step_s < (NOTHING_LIT_S if nothing else STILL_LIT_S):
         return None
     array_V = _range(record["array_voltage_V"][here][bright])
     if array_V >= MOVES_V * record.supply.panel_vmp_V * record.supply.panels_in_series:
         return text + f"the array's voltage changed by {array_V:.1f} V."
-    if value > 0.02 * _scale(record, name):
-        return text + f"a clear sky's power changed by {_range(record.passed_W[here][bright]):.0f} W."
-    return None
+    if nothing:
+        return None
+    return text + f"a clear sky's power changed by {_range(record.passed_W[here][bright]):.0f} W."
 
 
 def _scale(record: Record, name: str) -> float:
