@@ -47,6 +47,9 @@ READ_ENOUGH = 0.75
 SNOW_INDEX = 0.06
 """A few centimetres of snow let less than a twentieth through, the darkest rain more (our choice)."""
 
+DEEP_INDEX = 0.03
+"""No cloud makes a whole day as dark (our choice: the darkest days of rain reach 0.04 to 0.15)."""
+
 SNOW_SHARE = 0.6
 """So much of the day it must lie; then it may slide off (our choice)."""
 
@@ -193,11 +196,14 @@ def variability_of(quarters: Sequence[Quarter]) -> float:
 
 def _snowed(quarters: Sequence[Quarter], next_day: Sequence[Quarter]) -> bool:
     """Whether next to nothing came for most of the day's light, and it went on so the next morning or ended
-    on the day itself: what lies at dusk lies at dawn, and a rain cloud seldom does."""
+    on the day itself: what lies at dusk lies at dawn, and a rain cloud seldom does. What is darker than any
+    cloud needs no such neighbour."""
     told = [quarter for quarter in quarters if quarter.index is not None]
     light = sum(quarter.clear_W_m2 for quarter in told)
     if sum(quarter.clear_W_m2 for quarter in told if _buried(quarter)) < SNOW_SHARE * light:
         return False
+    if sum(quarter.light_W_m2 for quarter in told) < DEEP_INDEX * light:
+        return True
     return not _buried(told[-1 - len(told) // DUSK]) or _lies_at_dawn(next_day)
 
 

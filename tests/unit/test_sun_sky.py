@@ -108,8 +108,13 @@ def test_snow_lies_over_night_and_slides_off_by_day():
 
 
 def test_a_day_as_dark_between_two_bright_ones_is_rain():
-    found = skies((always(1.0), free), (under_snow, free), (always(1.0), free), battery_C=-2.0)
+    found = skies((always(1.0), free), (always(0.05), free), (always(1.0), free), battery_C=-2.0)
     assert found[1].sky == "dark"
+
+
+def test_a_day_darker_than_any_cloud_is_snow_also_when_it_is_gone_the_next_morning():
+    found = skies((always(1.0), free), (under_snow, free), (always(1.0), free), battery_C=-2.0)
+    assert found[1].sky == "snow"
 
 
 def test_it_does_not_snow_in_the_warm():
