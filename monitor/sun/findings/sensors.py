@@ -34,8 +34,8 @@ MOVES = 0.25
 
 STILL_LIT_S, NOTHING_LIT_S, MOVES_V = 12 * 3600, 36 * 3600, 0.08
 """Where no other power or current is read: through more than a day's light with a value that is not near
-zero, or, since snow takes all current for a day or two, three days' with an array voltage that changes by 8 % of
-its rated value (our choice)."""
+zero, or, since snow takes all current for a day or two, three days' with an array voltage that changes by
+8 % of its rated value (our choice)."""
 
 WARMS_C = 10.0
 """Or, for temperatures, if the other temperature or the expected module's changes by so much."""
