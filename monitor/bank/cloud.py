@@ -1,4 +1,4 @@
-"""A thousand supposed banks, each with its own constants and charge, weighed by what the meters say.
+"""Two thousand supposed banks, each with its own constants and charge, weighed by what the meters say.
 
 A particle filter (Gordon, Salmond, Smith 1993) with the constants kept alive by shrinking and jittering them
 (Liu and West 2001). What the voltage model cannot know of a bank is a bias of its own that wanders; each
@@ -28,26 +28,35 @@ from monitor.bank.cell import (
     accepted_share,
     answer,
     capacity,
+    gassing,
     lead_rest_V,
     lifepo4_rest_V,
     self_discharge,
 )
 from monitor.bank.priors import NAMES, Priors
 
+Held = Literal["absorption", "float"] | None
+"""Whether a controller holds the voltage, and in which stage (equalization counts as absorption)."""
+
 Past = Literal["nothing", "own", "loads"]
 """What flows out past the meters."""
 
-SUPPOSED = 1000
-"""How many banks are supposed: the fewer, the more the estimate depends on the seed (our choice)."""
+SUPPOSED = 3200
+"""How many banks are supposed: the fewer, the more the estimate depends on the seed (our choice; with half as
+many two seeds may lie 6 % of charge apart)."""
 
-SAVED = 250
+GROUPS = 8
+"""They live in groups that never mix: what chance made of one shows in how far the groups differ, and widens
+the band (our choice)."""
+
+SAVED = 256
 """How many of them are kept over a restart, drawn by weight: less on the card (our choice)."""
 
 START_DEEP, START_SKEW = 0.95, 2.0
 """At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u²
 with u even on 0..1 (our choice: mean 0.68, deviation 0.28)."""
 
-EVIDENCE_SHARE = 0.04
+EVIDENCE_SHARE = 0.06
 """What one weighing counts of the likelihood it would have were the readings independent. Readings minutes
 apart share the model's errors: a night holds a few independent looks, not a hundred (our choice, from unlike
 bank models: more makes the band too narrow, less learns too slowly)."""
@@ -76,11 +85,11 @@ FAST_H = 0.2
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
 
-UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.5, "nothing": 0.0}
-UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0005, "nothing": 0.0}
+UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.3, "nothing": 0.0}
+UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0001, "nothing": 0.0}
 """Its deviation: a share of its mean and a little more (our choice: lamps are on or off, a monitor is on)."""
 
-UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.005, "nothing": 0.0}
+UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.002, "nothing": 0.0}
 """A step of the voltage that nothing seen explains may be a load so large (our choice)."""
 
 JUMP_SIGNS = 2.5
@@ -89,19 +98,26 @@ JUMP_SIGNS = 2.5
 HABIT_H = 120.0
 """Time constant of the learnt mean of the unseen load: five days (our choice)."""
 
-FULL_FROM_V, FULL_V_PER_C, FULL_LITHIUM_V = 2.24, -0.004, 3.40
-"""Held above this cell voltage by little current a bank is nearly full: no lead-acid cell rests there."""
+FULL_LITHIUM_V = 3.40
+"""A LiFePO4 cell held above it by little current, and any lead-acid bank that its controller holds at
+absorption or float by little current, is nearly full."""
+
+LEAST_INTO = -0.003
+"""A current no farther below zero than a meter's offset (our choice)."""
 
 FULL_MOST_CURRENT = {False: 0.03, True: 0.06}
-FULL_SOC, FULL_PER_CURRENT, FULL_SD = 0.90, 2.5, 0.10
-FULL_LITHIUM_SOC, FULL_LITHIUM_SD = 0.97, 0.05
-"""...but how nearly is loose: controllers end the charge at 66 to 100 % true charge (bank models);
-each hour counts once, and only against lower charges (our choice)."""
+FULL_PER_CURRENT, FULL_SD = 2.5, 0.05
+FULL_BEFORE: dict[str, float] = {"absorption": 0.06, "float": 0.0}
+"""...but how nearly is a constant of the bank (`priors.py: full_at`), so that the same sign day after day
+tells nothing new. Less by so much for each unit of current and before float, and only against lower charges
+(our choice: in bank models absorption ends at 0.69 to 1.00, float at 0.79 to 0.99)."""
+
+SLOW_MORE = {False: 0.12, True: 0.02}
+"""What a bank holds beyond its 20-hour capacity at slow rates, lead-acid and LiFePO4 (True): 367 Ah at 100 h,
+330 Ah at 20 h on one maker's sheet [TRJ]; 0.02 by its Peukert exponent of 1.01 to 1.05."""
 
 OVERDRAWN_SHARE = 0.01
-"""A supposed bank that gives more than it holds becomes less likely: a factor e for each percent. It is not
-ruled out: at slow rates a bank holds more than at the 20-hour rate (Peukert; 367 Ah at 100 h, 330 Ah at 20 h
-on one maker's sheet [TRJ])."""
+"""A supposed bank that gives more than that becomes less likely: a factor e for each percent (our choice)."""
 
 DARK_SD_PER_H, DARK_POWER, DARK_MOST_SD = 0.025, 0.85, 0.30
 """What the charge may do in hours without readings: 2.5 % in the first, ever slower (our choice: loads of a
@@ -116,22 +132,38 @@ FEWEST_EFFECTIVE, TEMPERED_EFFECTIVE = 0.5, 0.25
 SHRINK = 0.97
 """Liu and West's a: constants are drawn toward their mean so far, and jittered back to their spread."""
 
-SPREAD_FLOOR, REST_FLOOR, UNSEEN_FLOOR = 0.3, 0.4, 0.6
-"""No constant is believed better than this share of its prior spread: models are only models. Rest voltages,
-and where loads are unseen what turns voltage into load, keep more (our choice)."""
+WANDER_H = 1440.0
+"""Time constant with which a bank's constants wander, and what was learnt of them is forgotten: 60 days (our
+choice: banks age, acid stratifies and mixes, seasons change)."""
 
-CHARGE_JITTER, LEAST_SD = 0.15, 0.01
+SPREAD_FLOOR, REST_FLOOR, LEAD_FLOOR, UNSEEN_FLOOR = 0.3, 0.4, 0.6, 0.6
+"""No constant is believed better than this share of its prior spread: models are only models. Rest voltages
+keep more; still more the capacity and rest span of lead-acid, whose quotient alone the voltage tells, and
+where loads are unseen what turns voltage into load (our choice)."""
+
+LEAST_SD = 0.01
+"""Nor is the charge (our choice)."""
+
+TINY, RIDGE = 1e-18, 1e-9
 
 MOST_STEPS = 65535
 
 PARAMETER = {name: place for place, name in enumerate(NAMES)}
-FLOORS = np.full((len(NAMES), 1), SPREAD_FLOOR)
-FLOORS[[PARAMETER["rest_full_V"], PARAMETER["rest_span_V"]]] = REST_FLOOR
 DRIVES_UNSEEN = [PARAMETER[name] for name in ("ln_ohm_out", "ln_activation_V", "ln_slow", "ln_unseen")]
 (MISSING, SURFACE, SLOW_OUT, SLOW_IN, FAST, BIAS_OUT, VAR_OUT, BIAS_IN, VAR_IN, UNSEEN, VAR_UNSEEN, SIDE) = (
     range(12)
 )
 LN = [place for place, name in enumerate(NAMES) if name.startswith("ln_")]
+
+
+def _floors(*, lithium: bool, unseen: bool) -> Floats:
+    floors = np.full((len(NAMES), 1), SPREAD_FLOOR)
+    floors[[PARAMETER["rest_full_V"], PARAMETER["rest_span_V"]]] = REST_FLOOR
+    if not lithium:
+        floors[[PARAMETER[name] for name in ("ln_capacity", "rest_span_V")]] = LEAD_FLOOR
+    if unseen:
+        floors[DRIVES_UNSEEN] = UNSEEN_FLOOR
+    return floors
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,10 +200,12 @@ class Cloud:
         spreads = np.array([getattr(priors, name) for name in NAMES])
         self._mean0, self._sd0 = spreads[:, :1], spreads[:, 1:]
         self._lithium = lithium
+        self._deepest = 1.0 + SLOW_MORE[lithium]
         self._step_var = step_V**2 / 12
         self._rng = np.random.default_rng(seed)
         self.temperature_C = 25.0
         self._night = False
+        self._cell_V = 0.0
         self._past: Past = "loads"
         self._scatter()
 
@@ -180,6 +214,7 @@ class Cloud:
         self._constants = self._mean0 + self._sd0 * draw.standard_normal((len(NAMES), SUPPOSED))
         self._state = np.zeros((12, SUPPOSED))
         self._log_weight = np.zeros(SUPPOSED)
+        self._drawn_h = np.zeros(GROUPS)
         self._unpack_constants()
         self._state[MISSING] = START_DEEP * draw.random(SUPPOSED) ** START_SKEW * self._at_25
         self._state[SURFACE] = 0.5 * draw.random(SUPPOSED)
@@ -214,6 +249,8 @@ class Cloud:
             self._surface_h,
             self._taper,
             self._loss,
+            self._gas,
+            self._full_at,
             self._self_month,
             self._offset,
             self._own,
@@ -233,13 +270,18 @@ class Cloud:
         return capacity(self._at_25, self._per_C, self.temperature_C)
 
     def soc(self) -> Floats:
-        """State of charge of each supposed bank."""
-        return np.asarray(np.clip(1 - self._state[MISSING] / self.capacity(), 0.0, 1.0))
+        """State of charge of each supposed bank, 0..1."""
+        return np.asarray(np.clip(self._level(), 0.0, 1.0))
+
+    def _level(self) -> Floats:
+        """The same below zero, too, where a bank gives at slow rates more than at the 20-hour rate."""
+        return np.asarray(1 - self._state[MISSING] / self.capacity())
 
     def advance(self, hours: float, flow: Flow, temperature_C: float) -> None:
         """Let a span pass at a constant mean current."""
         state, rng = self._state, self._rng
         self.temperature_C = temperature_C
+        self._drawn_h += hours
         current = flow.current - self._offset
         if flow.past != self._past:
             self._past = flow.past
@@ -255,13 +297,14 @@ class Cloud:
         soc = np.clip(1 - state[MISSING] / total, 0.0, 1.0)
         current_in = np.maximum(current, 0.0)
         current_out = current_in - current
-        stored = accepted_share(soc, current_in, self._taper, self._loss) * current_in - current_out
+        stored = self._stored(soc, current_in) - current_out
         stored -= self_discharge(self._self_month, temperature_C) * total
         missing = state[MISSING] - stored * hours
         if flow.blind:
             missing += total * BLIND_SD_PER_ROOT_H * sqrt(hours) * rng.standard_normal(SUPPOSED)
-        self._overdrawn = np.maximum(0.0, missing / total - 1)
-        state[MISSING] = np.clip(missing, 0.0, total)
+        deep = self._deepest
+        self._overdrawn = np.maximum(0.0, missing / total - deep)
+        state[MISSING] = np.clip(missing, 0.0, deep * total)
         step = 1 - np.exp(-hours / self._slow_h)
         state[SLOW_OUT] += step * (current_out - state[SLOW_OUT])
         state[SLOW_IN] += step * (current_in - state[SLOW_IN])
@@ -269,6 +312,11 @@ class Cloud:
         surface = 1 - (1 - state[SURFACE]) * np.exp(-current_in * hours / SURFACE_UP)
         state[SURFACE] = surface * np.exp(-hours / self._surface_h - current_out * hours / SURFACE_DOWN)
         self._let_biases_wander(hours)
+
+    def _stored(self, soc: Floats, current_in: Floats) -> Floats:
+        """What of a charging current is stored: not what turns water into gas, and less toward full."""
+        left = np.maximum(0.0, current_in - gassing(self._gas, self._cell_V, self.temperature_C))
+        return np.asarray(accepted_share(soc, left, self._taper, self._loss) * left)
 
     def _let_unseen_drift(self, hours: float) -> None:
         state = self._state
@@ -303,11 +351,11 @@ class Cloud:
     def _answer(self, soc: Floats) -> Answer:
         state = self._state
         if self._lithium:
-            rest_V = lifepo4_rest_V(soc, self._full_V, self._span_V)
+            rest_V = lifepo4_rest_V(np.maximum(soc, 0.0), self._full_V, self._span_V)
         else:
             rest_V = lead_rest_V(soc, self._full_V, self._span_V, self.temperature_C)
         return answer(
-            soc,
+            (self._deepest - 1 + soc) / self._deepest,
             rest_V + self._surface_V * state[SURFACE],
             0.5 * (self._current + state[FAST]),
             state[SLOW_OUT],
@@ -317,13 +365,14 @@ class Cloud:
             lithium=self._lithium,
         )
 
-    def weigh(self, cell_V: float, hours: float, *, blind: bool = False) -> None:
+    def weigh(self, cell_V: float, hours: float, *, blind: bool = False, held: Held = None) -> None:
         """Weigh the supposed banks by the mean voltage of the span just passed; each bias learns from it.
 
-        blind: no current was read, so that the voltage tells less.
+        blind: no current was read, so that the voltage tells less. held: a controller holds the voltage.
         """
         state = self._state
-        soc = self.soc()
+        self._cell_V = cell_V
+        soc = self._level()
         predicted = self._answer(soc)
         out = self._current + state[FAST] <= 0.0
         lasting = STEP_SHARE * self._step_var + (0.03**2 if blind else 0.0)
@@ -361,7 +410,9 @@ class Cloud:
             state[UNSEEN] = np.maximum(0.0, state[UNSEEN] + gain * off_V)
             left = np.maximum(1e-9, load_var + gain * predicted.volt_per_current * load_var)
             state[VAR_UNSEEN] = np.where(out, left, state[VAR_UNSEEN])
-        fit = EVIDENCE_SHARE * fit + hours * self._fullness(cell_V, soc)
+        # what a controller holds, it holds at any charge: only the current tells
+        share = 0.0 if held is not None and not self._lithium else EVIDENCE_SHARE
+        fit = share * fit + hours * self._fullness(cell_V, soc, held)
         self._tell(fit - self._overdrawn / OVERDRAWN_SHARE)
 
     def _with_unseen(
@@ -379,95 +430,117 @@ class Cloud:
                 load_var = load_var + UNSEEN_JUMP[self._past] ** 2
         return expected + slope * slope * load_var, load_var
 
-    def _fullness(self, cell_V: float, soc: Floats) -> Floats | float:
+    def _fullness(self, cell_V: float, soc: Floats, held: Held) -> Floats | float:
         """Log likelihood for an hour of what a voltage held high by a small current says of the charge."""
         current = float(np.mean(self._current))
-        if not -0.003 < current < FULL_MOST_CURRENT[self._lithium]:
+        if not LEAST_INTO < current < FULL_MOST_CURRENT[self._lithium]:
             return 0.0
         if self._lithium:
-            at_least, sd, from_V = FULL_LITHIUM_SOC, FULL_LITHIUM_SD, FULL_LITHIUM_V
+            if cell_V <= FULL_LITHIUM_V:
+                return 0.0
+            at_least = self._full_at
         else:
-            at_least, sd = FULL_SOC - FULL_PER_CURRENT * max(current, 0.0), FULL_SD
-            from_V = FULL_FROM_V + FULL_V_PER_C * (self.temperature_C - 25.0)
-        if cell_V <= from_V:
-            return 0.0
-        return np.asarray(-0.5 * np.clip((at_least - soc) / sd, 0.0, 3.0) ** 2)
+            if held is None:
+                return 0.0
+            at_least = self._full_at - FULL_BEFORE[held] - FULL_PER_CURRENT * max(current, 0.0)
+        return np.asarray(-0.5 * np.clip((at_least - soc) / FULL_SD, 0.0, 3.0) ** 2)
 
     def _weights(self, log_weight: Floats) -> Floats:
-        weights = np.exp(log_weight - log_weight.max())
-        return np.asarray(weights / weights.sum())
+        """Weights of all banks, sum 1; each group has the same share of them."""
+        by_group = log_weight.reshape(GROUPS, -1)
+        weights = np.exp(by_group - by_group.max(axis=1, keepdims=True))
+        return np.asarray((weights / (GROUPS * weights.sum(axis=1, keepdims=True))).reshape(-1))
+
+    def _effective(self, weights: Floats) -> Floats:
+        """Share of effective banks of each group."""
+        by_group = weights.reshape(GROUPS, -1)
+        return np.asarray(1 / ((by_group * by_group).sum(axis=1) * GROUPS * SUPPOSED))
 
     def _tell(self, fit: Floats) -> None:
-        """Add evidence; if the banks become too few, draw them anew."""
+        """Add evidence; the groups in which too few banks are left are drawn anew."""
         before = self._log_weight
         weights = self._weights(before + fit)
-        effective = 1 / float(weights @ weights)
-        if effective < TEMPERED_EFFECTIVE * SUPPOSED:
-            share = self._tempered(before, fit)
-            fit = share * fit
+        effective = self._effective(weights)
+        if effective.min() < TEMPERED_EFFECTIVE:
+            fit = self._tempered(before, fit) * fit
             weights = self._weights(before + fit)
-            effective = 1 / float(weights @ weights)
+            effective = self._effective(weights)
         after = before + fit
         self._log_weight = np.asarray(after - after.max())
-        if effective < FEWEST_EFFECTIVE * SUPPOSED:
-            self._draw_anew(weights)
+        for group in np.flatnonzero(effective < FEWEST_EFFECTIVE):
+            self._draw_anew(int(group), weights)
 
     def _tempered(self, before: Floats, fit: Floats) -> float:
         """The share of a surprising weighing that leaves enough banks to go on with."""
         low, high = 0.0, 1.0
         for _ in range(6):
             share = 0.5 * (low + high)
-            weights = self._weights(before + share * fit)
-            enough = 1 / float(weights @ weights) >= TEMPERED_EFFECTIVE * SUPPOSED
+            enough = self._effective(self._weights(before + share * fit)).min() >= TEMPERED_EFFECTIVE
             low, high = (share, high) if enough else (low, share)
         return low
 
-    def _draw_anew(self, weights: Floats) -> None:
-        """Systematic resampling; constants and charge are jittered so that no two banks are the same."""
-        rng = self._rng
-        places = (rng.random() + np.arange(SUPPOSED)) / SUPPOSED
-        self._take(_drawn(weights, places), weights)
-
-    def _take(self, chosen: NDArray[np.intp], weights: Floats) -> None:
-        rng = self._rng
-        constants = self._constants
-        mean = (constants @ weights)[:, None]
-        sd = np.sqrt(np.maximum(0.0, (constants - mean) ** 2 @ weights))[:, None]
-        floors = FLOORS
-        if self._past == "loads":
-            floors = FLOORS.copy()
-            floors[DRIVES_UNSEEN] = UNSEEN_FLOOR
-        sd = np.maximum(sd, floors * self._sd0)
-        soc = self.soc()[chosen]
-        jitter = sqrt(1 - SHRINK**2) * sd * rng.standard_normal((len(NAMES), SUPPOSED))
-        self._constants = mean + SHRINK * (constants[:, chosen] - mean) + jitter
-        self._state = self._state[:, chosen]
-        self._current = self._current[chosen]
+    def _draw_anew(self, group: int, weights: Floats) -> None:
+        """Systematic resampling of a group."""
+        each = SUPPOSED // GROUPS
+        own = slice(group * each, (group + 1) * each)
+        places = (self._rng.random() + np.arange(each)) / each
+        self._take(own, _drawn(GROUPS * weights[own], places), GROUPS * weights[own])
         self._unpack_constants()
-        soc = soc + CHARGE_JITTER * max(float(soc.std()), LEAST_SD) * rng.standard_normal(SUPPOSED)
-        soc = np.abs(np.where(soc > 1.0, 2.0 - soc, soc))
-        self._state[MISSING] = (1 - np.minimum(soc, 1.0)) * self.capacity()
-        self._log_weight = np.zeros(SUPPOSED)
+
+    def _take(self, own: slice, chosen: NDArray[np.intp], weights: Floats) -> None:
+        """Put the chosen ones of a group in its place, jittered so that no two banks are the same."""
+        rng = self._rng
+        apart = np.vstack([self._constants, self._level()])[:, own]
+        mean = (apart @ weights)[:, None]
+        apart -= mean
+        # few effective banks understate the spread
+        spread = (apart * weights) @ apart.T / (1 - float(weights @ weights))
+        variance = np.maximum(0.0, np.diag(spread))[:, None]
+        floors = _floors(lithium=self._lithium, unseen=self._past == "loads")
+        least = np.vstack([(floors * self._sd0) ** 2, [[LEAST_SD**2]]])
+        # jittered together: what the voltage ties to each other, as charge and rest voltage, stays tied
+        scale = np.sqrt(variance + TINY)
+        factor = scale * np.linalg.cholesky(spread / (scale * scale.T) + RIDGE * np.eye(len(apart)))
+        jitter = factor @ rng.standard_normal(apart.shape)
+        jitter += np.sqrt(np.maximum(0.0, least - variance)) * rng.standard_normal(apart.shape)
+        moved = mean + SHRINK * apart[:, chosen] + sqrt(1 - SHRINK**2) * jitter
+        constants = self._aged(own, moved[:-1])
+        self._constants[:, own] = constants
+        self._state[:, own] = self._state[:, own][:, chosen]
+        self._current[own] = self._current[own][chosen]
+        at_25 = np.exp(constants[PARAMETER["ln_capacity"]])
+        now = capacity(at_25, constants[PARAMETER["capacity_per_C"]], self.temperature_C)
+        self._state[MISSING, own] = np.minimum(np.abs(1 - moved[-1]), self._deepest) * now
+        self._log_weight[own] = 0.0
+
+    def _aged(self, own: slice, constants: Floats) -> Floats:
+        """Constants after the hours since their group was last drawn: they wander toward their priors."""
+        group = own.start * GROUPS // SUPPOSED
+        keep = exp(-self._drawn_h[group] / WANDER_H)
+        self._drawn_h[group] = 0.0
+        wander = sqrt(1 - keep * keep) * self._sd0 * self._rng.standard_normal(constants.shape)
+        return np.asarray(self._mean0 + keep * (constants - self._mean0) + wander)
 
     def moments(self) -> Moments:
         """What the supposed banks say together."""
         weights = self._weights(self._log_weight)
         soc, total = self.soc(), self.capacity()
         mean, size = float(weights @ soc), float(weights @ total)
-        taken = accepted_share(soc, np.maximum(self._current, 0.0), self._taper, self._loss)
+        current_in = float(weights @ np.maximum(self._current, 0.0))
+        stored = float(weights @ self._stored(soc, np.maximum(self._current, 0.0)))
         return Moments(
             soc=mean,
             soc_sd=sqrt(float(weights @ (soc - mean) ** 2)),
             capacity=size,
             capacity_sd=sqrt(float(weights @ (total - size) ** 2)),
             unseen=0.0 if self._past == "nothing" else float(weights @ self._state[UNSEEN]),
-            stored_share=float(weights @ taken),
+            stored_share=stored / current_in if current_in > 0 else 1.0,
         )
 
     def packed(self) -> str:
         """A part of the supposed banks, drawn by weight, as text to restore from: 16 bits a number."""
         weights = self._weights(self._log_weight)
-        chosen = _drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)
+        chosen = _drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)  # as many of each group
         rows = np.vstack([self._constants[:, chosen], self._state[:, chosen]])
         low = rows.min(axis=1, keepdims=True).astype("<f4")
         span = (rows.max(axis=1, keepdims=True) - low).astype("<f4")
@@ -488,11 +561,12 @@ class Cloud:
         if not np.isfinite(rows).all():
             raise ValueError("a packed cloud holds what is no number")
         self.temperature_C = temperature_C
-        again = np.arange(SUPPOSED) % SAVED
+        again = np.arange(SUPPOSED) * SAVED // SUPPOSED
         self._constants, self._state = rows[: len(NAMES), again], rows[len(NAMES) :, again]
         self._current = np.zeros(SUPPOSED)
         self._unpack_constants()
-        self._take(np.arange(SUPPOSED), np.full(SUPPOSED, 1 / SUPPOSED))
+        for group in range(GROUPS):
+            self._draw_anew(group, np.full(SUPPOSED, 1 / SUPPOSED))
 
 
 def _drawn(weights: Floats, places: Floats) -> NDArray[np.intp]:

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
 from monitor.bank.basis import Ground, words
-from monitor.bank.cloud import Cloud, Flow, Moments, Past
+from monitor.bank.cloud import Cloud, Flow, Held, Moments, Past
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankEstimate, BankSample
@@ -48,13 +48,16 @@ LOADS_SEEN_DAYS = 7.0
 LOADS_PATIENCE_H = 48.0
 """...and at a beginning so long is waited for its first current (our choice)."""
 
+HELD: dict[Stage, Held] = {
+    Stage.ABSORPTION: "absorption",
+    Stage.EQUALIZATION: "absorption",
+    Stage.FLOAT: "float",
+}
+
 SD_LEAST = 0.01
-SD_FACTOR = {"net": 1.35, "charge and load": 1.5, "charge": 1.3, "nothing": 1.3}
+SD_FACTOR = {"net": 1.15, "charge and load": 1.25, "charge": 1.15, "nothing": 1.15}
 """What the filter's own deviation is widened by, by what is metered (our choice, so that the truth of unlike
 bank models lies within two deviations in 90 to 98 % of rows; tests/bench). A model leaves things out."""
-
-CAPACITY_SD_FACTOR = 1.4
-"""The same for the learnt capacity (our choice)."""
 
 UNIFORM_SD = 1 / math.sqrt(12)
 """Standard deviation of a charge of which nothing is known: uniform on 0..1."""
@@ -280,7 +283,7 @@ class BankEstimator:
 
     def _weigh(self) -> None:
         """Move and weigh the supposed banks by what the window holds."""
-        window, cloud = self._window, self._cloud
+        window, cloud, memory = self._window, self._cloud, self._memory
         blind = window.known_h < 0.5 * window.hours
         past: Past = "nothing"
         if window.unseen_h > 0.5 * window.hours:
@@ -295,7 +298,7 @@ class BankEstimator:
         cloud.advance(window.hours, flow, self._temperature_C())
         if window.voltages:
             cell_V = window.voltage_sum_V / window.voltages / self._bank.cells
-            cloud.weigh(cell_V, window.hours, blind=blind)
+            cloud.weigh(cell_V, window.hours, blind=blind, held=HELD.get(memory.stage))
         self._blind = blind
         self._window = Window()
         self._moments, self._memory.counted = cloud.moments(), 0.0
@@ -355,7 +358,7 @@ class BankEstimator:
             soc_sd=sd,
             stage=memory.stage,
             capacity_Ah=moments.capacity * bank.capacity_Ah,
-            capacity_sd_Ah=CAPACITY_SD_FACTOR * moments.capacity_sd * bank.capacity_Ah,
+            capacity_sd_Ah=moments.capacity_sd * bank.capacity_Ah,
             unseen_load_A=None if self._memory.metered == "net" else moments.unseen * bank.capacity_Ah,
             basis=words(ground),
             became_full=became_full,

@@ -35,9 +35,10 @@ class Priors:
     full. ln_low_knee: how steeply the voltage under load falls toward empty. ln_slow, ln_slow_h: voltage per
     unit of current that comes and goes within hours, and its time constant. surface_V, ln_surface_h: what a
     charge leaves on the plates, and how long at rest. ln_taper: width below full in which acceptance
-    falls. ln_loss: share of any charge that is not stored. ln_self_month: share lost in a month at
-    25 °C. offset: the current meter's zero, as a current. ln_own: what the monitor and the controller draw
-    past the meters. ln_unseen: the mean of the loads where none is metered.
+    falls. ln_loss: share of any charge that is not stored. ln_gas: current that turns water into gas at
+    2.40 V and 25 °C. full_at: true charge at which the signs of full show. ln_self_month: share lost in a
+    month at 25 °C. offset: the current meter's zero, as a current. ln_own: what the monitor and the
+    controller draw past the meters. ln_unseen: the mean of the loads where none is metered.
     """
 
     ln_capacity: Spread
@@ -55,6 +56,8 @@ class Priors:
     ln_surface_h: Spread
     ln_taper: Spread
     ln_loss: Spread
+    ln_gas: Spread
+    full_at: Spread
     ln_self_month: Spread
     offset: Spread = (0.0, 0.0)
     ln_own: Spread = (0.0, 0.0)
@@ -68,9 +71,10 @@ _FLOODED = Priors(
     # configured capacities are often too high, and banks old: 80 % of rating is common (facts of the trade)
     ln_capacity=ln(0.88, 1.14),
     capacity_per_C=(0.0075, 0.0025),  # 0.005 (Copetti 1993) to 0.012 below 10 °C (a worksheet of the trade)
-    # full 2.085 (Copetti) to 2.18 V (Jackey, strong acid), [TRJ] 2.122; span 0.12 to 0.23 V, [TRJ] 0.227
+    # full 2.085 (Copetti) to 2.18 V (Jackey, strong acid), [TRJ] 2.122
+    # span 0.12 (Copetti), 0.145 [RLS], 0.15 [TM5] to 0.227 V [TRJ]
     rest_full_V=(2.126, 0.026),
-    rest_span_V=(0.195, 0.032),
+    rest_span_V=(0.182, 0.037),
     ln_ohm_out=ln(0.22, 1.7),  # Jackey 2007: 0.21 V per C; Copetti 1993: about 0.3
     ln_ohm_in=ln(0.6, 2.2),  # Jackey 0.25 to Copetti 1.5
     ln_activation_V=ln(0.008, 1.5),  # fits Copetti's drop below C/20; a Tafel slope of the right size
@@ -82,15 +86,18 @@ _FLOODED = Priors(
     ln_surface_h=ln(3.0, 1.5),  # rest of 1 h settles most, 6 h nearly all [TRJ]
     ln_taper=ln(0.040, 2.0),  # Copetti at C/10: 0.07; models without side reactions: next to nothing
     ln_loss=ln(0.025, 1.8),  # above 95 % at low charge (Stevens & Corey)
+    ln_gas=ln(0.004, 2.0),  # 4 mA per Ah, vented, at 2.40 V (behind IEC 62485-2, from memory)
+    full_at=(0.93, 0.045),  # controllers end the charge at 66 to 100 % true charge (bank models)
     ln_self_month=ln(0.10, 1.5),  # 10 to 12 [RLS], 5 to 15 % a month [TRJ]
 )
 _AGM = replace(
     _FLOODED,
     rest_full_V=(2.135, 0.026),  # common tables 2.133, from memory; strong acid
-    rest_span_V=(0.180, 0.033),
+    rest_span_V=(0.178, 0.035),
     ln_ohm_out=ln(0.17, 1.7),
     ln_ohm_in=ln(0.5, 2.2),
     ln_loss=ln(0.02, 1.8),  # recharge factor 1.05 to 1.10 with the taper [RLS]
+    ln_gas=ln(0.0015, 2.0),  # valve-regulated 1.6 mA per Ah (likewise)
     ln_self_month=ln(0.025, 1.6),  # 1 to 3 % a month, from memory
 )
 _GEL = replace(_AGM, rest_full_V=(2.137, 0.026), ln_ohm_out=ln(0.20, 1.7))
@@ -110,6 +117,8 @@ _LIFEPO4 = Priors(
     ln_surface_h=ln(1.0, 1.5),
     ln_taper=ln(0.004, 1.8),
     ln_loss=ln(0.006, 1.8),
+    ln_gas=ln(1e-12, 2.0),  # none
+    full_at=(0.96, 0.03),
     ln_self_month=ln(0.025, 1.5),
 )
 PRIORS: dict[Chemistry, Priors] = {
@@ -122,7 +131,7 @@ PRIORS: dict[Chemistry, Priors] = {
 USUAL_UNSEEN = ln(0.006, 2.1)
 """Mean of loads that no meter shows where none is declared: a seventh of the capacity a day (our choice)."""
 
-OWN_FACTOR, OWN_SPREAD = 1.5, 2.2
+OWN_FACTOR, OWN_SPREAD = 1.4, 2.0
 """What bypasses a controller that meters its loads: the monitor, the controller itself, now and then a load
 wired straight to the bank: a median of so many times the monitor's draw, with a wide spread (our choice)."""
 

@@ -1,13 +1,15 @@
 """The sun: what a clear sky would give this array, what this sky allowed, what the array's days say.
 
-expected.py the public side of the expectation: which supply, what a clear sky gives it day by day; helper.py
+expected.py clear-sky power of the array, by tables that fit the site (almanac's work, see below); helper.py
 starts the short-lived process that works it out; almanac.py is that process, the only module to import pvlib
 and pandas, with panel.py (array and controller) and climate.py (the usual air); table.py a day as a line of
-text; day.py the steps of a day and gather.py makes them of rows; taken.py what was taken and what was left, by
-held.py (where the bank held the array back), rise.py (how high the array's voltage stands), course.py (the
-index between what was seen) and level.py (the array's learnt factor); sky.py what kind of day it was; yields.py
-IEC 61724-1; book.py what days tell together; findings/ what is wrong with the array, one module a kind.
+text; day.py the steps of a day and gather.py makes them of rows; taken.py what was taken and what was left,
+by held.py (where the bank held the array back), at_bank.py (a PWM array at the bank's own voltage), rise.py
+(how high the array's voltage stands), course.py (the index between what was seen) and level.py (the array's
+learnt factor); sky.py what kind of day it was; yields.py IEC 61724-1; book.py what days tell together;
+findings/ what is wrong with the array, one module a kind.
 
-Pure but for the almanac's process. May import bank, site, records, quantities, errors; of the store only its
-calendar (`store/days.py`): `sun_report.py` and `sun_tables.py` read and write it and call this room. To add a finding, add a module to `findings/`.
+Pure but for helper.py and almanac.py's own process. May import bank, site, records, quantities, errors; of
+the store only its days: `sun_report.py` and `sun_tables.py` read and write it and call this room. To add a
+finding, add a module to `findings/`.
 """

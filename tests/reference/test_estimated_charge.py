@@ -19,7 +19,6 @@ RECORDS = ("ferry_pybamm_24", "van_lithium_12", "lodge_unmetered_12", "hut_flood
 """PyBaMM's LiFePO4 cells, a LiFePO4 table, Shepherd without metered loads, a third-order circuit."""
 
 OTHER_SEED = 99
-"""Of five others that were tried the one whose estimates differ most from the usual seed's."""
 
 
 @cache
@@ -56,26 +55,14 @@ def test_the_learnt_capacity_lies_within_its_band(name):
     assert abs(last.capacity_Ah - truth.capacity_Ah) <= 2.5 * last.capacity_sd_Ah
 
 
-def test_where_the_random_numbers_begin_does_not_matter_much(monkeypatch):
-    kept, estimates, _ = judged("ferry_pybamm_24", "coarse")
-    monkeypatch.setattr(estimator, "SEED", OTHER_SEED)
-    others, _ = estimates_of(kept)
-    apart = [abs(one.soc - other.soc) for one, other in zip(estimates, others, strict=True)]
-    assert max(apart) > 0, "the other seed was not used"
-    assert fmean(apart) < 0.03
-
-
-def test_where_it_matters_the_band_says_so(monkeypatch):
-    """From a cold start to the first full charge a seed may settle on another charge, by a quarter at worst.
-
-    On this record two of five seeds do. Their bands are as wide, and once they are narrow all agree.
-    """
-    kept, estimates, _ = judged("hut_flooded_12", "fine")
+@pytest.mark.parametrize(("name", "grade"), [("ferry_pybamm_24", "coarse"), ("hut_flooded_12", "fine")])
+def test_where_the_random_numbers_begin_does_not_matter_much(name, grade, monkeypatch):
+    kept, estimates, _ = judged(name, grade)
     monkeypatch.setattr(estimator, "SEED", OTHER_SEED)
     others, _ = estimates_of(kept)
     pairs = list(zip(estimates, others, strict=True))
-    told_apart = [abs(a.soc - b.soc) > 2 * hypot(a.soc_sd, b.soc_sd) for a, b in pairs]
+    apart = [abs(one.soc - other.soc) for one, other in pairs]
+    assert max(apart) > 0, "the other seed was not used"
+    assert fmean(apart) < 0.03
+    told_apart = [abs(a.soc - b.soc) > hypot(a.soc_sd, b.soc_sd) for a, b in pairs]
     assert fmean(told_apart) < 0.01
-    sure = [abs(a.soc - b.soc) for a, b in pairs if max(a.soc_sd, b.soc_sd) < 0.05]
-    assert len(sure) > len(pairs) / 4
-    assert fmean(sure) < 0.03

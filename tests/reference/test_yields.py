@@ -1,7 +1,7 @@
 """Yields and performance ratios against worked examples.
 
-The definitions are those of IEC 61724-1 as a secondary source gives them [read*]; the temperature correction is
-[memory]. The examples' figures were computed by hand from the definitions [computed].
+The definitions are those of IEC 61724-1 as a secondary source gives them [read*]; the temperature correction
+is [memory]. The examples' figures were computed by hand from the definitions [computed].
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ from monitor.bank.cell import (
     accepted_share,
     answer,
     capacity,
+    gassing,
     lead_rest_V,
     lifepo4_rest_V,
     self_discharge,
@@ -79,6 +80,20 @@ def test_published_capacities_in_the_cold_lie_within_two_deviations_of_the_prior
         1 + 0.005 * (temperature_C - 25),
     ):
         assert least <= published <= most
+
+
+def test_gassing_follows_the_ventilation_rule_of_standby_banks():
+    # vented cells 1 mA per Ah in float at 2.23 V, 4 mA at 2.40 V: behind IEC 62485-2 (from memory)
+    at_2_40 = median("ln_gas")
+    assert gassing(at_2_40, 2.40, 25.0)[0] == pytest.approx(0.004, rel=0.01)
+    assert 0.0004 < gassing(at_2_40, 2.23, 25.0)[0] < 0.0015
+    # a factor two for 10 °C (common practice, no source)
+    assert gassing(at_2_40, 2.40, 35.0)[0] == pytest.approx(2 * gassing(at_2_40, 2.40, 25.0)[0])
+
+
+def test_a_cell_at_rest_or_not_yet_read_gasses_next_to_nothing():
+    assert gassing(median("ln_gas"), 2.10, 25.0)[0] < 0.0002
+    assert gassing(median("ln_gas"), 0.0, 25.0)[0] < 1e-9
 
 
 def test_self_discharge_doubles_for_ten_degrees():
