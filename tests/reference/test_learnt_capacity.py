@@ -1,8 +1,9 @@
 """A bank whose label says 20 % too much, behind a current meter that is 1 % and 50 mA off.
 
-Four weeks of daily use on banks of other physics than the estimator's (tests/banks). A median bank holds 88 %
-of its label (`bank/priors.py`), so that a label 20 % too high is doubted from the first day on. What four weeks
-add is little: the voltage of lead-acid tells only the quotient of capacity and rest span, and the band says so.
+Four weeks of daily use on banks of other physics than the estimator's (tests/banks). A median bank holds 88
+% of its label (`bank/priors.py`), so that a label 20 % too high is doubted from the first day on. What four
+weeks add is little: the voltage of lead-acid tells only the quotient of capacity and rest span, and the
+band says so.
 """
 
 from functools import cache, partial
