@@ -65,6 +65,11 @@ RISE_SD = 0.2
 """How well the height is known before its form is fitted: the panel's temperature and its open voltage are
 only supposed (our choice; 0.8 V of 4 V)."""
 
+LITTLE, LOW_SEEN = 0.3, 0.3
+"""Where a floating bank takes less than the first share of a clear sky's power, the height tells nothing
+before its form was seen at less than the second: an array may stand open at half the supposed height (our
+choice)."""
+
 SHARE_SD = 0.03
 """What the form of the knee leaves uncertain even at a well-known height (our choice)."""
 
@@ -82,7 +87,7 @@ SHAPES = (0.0, 1.0, 2.0, 3.0, 4.0)
 SHAPE_USUAL = {"mppt": 3.0, "pwm": 0.0}
 """Before anything is learnt."""
 
-STRETCHES = tuple(0.05 * step for step in range(12, 25))
+STRETCHES = tuple(0.05 * step for step in range(6, 25))
 """Where share really is 0, in heights: open voltages are as little known as temperatures."""
 
 USUAL_STRETCH = 0.95
@@ -106,16 +111,19 @@ class Rise:
     stretch: float = USUAL_STRETCH
     sd: float = RISE_SD
     share_sd: float = SHARE_SD
+    low_seen: bool = False
 
     def share(self, height: float) -> float:
         """The share that the array gives at a height, 0..1."""
         return share_at(height / self.stretch, self.shape)
 
-    def shown(self, gave: float, height: float) -> Shown | None:
+    def shown(self, gave: float, height: float, *, floating: bool) -> Shown | None:
         """The index that a step could have given, by the one that it gave and its height; None where nothing
         was taken. gave = share(height) index."""
         share = self.share(height)
         if gave <= 0.0 or share <= 0.0:
+            return None
+        if floating and gave < LITTLE and not self.low_seen:
             return None
 
         def relative(sd: float) -> float:
@@ -280,4 +288,5 @@ def fitted(rise: Rise, pairs: Sequence[tuple[float, float]]) -> Rise:
     shape, stretch = min(((shape, stretch) for shape in SHAPES for stretch in STRETCHES), key=wrong)
     wrong_by = sorted(abs(share_at(height / stretch, shape) - share) for height, share in some)
     share_sd = max(SHARE_SD, TO_SD * wrong_by[len(wrong_by) // 2])
-    return replace(rise, shape=shape, stretch=stretch, sd=FITTED_SD, share_sd=share_sd)
+    low_seen = sorted(share for _, share in some)[len(some) // 10] < LOW_SEEN
+    return replace(rise, shape=shape, stretch=stretch, sd=FITTED_SD, share_sd=share_sd, low_seen=low_seen)

@@ -10,7 +10,7 @@ haze. Pure.
 | snow | next to nothing from a bright day's sun, cold, and the array connected (see `_snowed`) |
 | dark | index < 0.15 |
 | overcast | index < 0.40 |
-| clear | index >= 0.80 and variability <= 1.5 |
+| clear | index >= 0.80 and variability <= 1.8 |
 | broken | all else |
 
 index: light on the array's plane over that of a clear sky, both over the day. Such limits differ from author
@@ -37,7 +37,9 @@ Sky = Literal["clear", "broken", "overcast", "dark", "snow", "none"]
 SKIES: tuple[Sky, ...] = get_args(Sky)
 
 DARK, OVERCAST, CLEAR = 0.15, 0.40, 0.80
-CLEAR_VARIABILITY = 1.5
+CLEAR_VARIABILITY = 1.8
+"""A clear day's own is 1.0 to 1.3; what is told of hours in which the bank held the array back is rougher
+than the sky was (our choice)."""
 
 QUARTER_S = 900
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
+from monitor.quantities import Stage
 from monitor.sun.course import Glimpse, Guess, between, course
 from monitor.sun.day import Clear, Day, Seen, Step
 from monitor.sun.expected import Supply
@@ -211,7 +212,8 @@ def _guesses(
     for at, (step, clear) in enumerate(zip(day.steps, day.clear, strict=True)):
         height, power_W = heights[at], step.power_W
         if held[at] and height is not None and power_W is not None and daylight(clear, supply):
-            shown.append(rise.shown(max(0.0, power_W) / clear.passed_W / level.at(clear), height))
+            gave = max(0.0, power_W) / clear.passed_W / level.at(clear)
+            shown.append(rise.shown(gave, height, floating=step.stage is Stage.FLOAT))
         else:
             shown.append(None)
     if not any(shown):

@@ -72,3 +72,13 @@ def test_a_day_of_rain_gives_a_tenth_of_a_clear_one(told):
 def test_an_array_alive_in_the_rain_is_not_called_broken(told):
     _, findings = told
     assert findings == []
+
+
+def test_clear_days_of_a_full_bank_are_not_called_grey(told):
+    """The bank floats from breakfast on and takes a fiftieth of the sun; the band tells what is not known."""
+    days, _ = told
+    for day in ("2026-06-13", "2026-06-14", "2026-06-15", "2026-06-16"):
+        one = days[day]
+        assert one["sky"] in ("clear", "broken")
+        left_Wh = one["clear_sky_Wh"] - one["harvest_Wh"]
+        assert abs(one["unused_Wh"] - left_Wh) < 2.2 * one["unused_sd_Wh"]

@@ -69,7 +69,7 @@ def test_the_table_of_classes():
         "broken",
         "clear",
     ]
-    assert class_of(0.9, 1.51) == "broken"
+    assert class_of(0.9, 1.81) == "broken"
 
 
 def test_variability_by_hand():
