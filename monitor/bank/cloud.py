@@ -484,10 +484,9 @@ class Cloud:
         each = SUPPOSED // GROUPS
         own = slice(group * each, (group + 1) * each)
         places = (self._rng.random() + np.arange(each)) / each
-        self._take(own, _drawn(GROUPS * weights[own], places), GROUPS * weights[own])
-        self._unpack_constants()
+        self._take(group, own, _drawn(GROUPS * weights[own], places), GROUPS * weights[own])
 
-    def _take(self, own: slice, chosen: NDArray[np.intp], weights: Floats) -> None:
+    def _take(self, group: int, own: slice, chosen: NDArray[np.intp], weights: Floats) -> None:
         """Put the chosen ones of a group in its place, jittered so that no two banks are the same."""
         rng = self._rng
         apart = np.vstack([self._constants, self._level()])[:, own]
@@ -504,18 +503,16 @@ class Cloud:
         jitter = factor @ rng.standard_normal(apart.shape)
         jitter += np.sqrt(np.maximum(0.0, least - variance)) * rng.standard_normal(apart.shape)
         moved = mean + SHRINK * apart[:, chosen] + sqrt(1 - SHRINK**2) * jitter
-        constants = self._aged(own, moved[:-1])
-        self._constants[:, own] = constants
+        self._constants[:, own] = self._aged(group, moved[:-1])
+        self._unpack_constants()
         self._state[:, own] = self._state[:, own][:, chosen]
         self._current[own] = self._current[own][chosen]
-        at_25 = np.exp(constants[PARAMETER["ln_capacity"]])
-        now = capacity(at_25, constants[PARAMETER["capacity_per_C"]], self.temperature_C)
-        self._state[MISSING, own] = np.minimum(np.abs(1 - moved[-1]), self._deepest) * now
+        missing = np.minimum(np.abs(1 - moved[-1]), self._deepest)
+        self._state[MISSING, own] = missing * self.capacity()[own]
         self._log_weight[own] = 0.0
 
-    def _aged(self, own: slice, constants: Floats) -> Floats:
+    def _aged(self, group: int, constants: Floats) -> Floats:
         """Constants after the hours since their group was last drawn: they wander toward their priors."""
-        group = own.start * GROUPS // SUPPOSED
         keep = exp(-self._drawn_h[group] / WANDER_H)
         self._drawn_h[group] = 0.0
         wander = sqrt(1 - keep * keep) * self._sd0 * self._rng.standard_normal(constants.shape)

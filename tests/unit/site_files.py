@@ -121,3 +121,7 @@ def write(folder: Path, text: str) -> Path:
     path = folder / "hide.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+WITHOUT_ARRAY = MARSH_HIDE[: MARSH_HIDE.index("[array]")] + MARSH_HIDE[MARSH_HIDE.index("[controller]") :]
+"""The same without its array, which what tells of the sun needs."""

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.site.load import load_site
 from monitor.sun.expected import clear_days, supply_of
-from tests.unit.site_files import MARSH_HIDE
+from tests.unit.site_files import MARSH_HIDE, WITHOUT_ARRAY
 
 FIRST, DAYS = datetime(2026, 6, 1, tzinfo=UTC), 12
 OPENED, CLOSED = datetime(2026, 6, 8, 9, tzinfo=UTC), datetime(2026, 6, 9, 14, tzinfo=UTC)
@@ -81,8 +81,7 @@ def test_wrong_days_and_a_site_without_an_array_are_told_in_words(hide, tmp_path
     assert result.exit_code == 2
     assert "'June' is no date" in result.stderr
     path = tmp_path / "dark.toml"
-    start, end = MARSH_HIDE.index("[array]"), MARSH_HIDE.index("[controller]")
-    path.write_text(MARSH_HIDE[:start] + MARSH_HIDE[end:], encoding="utf-8")
+    path.write_text(WITHOUT_ARRAY, encoding="utf-8")
     result = run("array", path)
     assert result.exit_code == 1
     assert "[array]" in result.stderr

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.site.load import load_site
 from monitor.sun.expected import clear_days, supply_of
-from tests.unit.site_files import MARSH_HIDE
+from tests.unit.site_files import MARSH_HIDE, WITHOUT_ARRAY
 
 FIRST, DAYS = datetime(2026, 6, 1, tzinfo=UTC), 16
 GIVES = {3: 0.1, 4: 0.1, 8: 0.28}
@@ -118,8 +118,7 @@ def test_wrong_days_are_told_in_words(hide, words, told):
 
 def test_a_site_without_an_array_is_told_what_to_add(tmp_path):
     path = tmp_path / "dark.toml"
-    start, end = MARSH_HIDE.index("[array]"), MARSH_HIDE.index("[controller]")
-    path.write_text(MARSH_HIDE[:start] + MARSH_HIDE[end:], encoding="utf-8")
+    path.write_text(WITHOUT_ARRAY, encoding="utf-8")
     result = run("days", path)
     assert result.exit_code == 1
     assert "[array]" in result.stderr
