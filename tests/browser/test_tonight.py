@@ -204,6 +204,9 @@ def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
 def test_a_lost_connection_is_told_and_taken_back(evening, visit):
     page = visit.open(evening)
     expect(page.locator("#connection")).to_be_hidden()
+    # a script half loaded when the server goes is another matter than a lost connection
+    expect(page.locator(".js-plotly-plot .main-svg").first).to_be_visible(timeout=20_000)
+    page.wait_for_load_state("networkidle")
     evening.stop()
     expect(page.locator("#connection")).to_contain_text("No connection", timeout=25_000)
     expect(page.locator("#connection")).to_contain_text("As of 20:00")
@@ -211,8 +214,8 @@ def test_a_lost_connection_is_told_and_taken_back(evening, visit):
     evening.serve()
     expect(page.locator("#connection")).to_be_hidden(timeout=10_000)
     assert page.locator("body.lost").count() == 0
-    # while the server was away the browser itself reports each refused request
-    signs = ("ERR_CONNECTION_REFUSED", "the server did not respond")
+    # while the server was away the browser itself reports each request that was cut or refused
+    signs = ("Failed to load resource: net::ERR_", "the server did not respond")
     refused = [text for text in visit.said if any(sign in text for sign in signs)]
     assert refused
     visit.said[:] = [text for text in visit.said if text not in refused]
