@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
-from enum import IntEnum
+from enum import IntEnum, StrEnum
 
 
 class Quality(IntEnum):
@@ -100,12 +100,29 @@ class Event:
     text: str
 
 
+class Condition(StrEnum):
+    """The states of an alarm after ISA-18.2 / IEC 62682 (their names from memory)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned to normal unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmState:
-    """The present state of one alarm. state: 'normal', 'waiting' (on-delay runs), 'active', 'clearing'.
+    """The present state of one alarm; state is a value of Condition.
 
     since_ms is when the state was entered; value is the value that last decided, None if none came.
-    raised_ms is when the value went beyond its limit, None unless the alarm stands.
+    raised_ms is when the value went beyond its limit, None unless the alarm stands. beyond_ms is when the
+    on-delay began to run, back_ms the off-delay, None where it does not run. shelved_until_ms is the end of
+    a shelving. standing tells of a shelved, suppressed or out of service alarm whether its value is beyond
+    its limit all the same.
     """
 
     name: str
@@ -115,11 +132,85 @@ class AlarmState:
     value: float | None
     text: str
     raised_ms: int | None = None
+    beyond_ms: int | None = None
+    back_ms: int | None = None
+    shelved_until_ms: int | None = None
+    standing: bool = False
 
     @property
     def stands(self) -> bool:
-        """Whether a person is told that the alarm stands: a clearing one does until it has cleared."""
+        """Whether a person is told that the value is beyond its limit, or has been and waits for them."""
         return self.state in ("active", "clearing")
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One step of an alarm from one state to another, with the values behind it.
+
+    before and after are values of Condition; cause is 'raised', 'returned', 'acknowledged', 'reset',
+    'shelved', 'unshelved', 'suppressed', 'unsuppressed', 'out of service' or 'in service'. values are the
+    quantities that decided. by is who asked for it, '' where the values did. worthless_ms is after when
+    nobody needs to hear of it any more (None: never). id is the store's number, 0 before it is stored.
+    """
+
+    time_ms: int
+    alarm: str
+    before: str
+    after: str
+    cause: str
+    priority: str
+    text: str
+    values: Mapping[str, float | None] = field(default_factory=dict)
+    by: str = ""
+    worthless_ms: int | None = None
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asks of the daemon through page or command line: it stands in the store until done.
+
+    kind is 'acknowledge', 'shelve', 'unshelve', 'reset', 'test notice' ...; subject the alarm's or channel's
+    name; details what else belongs to it (a shelving's length). outcome is one sentence on what became of
+    it, '' while done_ms is None. id is the store's number, 0 before it is stored.
+    """
+
+    time_ms: int
+    kind: str
+    subject: str
+    details: Mapping[str, str | float | None] = field(default_factory=dict)
+    by: str = ""
+    done_ms: int | None = None
+    outcome: str = ""
+    id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One message for one channel in the outbox.
+
+    kind is 'alarm', 'returned', 'digest', 'evening', 'morning', 'all clear', 'test' ...; about the alarm's
+    name or ''. title and text are the two short lines of a lock screen. state is 'due', 'trying' (handed to
+    the channel, its answer unknown), 'delivered', 'expired' or 'withdrawn'; attempts counts the tries,
+    next_ms is when the next may begin, expires_ms after what it is worthless (None: never). maybe_twice says
+    that an earlier try may have arrived. id is the store's number, 0 before it is stored.
+    """
+
+    created_ms: int
+    kind: str
+    about: str
+    priority: str
+    channel: str
+    title: str
+    text: str
+    state: str
+    next_ms: int
+    expires_ms: int | None = None
+    attempts: int = 0
+    maybe_twice: bool = False
+    finished_ms: int | None = None
+    last_error: str = ""
+    id: int = 0
 
 
 @dataclass(frozen=True, slots=True)

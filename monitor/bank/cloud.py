@@ -61,14 +61,6 @@ EVIDENCE_SHARE = 0.06
 apart share the model's errors: a night holds a few independent looks, not a hundred (our choice, from unlike
 bank models: more makes the band too narrow, less learns too slowly)."""
 
-BIAS_OUT_V, BIAS_IN_V = {False: 0.008, True: 0.004}, {False: 0.022, True: 0.010}
-"""Deviation of the voltage model, lead-acid and LiFePO4 (True), at rest or discharging and charging; it grows
-with the drop or rise itself by BIAS_OUT_SHARE, BIAS_IN_SHARE, and BIAS_SURFACE of a surface charge."""
-
-BIAS_OUT_SHARE, BIAS_IN_SHARE, BIAS_SURFACE = 0.27, 0.35, 0.4
-BIAS_OUT_H, BIAS_IN_H = 6.0, 3.0
-"""How long such a bias lasts (our choice: a night, and part of a day)."""
-
 STEP_SHARE = 0.4
 """Share of a display step's variance that lasts like a bias: a voltage that stands still is rounded the same
 way each time (our choice)."""
@@ -78,9 +70,6 @@ READING_V = 0.002
 
 TAIL_FREEDOM = 5.0
 """Degrees of freedom of the likelihood (Student's t): an outlier counts little (our choice)."""
-
-FAST_H = 0.2
-"""Time constant of the fast polarisation: 12 minutes [h] (rest within the hour, a battery maker's FAQ)."""
 
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
@@ -111,10 +100,6 @@ FULL_BEFORE: dict[str, float] = {"absorption": 0.06, "float": 0.0}
 """...but how nearly is a constant of the bank (`priors.py: full_at`), so that the same sign day after day
 tells nothing new. Less by so much for each unit of current and before float, and only against lower charges
 (our choice: in bank models absorption ends at 0.69 to 1.00, float at 0.79 to 0.99)."""
-
-SLOW_MORE = {False: 0.12, True: 0.02}
-"""What a bank holds beyond its 20-hour capacity at slow rates, lead-acid and LiFePO4 (True): 367 Ah at 100 h,
-330 Ah at 20 h on one maker's sheet [TRJ]; 0.02 by its Peukert exponent of 1.01 to 1.05."""
 
 OVERDRAWN_SHARE = 0.01
 """A supposed bank that gives more than that becomes less likely: a factor e for each percent (our choice)."""
@@ -148,12 +133,7 @@ TINY, RIDGE = 1e-18, 1e-9
 
 MOST_STEPS = 65535
 
-PARAMETER = {name: place for place, name in enumerate(NAMES)}
 DRIVES_UNSEEN = [PARAMETER[name] for name in ("ln_ohm_out", "ln_activation_V", "ln_slow", "ln_unseen")]
-(MISSING, SURFACE, SLOW_OUT, SLOW_IN, FAST, BIAS_OUT, VAR_OUT, BIAS_IN, VAR_IN, UNSEEN, VAR_UNSEEN, SIDE) = (
-    range(12)
-)
-LN = [place for place, name in enumerate(NAMES) if name.startswith("ln_")]
 
 
 def _floors(*, lithium: bool, unseen: bool) -> Floats:
@@ -230,52 +210,12 @@ class Cloud:
         state[VAR_UNSEEN] = self._unseen_sd() ** 2
         state[SIDE] = self._rng.standard_normal(SUPPOSED)
 
-    def _unpack_constants(self) -> None:
-        p = self._constants.copy()
-        p[LN] = np.exp(p[LN])
-        (
-            self._at_25,
-            self._per_C,
-            self._full_V,
-            self._span_V,
-            ohm_out,
-            ohm_in,
-            activation_V,
-            end_rise,
-            low_knee,
-            slow,
-            self._slow_h,
-            self._surface_V,
-            self._surface_h,
-            self._taper,
-            self._loss,
-            self._gas,
-            self._full_at,
-            self._self_month,
-            self._offset,
-            self._own,
-            self._unseen_mean,
-        ) = p
-        self._drops = Drops(ohm_out, ohm_in, activation_V, end_rise, low_knee, slow)
-
     def _unseen_sd(self) -> float:
         """The same for all: a bank that supposes smaller loads must not gain by a smaller spread."""
         return UNSEEN_SPREAD[self._past] * float(np.mean(self._past_mean())) + UNSEEN_LEAST[self._past]
 
     def _past_mean(self) -> Floats:
         return np.asarray(self._own if self._past == "own" else self._unseen_mean)
-
-    def capacity(self) -> Floats:
-        """Present capacity of each supposed bank."""
-        return capacity(self._at_25, self._per_C, self.temperature_C)
-
-    def soc(self) -> Floats:
-        """State of charge of each supposed bank, 0..1."""
-        return np.asarray(np.clip(self._level(), 0.0, 1.0))
-
-    def _level(self) -> Floats:
-        """The same below zero, too, where a bank gives at slow rates more than at the 20-hour rate."""
-        return np.asarray(1 - self._state[MISSING] / self.capacity())
 
     def advance(self, hours: float, flow: Flow, temperature_C: float) -> None:
         """Let a span pass at a constant mean current."""
@@ -292,31 +232,11 @@ class Cloud:
             state[SIDE] += sqrt(1 - keep * keep) * rng.standard_normal(SUPPOSED)
             self._let_unseen_drift(hours)
             current = current - np.maximum(0.0, state[UNSEEN] + state[SIDE] * np.sqrt(state[VAR_UNSEEN]))
-        self._current = current
-        total = self.capacity()
-        soc = np.clip(1 - state[MISSING] / total, 0.0, 1.0)
-        current_in = np.maximum(current, 0.0)
-        current_out = current_in - current
-        stored = self._stored(soc, current_in) - current_out
-        stored -= self_discharge(self._self_month, temperature_C) * total
-        missing = state[MISSING] - stored * hours
+        lost: Floats | float = 0.0
         if flow.blind:
-            missing += total * BLIND_SD_PER_ROOT_H * sqrt(hours) * rng.standard_normal(SUPPOSED)
-        deep = self._deepest
-        self._overdrawn = np.maximum(0.0, missing / total - deep)
-        state[MISSING] = np.clip(missing, 0.0, deep * total)
-        step = 1 - np.exp(-hours / self._slow_h)
-        state[SLOW_OUT] += step * (current_out - state[SLOW_OUT])
-        state[SLOW_IN] += step * (current_in - state[SLOW_IN])
-        state[FAST] += (1 - exp(-hours / FAST_H)) * (current - state[FAST])
-        surface = 1 - (1 - state[SURFACE]) * np.exp(-current_in * hours / SURFACE_UP)
-        state[SURFACE] = surface * np.exp(-hours / self._surface_h - current_out * hours / SURFACE_DOWN)
+            lost = self.capacity() * BLIND_SD_PER_ROOT_H * sqrt(hours) * rng.standard_normal(SUPPOSED)
+        self.move(hours, current, temperature_C, lost)
         self._let_biases_wander(hours)
-
-    def _stored(self, soc: Floats, current_in: Floats) -> Floats:
-        """What of a charging current is stored: not what turns water into gas, and less toward full."""
-        left = np.maximum(0.0, current_in - gassing(self._gas, self._cell_V, self.temperature_C))
-        return np.asarray(accepted_share(soc, left, self._taper, self._loss) * left)
 
     def _let_unseen_drift(self, hours: float) -> None:
         state = self._state
@@ -348,23 +268,6 @@ class Cloud:
         state[SURFACE] *= np.exp(-hours / self._surface_h)
         self._forget_biases()
 
-    def _answer(self, soc: Floats) -> Answer:
-        state = self._state
-        if self._lithium:
-            rest_V = lifepo4_rest_V(np.maximum(soc, 0.0), self._full_V, self._span_V)
-        else:
-            rest_V = lead_rest_V(soc, self._full_V, self._span_V, self.temperature_C)
-        return answer(
-            (self._deepest - 1 + soc) / self._deepest,
-            rest_V + self._surface_V * state[SURFACE],
-            0.5 * (self._current + state[FAST]),
-            state[SLOW_OUT],
-            state[SLOW_IN],
-            self._drops,
-            self.temperature_C,
-            lithium=self._lithium,
-        )
-
     def weigh(self, cell_V: float, hours: float, *, blind: bool = False, held: Held = None) -> None:
         """Weigh the supposed banks by the mean voltage of the span just passed; each bias learns from it.
 
@@ -376,14 +279,7 @@ class Cloud:
         predicted = self._answer(soc)
         out = self._current + state[FAST] <= 0.0
         lasting = STEP_SHARE * self._step_var + (0.03**2 if blind else 0.0)
-        spread = np.where(
-            out,
-            BIAS_OUT_V[self._lithium] ** 2
-            + (BIAS_OUT_SHARE * predicted.drop_V) ** 2
-            + (BIAS_SURFACE * self._surface_V * state[SURFACE]) ** 2,
-            BIAS_IN_V[self._lithium] ** 2 + (BIAS_IN_SHARE * predicted.rise_V) ** 2,
-        )
-        spread = np.sqrt(spread + lasting)
+        spread = np.sqrt(self.bias_spread_V(predicted, out) + lasting)
         bias = np.where(out, state[BIAS_OUT], state[BIAS_IN])
         variance = np.where(out, state[VAR_OUT], state[VAR_IN])
         off_V = cell_V - (predicted.rest_V - predicted.drop_V + predicted.rise_V) - spread * bias

@@ -13,7 +13,17 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import date
 from typing import Protocol
 
-from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Reading, Series
+from monitor.records import (
+    AlarmState,
+    DayStat,
+    DeviceHealth,
+    Event,
+    Notice,
+    Reading,
+    Request,
+    Series,
+    Transition,
+)
 
 
 class StoreReader(Protocol):
@@ -59,6 +69,21 @@ class StoreReader(Protocol):
     def alarms(self) -> list[AlarmState]:
         """The present state of every alarm the daemon knows."""
 
+    def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
+        """Alarms' transitions in [start, end), newest first."""
+
+    def open_requests(self) -> list[Request]:
+        """What people have asked of the daemon and is not done yet, oldest first."""
+
+    def request(self, number: int) -> Request | None:
+        """One request by its id, None where there is none."""
+
+    def open_notices(self) -> list[Notice]:
+        """The notices that are not finished, oldest first."""
+
+    def notices(self, limit: int = 100) -> list[Notice]:
+        """The newest notices, finished or not, newest first."""
+
     def health(self) -> list[DeviceHealth]:
         """How each device has been answering, in the site file's order."""
 
@@ -83,6 +108,21 @@ class StoreWriter(StoreReader, Protocol):
 
     def put_alarm(self, state: AlarmState) -> None:
         """Replace the present state of one alarm."""
+
+    def add_transition(self, transition: Transition) -> None:
+        """Keep an alarm's transition."""
+
+    def put_request(self, request: Request) -> None:
+        """Replace a request that is done (its id says which)."""
+
+    def add_notice(self, notice: Notice) -> None:
+        """Put a notice into the outbox; it has its id after the next commit."""
+
+    def put_notice(self, notice: Notice) -> None:
+        """Replace a notice (its id says which)."""
+
+    def forget_notices(self, before_ms: int) -> None:
+        """Drop notices and requests that were finished before a time."""
 
     def put_health(self, health: DeviceHealth) -> None:
         """Replace one device's health."""

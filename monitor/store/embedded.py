@@ -12,7 +12,7 @@ import sqlite3
 import threading
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import fields
+from dataclasses import asdict
 from datetime import date
 from heapq import merge
 from itertools import groupby
@@ -21,7 +21,17 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 from monitor.errors import StoreError
-from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Reading, Series
+from monitor.records import (
+    AlarmState,
+    DayStat,
+    DeviceHealth,
+    Event,
+    Notice,
+    Reading,
+    Request,
+    Series,
+    Transition,
+)
 from monitor.store.connect import connect, told
 from monitor.store.queries import (
     ORDER,
@@ -44,6 +54,12 @@ from monitor.store.steps import steps_of
 
 if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
+
+
+def document_of(record: AlarmState | Transition | Request | Notice) -> str:
+    """A record as the JSON text that stands in its row; the id is the row's own."""
+    named = {key: value for key, value in asdict(record).items() if key != "id"}
+    return json.dumps(named, ensure_ascii=False)
 
 
 class EmbeddedReader:
@@ -172,9 +188,43 @@ class EmbeddedReader:
 
     def alarms(self) -> list[AlarmState]:
         with self._asking() as ask:
-            columns = ", ".join(field.name for field in fields(AlarmState))
-            rows = ask.execute(f"SELECT {columns} FROM alarm ORDER BY name")
-            return [AlarmState(*row) for row in rows]
+            rows = ask.execute("SELECT document FROM alarm ORDER BY name").fetchall()
+        return [AlarmState(**json.loads(document)) for (document,) in rows]
+
+    def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
+        sql = (
+            "SELECT id, document FROM transition WHERE time_ms >= ? AND time_ms < ?"
+            " ORDER BY time_ms DESC, id DESC LIMIT ?"
+        )
+        with self._asking() as ask:
+            rows = ask.execute(sql, (start_ms, end_ms, limit)).fetchall()
+        return [Transition(**json.loads(document), id=number) for number, document in rows]
+
+    def open_requests(self) -> list[Request]:
+        with self._asking() as ask:
+            rows = ask.execute(
+                "SELECT id, document FROM request WHERE done_ms IS NULL ORDER BY id"
+            ).fetchall()
+        return [Request(**json.loads(document), id=number) for number, document in rows]
+
+    def request(self, number: int) -> Request | None:
+        with self._asking() as ask:
+            row = ask.execute("SELECT document FROM request WHERE id = ?", (number,)).fetchone()
+        return None if row is None else Request(**json.loads(row[0]), id=number)
+
+    def open_notices(self) -> list[Notice]:
+        with self._asking() as ask:
+            rows = ask.execute(
+                "SELECT id, document FROM notice WHERE finished_ms IS NULL ORDER BY id"
+            ).fetchall()
+        return [Notice(**json.loads(document), id=number) for number, document in rows]
+
+    def notices(self, limit: int = 100) -> list[Notice]:
+        with self._asking() as ask:
+            rows = ask.execute(
+                "SELECT id, document FROM notice ORDER BY id DESC LIMIT ?", (limit,)
+            ).fetchall()
+        return [Notice(**json.loads(document), id=number) for number, document in rows]
 
     def health(self) -> list[DeviceHealth]:
         with self._asking() as ask:
@@ -266,6 +316,22 @@ def open_writer(path: Path, time_zone: str) -> EmbeddedWriter:
     from monitor.store.writer import open_for_daemon
 
     return open_for_daemon(path, time_zone)
+
+
+def leave_request(path: Path, request: Request) -> int:
+    """Leave a request for the daemon in its store; its number. Nothing else is written.
+
+    Works while the daemon runs (it looks every second) and while it does not (it looks when it starts).
+    Raises StoreError where there is no store, it may not be written, or its schema is another.
+    """
+    if not path.exists():
+        raise StoreError(f"{path}: there is no store yet; start the daemon (nightbank monitor) to make one")
+    with closing(connect(path, read_only=False)) as connection, told(path):
+        check(connection, path)
+        cursor = connection.execute(
+            "INSERT INTO request (done_ms, document) VALUES (NULL, ?)", (document_of(request),)
+        )
+    return int(cursor.lastrowid or 0)
 
 
 def open_importer(path: Path, time_zone: str) -> EmbeddedWriter:

@@ -71,6 +71,31 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE TABLE note (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID",
         ),
     ),
+    Migration(
+        "alarms by the standard, requests, notices",
+        (
+            "ALTER TABLE alarm RENAME TO alarm_before",
+            "CREATE TABLE alarm (name TEXT PRIMARY KEY, document TEXT NOT NULL) WITHOUT ROWID",
+            """INSERT INTO alarm SELECT name, json_object(
+                'name', name,
+                'state', CASE WHEN state IN ('active', 'clearing') THEN 'unacknowledged' ELSE 'normal' END,
+                'since_ms', since_ms, 'priority', priority, 'value', value,
+                'text', CASE WHEN state IN ('active', 'clearing') THEN text ELSE '' END,
+                'raised_ms', CASE WHEN state IN ('active', 'clearing') THEN raised_ms END)
+                FROM alarm_before""",
+            "DROP TABLE alarm_before",
+            """CREATE TABLE transition (
+                id INTEGER PRIMARY KEY, time_ms INTEGER NOT NULL, alarm TEXT NOT NULL,
+                document TEXT NOT NULL)""",
+            "CREATE INDEX transition_by_time ON transition (time_ms)",
+            """CREATE TABLE request (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, done_ms INTEGER, document TEXT NOT NULL)""",
+            "CREATE INDEX request_open ON request (id) WHERE done_ms IS NULL",
+            """CREATE TABLE notice (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, finished_ms INTEGER, document TEXT NOT NULL)""",
+            "CREATE INDEX notice_open ON notice (id) WHERE finished_ms IS NULL",
+        ),
+    ),
 )
 
 

@@ -1,8 +1,8 @@
 """The embedded store's write side: what is pending in memory, and the commit that makes it durable.
 
-`append` and the `put_` calls only note what came; `commit` writes all of it in one transaction, so the file
-is locked for milliseconds and another process (an import) can write between two commits. Until then
-`latest`, `latest_good`, `alarms`, `health`, `events` and `note` of the writer itself answer with what is
+`append`, the `add_` and the `put_` calls only note what came; `commit` writes all of it in one transaction,
+so the file is locked for milliseconds and another process (an import) can write between two commits. Until
+then `latest`, `latest_good`, `alarms`, `health`, `events` and `note` of the writer itself answer with what is
 pending; `series`, `days`, `rows` and `span` with what was committed. A commit that fails (a full disk)
 leaves the file as it was and everything pending for the next one.
 """
@@ -12,16 +12,16 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from contextlib import closing
-from dataclasses import astuple, fields
+from dataclasses import fields
 from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.errors import StoreError
-from monitor.records import AlarmState, DeviceHealth, Event, Reading
+from monitor.records import AlarmState, DeviceHealth, Event, Notice, Reading, Request, Transition
 from monitor.store.connect import FileLock, connect, prepare_for_writing, told
 from monitor.store.days import zone_of
-from monitor.store.embedded import EmbeddedReader
+from monitor.store.embedded import EmbeddedReader, document_of
 from monitor.store.landing import Landed, Landing, Pending
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import check, migrate
@@ -53,6 +53,11 @@ class EmbeddedWriter(EmbeddedReader):
         self._pending: list[Pending] = []
         self._events: list[Event] = []
         self._alarms: dict[str, AlarmState] = {}
+        self._transitions: list[Transition] = []
+        self._requests: dict[int, Request] = {}
+        self._new_notices: list[Notice] = []
+        self._notices: dict[int, Notice] = {}
+        self._forget_before_ms: int | None = None
         self._health: dict[str, DeviceHealth] = {}
         self._notes: dict[str, str] = {}
         self._new_ranks: dict[str, int] | None = None
@@ -90,6 +95,26 @@ class EmbeddedWriter(EmbeddedReader):
         with self._lock:
             self._alarms[state.name] = state
 
+    def add_transition(self, transition: Transition) -> None:
+        with self._lock:
+            self._transitions.append(transition)
+
+    def put_request(self, request: Request) -> None:
+        with self._lock:
+            self._requests[request.id] = request
+
+    def add_notice(self, notice: Notice) -> None:
+        with self._lock:
+            self._new_notices.append(notice)
+
+    def put_notice(self, notice: Notice) -> None:
+        with self._lock:
+            self._notices[notice.id] = notice
+
+    def forget_notices(self, before_ms: int) -> None:
+        with self._lock:
+            self._forget_before_ms = before_ms
+
     def put_health(self, health: DeviceHealth) -> None:
         with self._lock:
             self._health[health.device] = health
@@ -104,14 +129,7 @@ class EmbeddedWriter(EmbeddedReader):
         Raises StoreError where that fails; everything stays pending then.
         """
         with self._lock, told(self.path):
-            if not (
-                self._pending
-                or self._events
-                or self._alarms
-                or self._health
-                or self._notes
-                or self._new_ranks is not None
-            ):
+            if not (self._pending or self._has_documents()):
                 self.last_commit = Landed()
                 return
             with self._landing.transaction() as others_wrote:
@@ -165,6 +183,22 @@ class EmbeddedWriter(EmbeddedReader):
             known = pending + super().events(start_ms, end_ms, limit)
         return sorted(known, key=lambda event: -event.time_ms)[:limit]
 
+    def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
+        with self._lock:
+            pending = [each for each in reversed(self._transitions) if start_ms <= each.time_ms < end_ms]
+            known = pending + super().transitions(start_ms, end_ms, limit)
+        return sorted(known, key=lambda each: -each.time_ms)[:limit]
+
+    def open_requests(self) -> list[Request]:
+        with self._lock:
+            return [request for request in super().open_requests() if request.id not in self._requests]
+
+    def open_notices(self) -> list[Notice]:
+        """Those of the file with what is pending of them; new ones come with the next commit."""
+        with self._lock:
+            known = [self._notices.get(notice.id, notice) for notice in super().open_notices()]
+        return [notice for notice in known if notice.finished_ms is None]
+
     def note(self, key: str) -> str | None:
         with self._lock:
             return self._notes[key] if key in self._notes else super().note(key)
@@ -187,6 +221,20 @@ class EmbeddedWriter(EmbeddedReader):
         self._newest = {(c.device, c.quantity): c.last for c in channels}
         self._newest_good = {(c.device, c.quantity): c.good for c in channels if c.good is not None}
 
+    def _has_documents(self) -> bool:
+        return bool(
+            self._events
+            or self._alarms
+            or self._transitions
+            or self._requests
+            or self._new_notices
+            or self._notices
+            or self._health
+            or self._notes
+            or self._new_ranks is not None
+            or self._forget_before_ms is not None
+        )
+
     def _write_documents(self) -> None:
         write = self._connection
         if self._new_ranks is not None:
@@ -197,9 +245,28 @@ class EmbeddedWriter(EmbeddedReader):
             ((event.time_ms, event.kind, event.subject, event.text) for event in self._events),
         )
         write.executemany(
-            "INSERT OR REPLACE INTO alarm VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (astuple(alarm) for alarm in self._alarms.values()),
+            "INSERT OR REPLACE INTO alarm VALUES (?, ?)",
+            ((alarm.name, document_of(alarm)) for alarm in self._alarms.values()),
         )
+        write.executemany(
+            "INSERT INTO transition (time_ms, alarm, document) VALUES (?, ?, ?)",
+            ((each.time_ms, each.alarm, document_of(each)) for each in self._transitions),
+        )
+        write.executemany(
+            "UPDATE request SET done_ms = ?, document = ? WHERE id = ?",
+            ((request.done_ms, document_of(request), number) for number, request in self._requests.items()),
+        )
+        write.executemany(
+            "INSERT INTO notice (finished_ms, document) VALUES (?, ?)",
+            ((notice.finished_ms, document_of(notice)) for notice in self._new_notices),
+        )
+        write.executemany(
+            "UPDATE notice SET finished_ms = ?, document = ? WHERE id = ?",
+            ((notice.finished_ms, document_of(notice), number) for number, notice in self._notices.items()),
+        )
+        if self._forget_before_ms is not None:
+            write.execute("DELETE FROM notice WHERE finished_ms < ?", (self._forget_before_ms,))
+            write.execute("DELETE FROM request WHERE done_ms < ?", (self._forget_before_ms,))
         write.executemany(
             "INSERT OR REPLACE INTO health VALUES (?, ?)",
             ((health.device, _as_json(health)) for health in self._health.values()),
@@ -208,7 +275,8 @@ class EmbeddedWriter(EmbeddedReader):
 
     def _forget_documents(self) -> None:
         self._events, self._alarms, self._health, self._notes = [], {}, {}, {}
-        self._new_ranks = None
+        self._transitions, self._requests, self._new_notices, self._notices = [], {}, [], {}
+        self._new_ranks = self._forget_before_ms = None
 
 
 def _of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
