@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import StoreError
-from monitor.store.embedded import open_reader, open_writer
+from monitor.records import AlarmState, Condition
+from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
 from monitor.store.schema import MIGRATIONS, Migration, check, migrate, version_of
 
 
@@ -87,3 +88,20 @@ def test_an_older_file_is_not_read_before_the_daemon_brought_it_up_to_date(
     connection.execute("PRAGMA user_version = 0")
     with pytest.raises(StoreError, match=r"start the daemon .* once"):
         open_reader(path)
+
+
+def test_alarms_of_the_first_version_keep_standing(connection: sqlite3.Connection, path: Path) -> None:
+    migrate(connection, path, MIGRATIONS[:1])
+    connection.execute(
+        "INSERT INTO alarm VALUES ('Low voltage', 'clearing', 1000, 'high', 11.6, 'Low voltage: 11.6 V', 500)"
+    )
+    connection.execute(
+        "INSERT INTO alarm VALUES ('Bank too hot', 'waiting', 2000, 'high', 46.0, 'hot', NULL)"
+    )
+    migrate(connection, path)
+    with closing(EmbeddedReader(path, connection)) as reader:
+        hot, low = reader.alarms()
+    assert low == AlarmState(
+        "Low voltage", Condition.UNACKNOWLEDGED, 1000, "high", 11.6, "Low voltage: 11.6 V", raised_ms=500
+    )
+    assert hot == AlarmState("Bank too hot", Condition.NORMAL, 2000, "high", 46.0, "")
