@@ -6,7 +6,7 @@ supposed bank carries its mean and variance in a Kalman filter (Rao-Blackwellise
 which the voltage shows as linearly. Numbers are drawn from a fixed seed: the same samples give the same
 estimates.
 
-Units as in `priors.py`. May import cell, priors.
+Units as in `priors.py`. May import ahead, cell, priors, supposed.
 """
 
 from __future__ import annotations
@@ -19,27 +19,31 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.bank.cell import (
-    SURFACE_DOWN,
-    SURFACE_UP,
-    Answer,
-    Drops,
-    Floats,
-    accepted_share,
-    answer,
-    capacity,
-    gassing,
-    lead_rest_V,
-    lifepo4_rest_V,
-    self_discharge,
-)
+from monitor.bank.ahead import Ahead, Past
+from monitor.bank.cell import Floats
 from monitor.bank.priors import NAMES, Priors
+from monitor.bank.supposed import (
+    BIAS_IN,
+    BIAS_IN_H,
+    BIAS_OUT,
+    BIAS_OUT_H,
+    FAST,
+    FAST_H,
+    MISSING,
+    PARAMETER,
+    SIDE,
+    SLOW_IN,
+    SLOW_OUT,
+    SURFACE,
+    UNSEEN,
+    VAR_IN,
+    VAR_OUT,
+    VAR_UNSEEN,
+    Supposed,
+)
 
 Held = Literal["absorption", "float"] | None
 """Whether a controller holds the voltage, and in which stage (equalization counts as absorption)."""
-
-Past = Literal["nothing", "own", "loads"]
-"""What flows out past the meters."""
 
 SUPPOSED = 3200
 """How many banks are supposed: the fewer, the more the estimate depends on the seed (our choice; with half as
@@ -172,35 +176,24 @@ class Moments:
     """Share of a charging current that is being stored."""
 
 
-class Cloud:
+class Cloud(Supposed):
     """The supposed banks of one real one."""
 
     def __init__(self, priors: Priors, *, lithium: bool, step_V: float, seed: int) -> None:
         """step_V is the voltmeter's step per cell."""
         spreads = np.array([getattr(priors, name) for name in NAMES])
         self._mean0, self._sd0 = spreads[:, :1], spreads[:, 1:]
-        self._lithium = lithium
-        self._deepest = 1.0 + SLOW_MORE[lithium]
         self._step_var = step_V**2 / 12
         self._rng = np.random.default_rng(seed)
-        self.temperature_C = 25.0
         self._night = False
-        self._cell_V = 0.0
         self._past: Past = "loads"
-        self._scatter()
-
-    def _scatter(self) -> None:
-        draw = self._rng
-        self._constants = self._mean0 + self._sd0 * draw.standard_normal((len(NAMES), SUPPOSED))
-        self._state = np.zeros((12, SUPPOSED))
+        constants = self._mean0 + self._sd0 * self._rng.standard_normal((len(NAMES), SUPPOSED))
+        super().__init__(constants, np.zeros((12, SUPPOSED)), lithium=lithium)
         self._log_weight = np.zeros(SUPPOSED)
         self._drawn_h = np.zeros(GROUPS)
-        self._unpack_constants()
-        self._state[MISSING] = START_DEEP * draw.random(SUPPOSED) ** START_SKEW * self._at_25
-        self._state[SURFACE] = 0.5 * draw.random(SUPPOSED)
+        self._state[MISSING] = START_DEEP * self._rng.random(SUPPOSED) ** START_SKEW * self._at_25
+        self._state[SURFACE] = 0.5 * self._rng.random(SUPPOSED)
         self._forget_biases()
-        self._current: Floats = np.zeros(SUPPOSED)
-        self._overdrawn: Floats = np.zeros(SUPPOSED)
 
     def _forget_biases(self) -> None:
         state = self._state
@@ -279,7 +272,7 @@ class Cloud:
         predicted = self._answer(soc)
         out = self._current + state[FAST] <= 0.0
         lasting = STEP_SHARE * self._step_var + (0.03**2 if blind else 0.0)
-        spread = np.sqrt(self.bias_spread_V(predicted, out) + lasting)
+        spread = np.sqrt(self._bias_var(predicted, out) + lasting)
         bias = np.where(out, state[BIAS_OUT], state[BIAS_IN])
         variance = np.where(out, state[VAR_OUT], state[VAR_IN])
         off_V = cell_V - (predicted.rest_V - predicted.drop_V + predicted.rise_V) - spread * bias
@@ -428,6 +421,30 @@ class Cloud:
             capacity_sd=sqrt(float(weights @ (total - size) ** 2)),
             unseen=0.0 if self._past == "nothing" else float(weights @ self._state[UNSEEN]),
             stored_share=stored / current_in if current_in > 0 else 1.0,
+        )
+
+    def ahead(self, count: int, sd_factor: float, sd_least: float, seed: int) -> Ahead:
+        """Some of the supposed banks, drawn by weight, to run on from here by themselves.
+
+        Their charges are spread as the estimate's band is: sd_factor times as far, and by sd_least more.
+        """
+        rng = np.random.default_rng(seed)
+        weights = self._weights(self._log_weight)
+        chosen = _drawn(weights, (np.arange(count) + 0.5) / count)
+        state, total = self._state[:, chosen].copy(), self.capacity()[chosen]
+        missing = state[MISSING] / total
+        mean = float(missing.mean())
+        missing = mean + sd_factor * (missing - mean) + sd_least * rng.standard_normal(count)
+        # mirrored at full: pressed against it, the band would lean to the side of comfort
+        state[MISSING] = np.minimum(np.abs(missing), self._deepest) * total
+        return Ahead(
+            self._constants[:, chosen],
+            state,
+            lithium=self._lithium,
+            temperature_C=self.temperature_C,
+            cell_V=self._cell_V,
+            past=self._past,
+            rng=rng,
         )
 
     def packed(self) -> str:

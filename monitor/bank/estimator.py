@@ -12,8 +12,9 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
+from monitor.bank.ahead import Ahead, Past
 from monitor.bank.basis import Ground, words
-from monitor.bank.cloud import Cloud, Flow, Held, Moments, Past
+from monitor.bank.cloud import Cloud, Flow, Held, Moments
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankEstimate, BankSample
@@ -178,6 +179,16 @@ class BankEstimator:
             "stage": self._stage.state(),
         }
         return json.dumps(document)
+
+    def ahead(self, count: int, seed: int = SEED) -> Ahead | None:
+        """So many supposed banks as they stand at the last weighing, to run on; None before a voltage.
+
+        The estimator itself is not touched: it goes on as if nobody had asked.
+        """
+        if not self._memory.voltage_read:
+            return None
+        metered = "nothing" if self._blind else self._memory.metered
+        return self._cloud.ahead(count, SD_FACTOR[metered], SD_LEAST, seed)
 
     def update(self, sample: BankSample) -> BankEstimate:
         """The estimate after one more sample; one that does not advance changes nothing."""
