@@ -3,6 +3,8 @@
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     app         the Dash app: headers, addresses, the frame around every page
+    markup      the page's tree as HTML for the first answer; pure
+    packed      answers in gzip
     address     where a phone finds the page
     pages       one file a page, each made from the pure rooms below
     figures     what was stored over time -> a chart as plain data, and the same facts in words; pure

@@ -1,19 +1,27 @@
 """The Dash app: the frame around every page, its addresses, its headers.
 
+The first answer already holds the whole page as plain HTML (#first); Dash then draws the same beside it and
+assets/first.js swaps the two in one go. With scripts off the first answer stays.
+
 Nothing asks an outside host: scripts, style and icon come from this process. Only the addresses of PAGES and
 what Dash itself needs are answered; all others are 404.
 """
 
 from __future__ import annotations
 
+import mimetypes
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from dash import Dash
+from dash import Dash, html
+from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
+from dashboard.markup import html_text
+from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import ReaderFactory
 from monitor.site.model import Site
@@ -30,7 +38,6 @@ FRAME = """<!DOCTYPE html>
 {%css%}
 </head>
 <body>
-<noscript><p>This page needs scripts. On the computer itself “nightbank now” tells the same.</p></noscript>
 <p id="connection" role="alert" hidden></p>
 {%app_entry%}
 {%config%}
@@ -39,6 +46,11 @@ FRAME = """<!DOCTYPE html>
 </body>
 </html>"""
 """The HTML around every page. #connection is filled by assets/connection.js when the server falls silent."""
+
+WITHOUT_SCRIPTS = (
+    "While this line stands the values do not renew themselves: load the page again for newer ones."
+)
+"""The last line of the first answer; with scripts on it goes with it."""
 
 SCRIPTS = "/_dash-component-suites/"
 """Where Dash lets its own scripts and those of its components be found."""
@@ -50,10 +62,13 @@ NOT_FOUND = "There is no such page here. The address of the first page is /\n"
 
 
 class _Page(Dash):
-    """Dash with a quiet first moment: the page's own words instead of the library's 'Loading...'."""
+    """Dash whose first answer holds the page itself instead of the library's 'Loading...'."""
+
+    first: Callable[[], Component]
 
     def interpolate_index(self, **parts: Any) -> Any:
-        parts["app_entry"] = '<div id="react-entry-point"><p class="first">Asking the store…</p></div>'
+        shown = html_text([self.first(), html.P(WITHOUT_SCRIPTS, className="first quiet")])
+        parts["app_entry"] = f'<div id="first">{shown}</div><div id="react-entry-point"></div>'
         return super().interpolate_index(**parts)
 
 
@@ -73,29 +88,45 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
         add_log_handler=False,
         enable_mcp=False,
     )
-    app.layout = lambda: page.layout(open_reader, site)
+    app.first = app.layout = lambda: page.layout(open_reader, site)
     page.register(app, open_reader, site)
     _guard(app)
-    _stream_scripts(app)
+    _send_files(app)
     return app
 
 
-def _stream_scripts(app: Dash) -> None:
-    """Send Dash's and plotly's scripts from their files.
+def _send_files(app: Dash) -> None:
+    """Send scripts, style and icon from packed files.
 
-    Dash would hold each of them (plotly's alone 4.8 MB) in memory for every phone that asks; after a few
-    phones that stays as 12 MB of the process. Only what Dash has registered is sent.
+    Dash would hold each script (plotly's alone 4.8 MB) in memory for every phone that asks; after a few
+    phones that stays as 12 MB of the process. Only what Dash has registered and what is in assets is sent.
     """
+    packed = PackedFiles()
+    own = {f"/assets/{path.name}": path for path in ASSETS.iterdir() if path.is_file()}
 
     @app.server.before_request
-    def script_file() -> Response | None:
+    def file() -> Response | None:
+        if request.path in own:
+            return send(own[request.path], keep="m" in request.args)
         if not request.path.startswith(SCRIPTS):
             return None
         package, _, named = request.path.removeprefix(SCRIPTS).partition("/")
         path, has_version = check_fingerprint(named)
         if path not in app.registered_paths.get(package, ()):
             return Response(NOT_FOUND, 404, mimetype="text/plain")
-        return send_file(str(files(package) / path), max_age=KEEP_S if has_version else None)
+        return send(Path(str(files(package) / path)), keep=has_version)
+
+    def send(path: Path, *, keep: bool) -> Response:
+        """A file whose address changes with its content (keep) may stay in the phone for a year."""
+        kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+        sent = packed.packed(path) if takes_gzip(request) else path
+        response = send_file(sent, mimetype=kind, max_age=KEEP_S if keep else None)
+        if keep:
+            response.cache_control.immutable = True
+        response.vary.add("Accept-Encoding")
+        if sent is not path:
+            response.headers["Content-Encoding"] = "gzip"
+        return response
 
 
 def _guard(app: Dash) -> None:
@@ -118,7 +149,7 @@ def _guard(app: Dash) -> None:
         response.headers["Referrer-Policy"] = "no-referrer"
         if "Cache-Control" not in response.headers:
             response.headers["Cache-Control"] = "no-store"
-        return response
+        return pack_answer(request, response)
 
 
 def content_policy(app: Dash) -> str:

@@ -193,7 +193,7 @@ class Visit:
         page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
         page.on("request", lambda request: self._note_request(hide.url, request.url))
         page.goto(hide.url)
-        page.wait_for_selector("#sentence, .notice")
+        page.wait_for_selector("#react-entry-point.alive")  # Dash has taken over from the first answer
         return page
 
     def end(self) -> None:

@@ -1,0 +1,107 @@
+"""The first answer tells everything; Dash takes over without a jump; what is sent is small and kept."""
+
+import gzip
+import re
+import urllib.error
+import urllib.request
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.test_tonight import BASIS, NOW
+
+FIRST_HTML_BYTES = 15 * 1024
+"""The project's limit for the first answer, packed."""
+
+SHIFTS = """
+() => new Promise(resolve => {
+  let sum = 0;
+  new PerformanceObserver(list => { for (const entry of list.getEntries()) sum += entry.value; })
+    .observe({ type: 'layout-shift', buffered: true });
+  setTimeout(() => resolve(sum), 1500);
+})
+"""
+
+
+@pytest.fixture(scope="module")
+def evening(shared_hide):
+    hide = shared_hide
+    hide.store([*hide.yesterday(), *hide.present(NOW)], health=[hide.healthy()], basis=BASIS)
+    hide.serve()
+    return hide
+
+
+def asked(hide, path):
+    request = urllib.request.Request(hide.url.rstrip("/") + path, headers={"Accept-Encoding": "gzip"})
+    return urllib.request.urlopen(request, timeout=10)
+
+
+def test_without_scripts_the_answer_is_there(evening, chromium):
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(evening.url)
+    expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged (64 to 80 %)")
+    assert page.locator("[data-quantity=battery_voltage_V]").get_attribute("data-value") == "12.47"
+    assert page.locator("tr.row.live", has_text="Bank voltage").locator(".age").is_visible()
+    assert page.get_by_text("load the page again").is_visible()
+    context.close()
+
+
+def test_dash_draws_the_same_in_its_place_and_nothing_jumps(evening, visit):
+    page = visit.open(evening)
+    assert page.locator("#first").count() == 0
+    assert page.locator("#sentence").count() == 1
+    page.wait_for_selector("#history-chart .main-svg")
+    assert page.evaluate(SHIFTS) == 0
+
+
+def test_what_was_unfolded_before_dash_came_stays_so(evening, visit, chromium):
+    context = chromium.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    held = []
+    # Dash waits for its tree while the person already taps
+    page.route("**/_dash-layout", lambda route: held.append(route))
+    page.goto(evening.url)
+    page.locator("#first summary", has_text="All values").click()
+    page.wait_for_function("document.querySelector('#first details').open")
+    while not held:
+        page.wait_for_timeout(50)
+    held[0].continue_()
+    page.wait_for_selector("#react-entry-point.alive")
+    assert page.locator("details", has_text="All values").get_attribute("open") is not None
+    context.close()
+
+
+def test_the_first_answer_fits_into_a_few_packets(evening):
+    answer = asked(evening, "/")
+    packed = answer.read()
+    assert answer.headers["Content-Encoding"] == "gzip"
+    assert len(packed) <= FIRST_HTML_BYTES
+    assert "72 %" in gzip.decompress(packed).decode()
+
+
+def test_scripts_and_style_are_packed_and_kept_for_ever(evening):
+    with evening.get("/") as answer:
+        page = answer.read().decode()
+    addresses = re.findall(r'(?:src|href)="(/(?:_dash-component|assets)[^"]+)"', page)
+    assert len(addresses) > 5
+    for address in addresses:
+        with asked(evening, address) as answer, evening.get(address) as plain_answer:
+            plain = plain_answer.read()
+            assert gzip.decompress(answer.read()) == plain, address
+            assert answer.headers["Content-Encoding"] == "gzip", address
+            kept = answer.headers["Cache-Control"]
+        if "icon" not in address:
+            assert "immutable" in kept, address
+            assert "max-age=31536000" in kept, address
+
+
+def test_a_file_that_the_phone_has_is_not_sent_again(evening):
+    first = asked(evening, "/assets/page.css")
+    etag = first.headers["ETag"]
+    request = urllib.request.Request(
+        f"{evening.url}assets/page.css", headers={"Accept-Encoding": "gzip", "If-None-Match": etag}
+    )
+    with pytest.raises(urllib.error.HTTPError) as known:
+        urllib.request.urlopen(request, timeout=10)
+    assert known.value.code == 304
