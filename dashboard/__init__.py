@@ -3,6 +3,10 @@
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     app         the Dash app: headers, addresses, the frame around every page
+    library     scripts of others, served as they are (its README says from where)
+    day_line    the last day as two plots without a script; pure
+    svg         a plot as SVG text; pure
+    picture     the Dash component that shows SVG text
     markup      the page's tree as HTML for the first answer; pure
     packed      answers in gzip
     address     where a phone finds the page

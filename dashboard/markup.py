@@ -13,6 +13,8 @@ from typing import Any
 
 from dash.development.base_component import Component
 
+from dashboard.picture import Picture
+
 VOID = {"br", "hr", "img", "input"}
 """Elements without an end tag (HTML Living Standard, 'void elements')."""
 
@@ -44,6 +46,10 @@ def _parts(node: Any) -> Iterator[str]:
 def _component(node: Component) -> Iterator[str]:
     described = node.to_plotly_json()
     kind, props = described["type"], described["props"]
+    if isinstance(node, Picture):
+        named = f' id="{escape(props["id"])}"' if "id" in props else ""
+        yield f'<div{named} class="frame">{props["svg"]}</div>'
+        return
     if described["namespace"] != "dash_html_components":
         if kind not in SCRIPTED:
             raise ValueError(f"{kind} cannot be shown without scripts: give it a form in plain HTML")

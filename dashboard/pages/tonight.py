@@ -15,8 +15,10 @@ from zoneinfo import ZoneInfo
 from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
+from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
 from dashboard.pages.base import Page, ReaderFactory
+from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
 from dashboard.values import Look, Value
@@ -102,15 +104,17 @@ def now_section(parts: Parts) -> Component:
     )
 
 
-def history_section(figure: dict[str, Any], told: str, rows: Content) -> Component:
-    """The chart of the last day with its sentence, and as a table for who cannot see it."""
-    chart = dcc.Graph(id="history-chart", figure=figure, config=CHART_CONFIG, className="chart")
+def history_section(plots: Content, told: str, rows: Content) -> Component:
+    """The last day as two plots with a sentence, as a table for who cannot see them, and on a tap as a chart
+    that tells each value: its library is fetched only then."""
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS]))
     return html.Section(
         [
             html.H2("Last 24 hours"),
-            html.Div(chart, id="history-image", role="img", **extra(aria_labelledby="history-told")),
+            html.Div(plots, id="history-image", role="img", **extra(aria_labelledby="history-told")),
             html.P(told, id="history-told"),
+            html.Button("Look closer", id="history-closer", type="button"),
+            html.Div(id="history-chart-place"),
             html.Details(
                 [
                     html.Summary("As a table"),
@@ -134,14 +138,27 @@ def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
         return [getattr(parts, section) for section in SECTIONS]
 
     @app.callback(
-        Output("history-chart", "figure"),
+        Output("history-image", "children"),
         Output("history-told", "children"),
         Output("history-rows", "children"),
         Input("history-refresh", "n_intervals"),
         prevent_initial_call=True,
     )
-    def refresh_history(_count: int) -> tuple[dict[str, Any], str, Content]:
+    def refresh_history(_count: int) -> tuple[Content, str, Content]:
         return present_history(open_reader, site)
+
+    @app.callback(
+        Output("history-chart-place", "children"),
+        Output("history-closer", "children"),
+        Input("history-closer", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def look_closer(taps: int) -> tuple[Content, str]:
+        if taps % 2 == 0:
+            return [], "Look closer"
+        figure = closer_figure(open_reader, site)
+        chart = dcc.Graph(id="history-chart", figure=figure, config=CHART_CONFIG, className="chart")
+        return [chart], "Put the chart away"
 
 
 def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Parts:
@@ -163,15 +180,30 @@ def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Par
     )
 
 
-def present_history(open_reader: ReaderFactory, site: Site) -> tuple[dict[str, Any], str, Content]:
-    """The chart of the last day, its sentence and its table; an empty chart without a store."""
+def present_history(open_reader: ReaderFactory, site: Site) -> tuple[Content, str, Content]:
+    """The plots of the last day, their sentence and their table; nothing without a store."""
     zone = ZoneInfo(site.site.time_zone)
     try:
         with closing(open_reader()) as reader:
             history = take_history(reader, site)
     except StoreError:
-        return {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}, "", []
-    return day_figure(history, zone), history_sentence(history, zone), table_rows(history, zone)
+        return [], "", []
+    plots: Content = []
+    for series, kind in ((history.voltage, "voltage"), (history.current, "current")):
+        plots += [
+            html.P(day_title(series), className="quiet plot-title"),
+            Picture(day_line(history, series, kind, zone)),
+        ]
+    return plots, history_sentence(history, zone), table_rows(history, zone)
+
+
+def closer_figure(open_reader: ReaderFactory, site: Site) -> dict[str, Any]:
+    """The last day as a chart; an empty one without a store."""
+    try:
+        with closing(open_reader()) as reader:
+            return day_figure(take_history(reader, site), ZoneInfo(site.site.time_zone))
+    except StoreError:
+        return {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
 
 
 def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:

@@ -185,13 +185,16 @@ class Visit:
         self.asked_elsewhere: list[str] = []
         self._contexts = []
 
-    def open(self, hide: Hide, width=390, height=844, scheme="light") -> Page:
+    def open(self, hide: Hide, width=390, height=844, scheme="light", watch=None) -> Page:
+        """A page of its own on a phone or larger; watch is called with each request."""
         context = self._chromium.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
         self._contexts.append(context)
         page = context.new_page()
         page.on("console", lambda message: self._note_message(message.type, message.text))
         page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
         page.on("request", lambda request: self._note_request(hide.url, request.url))
+        if watch is not None:
+            page.on("request", watch)
         page.goto(hide.url)
         page.wait_for_selector("#react-entry-point.alive")  # Dash has taken over from the first answer
         return page

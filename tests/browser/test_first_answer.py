@@ -1,13 +1,16 @@
 """The first answer tells everything; Dash takes over without a jump; what is sent is small and kept."""
 
 import gzip
+import hashlib
 import re
 import urllib.error
 import urllib.request
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect
 
+import dashboard
 from tests.browser.test_tonight import BASIS, NOW
 
 FIRST_HTML_BYTES = 15 * 1024
@@ -51,7 +54,6 @@ def test_dash_draws_the_same_in_its_place_and_nothing_jumps(evening, visit):
     page = visit.open(evening)
     assert page.locator("#first").count() == 0
     assert page.locator("#sentence").count() == 1
-    page.wait_for_selector("#history-chart .main-svg")
     assert page.evaluate(SHIFTS) == 0
 
 
@@ -105,3 +107,22 @@ def test_a_file_that_the_phone_has_is_not_sent_again(evening):
     with pytest.raises(urllib.error.HTTPError) as known:
         urllib.request.urlopen(request, timeout=10)
     assert known.value.code == 304
+
+
+def test_a_phone_fetches_the_chart_library_only_when_a_chart_is_asked_for(evening, visit):
+    asked_for = []
+    page = visit.open(evening, watch=lambda request: asked_for.append(request.url))
+    page.wait_for_load_state("networkidle")
+    assert [url for url in asked_for if "plotly" in url or "graph" in url] == []
+    page.get_by_role("button", name="Look closer").click()
+    page.wait_for_selector("#history-chart .main-svg")
+    libraries = [url for url in asked_for if "plotly" in url]
+    assert libraries == [f"{evening.url}library/plotly-basic-4.1.1.min.js"]
+    with asked(evening, "/library/plotly-basic-4.1.1.min.js") as answer:
+        assert len(answer.read()) < 450_000  # the whole of plotly is 1.4 MB, packed
+
+
+def test_the_chart_library_is_the_published_file():
+    folder = Path(dashboard.__file__).parent / "library"
+    stated = re.search(r"^ {4}([0-9a-f]{64})  (\S+)$", (folder / "README.md").read_text(), re.MULTILINE)
+    assert hashlib.sha256((folder / stated[2]).read_bytes()).hexdigest() == stated[1]

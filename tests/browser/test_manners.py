@@ -81,6 +81,7 @@ def troubled(shared_hide):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_all_text_is_large_and_stands_out(troubled, visit, scheme):
     page = visit.open(troubled, scheme=scheme)
+    page.get_by_role("button", name="Look closer").click()
     page.wait_for_selector("#history-chart .main-svg")
     for summary in page.locator("summary").all():
         summary.click()
@@ -94,6 +95,7 @@ def test_all_text_is_large_and_stands_out(troubled, visit, scheme):
 @pytest.mark.parametrize("width", [360, 390, 768, 1280])
 def test_nothing_scrolls_sideways(troubled, visit, width):
     page = visit.open(troubled, width=width)
+    page.get_by_role("button", name="Look closer").click()
     page.wait_for_selector("#history-chart .main-svg")
     for summary in page.locator("summary").all():
         summary.click()

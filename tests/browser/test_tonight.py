@@ -104,6 +104,7 @@ def test_todays_energy_is_that_of_the_stored_power(evening, visit):
 
 def test_a_new_reading_appears_by_itself_without_a_jump(evening, visit):
     page = visit.open(evening)
+    page.get_by_role("button", name="Look closer").click()
     page.wait_for_selector("#history-chart .main-svg")
     page.get_by_text("All values").click()
     page.evaluate("document.querySelector('#history-chart .main-svg').kept = true")
@@ -113,6 +114,16 @@ def test_a_new_reading_appears_by_itself_without_a_jump(evening, visit):
     assert page.locator("details", has_text="All values").get_attribute("open") is not None
     assert page.evaluate("document.querySelector('#history-chart .main-svg').kept") is True
     assert page.evaluate("window.scrollY") == 300
+
+
+def test_the_chart_comes_on_a_tap_and_goes_on_the_next(evening, visit):
+    page = visit.open(evening)
+    assert page.locator("#history-image .picture").count() == 2
+    assert page.locator("#history-chart").count() == 0
+    page.get_by_role("button", name="Look closer").click()
+    expect(page.locator("#history-chart .main-svg").first).to_be_visible(timeout=20_000)
+    page.get_by_role("button", name="Put the chart away").click()
+    expect(page.locator("#history-chart")).to_have_count(0)
 
 
 def test_old_doubtful_and_missing_values_differ_by_word_and_shape(hide, visit):
@@ -190,7 +201,7 @@ def test_without_a_store_the_page_says_what_to_do_and_heals_by_itself(hide, visi
     hide.store(hide.present(NOW))
     expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged", timeout=8000)
     expect(page.get_by_role("heading", name="Now")).to_be_visible()
-    expect(page.locator("#history-chart .main-svg").first).to_be_visible()
+    expect(page.locator("#history-image .picture").first).to_be_visible(timeout=35_000)
 
 
 def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
@@ -204,9 +215,7 @@ def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
 def test_a_lost_connection_is_told_and_taken_back(evening, visit):
     page = visit.open(evening)
     expect(page.locator("#connection")).to_be_hidden()
-    # a script half loaded when the server goes is another matter than a lost connection
-    expect(page.locator(".js-plotly-plot .main-svg").first).to_be_visible(timeout=20_000)
-    page.wait_for_load_state("networkidle")
+    page.wait_for_load_state("networkidle")  # a script half loaded when the server goes is another matter
     evening.stop()
     expect(page.locator("#connection")).to_contain_text("No connection", timeout=25_000)
     expect(page.locator("#connection")).to_contain_text("As of 20:00")

@@ -1,0 +1,97 @@
+"""A plot as inline SVG text that fits any width without a script: words keep their size, lines theirs. Pure.
+
+Words, grid lines and fields are placed in percent of the picture. Curves stand in a second coordinate system
+that is stretched to the same place; the style sheet keeps their strokes from being stretched with it. Colour
+comes from classes alone, so that the page's style decides on light, dark and night.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+
+CURVE_UNITS = 10_000
+"""Width and height of the curves' own coordinates: finer than any screen (our choice)."""
+
+Points = Sequence[tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """Where data stand in a picture: x from left to right edge, y between top and bottom, both in percent of
+    its height. What lies outside is cut off at the plot's edge."""
+
+    x_first: float
+    x_last: float
+    y_low: float
+    y_high: float
+    top: float = 10.0
+    bottom: float = 86.0
+
+    def x(self, value: float) -> float:
+        """Place of a value from the left, in percent, at most the picture's edges."""
+        return min(100.0, max(0.0, 100 * (value - self.x_first) / (self.x_last - self.x_first)))
+
+    def y(self, value: float) -> float:
+        """Place of a value from the top, in percent, at most the plot's edges."""
+        share = min(1.0, max(0.0, (value - self.y_low) / (self.y_high - self.y_low)))
+        return self.bottom - share * (self.bottom - self.top)
+
+    def line(self, points: Points, kind: str) -> str:
+        """A curve through the points."""
+        return f'<path class="{kind}" d="{self._course(points)}"/>' if points else ""
+
+    def band(self, low: Points, high: Points, kind: str) -> str:
+        """The field between two curves."""
+        if not low:
+            return ""
+        return f'<path class="{kind}" d="{self._course([*high, *reversed(low)])}Z"/>'
+
+    def curves(self, *paths: str) -> str:
+        """Curves and bands in their stretched system, the first one lowest."""
+        return (
+            f'<svg viewBox="0 0 {CURVE_UNITS} {CURVE_UNITS}" preserveAspectRatio="none"'
+            f' width="100%" height="100%">{"".join(paths)}</svg>'
+        )
+
+    def field(self, x_from: float, x_to: float, kind: str) -> str:
+        """A field from top to bottom."""
+        left, right = self.x(x_from), self.x(x_to)
+        return (
+            f'<rect class="{kind}" x="{left:.2f}%" y="{self.top:.2f}%"'
+            f' width="{right - left:.2f}%" height="{self.bottom - self.top:.2f}%"/>'
+        )
+
+    def across(self, y: float, kind: str) -> str:
+        """A line from the left to the right edge."""
+        at = f"{self.y(y):.2f}%"
+        return f'<line class="{kind}" x1="0" x2="100%" y1="{at}" y2="{at}"/>'
+
+    def upright(self, x: float, kind: str) -> str:
+        """A line from top to bottom."""
+        at = f"{self.x(x):.2f}%"
+        return f'<line class="{kind}" x1="{at}" x2="{at}" y1="{self.top:.2f}%" y2="{self.bottom:.2f}%"/>'
+
+    def mark(self, x: float, y: float, kind: str) -> str:
+        """A dot on a point."""
+        return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="5"/>'
+
+    def _course(self, points: Points) -> str:
+        places = [
+            f"{self.x(x) / 100 * CURVE_UNITS:.0f} {self.y(y) / 100 * CURVE_UNITS:.0f}" for x, y in points
+        ]
+        return "M" + "L".join(places)
+
+
+def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0) -> str:
+    """Words at a place in percent, raised by some rem; near an edge they grow inward."""
+    anchor = "start" if x < 12 else "end" if x > 88 else "middle"
+    named = f' class="{kind}"' if kind else ""
+    raised = f' dy="{-rise:g}rem"' if rise else ""
+    return f'<text{named} x="{x:.2f}%" y="{y:.2f}%" text-anchor="{anchor}"{raised}>{escape(text)}</text>'
+
+
+def picture(kind: str, *parts: str) -> str:
+    """A whole picture. Its words are hidden from screen readers: the page tells the same in a sentence."""
+    return f'<svg class="picture {kind}" aria-hidden="true">{"".join(parts)}</svg>'
