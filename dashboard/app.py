@@ -13,7 +13,9 @@ import mimetypes
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
+from threading import Lock
 from typing import Any
+from urllib.parse import quote
 
 from dash import Dash, html
 from dash.development.base_component import Component
@@ -24,10 +26,14 @@ from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import ReaderFactory
+from dashboard.scripts import joined
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
 LIBRARY = Path(__file__).parent / "library"
+
+RUNTIME = LIBRARY / "regenerator-runtime-0.14.1.js"
+"""Runs before all scripts of Dash's."""
 
 CHART_LIBRARY = "/library/plotly-basic-4.1.1.min.js"
 """plotly's smallest bundle that draws what the page draws; a phone asks for it with its first chart."""
@@ -38,7 +44,7 @@ FRAME = """<!DOCTYPE html>
 {%metas%}
 <meta name="color-scheme" content="light dark">
 <title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="/assets/icon.svg">
+<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
 {%css%}
 </head>
 <body>
@@ -69,10 +75,12 @@ class _Page(Dash):
     """Dash whose first answer holds the page itself instead of the library's 'Loading...'."""
 
     first: Callable[[], Component]
+    scripts_tag: Callable[[str], str]
 
     def interpolate_index(self, **parts: Any) -> Any:
         shown = html_text([self.first(), html.P(WITHOUT_SCRIPTS, className="first quiet")])
         parts["app_entry"] = f'<div id="first">{shown}</div><div id="react-entry-point"></div>'
+        parts["scripts"] = self.scripts_tag(parts["scripts"])
         return super().interpolate_index(**parts)
 
     def _config(self) -> dict[str, Any]:
@@ -93,7 +101,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
         title=f"{site.site.name}: {page.name}",
         update_title="",
         suppress_callback_exceptions=True,  # else Dash writes the whole layout into the HTML a second time
-        index_string=FRAME,
+        index_string=FRAME.replace("@ICON@", quote((ASSETS / "icon.svg").read_text(encoding="utf-8"))),
         add_log_handler=False,
         enable_mcp=False,
     )
@@ -104,29 +112,46 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     return app
 
 
-def _send_files(app: Dash) -> None:
+def _send_files(app: _Page) -> None:
     """Send scripts, style and icon from packed files.
 
     Dash would hold each script (plotly's alone 4.8 MB) in memory for every phone that asks; after a few
-    phones that stays as 12 MB of the process. Only what Dash has registered and what is in assets is sent.
+    phones that stays as 12 MB of the process. Only what Dash has registered and what is in assets and library
+    is sent.
     """
     packed = PackedFiles()
     own = {f"/assets/{path.name}": path for path in ASSETS.iterdir() if path.is_file()}
-    library = {f"/library/{path.name}": path for path in LIBRARY.glob("*.js")}
+    kept = {f"/library/{path.name}": path for path in LIBRARY.glob("*.js")}
+    joining = Lock()
+    tags: list[str] = []
+
+    def file_of(address: str) -> Path | None:
+        """The file under an address, None where there is none."""
+        if address in own or address in kept:
+            return own.get(address) or kept[address]
+        package, _, named = address.removeprefix(SCRIPTS).partition("/")
+        path, _ = check_fingerprint(named)
+        known = address.startswith(SCRIPTS) and path in app.registered_paths.get(package, ())
+        return Path(str(files(package) / path)) if known else None
+
+    def scripts_tag(dash_tags: str) -> str:
+        """The one script element that stands for all of Dash's, joined when a page is first asked for."""
+        with joining:
+            if not tags:
+                address, path = joined(dash_tags, file_of, RUNTIME, packed.folder)
+                kept[address] = path
+                tags.append(f'<script src="{address}"></script>')
+            return tags[0]
+
+    app.scripts_tag = scripts_tag
 
     @app.server.before_request
     def file() -> Response | None:
-        if request.path in own:
-            return send(own[request.path], keep="m" in request.args)
-        if request.path in library:
-            return send(library[request.path], keep=True)
-        if not request.path.startswith(SCRIPTS):
-            return None
-        package, _, named = request.path.removeprefix(SCRIPTS).partition("/")
-        path, has_version = check_fingerprint(named)
-        if path not in app.registered_paths.get(package, ()):
-            return Response(NOT_FOUND, 404, mimetype="text/plain")
-        return send(Path(str(files(package) / path)), keep=has_version)
+        path = file_of(request.path)
+        if path is not None:
+            changes_with_content = request.path in kept or "m" in request.args
+            return send(path, keep=changes_with_content or check_fingerprint(request.path)[1])
+        return Response(NOT_FOUND, 404, mimetype="text/plain") if request.path.startswith(SCRIPTS) else None
 
     def send(path: Path, *, keep: bool) -> Response:
         """A file whose address changes with its content (keep) may stay in the phone for a year."""

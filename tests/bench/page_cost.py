@@ -40,6 +40,14 @@ VALUES = {
 }
 
 
+CALLBACKS = {
+    "history-image": "refresh of the plots, 30 s",
+    "history-chart-place": "chart on a tap",
+    "lead": "refresh of the values, 5 s",
+}
+"""Names of the page's callbacks by an output of each."""
+
+
 def fill(store: Path) -> None:
     """A day until now, with a little movement so that nothing compresses to a line."""
     now_ms = time.time_ns() // 1_000_000
@@ -51,24 +59,33 @@ def fill(store: Path) -> None:
         writer.commit()
 
 
+def free_port() -> int:
+    """A port that nothing listens on."""
+    with closing(socket.socket()) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def wait_for_port(port: int, deadline_s: float) -> None:
+    """Wait until something listens on a port; deadline_s is of time.monotonic()."""
+    while time.monotonic() < deadline_s:
+        with closing(socket.socket()) as probe:
+            if probe.connect_ex(("127.0.0.1", port)) == 0:
+                return
+        time.sleep(0.05)
+    raise SystemExit("the page did not come up")
+
+
 class PageProcess:
     """The page as a process of its own."""
 
     def __init__(self, site_file: Path) -> None:
-        with closing(socket.socket()) as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
+        self.port = free_port()
         command = [sys.executable, "-m", "monitor.cli", "page", str(site_file)]
         self.process = subprocess.Popen(
             [*command, "--host", "127.0.0.1", "--port", str(self.port)], stderr=subprocess.DEVNULL
         )
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline:
-            with closing(socket.socket()) as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return
-            time.sleep(0.05)
-        raise SystemExit("the page did not come up")
+        wait_for_port(self.port, time.monotonic() + 20)
 
     def ask(self, path: str, body: Any = None) -> bytes:
         data = None if body is None else json.dumps(body).encode()
@@ -134,11 +151,7 @@ def main() -> None:
             measure(page, "first HTML", "/")
             measure(page, "layout with chart", "/_dash-layout")
             for dependency in json.loads(page.ask("/_dash-dependencies")):
-                name = (
-                    "refresh of the chart, 30 s"
-                    if "figure" in dependency["output"]
-                    else "refresh of the values, 5 s"
-                )
+                name = next(text for mark, text in CALLBACKS.items() if mark in dependency["output"])
                 measure(page, name, "/_dash-update-component", callback_body(dependency, 1))
             scripts = re.findall(r'src="([^"]+)"', page.ask("/").decode())
             print(

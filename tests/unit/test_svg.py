@@ -25,13 +25,13 @@ def test_y_runs_upward_between_bottom_and_top(value, place):
 
 def test_a_curve_goes_through_its_points():
     path = parsed(PLOT.line([(0, 10), (12, 12.5), (24, 15)], "mean"))[0]
-    # by hand: x 0, 50, 100 % and y 90, 50, 10 % of 10,000
-    assert path.attrib == {"class": "mean", "d": "M0 9000L5000 5000L10000 1000"}
+    # by hand: x 0, 50, 100 % and y 90, 50, 10 % of 2,000, as steps
+    assert path.attrib == {"class": "mean", "d": "M0 1800l1000 -800 1000 -800"}
 
 
 def test_a_band_goes_along_the_top_and_back_along_the_bottom():
     path = parsed(PLOT.band([(0, 10), (24, 10)], [(0, 15), (24, 12.5)], "band"))[0]
-    assert path.attrib["d"] == "M0 1000L10000 5000L10000 9000L0 9000Z"
+    assert path.attrib["d"] == "M0 200l2000 800 0 800 -2000 0Z"
 
 
 def test_nothing_to_draw_draws_nothing():

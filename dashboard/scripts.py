@@ -1,0 +1,41 @@
+"""All scripts of the page as one file: a phone asks once instead of twelve times.
+
+Dash names its scripts in the order they must run; they are joined in that order, but for those that nothing
+here needs. The joined file stands among the core components' own, since these look for their parts (the
+chart's) beside the script they run in.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+LEFT_OUT = ("/deps/polyfill", "/dash_table/", "dash_core_components-shared")
+"""Old browsers' missing functions, a table of data, and what date fields and sliders share: 73 KB that the
+page does not use. What the chart needs of the first is library/regenerator-runtime."""
+
+BESIDE = "/_dash-component-suites/dash/dcc/"
+
+SOURCE = re.compile(r'<script src="([^"]+)"></script>')
+
+
+def joined(tags: str, file_of: Callable[[str], Path | None], first: Path, folder: Path) -> tuple[str, Path]:
+    """The address and the file of all scripts in one. Raises ValueError for a script that is not ours.
+
+    tags are Dash's script elements, file_of finds the file of a script's address, first is put before them.
+    """
+    parts = [first.read_bytes()]
+    for source in SOURCE.findall(tags):
+        if any(part in source for part in LEFT_OUT):
+            continue
+        path = file_of(source.partition("?")[0])
+        if path is None:
+            raise ValueError(f"the script {source} is no file of this page's")
+        parts.append(path.read_bytes())
+    text = b"\n;\n".join(parts)
+    name = f"dash-renderer-and-all-{hashlib.sha256(text).hexdigest()[:16]}.js"  # Dash looks for this name
+    path = folder / name
+    path.write_bytes(text)
+    return BESIDE + name, path
