@@ -19,6 +19,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     rebuild        the stored history estimated anew
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     sdnotify       word to systemd
+    notices        what a person is told, and how it reaches them: outbox and channels
     alarms         rules over what was stored, the alarm states
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array
     store          readings, events, alarm states and notes on disk; what pages read
