@@ -12,6 +12,7 @@ from typing import Any
 from monitor import cautions
 from monitor.alarms.rule import Rule
 from monitor.bank.health import FULL_BY_DAYS
+from monitor.outlook import WARN_PROBABILITY
 from monitor.site.model import Site
 
 LOW_VOLTAGE_PER_CELL = {"flooded": 1.95, "agm": 1.95, "gel": 1.95, "lifepo4": 3.125}
@@ -28,10 +29,6 @@ HOT_CONTROLLER_C = 75.0
 
 NEAR_DISCONNECT_PER_CELL = 0.025
 """0.15 V on 12 V (our choice: ten to thirty minutes of a usual evening's load on a nearly empty bank)."""
-
-WARN_PROBABILITY = 0.3
-"""From here on a person is told that the bank will be low before morning (our choice: three such warnings
-that come to nothing cost less than one dark night)."""
 
 FREEZING_MARGIN_C = 3.0
 """Warned so far above the freezing point (our choice: the probe sits outside of the plates, and a cold night

@@ -19,9 +19,6 @@ from monitor.records import DeviceHealth, Quality, Reading, parse_iso, to_dateti
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.held import CHARGED, REGULATED
 
-OUTLOOK_NOTE = "outlook"
-"""Key of the store's note that holds the newest outlook as JSON."""
-
 OUTLOOK_AGE_MS = 3_600_000
 """An older outlook, four times its interval, tells nothing any more (our choice)."""
 

@@ -23,6 +23,7 @@ from monitor.alarms.telling import event_text, transition_text
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.errors import SunError
+from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import (
     AlarmState,
     Condition,
@@ -188,7 +189,7 @@ class AlarmWatch:
         finished = self._course.take(now_ms, now)
         signs: dict[str, Callable[[Rule], Seen | None]] = {
             "low_before_morning": lambda rule: slow_signs.low_before_morning(
-                store.note(slow_signs.OUTLOOK_NOTE), now_ms, self._zone
+                store.note(OUTLOOK_NOTE), now_ms, self._zone
             ),
             "days_since_full": lambda rule: slow_signs.days_since_full(self._full_ms, self._first(), now_ms),
             "silence_s": lambda rule: self._silence(rule, now_ms, speed),
