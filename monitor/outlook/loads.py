@@ -219,7 +219,7 @@ class Habit:
         fades = np.exp(-ahead / (FADES_SLOTS * FADES_FACTOR ** rng.standard_normal(count)))
         more = drawn + (now_A - then_A) * fades
         times = drawn * (1 + (np.clip(now_A / np.maximum(then_A, 1e-6), 0.33, 3.0) - 1) * fades)
-        return np.maximum(0.0, np.where(rng.random(count) < 0.5, more, times))
+        return np.asarray(np.maximum(0.0, np.where(rng.random(count) < 0.5, more, times)))
 
     def _later_day(self, later: int, count: int, rng: np.random.Generator) -> Floats:
         """A whole day, so many days from now, from tracks of its kind of day."""

@@ -35,6 +35,9 @@ and rain lie between 0.05 and 0.35)."""
 
 WET_SHARE = 0.15
 
+BEHIND_DAYS = 21
+"""So many days back the sky is judged: a season's weather, and what lies on the array now (our choice)."""
+
 LOWEST_W = 1.0
 
 
@@ -82,7 +85,7 @@ def wet_share(shares: Sequence[float | None]) -> float:
 
 def mean_share(shares: Sequence[float | None]) -> float:
     """What a day gives on the mean, the last three weeks and the broad guess together."""
-    known = [share for share in shares[-21:] if share is not None]
+    known = [share for share in shares[-BEHIND_DAYS:] if share is not None]
     return (sum(known) + BROAD_DAYS * float(np.mean(BROAD))) / (len(known) + BROAD_DAYS)
 
 

@@ -124,10 +124,11 @@ def _charger(chemistry: str, array_W: float, rating_A: float, kind: str) -> Char
 def _uses(rng: Random, daily_Wh: float, level: str) -> tuple[Use, ...]:
     """Lamps every evening, a fridge, guests, a few days away, a new lamp, a load that no meter sees."""
     metered = level != "charging"
-    parts = [rng.uniform(0.3, 0.7), rng.uniform(0.2, 0.5) if rng.random() < 0.7 else 0.0]
+    parts = [rng.uniform(0.3, 0.6), rng.uniform(0.2, 0.5) if rng.random() < 0.7 else 0.0]
+    always = rng.uniform(0.08, 0.25)  # a camera, a radio, a pump's controller
     lamp_h = rng.uniform(3.5, 6.0)
     lit_h = rng.uniform(17.0, 19.0)
-    away = rng.randrange(10, 26) if rng.random() < 0.4 else 90
+    away = rng.randrange(10, 26) if rng.random() < 0.3 else 90
     back = away + rng.randrange(2, 6)
     spans = ((0, away), (back, 100_000))
     uses: list[Use] = []
@@ -139,6 +140,7 @@ def _uses(rng: Random, daily_Wh: float, level: str) -> tuple[Use, ...]:
         )
 
     add(daily_Wh * parts[0] / lamp_h, lit_h, lit_h + lamp_h, 0.7)
+    uses.append(Use(round(daily_Wh * always / 24, 1), metered=metered))
     if parts[1]:
         duty = rng.uniform(0.2, 0.45)
         uses.append(
