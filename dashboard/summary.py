@@ -22,11 +22,10 @@ from dashboard.words import (
     since_text,
     span_text,
 )
+from monitor.present import in_order, standing_words
 from monitor.quantities import Stage
-from monitor.records import AlarmState, DeviceHealth
+from monitor.records import AlarmState, Condition, DeviceHealth
 from monitor.site.model import Site
-
-"""States in which an alarm stands, as in `monitor.alarms.engine`."""
 
 COMMITS_MISSED = 2
 """The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
@@ -78,13 +77,12 @@ class Total:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One standing alarm. state is 'active' or 'returning to normal', since its time, lasting its length."""
+    """One standing alarm. state is how it stands, 'active since 20:31', lasting how long ago that is."""
 
     name: str
     priority: str
     state: str
     text: str
-    since: str
     lasting: str
 
 
@@ -120,7 +118,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     """The page 'Tonight' in words, from one snapshot of the store."""
     zone = ZoneInfo(site.site.time_zone)
     daemon = daemon_state(snapshot, site)
-    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in snapshot.alarms if alarm.stands)
+    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in in_order(snapshot.alarms) if alarm.stands)
     main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))
     shown_first = {value.quantity for value in main}
     more = tuple(value_of(snapshot, site, name) for name in known(snapshot, MORE) if name not in shown_first)
@@ -136,7 +134,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         totals=day_totals(snapshot, site),
         day_note=day_note(snapshot),
         alarms=alarms,
-        alarm_note=alarm_note(snapshot, daemon, alarms),
+        alarm_note=alarm_note(snapshot, daemon, alarms, zone),
         devices=tuple(device_row(health, snapshot, zone) for health in snapshot.health),
     )
 
@@ -159,10 +157,7 @@ def notices(
     snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo
 ) -> tuple[Notice, ...]:
     """What a person must know before the sentence: standing alarms, then a daemon that does not run."""
-    found = [
-        Notice("alarm", f"Alarm, {row.priority} priority, {row.state} since {row.since}. {row.text}")
-        for row in alarms
-    ]
+    found = [Notice("alarm", f"Alarm, {row.priority} priority, {row.state}. {row.text}") for row in alarms]
     text = daemon_text(snapshot, daemon, zone)
     return (*found, Notice("daemon", text)) if text else tuple(found)
 
@@ -331,25 +326,37 @@ def day_note(snapshot: Snapshot) -> str:
 
 
 def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
-    """A standing alarm; the store keeps when its present state began, for a clearing one when it turned."""
+    """A standing alarm, with the time since which its value has been beyond its limit."""
     text = (alarm.text or alarm.name).rstrip(".")
+    since_ms = alarm.raised_ms or alarm.since_ms
+    since = clock_text(since_ms, snapshot.now_ms, zone)
     return AlarmRow(
         alarm.name,
         alarm.priority,
-        "returning to normal" if alarm.state == "clearing" else "active",
+        standing_words(alarm.state, since, first_out=alarm.first_out),
         f"{text[0].upper()}{text[1:]}.",
-        clock_text((alarm.raised_ms or alarm.since_ms), snapshot.now_ms, zone),
-        span_text(max(0, snapshot.now_ms - (alarm.raised_ms or alarm.since_ms))),
+        span_text(max(0, snapshot.now_ms - since_ms)),
     )
 
 
-def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...]) -> str:
-    """What to say under 'Alarms' when none stands, or when nobody is watching."""
+def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo) -> str:
+    """What to say under 'Alarms' when none stands, when some are set aside, or when nobody is watching."""
     if daemon is not Daemon.RUNNING and snapshot.alarms:
         return "Nobody is watching now: this is how the alarms stood when the monitor last wrote."
     if not snapshot.alarms:
         return "No alarm has been judged yet."
-    return "" if alarms else f"None is active, {len(snapshot.alarms)} watched."
+    none = "" if alarms else f"None is active, {len(snapshot.alarms)} watched."
+    aside = [
+        f"{alarm.name} is shelved until {clock_text(alarm.shelved_until_ms, snapshot.now_ms, zone)}."
+        for alarm in snapshot.alarms
+        if alarm.shelved_until_ms is not None
+    ]
+    aside += [
+        f"{alarm.name} is out of service."
+        for alarm in snapshot.alarms
+        if alarm.state == Condition.OUT_OF_SERVICE
+    ]
+    return " ".join([*([none] if none else []), *aside])
 
 
 def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> DeviceRow:

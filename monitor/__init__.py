@@ -9,17 +9,23 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_tables     the commands that take readings out and in as tables
     cli_estimate   the command that runs the estimator over any record
     cli_rebuild    the command that estimates the stored history anew
+    cli_outlook    the command that tells whether the bank lasts until morning
     cli_parts      what several commands share
     bank_words     the report on the bank for a person
+    outlook_words  the outlook for a person
     bank_report    stage, ledger and health of the bank, from the store
+    outlook_report the outlook of a moment, from the store
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
+    outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
+    notices        what a person is told, and how it reaches them: outbox and channels
     alarms         rules over what was stored, the alarm states
+    outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array
     store          readings, events, alarm states and notes on disk; what pages read
     sampling       the estimator's samples from readings, and its estimates as readings

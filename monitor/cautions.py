@@ -49,6 +49,13 @@ ADAPTER = (
     "computer must share one common ground, and only one."
 )
 
+ACID_BRIEFLY = "Acid and hydrogen: goggles, gloves, fresh air, no flame or spark."
+LITHIUM_BRIEFLY = "Never charge LiFePO4 below 0 °C; keep to its maker's sheet."
+ARRAY_BRIEFLY = "A panel is live in any light; open the array's disconnect before you touch a connector."
+ORDER_BRIEFLY = "Array off before the bank, always: a controller without its bank can be destroyed."
+FROZEN_BRIEFLY = "Never charge a frozen battery: it can burst."
+"""One line each, for an alarm's notice; the whole stands above."""
+
 CONNECTING_A_DEVICE = (CODES, ADAPTER, SHORT_CIRCUIT)
 
 

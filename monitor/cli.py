@@ -128,18 +128,22 @@ def _log_to_stderr(level: int = logging.INFO) -> None:
 
 
 def _add_rooms() -> None:
+    from monitor.cli_alarms import alarms
     from monitor.cli_array import array
     from monitor.cli_bank import bank
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
+    from monitor.cli_outlook import outlook
     from monitor.cli_rebuild import rebuild
     from monitor.cli_site import site
     from monitor.cli_tables import export_table, import_table
 
     main.add_command(site)
     main.add_command(bank)
+    main.add_command(alarms)
     main.add_command(array)
     main.add_command(days)
+    main.add_command(outlook)
     main.add_command(estimate)
     main.add_command(rebuild)
     main.add_command(export_table, "export")

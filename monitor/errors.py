@@ -6,6 +6,7 @@
     ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
     ├── SunError             what the sun should give the array cannot be worked out
+    ├── NoticeError          a channel did not take a notice; it is kept and tried again
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)
         ├── NoAnswer         silence until the time-out (also a TimeoutError)
@@ -74,6 +75,18 @@ class StoreError(NightbankError):
 
 class SunError(NightbankError):
     """What the sun should give the array cannot be worked out; the text says why and what to do."""
+
+
+class NoticeError(NightbankError):
+    """A channel did not take a notice, which is kept and tried again; the text says why and what to do.
+
+    refused: the channel works, but will not have this notice, so that others may go before it.
+    may_have_arrived: it was handed over and only the answer is missing.
+    """
+
+    def __init__(self, text: str, *, refused: bool = False, may_have_arrived: bool = False) -> None:
+        super().__init__(text)
+        self.refused, self.may_have_arrived = refused, may_have_arrived
 
 
 class DeviceError(NightbankError):

@@ -9,13 +9,14 @@ from __future__ import annotations
 import logging
 from dataclasses import replace
 
-from monitor.alarms.engine import first_state, step
-from monitor.alarms.rules import Rule, rules_of
+from monitor.alarms.computer import Computer
+from monitor.alarms.watch import AlarmWatch
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
+from monitor.errors import StoreError
 from monitor.poll import PollResult
-from monitor.records import AlarmState, DeviceHealth, Event, Heartbeat
+from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -31,8 +32,13 @@ through again at a start (our choice: less written to the card)."""
 class Pipeline:
     """Takes poll results in order and keeps everything that follows from them. One thread uses it."""
 
-    def __init__(self, site: Site, store: StoreWriter, clock: Clock) -> None:
-        """site must have its set points filled in. The estimator goes on from the state in the store."""
+    def __init__(
+        self, site: Site, store: StoreWriter, clock: Clock, computer: Computer | None = None
+    ) -> None:
+        """site must have its set points filled in. The estimator goes on from the state in the store.
+
+        computer is what alarms on the computer itself ask; without it they are unknown.
+        """
         self._store, self._clock = store, clock
         self._sampler = Sampler(site)
         self._keeper = Keeper()
@@ -40,28 +46,34 @@ class Pipeline:
         self._state_ms = self._estimator.last_ms
         self._basis = store.note(BASIS_NOTE)
         self._catch_up()
-        self._rules = rules_of(site)
-        kept = {state.name: state for state in store.alarms()}
-        now_ms = clock.now_ms()
-        self._alarms = {rule.name: kept.get(rule.name, first_state(rule, now_ms)) for rule in self._rules}
-        for state in self._alarms.values():
-            store.put_alarm(state)
-        for name in kept.keys() - self._alarms.keys():  # its rule has gone from the site file
-            store.put_alarm(AlarmState(name, "normal", now_ms, kept[name].priority, None, ""))
+        self._watch = AlarmWatch(site, store, clock, computer)
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
         self._earlier = dict(self._health)
-        self._started_ms = now_ms
+        self._started_ms = clock.now_ms()
         store.rank_devices([device.name for device in site.devices])
 
-    def take(self, result: PollResult) -> None:
-        """Readings of one poll into view, estimate, store and alarms. Commits at once if an alarm changed."""
-        readings = self._sampler.metered(result.readings)
+    def take(self, result: PollResult) -> list[Transition]:
+        """Readings of one poll into view, estimate, store and alarms; the alarms' transitions.
+
+        Commits at once if there are any, so that they are in the store before anyone is told of them.
+        """
+        readings = list(self._sampler.metered(result.readings))
         self._store.append(readings)
         sampled = self._sampler.take(readings)
         self._keep_health(result.health)
         if sampled is not None:
-            self._follow(sampled)
-        self._judge()
+            readings += self._follow(sampled)
+        transitions = self._watch.judge(readings, self._health[result.device])
+        if transitions:
+            self._save_at_once()
+        return transitions
+
+    def follow(self) -> list[Transition]:
+        """What is due without a reading, once a second: requests, shelvings that end, slow signs."""
+        transitions = self._watch.tick()
+        if transitions or self._watch.answered:
+            self._save_at_once()
+        return transitions
 
     def _catch_up(self) -> None:
         """Go through what was stored after the estimator's state was: it is kept only now and then."""
@@ -85,25 +97,40 @@ class Pipeline:
             self._store.put_note(ESTIMATOR_NOTE, self._estimator.state())
             self._state_ms = newest_ms
         write_heartbeat(self._store, Heartbeat(now_ms, self._started_ms, now_ms if stopped else None))
-        self._store.commit()
+        try:
+            self._store.commit()
+        except StoreError:
+            self._watch.store_written(False)
+            raise
+        self._watch.store_written(True)
 
     def tell(self, kind: str, subject: str, text: str) -> None:
         """Keep an event and log it."""
         self._store.add_event(Event(self._clock.now_ms(), kind, subject, text))
         log.info("%s", text if not subject else f"{subject}: {text}")
 
-    def _follow(self, sampled: Sampled) -> None:
+    def _save_at_once(self) -> None:
+        """Save, and where that fails say so in the log: it is all tried again with the next commit."""
+        try:
+            self.save()
+        except StoreError as error:
+            log.error("%s", error)
+
+    def _follow(self, sampled: Sampled) -> list[Reading]:
         """Keep the derived quantities and the estimate that belong to a new reading of the bank's voltage."""
-        self._store.append(sampled.derived)
+        readings = list(sampled.derived)
         estimate = self._estimator.update(sampled.sample)
         if estimate.time_ms == sampled.sample.time_ms:
-            self._store.append(self._keeper.readings(estimate, sampled.sample))
+            readings += self._keeper.readings(estimate, sampled.sample)
             basis = "\n".join(estimate.basis)
             if basis != self._basis:
                 self._store.put_note(BASIS_NOTE, basis)
                 self._basis = basis
         if estimate.became_full:
             self.tell("full", "", "The bank has met the signs of a full charge.")
+            self._watch.became_full(estimate.time_ms)
+        self._store.append(readings)
+        return readings
 
     def _keep_health(self, health: DeviceHealth) -> None:
         before = self._health.get(health.device)
@@ -115,34 +142,6 @@ class Pipeline:
             if health.state != "answering" and health.last_error:
                 said += f" ({health.last_error})"
             self.tell("device", health.device, said)
-
-    def _judge(self) -> None:
-        changed = False
-        for rule in self._rules:
-            changed |= self._judge_one(rule)
-        if changed:
-            self.save()
-
-    def _judge_one(self, rule: Rule) -> bool:
-        """Step one rule on what was stored; True if a person must be told at once."""
-        reading = self._store.latest_good(rule.quantity)
-        before = self._alarms[rule.name]
-        if reading is None or reading.value is None:
-            return False
-        after, event = step(rule, before, reading.value, reading.time_ms)
-        if after != before:
-            self._alarms[rule.name] = after
-            if _differs(after, before):
-                self._store.put_alarm(after)
-        if event is not None:
-            self._store.add_event(event)
-            log.warning("alarm: %s", event.text)
-        return event is not None
-
-
-def _differs(after: AlarmState, before: AlarmState) -> bool:
-    """Worth writing: the state changed, or a raised alarm has another value."""
-    return after.state != before.state or (after.state != "normal" and after.value != before.value)
 
 
 def _added_up(health: DeviceHealth, earlier: DeviceHealth | None) -> DeviceHealth:

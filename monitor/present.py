@@ -5,14 +5,14 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
 from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.quantities import QUANTITIES, Fault, Stage
-from monitor.records import AlarmState, DeviceHealth, Quality, Reading, iso_utc
+from monitor.records import AlarmState, Condition, DeviceHealth, Quality, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -32,6 +32,19 @@ BAND_SDS = 2.0
 WIDE_SD = 0.15
 """Above it the charge is told by its band alone: one figure would claim too much (our choice: the band is
 then wider than half of the bank)."""
+
+
+STANDING_WORDS = {
+    Condition.UNACKNOWLEDGED: "active since {since}",
+    Condition.ACKNOWLEDGED: "active since {since}, acknowledged",
+    Condition.RETURNED: "back to normal, raised at {since} and not acknowledged yet",
+    Condition.LATCHED_UNACKNOWLEDGED: "back to normal, raised at {since}, to be acknowledged and reset",
+    Condition.LATCHED: "back to normal, raised at {since}, to be reset",
+}
+"""How a standing alarm is told to a person."""
+
+PRIORITIES = ("urgent", "high", "medium", "low")
+"""Priorities, first the one to be told first."""
 
 
 class Look(StrEnum):
@@ -167,9 +180,25 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
         "soc_sd": live.get("state_of_charge_sd"),
         "basis": list(basis_of(reader)) if "state_of_charge" in live else [],
         "stage": None if stage is None else Stage(int(stage)).name.lower(),
-        "alarms": [_alarm(state) for state in reader.alarms()],
+        "alarms": [_alarm(state) for state in in_order(reader.alarms())],
         "devices": [_device(health) for health in reader.health() if health.device in described],
     }
+
+
+def standing_words(state: str, since: str, *, first_out: bool = False) -> str:
+    """How a standing alarm stands: 'active since 20:31, first of several'."""
+    words = STANDING_WORDS[Condition(state)].format(since=since)
+    return f"{words}, first of several" if first_out else words
+
+
+def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
+    """Alarm states as a person reads them: standing ones first, by priority, then the older first."""
+
+    def place(state: AlarmState) -> tuple[bool, int, int, str]:
+        rank = PRIORITIES.index(state.priority) if state.priority in PRIORITIES else len(PRIORITIES)
+        return not state.stands, rank, state.raised_ms or state.since_ms, state.name
+
+    return sorted(states, key=place)
 
 
 def _quantity(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:
@@ -193,6 +222,8 @@ def _alarm(state: AlarmState) -> dict[str, Any]:
         "stands": state.stands,
         "priority": state.priority,
         "text": state.text,
+        "first_out": state.first_out,
+        "shelved_until": None if state.shelved_until_ms is None else iso_utc(state.shelved_until_ms),
     }
 
 
@@ -221,14 +252,23 @@ def in_words(document: dict[str, Any]) -> str:
     for name, row in document["quantities"].items():
         lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
     raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
-    lines += ["", *(f"ALARM since {alarm['since']}: {alarm['text']}" for alarm in raised)]
+    lines += ["", *(f"ALARM {_standing(alarm)}: {alarm['text'] or alarm['name']}" for alarm in raised)]
     if not raised:
         lines.append("No alarm.")
+    lines += [
+        f"Shelved until {alarm['shelved_until']}: {alarm['text'] or alarm['name']}"
+        for alarm in document["alarms"]
+        if alarm["shelved_until"] is not None
+    ]
     for device in document["devices"]:
         line = f"{device['name']}: {device['state']} since {device['since']} on {device['connection']}"
         said = device["remark"] if device["state"] == "answering" else device["last_error"]
         lines.append(f"{line} ({said})" if said else line)
     return "\n".join(lines)
+
+
+def _standing(alarm: dict[str, Any]) -> str:
+    return standing_words(alarm["state"], alarm["since"], first_out=alarm["first_out"])
 
 
 def _bank_line(document: dict[str, Any]) -> str:

@@ -114,15 +114,28 @@ class Condition(StrEnum):
     OUT_OF_SERVICE = "out of service"
 
 
+STANDING = frozenset(
+    {
+        Condition.UNACKNOWLEDGED,
+        Condition.ACKNOWLEDGED,
+        Condition.RETURNED,
+        Condition.LATCHED_UNACKNOWLEDGED,
+        Condition.LATCHED,
+    }
+)
+"""States of which a person is told."""
+
+
 @dataclass(frozen=True, slots=True)
 class AlarmState:
     """The present state of one alarm; state is a value of Condition.
 
     since_ms is when the state was entered; value is the value that last decided, None if none came.
-    raised_ms is when the value went beyond its limit, None unless the alarm stands. beyond_ms is when the
+    raised_ms is when the value went beyond its limit, None while it neither is nor anyone is still to be told
+    that it was. beyond_ms is when the
     on-delay began to run, back_ms the off-delay, None where it does not run. shelved_until_ms is the end of
     a shelving. standing tells of a shelved, suppressed or out of service alarm whether its value is beyond
-    its limit all the same.
+    its limit all the same; first_out that it was the first of several raised together.
     """
 
     name: str
@@ -136,11 +149,12 @@ class AlarmState:
     back_ms: int | None = None
     shelved_until_ms: int | None = None
     standing: bool = False
+    first_out: bool = False
 
     @property
     def stands(self) -> bool:
         """Whether a person is told that the value is beyond its limit, or has been and waits for them."""
-        return self.state in ("active", "clearing")
+        return self.state in STANDING
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
 
+from monitor.alarms.computer import Computer
 from monitor.clock import Clock, SystemClock
 from monitor.devices.device import Line, build_lines
 from monitor.errors import SiteError, StoreError
@@ -52,12 +53,22 @@ def run(site_file: Path) -> None:
         lines = build_lines(site, site_file.parent, clock)
     except SiteError as error:
         raise placed(error, site_file, toml_lines) from error
-    with stop_signals() as stop, open_writer(store_path(site, site_file), site.site.time_zone) as store:
-        serve(site, lines, store, clock, stop)
+    path = store_path(site, site_file)
+    with stop_signals() as stop, open_writer(path, site.site.time_zone) as store:
+        serve(site, lines, store, clock, stop, Computer(path.parent))
 
 
-def serve(site: Site, lines: Sequence[Line], store: StoreWriter, clock: Clock, stop: threading.Event) -> None:
+def serve(
+    site: Site,
+    lines: Sequence[Line],
+    store: StoreWriter,
+    clock: Clock,
+    stop: threading.Event,
+    computer: Computer | None = None,
+) -> None:
     """Poll the lines' devices into the store until `stop` is set; site has its set points filled in.
+
+    Alarms on the computer itself ask `computer`; without it they are unknown.
 
     The first commit is made before systemd is told that the daemon is ready. The watchdog is fed only
     after a whole round of the main loop and only while every line's thread goes on.
@@ -65,7 +76,7 @@ def serve(site: Site, lines: Sequence[Line], store: StoreWriter, clock: Clock, s
     if not lines:
         log.warning("the site file names no [[devices]]: nothing will be polled")
     results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
-    pipeline = Pipeline(site, store, clock)
+    pipeline = Pipeline(site, store, clock, computer)
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
     sun = SunTables(site, store, clock)
@@ -97,11 +108,14 @@ def _follow(
 
     A store that cannot be written is told in the log at every try and does not end the daemon.
     """
-    saved_s = fed_s = clock.elapsed_s()
+    saved_s = fed_s = looked_s = clock.elapsed_s()
     while not stop.is_set():
         try:
             with suppress(queue.Empty):
                 pipeline.take(results.get(timeout=WAKE_S))
+            if clock.elapsed_s() - looked_s >= WAKE_S:
+                looked_s = clock.elapsed_s()
+                pipeline.follow()
             sun.follow()
             if clock.elapsed_s() - saved_s >= commit_every_s:
                 saved_s = clock.elapsed_s()

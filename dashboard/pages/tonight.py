@@ -324,7 +324,7 @@ def alarms_part(tonight: Tonight) -> Content:
         html.Li(
             [
                 html.Strong(row.text),
-                html.Small(f"{row.priority} priority, {row.state} since {row.since} ({row.lasting})"),
+                html.Small(f"{row.priority} priority, {row.state} ({row.lasting})"),
             ],
             className="alarm",
         )

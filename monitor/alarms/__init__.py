@@ -1,6 +1,13 @@
 """Alarms: rules over what was stored, their states kept in the store.
 
-`rules.py` the rules as data (the shipped ones and the site file's), `engine.py` the state machine; pure.
-May import store (read side), bank, site, records, quantities. A new rule is a row in `rules.shipped_rules`
-or an [[alarms]] table of the site file.
+    watch        all of it in the daemon: judges, answers requests, keeps states and transitions
+    suppression  which alarms are only consequences        requests   what people ask, and its outcome
+    engine       the state machine of the standard; pure   telling    what a transition says to a person
+    rules        the site's rules                          shipped    those that every site starts with
+    rule         what a rule is                            course     the last two hours in means
+    signs        signs of the bank, with each reading      slow_signs signs judged once a minute
+    computer     signs of the computer, from the kernel    figures    how the alarms do, as the standard asks
+
+May import sun, store, sampling, bank, site, records, quantities. A new rule is a row in `shipped.py` or an
+[[alarms]] table of the site file; a new sign a row in `site/sign_names.py` and a function here.
 """

@@ -170,6 +170,17 @@ class BankEstimator:
         """Time of the newest sample, None before the first."""
         return self._memory.last_ms
 
+    @property
+    def soc(self) -> float | None:
+        """The newest estimate's charge, None before the first voltage."""
+        if self._moments is None or not self._memory.voltage_read:
+            return None
+        return self._counted_on(self._moments)
+
+    def _counted_on(self, moments: Moments) -> float:
+        """The charge at the last weighing and what was counted since."""
+        return min(1.0, max(0.0, moments.soc + self._memory.counted))
+
     def state(self) -> str:
         """All that must survive a restart, as JSON text of some 25 kB."""
         document: dict[str, Any] = {
@@ -346,7 +357,7 @@ class BankEstimator:
             return BankEstimate(
                 time_ms, None, None, memory.stage, None, None, None, ("no voltage read yet",), became_full
             )
-        soc = min(1.0, max(0.0, moments.soc + self._memory.counted))
+        soc = self._counted_on(moments)
         metered = "nothing" if self._blind else memory.metered
         sd = min(UNIFORM_SD, math.hypot(SD_FACTOR[metered] * moments.soc_sd, SD_LEAST))
         ground = Ground(

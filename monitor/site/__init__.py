@@ -6,7 +6,10 @@
     amounts     what the system amounts to: volts, Ah, kWh, Voc in the cold, margins
     faults      pydantic's findings in plain words; units recognises a value in another unit
     chemistry   set points, compensation, charge rate and Peukert exponent by chemistry, with their sources
-    model       the tables and their limits
+    channel_check  which keys a channel of each kind needs and takes
+    model       the tables and their limits; those of notices in channel_tables
+    hours       hours of the day as a person writes them
+    table       what all tables have in common
 
 Each imports only those below it. May import errors, quantities, records, toml_lines. To add a key, add
 a field to its table in `model.py`; a key that can be typed in another unit also gets a row in `units.py`;

@@ -17,7 +17,8 @@ from pydantic import ValidationError
 from monitor.site.amounts import CONTINUOUS_FACTOR, HOT_CELL_C, STC_C, coldest_by_rule_C
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import explain
-from monitor.site.model import Bank, Chemistry, Site, Table
+from monitor.site.model import Bank, Chemistry, Site
+from monitor.site.table import Table
 
 Value = str | float | int
 Answers = Mapping[str, Value]

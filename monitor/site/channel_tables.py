@@ -104,7 +104,6 @@ class NoticesEntry(Table):
     evening_summary: bool = False
     evening_at: TimeText | None = None
     morning_summary: bool = False
-    temperature_unit: Literal["C", "F"] = "C"
     repeat_every_min: float = Field(default=15, ge=1, le=240)
     secrets: str = "secrets.toml"
     beat_url: Address | None = None

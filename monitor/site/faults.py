@@ -14,7 +14,8 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from monitor.errors import Problem
-from monitor.site.model import Bank, Site, Table
+from monitor.site.model import Bank, Site
+from monitor.site.table import Table
 from monitor.site.units import unit_advice
 from monitor.toml_lines import TomlLines, TomlPath, did_you_mean, dotted
 

@@ -15,7 +15,9 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from monitor.errors import Problem, SiteError
+from monitor.site.alarm_check import alarm_problems
 from monitor.site.amounts import coldest_by_rule_C
+from monitor.site.channel_check import channel_problems
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line, problems_from
 from monitor.site.model import Site
@@ -107,10 +109,13 @@ def by_line(problem: Problem) -> tuple[bool, int, str]:
 def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
     yield from _used_twice(data, "devices", lines)
     yield from _used_twice(data, "alarms", lines)
+    yield from _used_twice(data, "channels", lines)
+    yield from channel_problems(data, lines)
     needed: tuple[tuple[Literal["serial", "tcp"], str, str], ...] = (
         ("serial", "port", 'port = "/dev/serial/by-id/..." (the adapter\'s stable name)'),
         ("tcp", "host", 'host = "192.0.2.10" (the device\'s address)'),
     )
+    yield from alarm_problems(data, lines)
     for index, device in _entries(data, "devices"):
         for connection, key, example in needed:
             if device.get("connection") == connection and device.get(key) in (None, ""):

@@ -11,10 +11,12 @@ import zoneinfo
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, Field
 from pydantic_core import PydanticCustomError
 
-from monitor.quantities import QUANTITIES
+from monitor.site.alarm_table import AlarmEntry
+from monitor.site.channel_tables import ChannelEntry, NoticesEntry
+from monitor.site.table import Table
 from monitor.toml_lines import did_you_mean
 
 Chemistry = Literal["flooded", "agm", "gel", "lifepo4"]
@@ -43,24 +45,11 @@ def _known_time_zone(name: str) -> str:
     return name
 
 
-def _known_quantity(name: str) -> str:
-    if name not in QUANTITIES:
-        text = f"unknown quantity {name!r}; {did_you_mean(name, QUANTITIES)}"
-        raise PydanticCustomError("told", "{text}", {"text": text})
-    return name
-
-
 def _free_device_name(name: str) -> str:
     if name in RESERVED_SOURCES:
         text = f"{name!r} is kept for values that no device measured; choose another name"
         raise PydanticCustomError("told", "{text}", {"text": text})
     return name
-
-
-class Table(BaseModel):
-    """Common to all tables: frozen, types as written (no text for numbers), no unknown key, no nan or inf."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class Place(Table):
@@ -200,20 +189,6 @@ class DeviceEntry(Table):
     timeout_s: float = Field(default=1.0, ge=0.05, le=30)
 
 
-class AlarmEntry(Table):
-    """[[alarms]]; replaces the shipped rule of the same name or adds one."""
-
-    name: str = Field(min_length=1, max_length=60)
-    quantity: Annotated[str, AfterValidator(_known_quantity)]
-    condition: Literal["below", "above"]
-    set_point: float
-    deadband: float = Field(default=0.0, ge=0)
-    on_delay_s: float = Field(default=60.0, ge=0)
-    off_delay_s: float = Field(default=60.0, ge=0)
-    priority: Literal["low", "medium", "high", "urgent"] = "medium"
-    enabled: bool = True
-
-
 class StoreEntry(Table):
     """[store]; path is relative to the site file's folder."""
 
@@ -240,5 +215,7 @@ class Site(Table):
     meters: Meters = Meters()
     devices: Annotated[tuple[DeviceEntry, ...], Field(strict=False)] = ()
     alarms: Annotated[tuple[AlarmEntry, ...], Field(strict=False)] = ()
+    notices: NoticesEntry = NoticesEntry()
+    channels: Annotated[tuple[ChannelEntry, ...], Field(strict=False)] = ()
     store: StoreEntry = StoreEntry()
     page: PageEntry = PageEntry()

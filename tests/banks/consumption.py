@@ -13,6 +13,7 @@ class Use:
 
     days: 'all', 'weekend', or a share of days at random. cycle_min and duty: runs that share of each cycle,
     as a fridge's compressor does. metered: through the controller's load output, else straight on the bank.
+    It is there from first_day on until before end_day of the record.
     """
 
     power_W: float
@@ -23,6 +24,8 @@ class Use:
     cycle_min: float = 0.0
     duty: float = 1.0
     metered: bool = True
+    first_day: int = 0
+    end_day: int = 100_000
 
 
 class Consumption:
@@ -57,6 +60,8 @@ class Consumption:
         return (hour * 60 / length) % 1.0 < use.duty
 
     def _span(self, place: int, use: Use, day: int) -> tuple[float, float] | None:
+        if not use.first_day <= day < use.end_day:
+            return None
         if (place, day) not in self._drawn:
             rng = Random(f"{self._seed}/{place}/{day}")
             on = {"all": True, "weekend": day % 7 in (5, 6)}.get(str(use.days))

@@ -175,7 +175,7 @@ def test_a_daemon_that_does_not_run_is_told_before_the_sentence(hide, visit, hea
 
 
 def test_an_alarm_stands_first_with_its_time(hide, visit):
-    alarm = AlarmState("Low voltage", "active", hide.now_ms() - 48 * 60_000, "high", 11.5,
+    alarm = AlarmState("Low voltage", "unacknowledged", hide.now_ms() - 48 * 60_000, "high", 11.5,
                        "Low voltage: 11.5 V is below 11.7 V")  # fmt: skip
     silent = DeviceHealth("charger", "serial", "silent", hide.now_ms() - 300_000, hide.now_ms() - 300_000,
                           85.0, 720, {"no answer": 4}, "no answer within 1 s")  # fmt: skip

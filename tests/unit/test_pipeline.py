@@ -5,7 +5,7 @@ import pytest
 from monitor.clock import SteppedClock
 from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Heartbeat, Quality, Reading
+from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, to_datetime
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, PresentView
 from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
 from monitor.store.embedded import open_reader, open_writer
@@ -243,11 +243,12 @@ def test_an_alarm_is_raised_in_the_file_at_once_and_survives_a_restart(road):
     with open_reader(made.path) as other:  # another process would see it now, without a further commit
         low = next(state for state in other.alarms() if state.name == "Low voltage")
         raised = [event.text for event in other.events(0, 2 * T0) if event.kind == "alarm"]
-    assert low.state == "active"
-    assert raised == ["Raised. Low voltage: 11.5 V is below 11.7 V"]
+    assert low.state == "unacknowledged"
+    since = f"{to_datetime(T0):%H:%M}"  # the site's zone is UTC
+    assert raised == [f"Raised. Low voltage: 11.5 V is below 11.7 V, since {since}."]
     made.restart()
     made.say(180, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
-    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "active"
+    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
     assert sum(event.kind == "alarm" for event in made.store.events(0, 2 * T0)) == 1
 
 
@@ -257,7 +258,7 @@ def test_silence_neither_raises_nor_clears(road):
         made.say(at_s, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
     for at_s in (180, 240, 300, 360):
         made.say(at_s, "shunt", state="silent", battery_voltage_V=None, battery_current_A=None)
-    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "active"
+    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
 
 
 def test_a_device_that_falls_silent_is_told_once_with_its_error(road):
@@ -296,7 +297,7 @@ def test_an_alarm_whose_rule_has_gone_from_the_site_file_does_not_stand_for_ever
     )
     made = road(site(alarms=(hot,)))
     made.say(0, "shunt", battery_voltage_V=12.6, battery_temperature_C=25.0)
-    assert next(state for state in made.store.alarms() if state.name == "Hot shed").state == "active"
+    assert next(state for state in made.store.alarms() if state.name == "Hot shed").state == "unacknowledged"
     made.pipeline.save()
     made.store.close()
     later = Road(made.path, site())

@@ -6,8 +6,8 @@ import pytest
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.errors import StoreError
-from monitor.present import charge_words, held, in_words, present
-from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading
+from monitor.present import STANDING_WORDS, charge_words, held, in_order, in_words, present
+from monitor.records import AlarmState, Condition, DeviceHealth, Heartbeat, Quality, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site
 from monitor.store import heartbeat
@@ -50,7 +50,7 @@ def test_the_document_has_the_promised_names(store):
         ]
     )
     store.put_alarm(
-        AlarmState("Low voltage", "clearing", at, "high", 12.1, "Low voltage: 11.5 V", at - HOUR_MS)
+        AlarmState("Low voltage", "acknowledged", at, "high", 11.5, "Low voltage: 11.5 V", at - HOUR_MS)
     )
     store.put_health(DeviceHealth("shunt", "shunt 9600 baud", "answering", at, at, 80.0, 5))
     store.commit()
@@ -63,7 +63,7 @@ def test_the_document_has_the_promised_names(store):
     assert document["basis"] == []
     assert "state_of_charge" not in document["quantities"]
     (alarm,) = document["alarms"]
-    assert (alarm["name"], alarm["state"], alarm["stands"]) == ("Low voltage", "clearing", True)
+    assert (alarm["name"], alarm["state"], alarm["stands"]) == ("Low voltage", "acknowledged", True)
     assert [device["name"] for device in document["devices"]] == ["shunt"]
 
 
@@ -209,7 +209,7 @@ def test_words_give_the_band_the_alarm_and_the_silent_device(store):
         ]
     )
     store.put_alarm(
-        AlarmState("Low voltage", "active", at, "high", 11.5, "Low voltage: 11.5 V is below 11.7 V", at)
+        AlarmState("Low voltage", "unacknowledged", at, "high", 11.5, "Low voltage: 11.5 V is below 11.7 V", at)
     )
     store.put_health(
         DeviceHealth("charger", "port 9600 baud", "silent", at, at, None, 5, {}, "no answer within 1 s")
@@ -217,7 +217,7 @@ def test_words_give_the_band_the_alarm_and_the_silent_device(store):
     said = in_words(present(site(), store))
     assert "State of charge 32% ± 8% (95 % band); stage off." in said
     assert "battery_under_voltage" in said
-    assert "Low voltage: 11.5 V is below 11.7 V" in said
+    assert f"ALARM active since {iso_utc(at)}: Low voltage: 11.5 V is below 11.7 V" in said
     assert "charger: silent since" in said
     assert "(no answer within 1 s)" in said
 
@@ -245,3 +245,31 @@ def test_a_heartbeat_comes_back_and_a_spoilt_one_is_told(store):
     store.put_note(heartbeat.NOTE, "{}")
     with pytest.raises(StoreError, match="start the monitor again"):
         heartbeat.read_heartbeat(store)
+
+
+def test_every_state_of_which_a_person_is_told_has_words():
+    told = {state for state in Condition if AlarmState("x", state, 0, "high", None, "").stands}
+    assert told == set(STANDING_WORDS)
+
+
+def test_alarms_are_told_standing_first_then_by_priority_then_by_age():
+    def alarm(name, state, priority, raised_ms):
+        return AlarmState(name, state, 0, priority, 1.0, name, raised_ms)
+
+    states = [
+        alarm("calm", "normal", "urgent", None),
+        alarm("late", "unacknowledged", "high", 2_000),
+        alarm("early", "acknowledged", "high", 1_000),
+        alarm("worst", "unacknowledged", "urgent", 3_000),
+    ]
+    assert [state.name for state in in_order(states)] == ["worst", "early", "late", "calm"]
+
+
+def test_a_shelved_alarm_is_told_with_its_end(store):
+    at = ago(4)
+    store.put_alarm(
+        AlarmState("Low voltage", "shelved", at, "high", 11.5, "", shelved_until_ms=at + HOUR_MS, standing=True)
+    )
+    said = in_words(present(site(), store))
+    assert "No alarm." in said
+    assert f"Shelved until {iso_utc(at + HOUR_MS)}: Low voltage" in said

@@ -186,10 +186,10 @@ def test_the_learnt_capacity_is_no_live_value(level):
 
 def test_a_standing_alarm_comes_first_and_a_normal_one_not_at_all():
     alarms = (
-        AlarmState("Low voltage", "active", NOW - 48 * MINUTE, "high", 11.5,
+        AlarmState("Low voltage", "unacknowledged", NOW - 48 * MINUTE, "high", 11.5,
                    "Low voltage: 11.5 V is below 11.7 V"),
         AlarmState("Hot bank", "normal", MIDNIGHT, "medium", 8.0, ""),
-        AlarmState("Hot controller", "waiting", NOW - MINUTE, "medium", 76.0, "x"),
+        AlarmState("Hot controller", "suppressed by design", NOW - MINUTE, "medium", 76.0, "x"),
     )  # fmt: skip
     said = summarize(snapshot(alarms=alarms), site())
     assert [notice.kind for notice in said.notices] == ["alarm"]
@@ -199,10 +199,38 @@ def test_a_standing_alarm_comes_first_and_a_normal_one_not_at_all():
     assert [(row.name, row.lasting) for row in said.alarms] == [("Low voltage", "48 min")]
 
 
-def test_an_alarm_on_its_way_back_still_stands():
-    turned = AlarmState("Low voltage", "clearing", NOW - 2 * MINUTE, "high", 12.1, "Low voltage: 11.5 V")
-    said = summarize(snapshot(alarms=(turned,)), site())
-    assert "returning to normal since 19:58" in said.notices[0].text
+@pytest.mark.parametrize(
+    ("state", "phrase"),
+    [
+        ("acknowledged", "active since 19:12, acknowledged."),
+        ("returned to normal unacknowledged", "back to normal, raised at 19:12 and not acknowledged yet."),
+        ("latched acknowledged", "back to normal, raised at 19:12, to be reset."),
+    ],
+)
+def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase):
+    alarm = AlarmState(
+        "Low voltage", state, NOW - MINUTE, "high", 12.1, "Low voltage: 11.5 V", NOW - 48 * MINUTE
+    )
+    said = summarize(snapshot(alarms=(alarm,)), site())
+    assert phrase in said.notices[0].text
+    assert said.alarms[0].lasting == "48 min"
+
+
+def test_what_is_shelved_or_out_of_service_is_not_told_as_alarm_but_said():
+    alarms = (
+        AlarmState("Low voltage", "shelved", NOW, "high", 11.5, "", shelved_until_ms=NOW + 120 * MINUTE),
+        AlarmState("Bank too hot", "out of service", NOW, "high", None, ""),
+    )
+    said = summarize(snapshot(alarms=alarms), site())
+    assert said.notices == ()
+    assert said.alarm_note == (
+        "None is active, 2 watched. Low voltage is shelved until 22:00. Bank too hot is out of service."
+    )
+
+
+def test_the_first_of_several_alarms_is_marked():
+    alarm = AlarmState("Low voltage", "unacknowledged", NOW, "high", 11.5, "", NOW, first_out=True)
+    assert "first of several" in summarize(snapshot(alarms=(alarm,)), site()).notices[0].text
 
 
 def test_no_alarm_standing_is_said():

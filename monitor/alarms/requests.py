@@ -1,0 +1,44 @@
+"""What people ask of alarms through the store, and what became of it in one sentence. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import tzinfo
+
+from monitor.alarms.engine import ACKNOWLEDGED, ask
+from monitor.alarms.telling import clock_words
+from monitor.records import AlarmState, Request
+from monitor.toml_lines import did_you_mean
+
+KINDS = ("acknowledge", "shelve", "unshelve", "reset", "out of service", "in service")
+"""Kinds of requests that are done here."""
+
+ALL = "all"
+"""The subject of an acknowledgement of everything that waits for one."""
+
+
+def answer(
+    request: Request, states: Mapping[str, AlarmState], now_ms: int, zone: tzinfo
+) -> tuple[list[tuple[AlarmState, str]], str]:
+    """The states after a request, each with the cause, and the outcome for the person."""
+    if request.kind == "acknowledge" and request.subject.casefold() == ALL:
+        done = [ask(state, "acknowledge", now_ms) for state in states.values() if state.state in ACKNOWLEDGED]
+        names = ", ".join(state.name for state, _ in done)
+        return done, f"acknowledged: {names}." if done else "There is nothing to acknowledge."
+    named = {name.casefold(): state for name, state in states.items()}
+    state = named.get(request.subject.casefold())
+    if state is None:
+        return [], f"There is no alarm {request.subject!r}; {did_you_mean(request.subject, states)}."
+    for_s = request.details.get("for_s")
+    until_ms = now_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
+    try:
+        after, cause = ask(state, request.kind, now_ms, until_ms)
+    except ValueError as error:
+        return [], f"{error}."
+    until = (
+        ""
+        if after.shelved_until_ms is None
+        else f" until {clock_words(after.shelved_until_ms, now_ms, zone)}"
+    )
+    left = "" if cause == after.state else f"; it is now {after.state}"
+    return [(after, cause)], f"{after.name}: {cause}{until}{left}."

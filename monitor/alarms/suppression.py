@@ -1,0 +1,78 @@
+"""Which alarms are suppressed by design because another one, or the night, tells it all. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from monitor.alarms.engine import is_beyond
+from monitor.alarms.rule import Rule
+from monitor.alarms.signs import VOLTAGE
+from monitor.records import AlarmState, DeviceHealth
+from monitor.site.model import Site
+from monitor.site.sign_names import SIGNS
+
+NEEDS = {"daylight_share": ("array_power_W", "charge_current_A"), "runaway_C": (VOLTAGE,)}
+"""The measured quantities behind a sign; signs of the bank need its voltage."""
+
+OF_NO_DEVICE = frozenset(
+    {
+        "low_before_morning", "days_since_full", "silence_s", "line_silence_s", "implausible_readings",
+        "clock_doubt", "unwritten_s", "free_space_MB", "computer_under_voltage", "computer_temperature_C",
+        "dark_min",
+    }
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The rules, how they stand, how the devices answer, and which devices have given each quantity."""
+
+    rules: Mapping[str, Rule]
+    states: Mapping[str, AlarmState]
+    health: Mapping[str, DeviceHealth]
+    gives: Mapping[str, set[str]]
+    site: Site
+
+
+def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
+    """The reason, by rule name, of each alarm that is only a consequence."""
+    silent = {device.name for device in now.site.devices if _is_silent(now.health.get(device.name))}
+    found: dict[str, str] = {}
+    for name, rule in now.rules.items():
+        if rule.quantity == "silence_s" and rule.subject and _line_tells(now, rule.subject, silent):
+            found[name] = "its whole line is silent"
+        elif rule.quantity == "daylight_share" and dark:
+            found[name] = "no daylight"
+        elif rule.quantity == "low_before_morning" and _is_low(now):
+            found[name] = "it is low already"
+        elif rule.quantity not in OF_NO_DEVICE:
+            givers = _givers(now, rule.quantity)
+            if givers and givers <= silent:
+                found[name] = f"{', '.join(sorted(givers))} is silent"
+    return found
+
+
+def _is_silent(health: DeviceHealth | None) -> bool:
+    return health is not None and health.state != "answering"
+
+
+def _line_tells(now: Standing, device: str, silent: set[str]) -> bool:
+    """Whether a rule on the device's line tells that all of its devices are silent."""
+    lines = (
+        set(rule.subject.split(", ")) for rule in now.rules.values() if rule.quantity == "line_silence_s"
+    )
+    return any(device in line and line <= silent for line in lines)
+
+
+def _is_low(now: Standing) -> bool:
+    return any(
+        is_beyond(now.states[name]) for name, rule in now.rules.items() if rule.quantity == "charge_at_most"
+    )
+
+
+def _givers(now: Standing, quantity: str) -> set[str]:
+    """The devices behind a quantity or sign; what is estimated or derived rests on the bank's voltage."""
+    needed = NEEDS.get(quantity, (VOLTAGE,) if quantity in SIGNS else (quantity,))
+    givers = {device for each in needed for device in now.gives.get(each, ())}
+    return givers or set(now.gives.get(VOLTAGE, ()))

@@ -1,0 +1,429 @@
+"""The alarms of a running daemon: every rule judged as readings come, states and transitions into the store.
+
+Rules on quantities and fast signs are judged with the readings that they need, slow signs once a minute. What
+people ask for through the store is done once a second (`tick`). One thread uses it.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from monitor.alarms import engine, slow_signs
+from monitor.alarms.computer import Computer
+from monitor.alarms.course import FOLLOWED, Course
+from monitor.alarms.engine import Verdict
+from monitor.alarms.requests import KINDS, answer
+from monitor.alarms.rule import Rule
+from monitor.alarms.rules import rules_of
+from monitor.alarms.signs import SIGNS, VOLTAGE, Seen
+from monitor.alarms.suppression import Standing, reasons
+from monitor.alarms.telling import event_text, transition_text
+from monitor.bank.description import describe_site
+from monitor.clock import Clock
+from monitor.errors import SunError
+from monitor.outlook import OUTLOOK_NOTE
+from monitor.records import (
+    AlarmState,
+    Condition,
+    DeviceHealth,
+    Event,
+    Quality,
+    Reading,
+    Request,
+    Transition,
+)
+from monitor.sampling import NET_QUANTITIES, PresentView
+from monitor.site.model import Site
+from monitor.store.base import StoreWriter
+from monitor.store.days import day_at, zone_of
+from monitor.sun.day import Clear
+from monitor.sun.expected import Supply, noted, supply_of
+
+log = logging.getLogger("nightbank")
+
+SLOW_MS = 60_000
+"""Slow signs are judged so often (our choice)."""
+
+FLOOD_MS = 120_000
+"""Alarms raised within this time of the first are a flood: the first is marked (our choice)."""
+
+DARK_TOLD_MS = 600_000
+"""So long after a start its dark time is told as an alarm that stands (our choice)."""
+
+AHEAD_MS, AHEAD_S = 60_000, 600.0
+"""States whose times lie this far ahead of the clock for so long: the clock was wrong before (our choice)."""
+
+KEPT_EVERY_MS = 60_000
+"""A standing alarm's newest value goes into the store so often (our choice: less written to the card)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One alarm's way from one state to another."""
+
+    rule: Rule
+    before: AlarmState
+    after: AlarmState
+    cause: str
+    time_ms: int
+    values: Mapping[str, float | None]
+    worthless_ms: int | None = None
+    by: str = ""
+    reason: str = ""
+
+
+class AlarmWatch:
+    """Judges the site's rules; states, transitions and events go into the store. It commits nothing."""
+
+    def __init__(
+        self, site: Site, store: StoreWriter, clock: Clock, computer: Computer | None = None
+    ) -> None:
+        """site must have its set points filled in. Without a computer its signs are unknown."""
+        self._site, self._store, self._clock, self._computer = site, store, clock, computer
+        self._zone = zone_of(site.site.time_zone)
+        self._bank = describe_site(site)
+        self._view = PresentView(site)
+        self._course = Course()
+        self.rules = {rule.name: rule for rule in rules_of(site)}
+        self._by_quantity: dict[str, list[Rule]] = {}
+        for rule in self.rules.values():
+            self._by_quantity.setdefault(rule.quantity, []).append(rule)
+        now_ms = clock.now_ms()
+        self._start_ms = now_ms
+        self._slow_ms: int | None = None
+        self._ahead_since_s: float | None = None
+        self._kept_ms: dict[str, int] = {}
+        self._states = self._states_at_start(now_ms)
+        self._raises = [
+            (each.time_ms, each.alarm)
+            for each in reversed(store.transitions(now_ms - FLOOD_MS, now_ms + 1))
+            if each.cause == "raised"
+        ]
+        latest = store.latest()
+        self._health = {health.device: health for health in store.health()}
+        self._gives: dict[str, set[str]] = {}
+        self._note_givers(latest)
+        self._dark_ms = None if not latest else now_ms - max(reading.time_ms for reading in latest)
+        self._first_ms, self._full_ms = self._record_at_start(now_ms)
+        self._unwritten_since_ms: int | None = None
+        self.answered = False  # whether the last tick has answered a request: somebody waits for it
+        self._supply = _supply(site)
+        self._table: tuple[object, tuple[Clear, ...] | None] = (None, None)
+
+    @property
+    def states(self) -> Mapping[str, AlarmState]:
+        """The present state of each rule by name."""
+        return self._states
+
+    def judge(self, readings: Sequence[Reading], health: DeviceHealth | None = None) -> list[Transition]:
+        """Judge what the readings of one poll (measured, derived, estimated) decide, and what is due."""
+        if health is not None:
+            self._health[health.device] = health
+        self._view.take(readings)
+        good = {reading.quantity: reading for reading in readings if reading.quality is Quality.GOOD}
+        steps: list[Step] = []
+        for quantity, reading in good.items():
+            for rule in self._by_quantity.get(quantity, ()):
+                best = self._view.best(quantity, reading.time_ms)
+                if best is not None and best.value is not None:
+                    self._step(steps, rule, rule.verdict(best.time_ms, best.value))
+        voltage = good.get(VOLTAGE)
+        if voltage is not None:
+            self._judge_bank(steps, voltage.time_ms)
+        self._note_givers(readings)
+        self._judge_slow(steps)
+        return self._keep(steps)
+
+    def tick(self) -> list[Transition]:
+        """Once a second: what people have asked for, shelvings that end, slow signs that are due."""
+        now_ms = self._clock.now_ms()
+        steps: list[Step] = []
+        self.answered = False
+        for request in self._store.open_requests():
+            if request.kind in KINDS:
+                self._do(steps, request, now_ms)
+                self.answered = True
+        for name, rule in self.rules.items():
+            self._end(steps, rule, *engine.end_of_shelving(self._states[name], now_ms), now_ms)
+        self._judge_slow(steps)
+        return self._keep(steps)
+
+    def became_full(self, time_ms: int) -> None:
+        """The bank has met the signs of a full charge."""
+        self._full_ms = time_ms
+
+    def store_written(self, written: bool) -> None:
+        """Whether the last commit has succeeded."""
+        if written:
+            self._unwritten_since_ms = None
+        elif self._unwritten_since_ms is None:
+            self._unwritten_since_ms = self._clock.now_ms()
+
+    def _judge_bank(self, steps: list[Step], time_ms: int) -> None:
+        now: dict[str, float] | None = None
+        for name, sign in SIGNS.items():
+            for rule in self._by_quantity.get(name, ()):
+                now = now if now is not None else self._view.values(time_ms)
+                self._show(steps, rule, sign(self._bank, now), time_ms)
+
+    def _judge_slow(self, steps: list[Step]) -> None:
+        now_ms = self._clock.now_ms()
+        if self._slow_ms is not None and abs(now_ms - self._slow_ms) < SLOW_MS:
+            return
+        self._slow_ms = now_ms
+        self._look_for_set_back(now_ms)
+        now = self._view.values(now_ms)
+        clear = self._clear(now_ms)
+        self._suppress(steps, now_ms, dark=self._is_dark(clear))
+        for name, seen in self._slow_seen(now, clear, now_ms).items():
+            for rule in self._by_quantity.get(name, ()):
+                self._show(steps, rule, seen(rule), now_ms)
+
+    def _slow_seen(
+        self, now: Mapping[str, float], clear: Clear | None, now_ms: int
+    ) -> dict[str, Callable[[Rule], Seen | None]]:
+        """Each slow sign of a rule; worked out only where a rule asks for it."""
+        computer, speed, store = self._computer, self._clock.speed, self._store
+        finished = self._course.take(now_ms, now)
+        signs: dict[str, Callable[[Rule], Seen | None]] = {
+            "low_before_morning": lambda rule: slow_signs.low_before_morning(
+                store.note(OUTLOOK_NOTE), now_ms, self._zone
+            ),
+            "days_since_full": lambda rule: slow_signs.days_since_full(self._full_ms, self._first(), now_ms),
+            "silence_s": lambda rule: self._silence(rule, now_ms, speed),
+            "line_silence_s": lambda rule: slow_signs.line_silence(
+                [self._health.get(name) for name in rule.subject.split(", ")], now_ms, speed
+            ),
+            "implausible_readings": lambda rule: slow_signs.implausible(
+                store.latest(), now_ms, self._unbelieved
+            ),
+            "unwritten_s": lambda rule: self._unwritten(now_ms),
+            "dark_min": lambda rule: self._dark(now_ms),
+            "clock_doubt": lambda rule: self._clock_doubt(now_ms),
+        }
+        if finished and self._site.metering.level != "charging":
+            signs["runaway_C"] = lambda rule: slow_signs.runaway(self._bank, tuple(self._course.steps))
+        if self._supply is not None:
+            rated_W = self._supply.power_W
+            signs["daylight_share"] = lambda rule: slow_signs.daylight_share(self._bank, now, clear, rated_W)
+        if computer is not None:
+            signs["free_space_MB"] = lambda rule: computer.free_space()
+            signs["computer_under_voltage"] = lambda rule: computer.under_voltage()
+            signs["computer_temperature_C"] = lambda rule: computer.temperature()
+        return signs
+
+    def _show(self, steps: list[Step], rule: Rule, seen: Seen | None, time_ms: int) -> None:
+        """A verdict of what a sign shows."""
+        if seen is None:
+            return
+        verdict = rule.verdict(time_ms, seen.value, seen.words, seen.values)
+        if not seen.applies:
+            verdict = replace(verdict, beyond=False, back=True)
+        self._step(steps, rule, verdict, seen.worthless_ms)
+
+    def _step(self, steps: list[Step], rule: Rule, verdict: Verdict, worthless_ms: int | None = None) -> None:
+        before = self._states[rule.name]
+        after, cause = engine.judge(rule, before, verdict)
+        self._end(steps, rule, after, cause, verdict.time_ms, verdict.values, worthless_ms)
+
+    def _end(
+        self,
+        steps: list[Step],
+        rule: Rule,
+        after: AlarmState,
+        cause: str | None,
+        time_ms: int,
+        values: Mapping[str, float | None] | None = None,
+        worthless_ms: int | None = None,
+        by: str = "",
+        reason: str = "",
+    ) -> None:
+        """Take the state after a step; note it in the store where it is worth it."""
+        before = self._states[rule.name]
+        if after is before or after == before:
+            return
+        self._states[rule.name] = after
+        if cause is not None:
+            step = Step(rule, before, after, cause, time_ms, values or {}, worthless_ms, by, reason)
+            steps.append(step)
+        elif _is_worth_keeping(before, after) or (
+            after.stands and time_ms - self._kept_ms.get(rule.name, 0) >= KEPT_EVERY_MS
+        ):
+            self._kept_ms[rule.name] = time_ms
+            self._store.put_alarm(after)
+
+    def _keep(self, steps: list[Step]) -> list[Transition]:
+        """Transitions, states and events of the steps, in the order in which their values went beyond."""
+        steps.sort(key=lambda step: step.after.raised_ms or step.time_ms)
+        return [self._keep_one(step) for step in steps]
+
+    def _keep_one(self, step: Step) -> Transition:
+        text = transition_text(
+            step.rule, step.before, step.after, step.cause, step.time_ms, self._zone, step.reason
+        )
+        if step.cause == "raised":
+            text += self._in_flood(step)
+        transition = Transition(
+            step.time_ms,
+            step.rule.name,
+            step.before.state,
+            step.after.state,
+            step.cause,
+            step.rule.priority,
+            text,
+            {name: None if v is None else float(f"{v:.6g}") for name, v in step.values.items()},
+            step.by,
+            step.worthless_ms if step.cause == "raised" else None,
+        )
+        self._store.add_transition(transition)
+        self._kept_ms[step.rule.name] = step.time_ms
+        self._store.put_alarm(self._states[step.rule.name])
+        told = event_text(transition)
+        if told is not None:
+            self._store.add_event(Event(step.time_ms, "alarm", step.rule.name, told))
+            log.warning("alarm: %s", told)
+        return transition
+
+    def _in_flood(self, step: Step) -> str:
+        """Mark the first of several raised together; what the others' texts say of it."""
+        self._raises = [each for each in self._raises if 0 <= step.time_ms - each[0] <= FLOOD_MS]
+        self._raises.append((step.time_ms, step.rule.name))
+        first = self._raises[0][1]
+        if first == step.rule.name:
+            return ""
+        state = self._states.get(first)
+        if state is not None and state.stands and not state.first_out:
+            self._states[first] = replace(state, first_out=True)
+            self._store.put_alarm(self._states[first])
+        return f" (after “{first}”)"
+
+    def _suppress(self, steps: list[Step], now_ms: int, *, dark: bool) -> None:
+        """Suppression by design: season and hours hold for any alarm, a consequence only for one that does
+        not stand already: what is no longer known takes no alarm back."""
+        standing = Standing(self.rules, self._states, self._health, self._gives, self._site)
+        because = reasons(standing, dark=dark)
+        for name, rule in self.rules.items():
+            state = self._states[name]
+            reason = because.get(name, "")
+            if not rule.is_judged_at(now_ms, self._zone):
+                reason = "not its season or hour"
+            elif state.state not in (Condition.NORMAL, Condition.SUPPRESSED):
+                reason = ""
+            step = engine.suppress(state, now_ms) if reason else engine.unsuppress(state, now_ms)
+            self._end(steps, rule, *step, now_ms, reason=reason)
+
+    def _do(self, steps: list[Step], request: Request, now_ms: int) -> None:
+        """Do what a request asks and say in it what became of it."""
+        changed, outcome = answer(request, self._states, now_ms, self._zone)
+        for after, cause in changed:
+            self._end(steps, self.rules[after.name], after, cause, now_ms, by=request.by)
+        self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
+        log.info("asked to %s %s: %s", request.kind, request.subject, outcome)
+
+    def _look_for_set_back(self, now_ms: int) -> None:
+        """Times that stay ahead of the clock are of a clock that was wrong: alarms must not wait for them."""
+        if all(engine.newest_ms(state) <= now_ms + AHEAD_MS for state in self._states.values()):
+            self._ahead_since_s = None
+            return
+        if self._ahead_since_s is None:
+            self._ahead_since_s = self._clock.elapsed_s()
+        elif self._clock.elapsed_s() - self._ahead_since_s >= AHEAD_S:
+            for name, state in self._states.items():
+                self._states[name] = engine.set_back(state, now_ms)
+                self._store.put_alarm(self._states[name])
+
+    def _states_at_start(self, now_ms: int) -> dict[str, AlarmState]:
+        """The states as kept; a rule that was never judged is normal, a state without its rule calmed."""
+        kept = {state.name: state for state in self._store.alarms()}
+        states = {}
+        for name, rule in self.rules.items():
+            known = kept.get(name, engine.first_state(name, rule.priority, now_ms))
+            states[name] = replace(known, priority=rule.priority)
+            if states[name] != kept.get(name):
+                self._store.put_alarm(states[name])
+        for name in kept.keys() - states.keys():  # its rule has gone from the site file
+            calm = engine.first_state(name, kept[name].priority, now_ms)
+            if kept[name].state != Condition.NORMAL:
+                self._store.put_alarm(calm)
+        return states
+
+    def _record_at_start(self, now_ms: int) -> tuple[int | None, int | None]:
+        """When the record begins and when the bank was last full; the last two hours into the course."""
+        span = self._store.span()
+        if span is None:
+            return None, None
+        since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
+        for time_ms, row in self._store.rows(FOLLOWED, since_ms, now_ms, every_s=60):
+            self._course.take(time_ms, row)
+        fulls = (event.time_ms for event in self._store.events(0, now_ms + 1, 10_000) if event.kind == "full")
+        return span[0], max(fulls, default=None)
+
+    def _first(self) -> int | None:
+        """When the record begins; asked again until the first commit."""
+        if self._first_ms is None:
+            span = self._store.span()
+            self._first_ms = None if span is None else span[0]
+        return self._first_ms
+
+    def _note_givers(self, readings: Sequence[Reading]) -> None:
+        for reading in readings:
+            if self._view.knows(reading.device) and reading.quality is not Quality.MISSING:
+                self._gives.setdefault(reading.quantity, set()).add(reading.device)
+
+    def _silence(self, rule: Rule, now_ms: int, speed: float) -> Seen | None:
+        """One device's silence, or for a rule on any device the longest."""
+        named = [rule.subject] if rule.subject else [device.name for device in self._site.devices]
+        found = [slow_signs.device_silence(self._health.get(name), now_ms, speed) for name in named]
+        return max((seen for seen in found if seen is not None), key=lambda seen: seen.value, default=None)
+
+    @property
+    def _unbelieved(self) -> frozenset[str]:
+        return frozenset(NET_QUANTITIES if self._site.metering.level == "shunt" else ())
+
+    def _unwritten(self, now_ms: int) -> Seen:
+        since_ms = self._unwritten_since_ms
+        quiet_s = 0.0 if since_ms is None else max(0, now_ms - since_ms) / 1000
+        words = f"the store could not be written for {quiet_s / 60:.0f} min; readings wait in memory"
+        return Seen(quiet_s, words, {"unwritten_s": quiet_s})
+
+    def _dark(self, now_ms: int) -> Seen | None:
+        if self._dark_ms is None:
+            return None
+        minutes = max(0.0, self._dark_ms / 60_000 / self._clock.speed)
+        words = f"the monitor had no readings for {minutes / 60:.1f} h before it started"
+        told = now_ms - self._start_ms < DARK_TOLD_MS
+        return Seen(minutes, words, {"dark_min": minutes}, applies=told)
+
+    def _clock_doubt(self, now_ms: int) -> Seen | None:
+        newest_ms = max((reading.time_ms for reading in self._store.latest()), default=now_ms)
+        if newest_ms - now_ms > AHEAD_MS:
+            ahead_min = (newest_ms - now_ms) / 60_000
+            words = f"the clock is {ahead_min:.0f} min behind the newest stored reading"
+            return Seen(1.0, words, {"behind_min": ahead_min})
+        return None if self._computer is None else self._computer.clock_doubt()
+
+    def _clear(self, now_ms: int) -> Clear | None:
+        """The step of a clear sky's table for this moment, None where the store has none."""
+        if self._supply is None:
+            return None
+        day = day_at(self._zone, now_ms).day
+        if self._table[0] != day or self._table[1] is None:
+            self._table = (day, noted(self._supply, day, self._store))
+        return slow_signs.clear_now(self._table[1], now_ms)
+
+    def _is_dark(self, clear: Clear | None) -> bool:
+        return self._supply is not None and not slow_signs.is_daylight(clear, self._supply.power_W)
+
+
+def _supply(site: Site) -> Supply | None:
+    try:
+        return None if site.array is None else supply_of(site)
+    except SunError:  # the daemon's log tells it where the tables are made
+        return None
+
+
+def _is_worth_keeping(before: AlarmState, after: AlarmState) -> bool:
+    """Whether more than value and text have changed: what a restart must know."""
+    return after != replace(before, value=after.value, text=after.text)

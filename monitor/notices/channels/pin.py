@@ -1,0 +1,60 @@
+"""A buzzer or lamp on a pin of the computer: active while an alarm stands that nobody has acknowledged.
+
+It follows the alarms' states and not the outbox: it needs no network and says nothing twice. Which library
+drives the pins is chosen by gpiozero when it runs (its variable GPIOZERO_PIN_FACTORY names one).
+"""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from monitor.notices.channels import Picture
+from monitor.notices.policy import RANK, RINGS
+from monitor.records import AlarmState
+from monitor.site.channel_tables import ChannelEntry
+
+log = logging.getLogger("nightbank")
+
+
+class PinDisplay:
+    """A channel of kind pin."""
+
+    def __init__(self, entry: ChannelEntry) -> None:
+        self._name, self._pin, self._active_high = entry.name, entry.pin, entry.active_high
+        self._least = RANK[entry.least_priority]
+        self._device: Any = None
+        self._told = ""
+
+    def show(self, picture: Picture) -> None:
+        wanted = any(self._calls(state) for state in picture.alarms)
+        try:
+            if self._device is None:
+                self._device = _device(self._pin, self._active_high)
+            self._device.value = wanted
+        except Exception as error:  # a pin's library may raise anything, and a lamp must not stop the daemon
+            self._tell(
+                f"{self._name}: the pin GPIO{self._pin} cannot be driven ({error}); is it free, and has "
+                "this user the right to it?"
+            )
+        else:
+            self._told = ""
+
+    def close(self) -> None:
+        if self._device is not None:
+            self._device.close()
+            self._device = None
+
+    def _calls(self, state: AlarmState) -> bool:
+        return state.state in RINGS and RANK.get(state.priority, 0) >= self._least
+
+    def _tell(self, text: str) -> None:
+        if text != self._told:
+            self._told = text
+            log.warning("%s", text)
+
+
+def _device(pin: int | None, active_high: bool) -> Any:
+    from gpiozero import OutputDevice
+
+    return OutputDevice(pin, active_high=active_high, initial_value=False)
