@@ -6,12 +6,16 @@ and `figures` turn it into words and charts without the store.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time
+from typing import Any
 from zoneinfo import ZoneInfo
 
+from dashboard.night import begin_ms
 from monitor.bank.ledger import DayLedger, day_ledger
+from monitor.outlook import OUTLOOK_NOTE
 from monitor.present import Now, basis_of, held, now_of
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, Series, to_datetime, to_ms
 from monitor.site.model import Site
@@ -23,13 +27,18 @@ HISTORY_POINTS = 288
 """One bucket for five minutes of the last day: about a pixel and a half on a phone (our choice)."""
 
 
+DUSK_POINTS = 60
+"""The charge since sunset is a calm line: one point for a quarter of an hour (our choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """What the store knew now.
 
     last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
     None on a local day without readings; day_start_ms is the local midnight before now; basis is what the
-    newest estimate rests on.
+    newest estimate rests on. outlook is the newest one's document, charge_since_dusk the estimated charge
+    since the sunset that belongs to it.
     """
 
     now: Now
@@ -42,6 +51,8 @@ class Snapshot:
     alarms: tuple[AlarmState, ...] = ()
     health: tuple[DeviceHealth, ...] = ()
     basis: tuple[str, ...] = ()
+    outlook: Mapping[str, Any] | None = None
+    charge_since_dusk: Series | None = None
 
     @property
     def now_ms(self) -> int:
@@ -68,6 +79,7 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}
     last_good = {quantity: reader.latest_good(quantity) for quantity in doubtful}
     stats = reader.days(today, today)
+    outlook = outlook_of(reader)
     return Snapshot(
         now=now,
         heartbeat=read_heartbeat(reader),
@@ -79,7 +91,22 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
         alarms=tuple(reader.alarms()),
         health=tuple(reader.health()),
         basis=basis_of(reader),
+        outlook=outlook,
+        charge_since_dusk=_charge_since_dusk(reader, outlook, now.time_ms),
     )
+
+
+def outlook_of(reader: StoreReader) -> Mapping[str, Any] | None:
+    """The newest outlook's document, None where none was made."""
+    text = reader.note(OUTLOOK_NOTE)
+    found: Mapping[str, Any] | None = None if text is None else json.loads(text)
+    return found
+
+
+def _charge_since_dusk(reader: StoreReader, outlook: Mapping[str, Any] | None, now_ms: int) -> Series | None:
+    if outlook is None:
+        return None
+    return reader.series("state_of_charge", begin_ms(outlook, now_ms), now_ms, DUSK_POINTS)
 
 
 def take_history(reader: StoreReader, site: Site) -> History:

@@ -10,6 +10,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.charge import Charge, charge_of
+from dashboard.night import Night, night_of
 from dashboard.snapshot import Snapshot
 from dashboard.values import MORE, Look, Value, known, main_quantities, value_of
 from dashboard.words import (
@@ -104,6 +105,7 @@ class Tonight:
     daemon: Daemon
     notices: tuple[Notice, ...]
     sentence: str
+    night: Night | None
     charge: Charge
     main: tuple[Value, ...]
     more: tuple[Value, ...]
@@ -128,6 +130,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         daemon=daemon,
         notices=notices(snapshot, daemon, alarms, zone),
         sentence=bank_sentence(snapshot, site, daemon, charge),
+        night=night_ahead(snapshot, daemon, zone),
         charge=charge,
         main=main,
         more=more,
@@ -137,6 +140,13 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         alarm_note=alarm_note(snapshot, daemon, alarms, zone),
         devices=tuple(device_row(health, snapshot, zone) for health in snapshot.health),
     )
+
+
+def night_ahead(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> Night | None:
+    """The night ahead, None where there is no outlook that tells of it, or no clock to place it by."""
+    if snapshot.outlook is None or daemon is Daemon.AHEAD:
+        return None
+    return night_of(snapshot.outlook, snapshot.charge_since_dusk, snapshot.now_ms, zone)
 
 
 def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:

@@ -16,6 +16,9 @@ CURVE_UNITS = 2_000
 """Width and height of the curves' own coordinates: finer than a phone's screen (our choice). Whole numbers
 from point to point are what packs best: a fifth of the bytes of places in full."""
 
+EDGE = 7.0
+"""Percent of the width within which an hour's figures, centred, would be cut off on a phone (our choice)."""
+
 Points = Sequence[tuple[float, float]]
 
 
@@ -89,8 +92,8 @@ class Plot:
 
 
 def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0) -> str:
-    """Words at a place in percent, raised by some rem; near an edge they grow inward."""
-    anchor = "start" if x < 12 else "end" if x > 88 else "middle"
+    """Words at a place in percent, raised by some rem; at an edge they grow inward."""
+    anchor = "start" if x < EDGE else "end" if x > 100 - EDGE else "middle"
     named = f' class="{kind}"' if kind else ""
     raised = f' dy="{-rise:g}rem"' if rise else ""
     return f'<text{named} x="{x:.2f}%" y="{y:.2f}%" text-anchor="{anchor}"{raised}>{escape(text)}</text>'

@@ -1,4 +1,4 @@
-"""The page 'Tonight': the sentence, the charge, live values and ages, today, the last day, alarms, devices.
+"""The page 'Tonight': the sentence, the night line, the charge, live values with their ages, the last day.
 
 The frame is laid out once; every refresh replaces only the content of its sections, so that nothing jumps,
 no chart is built anew and what a person opened stays open.
@@ -35,9 +35,11 @@ TAGS = {Look.LIVE: "", Look.STALE: "old", Look.SUSPECT: "doubtful", Look.MISSING
 
 CHART_CONFIG: Any = {"displayModeBar": False, "scrollZoom": False, "doubleClick": False, "showTips": False}
 
+NIGHT_HEADS = ("Time", "Likely charge", "8 in 10")
+
 HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
 
-SECTIONS = ("lead", "charge", "main", "more", "today", "alarms", "devices", "answered")
+SECTIONS = ("lead", "night", "charge", "main", "more", "today", "alarms", "devices", "answered")
 """Ids of the sections that every refresh renews, in the order of `Parts`."""
 
 Content = list[Component | str]
@@ -48,6 +50,7 @@ class Parts:
     """The content of each section."""
 
     lead: Content
+    night: Content
     charge: Content
     main: Content
     more: Content
@@ -66,6 +69,7 @@ def layout(open_reader: ReaderFactory, site: Site) -> Component:
         [
             html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),
             html.Section(parts.lead, id="lead", **extra(aria_label="State of the bank")),
+            html.Section(parts.night, id="night", **extra(aria_label="The night ahead")),
             html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
             html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
             html.Div(
@@ -170,6 +174,7 @@ def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Par
         return trouble_parts(error, site, count)
     return Parts(
         lead_part(tonight),
+        night_part(tonight),
         charge_part(tonight),
         value_rows(tonight.main),
         value_rows(tonight.more),
@@ -219,7 +224,7 @@ def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
         ),
     ]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
-    return Parts(lead, [], [], [], [], [], [], answered_part(at, count))
+    return Parts(lead, [], [], [], [], [], [], [], answered_part(at, count))
 
 
 def notice(kind: str, text: str) -> Component:
@@ -233,9 +238,40 @@ def notice(kind: str, text: str) -> Component:
 
 
 def lead_part(tonight: Tonight) -> Content:
+    """The answer: whether the bank lasts where that is known, and in any case how it stands."""
+    night = tonight.night
+    answer = tonight.sentence if night is None else night.sentence
+    beside = [] if night is None else [html.P(unbroken(tonight.sentence), id="bank-sentence")]
+    kind = "sentence" if night is None or night.fresh else "sentence old"
     return [
         *(notice(item.kind, item.text) for item in tonight.notices),
-        html.P(unbroken(tonight.sentence), className="sentence", id="sentence"),
+        html.P(unbroken(answer), className=kind, id="sentence"),
+        *beside,
+    ]
+
+
+def night_part(tonight: Tonight) -> Content:
+    """The night line with its words, what switching off would bring, and the same as a table."""
+    night = tonight.night
+    if night is None:
+        return []
+    heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in NIGHT_HEADS]))
+    rows = [
+        html.Tr([html.Th(time, scope="row"), html.Td(likely), html.Td(spread)])
+        for time, likely, spread in night.rows
+    ]
+    basis = html.Ul([html.Li(words) for words in night.basis], className="basis")
+    return [
+        html.Div(Picture(night.picture), role="img", **extra(aria_labelledby="night-told")),
+        html.P(unbroken(night.told), id="night-told"),
+        *([html.Ul([html.Li(each) for each in night.reliefs], id="reliefs")] if night.reliefs else []),
+        html.Details(
+            [
+                html.Summary("Hour by hour, and what it rests on"),
+                html.Table([heads, html.Tbody(rows)], className="plain"),
+                basis,
+            ]
+        ),
     ]
 
 

@@ -248,7 +248,9 @@ def test_an_alarm_is_raised_in_the_file_at_once_and_survives_a_restart(road):
     assert raised == [f"Raised. Low voltage: 11.5 V is below 11.7 V, since {since}."]
     made.restart()
     made.say(180, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
-    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
+    assert (
+        next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
+    )
     assert sum(event.kind == "alarm" for event in made.store.events(0, 2 * T0)) == 1
 
 
@@ -258,7 +260,9 @@ def test_silence_neither_raises_nor_clears(road):
         made.say(at_s, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
     for at_s in (180, 240, 300, 360):
         made.say(at_s, "shunt", state="silent", battery_voltage_V=None, battery_current_A=None)
-    assert next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
+    assert (
+        next(state for state in made.store.alarms() if state.name == "Low voltage").state == "unacknowledged"
+    )
 
 
 def test_a_device_that_falls_silent_is_told_once_with_its_error(road):

@@ -209,7 +209,9 @@ def test_words_give_the_band_the_alarm_and_the_silent_device(store):
         ]
     )
     store.put_alarm(
-        AlarmState("Low voltage", "unacknowledged", at, "high", 11.5, "Low voltage: 11.5 V is below 11.7 V", at)
+        AlarmState(
+            "Low voltage", "unacknowledged", at, "high", 11.5, "Low voltage: 11.5 V is below 11.7 V", at
+        )
     )
     store.put_health(
         DeviceHealth("charger", "port 9600 baud", "silent", at, at, None, 5, {}, "no answer within 1 s")
@@ -268,7 +270,9 @@ def test_alarms_are_told_standing_first_then_by_priority_then_by_age():
 def test_a_shelved_alarm_is_told_with_its_end(store):
     at = ago(4)
     store.put_alarm(
-        AlarmState("Low voltage", "shelved", at, "high", 11.5, "", shelved_until_ms=at + HOUR_MS, standing=True)
+        AlarmState(
+            "Low voltage", "shelved", at, "high", 11.5, "", shelved_until_ms=at + HOUR_MS, standing=True
+        )
     )
     said = in_words(present(site(), store))
     assert "No alarm." in said

@@ -45,7 +45,7 @@ def test_a_field_is_cut_off_at_the_plots_edge():
     assert (field.attrib["y"], field.attrib["height"]) == ("10.00%", "80.00%")
 
 
-@pytest.mark.parametrize(("x", "anchor"), [(2, "start"), (50, "middle"), (97, "end")])
+@pytest.mark.parametrize(("x", "anchor"), [(2, "start"), (10, "middle"), (50, "middle"), (97, "end")])
 def test_words_near_an_edge_grow_inward(x, anchor):
     assert parsed(words("12:00", x, 98))[0].attrib["text-anchor"] == anchor
 

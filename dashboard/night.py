@@ -1,0 +1,190 @@
+"""The night line: the bank's expected course from sunset until the array helps again, and the same in words.
+
+From the newest outlook in the store (`nightbank outlook --json` prints the same document). Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from dashboard.svg import EDGE, Plot, picture, words
+from dashboard.words import HOUR_MS, MINUTE_MS, age_text, clock_text, percent
+from monitor.records import Series, parse_iso
+
+OLD_MS = HOUR_MS
+"""The daemon looks ahead every quarter of an hour; an older outlook is told with its age (our choice)."""
+
+WORTHLESS_MS = 24 * HOUR_MS
+"""An outlook so old tells nothing of the coming night (our choice)."""
+
+EARLIEST_MS = 14 * HOUR_MS
+"""So much of the past is shown at most (our choice: the evening before a winter's morning)."""
+
+AIR = 0.06
+"""Free charge above and below what is drawn (our choice)."""
+
+HOURS_APART = 3
+
+MOST_HOURS_TOLD, MOST_DAYS_TOLD = 120, 14
+"""What lies farther off is no news for tonight (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """The expected charge at a time: 0..1."""
+
+    time_ms: int
+    p10: float
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """What the page tells of the night ahead.
+
+    fresh is whether the outlook speaks of now; told says the picture in words; rows are its table: local
+    time, likely charge, range. reliefs say what switching a branch off would bring; basis what it rests on.
+    """
+
+    sentence: str
+    fresh: bool
+    picture: str
+    told: str
+    rows: tuple[tuple[str, str, str], ...]
+    reliefs: tuple[str, ...]
+    basis: tuple[str, ...]
+
+
+def begin_ms(document: Mapping[str, Any], now_ms: int) -> int:
+    """From when on the past belongs to the picture: the last sunset, else the moment of the outlook."""
+    given = document.get("sunset")
+    sunset_ms = parse_iso(given if given is not None else document["at"])
+    return max(min(sunset_ms, now_ms), now_ms - EARLIEST_MS)
+
+
+def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone: ZoneInfo) -> Night | None:
+    """The night ahead, None where the outlook is too old to tell of it.
+
+    past is the estimated charge since `begin_ms`.
+    """
+    at_ms = parse_iso(document["at"])
+    if now_ms - at_ms > WORTHLESS_MS:
+        return None
+    fresh = -OLD_MS <= now_ms - at_ms <= OLD_MS
+    sentence = str(document["sentence"])
+    if not fresh:
+        sentence = f"As of {clock_text(at_ms, now_ms, zone)} ({age_text(now_ms - at_ms)}): {sentence}"
+    course = _until_morning(document)
+    return Night(
+        sentence=sentence,
+        fresh=fresh,
+        picture=night_line(document, course, past, now_ms, zone),
+        told=_told(document, now_ms, zone),
+        rows=tuple(
+            (
+                clock_text(point.time_ms, point.time_ms, zone),
+                percent(point.p50),
+                f"{percent(point.p10)} to {percent(point.p90)}",
+            )
+            for point in course
+        ),
+        reliefs=tuple(_relief(each) for each in document["switch_off"]),
+        basis=tuple(document["basis"]),
+    )
+
+
+def night_line(
+    document: Mapping[str, Any], course: list[Point], past: Series | None, now_ms: int, zone: ZoneInfo
+) -> str:
+    """The strip as SVG: dark hours, reserve, the charge until now as a line, then its band and middle."""
+    if not course:
+        return ""
+    reserve = float(document["reserve_soc"])
+    buckets = () if past is None else past.buckets
+    gone = [((bucket.start_ms + bucket.end_ms) / 2, bucket.mean) for bucket in buckets]
+    ahead = [point for point in course if point.time_ms >= now_ms - HOUR_MS // 4]
+    if not ahead:
+        return ""
+    first_ms = min([point.time_ms for point in course] + [round(time_ms) for time_ms, _ in gone])
+    last_ms = course[-1].time_ms
+    if last_ms <= first_ms:
+        return ""
+    values = [reserve, *(value for _, value in gone)]
+    values += [value for point in ahead for value in (point.p10, point.p90)]
+    plot = Plot(first_ms, last_ms, max(0.0, min(values) - AIR), min(1.0, max(values) + AIR))
+    sunset, sunrise = document.get("sunset"), document["sunrise"]
+    dark = ""
+    if sunrise is not None:
+        from_ms = first_ms if sunset is None else parse_iso(sunset)
+        dark = plot.field(from_ms, parse_iso(sunrise), "dark")
+    low_ms, low = parse_iso(document["low_at"]), float(document["soc_min"]["p50"])
+    return picture(
+        "night-line",
+        dark,
+        plot.across(reserve, "reserve"),
+        plot.curves(
+            plot.band([(p.time_ms, p.p10) for p in ahead], [(p.time_ms, p.p90) for p in ahead], "ahead-band"),
+            plot.line([(p.time_ms, p.p50) for p in ahead], "ahead-mean"),
+            plot.line(gone, "gone"),
+        ),
+        plot.upright(now_ms, "now") if first_ms < now_ms < last_ms else "",
+        plot.mark(low_ms, low, "lowest") if now_ms < low_ms <= last_ms else "",
+        words(f"reserve {percent(reserve)}", 0, plot.y(reserve), "scale", rise=0.3),
+        *_hours(first_ms, last_ms, plot, zone),
+    )
+
+
+def _until_morning(document: Mapping[str, Any]) -> list[Point]:
+    """The course until an hour after the array helps again; the whole of it where that is not known."""
+    helps = document["array_helps_from"]
+    last_ms = None if helps is None else parse_iso(helps) + HOUR_MS
+    return [
+        Point(parse_iso(each["time"]), each["soc"]["p10"], each["soc"]["p50"], each["soc"]["p90"])
+        for each in document["course"]
+        if last_ms is None or parse_iso(each["time"]) <= last_ms
+    ]
+
+
+def _hours(first_ms: int, last_ms: int, plot: Plot, zone: ZoneInfo) -> list[str]:
+    """The hours under the strip, every third one that the site's clock strikes."""
+    start_ms = -(-first_ms // (15 * MINUTE_MS)) * 15 * MINUTE_MS
+    found = []
+    for at_ms in range(start_ms, last_ms + 1, 15 * MINUTE_MS):
+        text = clock_text(at_ms, at_ms, zone)
+        hour, minute = text.split(":")
+        if minute == "00" and int(hour) % HOURS_APART == 0 and EDGE < plot.x(at_ms) < 100 - EDGE:
+            found.append(words(text, plot.x(at_ms), 98.0, "scale"))
+    return found
+
+
+def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo) -> str:
+    """The picture in words, for who cannot see it and for who wants the figures."""
+    low = document["soc_min"]
+    at_ms = parse_iso(document["low_at"])
+    day = clock_text(at_ms, at_ms, zone)
+    text = (
+        f"The lowest point comes at about {day}: {percent(low['p50'])} of charge is likely, "
+        f"{percent(low['p10'])} to {percent(low['p90'])} in 8 nights of 10."
+    )
+    volts = document.get("battery_voltage_min_V")
+    if volts is not None:
+        text += (
+            f" The voltage goes down to {volts['p50']:.1f} V ({volts['p10']:.1f} to {volts['p90']:.1f} V)."
+        )
+    hours, days = document["hours_left"], document["wet_days_left"]
+    if hours is not None and hours <= MOST_HOURS_TOLD:
+        text += f" At the present load the bank reaches its reserve in {hours:.0f} h."
+    if days is not None and days <= MOST_DAYS_TOLD:
+        text += f" From here it stands {days} wet {'day' if days == 1 else 'days'} in a row."
+    return text
+
+
+def _relief(each: Mapping[str, Any]) -> str:
+    """What switching one branch off would bring."""
+    loads = " and ".join(each["loads"])
+    answer = "it lasts" if each["lasts"] else "it is still not enough"
+    return f"With {loads} off now (branch {each['branch']}, {each['power_W']:.0f} W): {answer}."
