@@ -1,0 +1,177 @@
+"""The daemon's share of the weather book: each finished day's entry in the store, for page and reports.
+
+Once after the start and then once a local day, some time after midnight, `nightbank days` is run as a process
+of its own over the days that have no entry yet; a thread waits for it and `follow`, called in every round of
+the main loop, puts what came into the store. So judging weeks of rows costs the daemon neither time nor
+memory. An entry is the object that `nightbank days --json` prints for the day.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import date, timedelta
+from pathlib import Path
+
+from monitor.clock import Clock
+from monitor.site.model import Site
+from monitor.store.base import StoreReader, StoreWriter
+from monitor.store.days import day_at, zone_of
+
+log = logging.getLogger("nightbank")
+
+COMMAND = (sys.executable, "-m", "monitor.cli", "days")
+
+NOTE_PREFIX = "days/"
+"""A day's entry is the store's note under this and the date, `days/2026-11-24`."""
+
+BACK_DAYS = 60
+"""So far back a missing entry is made up for; older days are `nightbank days`' (our choice)."""
+
+AFTER_MIDNIGHT_MS = 20 * 60_000
+"""The last readings of a day are committed by then, the slowest store included (our choice)."""
+
+LONGEST_S = 900.0
+"""A process that has not ended by then hangs and is killed (our choice: two months take a small Pi a
+minute)."""
+
+END_WAIT_S = 5.0
+
+
+def note_key(day: date) -> str:
+    """The key of a day's note."""
+    return NOTE_PREFIX + day.isoformat()
+
+
+class DayBook:
+    """Keeps the store's entries of finished days. Does nothing for a site without an array."""
+
+    def __init__(
+        self,
+        site: Site,
+        site_file: Path,
+        store: StoreWriter,
+        clock: Clock,
+        command: Sequence[str] = COMMAND,
+    ) -> None:
+        self._store, self._clock, self._command = store, clock, command
+        self._site_file = site_file
+        self._zone = zone_of(site.site.time_zone)
+        self._works = site.array is not None
+        self._tried: date | None = None
+        self._told = ""
+        self._process: subprocess.Popen[str] | None = None
+        self._thread: threading.Thread | None = None
+        self._done: queue.SimpleQueue[dict[str, str] | str] = queue.SimpleQueue()
+
+    @property
+    def at_work(self) -> bool:
+        """Whether a process is making entries."""
+        return self._process is not None
+
+    def follow(self) -> None:
+        """Take what a process has finished, or start one where a day's entry is due. Returns at once."""
+        if self._process is not None:
+            self._take()
+            return
+        today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
+        if self._works and today != self._tried:
+            self._tried = today
+            missing = missing_days(self._store, today, self._zone.key)
+            if missing:
+                self._start(missing[0], missing[-1])
+
+    def stop(self) -> None:
+        """End a process that is still at work; its days are made up for after the next start."""
+        if self._process is not None and self._thread is not None:
+            with suppress(ProcessLookupError):
+                self._process.terminate()
+            self._thread.join(END_WAIT_S)
+
+    def _start(self, first: date, last: date) -> None:
+        days = ["--from", first.isoformat(), "--to", last.isoformat(), "--json"]
+        try:
+            self._process = subprocess.Popen(
+                [*self._command, str(self._site_file), *days],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.PIPE,
+                text=True,
+                encoding="utf-8",
+                env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
+            )
+        except OSError as error:
+            self._tell(f"{self._command[0]}: {error.strerror}")
+            return
+        self._thread = threading.Thread(
+            target=self._wait_for, args=(self._process,), name="days", daemon=True
+        )
+        self._thread.start()
+
+    def _wait_for(self, process: subprocess.Popen[str]) -> None:
+        try:
+            printed, complaints = process.communicate(timeout=LONGEST_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.communicate()
+            self._done.put(f"it did not end within {LONGEST_S:.0f} s")
+            return
+        if process.returncode != 0:
+            said = complaints.strip().splitlines()
+            self._done.put(said[-1] if said else f"it ended with status {process.returncode}")
+            return
+        try:
+            entries = {each["date"]: json.dumps(each) for each in json.loads(printed)}
+        except (ValueError, TypeError, KeyError) as error:
+            self._done.put(f"what it printed is damaged: {error}")
+            return
+        self._done.put(entries)
+
+    def _take(self) -> None:
+        try:
+            done = self._done.get_nowait()
+        except queue.Empty:
+            return
+        self._process = self._thread = None
+        if isinstance(done, str):
+            self._tell(done)
+            return
+        for day, entry in done.items():
+            self._store.put_note(NOTE_PREFIX + day, entry)
+        self._told = ""
+
+    def _tell(self, why: str) -> None:
+        """Log a failure in words, the same one only once however many days it lasts."""
+        if why != self._told:
+            self._told = why
+            log.warning("the days' entries were not made: %s; tried again tomorrow, all else goes on", why)
+
+
+def missing_days(store: StoreReader, today: date, time_zone: str) -> list[date]:
+    """The finished local days with readings, at most BACK_DAYS back, that have no entry yet, in order."""
+    span = store.span()
+    if span is None:
+        return []
+    zone = zone_of(time_zone)
+    first = max(day_at(zone, span[0]).day, today - timedelta(days=BACK_DAYS))
+    last = min(day_at(zone, span[1]).day, today - timedelta(days=1))
+    days = [first + timedelta(days=at) for at in range((last - first).days + 1)]
+    read = {stat.day for stat in store.days(first, last)} if days else set()
+    return [day for day in days if day in read and store.note(note_key(day)) is None]
+
+
+def entries(store: StoreReader, first: date, last: date) -> dict[date, dict[str, object]]:
+    """The stored entries of the local days first..last; a day without one is left out."""
+    found = {}
+    for at in range((last - first).days + 1):
+        day = first + timedelta(days=at)
+        text = store.note(note_key(day))
+        if text is not None:
+            found[day] = json.loads(text)
+    return found
