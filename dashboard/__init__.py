@@ -2,7 +2,8 @@
 
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
-    app         the Dash app: headers, addresses, the frame around every page
+    app         the web app: pages and their addresses, files, headers
+    frame       the HTML around every page
     library     scripts of others, served as they are (its README says from where)
     day_line    the last day as two plots without a script; pure
     svg         a plot as SVG text; pure
@@ -10,7 +11,10 @@
     markup      the page's tree as HTML for the first answer; pure
     packed      answers in gzip
     address     where a phone finds the page
-    pages       one file a page, each made from the pure rooms below
+    pages       one file a page, each made from the rooms below
+    days        the days of a period: rows, and what they say together
+    day_pictures, sun_pictures   the days and the sun's hours as pictures
+    night       the night line and its words; pure
     figures     what was stored over time -> a chart as plain data, and the same facts in words; pure
     summary     what was stored now -> sentence, rows, ages; pure
     values      one quantity as the page shows it; pure

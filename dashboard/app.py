@@ -1,4 +1,4 @@
-"""The Dash app: the frame around every page, its addresses, its headers.
+"""The web app: pages and their addresses, files, headers.
 
 The first answer already holds the whole page as plain HTML (#first); Dash then draws the same beside it and
 assets/first.js swaps the two in one go. With scripts off the first answer stays.
@@ -15,21 +15,20 @@ from importlib.resources import files
 from pathlib import Path
 from threading import Lock
 from typing import Any
-from urllib.parse import quote
 
 from dash import Dash, html
 from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
+from dashboard.frame import ASSETS, live_frame, still_html, title_of
 from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
-from dashboard.pages.base import ReaderFactory
+from dashboard.pages.base import Page, ReaderFactory
 from dashboard.scripts import joined
 from monitor.site.model import Site
 
-ASSETS = Path(__file__).parent / "assets"
 LIBRARY = Path(__file__).parent / "library"
 
 RUNTIME = LIBRARY / "regenerator-runtime-0.14.1.js"
@@ -37,25 +36,6 @@ RUNTIME = LIBRARY / "regenerator-runtime-0.14.1.js"
 
 CHART_LIBRARY = "/library/plotly-basic-4.1.1.min.js"
 """plotly's smallest bundle that draws what the page draws; a phone asks for it with its first chart."""
-
-FRAME = """<!DOCTYPE html>
-<html lang="en">
-<head>
-{%metas%}
-<meta name="color-scheme" content="light dark">
-<title>{%title%}</title>
-<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
-{%css%}
-</head>
-<body>
-<p id="connection" role="alert" hidden></p>
-{%app_entry%}
-{%config%}
-{%scripts%}
-{%renderer%}
-</body>
-</html>"""
-"""The HTML around every page. #connection is filled by assets/connection.js when the server falls silent."""
 
 WITHOUT_SCRIPTS = (
     "While this line stands the values do not renew themselves: load the page again for newer ones."
@@ -98,18 +78,32 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     app = _Page(
         "dashboard",
         assets_folder=str(ASSETS),
-        title=f"{site.site.name}: {page.name}",
+        title=title_of(site, page),
         update_title="",
         suppress_callback_exceptions=True,  # else Dash writes the whole layout into the HTML a second time
-        index_string=FRAME.replace("@ICON@", quote((ASSETS / "icon.svg").read_text(encoding="utf-8"))),
+        index_string=live_frame(page),
         add_log_handler=False,
         enable_mcp=False,
     )
-    app.first = app.layout = lambda: page.layout(open_reader, site)
-    page.register(app, open_reader, site)
+    app.first = app.layout = lambda: page.layout(open_reader, site, {})
+    for each in PAGES:
+        if each.register is not None:
+            each.register(app, open_reader, site)
+        else:
+            _add_still(app, each, open_reader, site)
     _guard(app)
     _send_files(app)
     return app
+
+
+def _add_still(app: Dash, page: Page, open_reader: ReaderFactory, site: Site) -> None:
+    """Serve a page that needs no script."""
+
+    def answer() -> Response:
+        tree = page.layout(open_reader, site, request.args)
+        return Response(still_html(page, site, tree), mimetype="text/html")
+
+    app.server.add_url_rule(page.path, page.name, answer)
 
 
 def _send_files(app: _Page) -> None:

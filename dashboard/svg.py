@@ -68,6 +68,14 @@ class Plot:
             f' width="{right - left:.2f}%" height="{self.bottom - self.top:.2f}%"/>'
         )
 
+    def bar(self, x_from: float, x_to: float, y_from: float, y_to: float, kind: str) -> str:
+        """A field between two values of x and two of y."""
+        left, right, lower, upper = self.x(x_from), self.x(x_to), self.y(y_from), self.y(y_to)
+        return (
+            f'<rect class="{kind}" x="{left:.2f}%" y="{upper:.2f}%"'
+            f' width="{right - left:.2f}%" height="{lower - upper:.2f}%"/>'
+        )
+
     def across(self, y: float, kind: str) -> str:
         """A line from the left to the right edge."""
         at = f"{self.y(y):.2f}%"

@@ -1,11 +1,12 @@
 """The pages, each with its own address. A page is data: an address, a title, and what to put there.
 
-To add one, write a module with a `Page` and put it into PAGES; the app serves exactly these addresses.
+To add one, write a module with a `Page` and put it into PAGES; the app serves exactly these addresses. Only
+the first page is kept fresh by Dash.
 """
 
 from __future__ import annotations
 
-from dashboard.pages import tonight
+from dashboard.pages import days, tonight
 from dashboard.pages.base import Page
 
-PAGES: tuple[Page, ...] = (tonight.PAGE,)
+PAGES: tuple[Page, ...] = (tonight.PAGE, days.PAGE)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from dash import Dash
 from dash.development.base_component import Component
@@ -18,9 +19,18 @@ it, so that a store that appears late or was replaced is simply there at the nex
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page: its address, its name, its content when opened, and the callbacks that keep it fresh."""
+    """One page: its address, its name, its content when opened, and the callbacks that keep it fresh.
+
+    layout gets the address's query ('?to=...') as well. A page without register stands still: it is plain
+    HTML without a script, and a link or the browser's own button renews it.
+    """
 
     path: str
     name: str
-    layout: Callable[[ReaderFactory, Site], Component]
-    register: Callable[[Dash, ReaderFactory, Site], None]
+    layout: Callable[[ReaderFactory, Site, Mapping[str, str]], Component]
+    register: Callable[[Dash, ReaderFactory, Site], None] | None = None
+
+
+def extra(**attributes: str) -> dict[str, Any]:
+    """HTML attributes with a hyphen (data-, aria-) for a Dash component."""
+    return {name.replace("_", "-"): text for name, text in attributes.items()}

@@ -6,7 +6,7 @@ no chart is built anew and what a person opened stays open.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
@@ -17,7 +17,7 @@ from dash.development.base_component import Component
 
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
-from dashboard.pages.base import Page, ReaderFactory
+from dashboard.pages.base import Page, ReaderFactory, extra
 from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
@@ -60,7 +60,7 @@ class Parts:
     answered: Content
 
 
-def layout(open_reader: ReaderFactory, site: Site) -> Component:
+def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
     """The whole page with its present content, so that it is complete before the first refresh."""
     parts = present_parts(open_reader, site)
     bank = site.bank
@@ -396,11 +396,6 @@ def devices_part(tonight: Tonight) -> Content:
 def answered_part(as_of: str, count: int) -> Content:
     """When the page last heard from its server; the count tells the script that an answer came."""
     return [html.Span(f"As of {as_of}, local time of the site.", id="as-of", **extra(data_count=str(count)))]
-
-
-def extra(**attributes: str) -> dict[str, Any]:
-    """HTML attributes with a hyphen (data-, aria-) for a Dash component."""
-    return {name.replace("_", "-"): text for name, text in attributes.items()}
 
 
 PAGE = Page("/", "Tonight", layout, register)

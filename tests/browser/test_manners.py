@@ -132,7 +132,7 @@ def test_every_answer_carries_the_headers(troubled):
         assert "Server" not in headers
 
 
-@pytest.mark.parametrize("path", ["/days", "/admin", "/assets/../app.py", "/assets/none.css", "/static/x"])
+@pytest.mark.parametrize("path", ["/nights", "/admin", "/assets/../app.py", "/assets/none.css", "/static/x"])
 def test_unknown_addresses_are_not_found(troubled, path):
     with pytest.raises(urllib.error.HTTPError) as refused:
         troubled.get(path)

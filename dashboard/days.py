@@ -1,0 +1,200 @@
+"""The days of a period: a row each from the weather book or, where it has no entry yet, from the day's sums.
+
+Long periods go by weeks. Pure but for `take_days`, which asks the store.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import groupby
+from typing import Any
+
+from dashboard.words import number, percent
+from monitor.bank.ledger import day_ledger, deepest
+from monitor.day_book import entries
+from monitor.records import DayStat
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+
+PERIODS = {7: "a week", 14: "a fortnight", 30: "a month", 91: "three months", 365: "a year"}
+"""Lengths a person may choose, in days."""
+
+USUAL_DAYS = 14
+BY_WEEK_FROM = 60
+"""A longer period than this many days goes by weeks: a phone has no room for more bars (our choice)."""
+
+SKY_WORDS = {
+    "clear": "clear",
+    "broken": "broken cloud",
+    "overcast": "overcast",
+    "dark": "dark, rain",
+    "snow": "snow on the array",
+    "none": "not known",
+}
+"""Kinds of day, as in `monitor.sun.sky`."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayRow:
+    """One day, or one week from its first day on; None is unknown.
+
+    sky is a key of SKY_WORDS ('none' also where the day has not been judged yet), of a week the most
+    frequent one; days counts those with readings, full_days those with a full bank, None where not known.
+    """
+
+    first: date
+    days: int
+    sky: str
+    harvest_Wh: float | None
+    clear_sky_Wh: float | None
+    unused_Wh: float | None
+    used_Wh: float | None
+    voltage_min_V: float | None
+    soc_min: float | None
+    full_days: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """The days of a page: first to last, both included."""
+
+    first: date
+    last: date
+
+    @property
+    def days(self) -> int:
+        return (self.last - self.first).days + 1
+
+    @property
+    def by_week(self) -> bool:
+        return self.days >= BY_WEEK_FROM
+
+    def beside(self, ahead: int) -> Span:
+        """The span of the same length just before (-1) or after (1)."""
+        shift = timedelta(days=ahead * self.days)
+        return Span(self.first + shift, self.last + shift)
+
+    def of_length(self, days: int) -> Span:
+        """The span of another length with the same last day."""
+        return Span(self.last - timedelta(days=days - 1), self.last)
+
+
+def asked_span(query: Mapping[str, str], today: date) -> Span:
+    """The span an address names ('?to=2026-11-25&days=14'); the usual for what it leaves out or garbles."""
+    try:
+        last = date.fromisoformat(query.get("to", ""))
+    except ValueError:
+        last = today
+    given = query.get("days", "")
+    days = int(given) if given.isascii() and given.isdigit() and int(given) in PERIODS else USUAL_DAYS
+    last = min(max(last, date(2000, 1, 1)), today)
+    return Span(last, last).of_length(days)
+
+
+def take_days(reader: StoreReader, site: Site, span: Span) -> tuple[DayRow, ...]:
+    """The span's days, or its weeks where it is long. Raises StoreError."""
+    judged = entries(reader, span.first, span.last)
+    stats = {day: list(some) for day, some in groupby(reader.days(span.first, span.last), lambda s: s.day)}
+    days = [span.first + timedelta(days=at) for at in range(span.days)]
+    rows = [day_row(day, judged.get(day), stats.get(day, []), site.metering.level) for day in days]
+    if not span.by_week:
+        return tuple(rows)
+    return tuple(week_row(list(week)) for _, week in groupby(rows, lambda row: row.first.isocalendar()[:2]))
+
+
+def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat], level: str) -> DayRow:
+    """A day from its entry; without one from its sums, of which the sky is not known."""
+    lowest = deepest(stats)
+    soc_min = lowest[0] if lowest else None
+    if entry is not None:
+        full = entry["full"]
+        return DayRow(
+            day,
+            0 if entry["battery_voltage_min_V"] is None and entry["harvest_Wh"] is None else 1,
+            entry["sky"],
+            entry["harvest_Wh"],
+            entry["clear_sky_Wh"],
+            entry["unused_Wh"],
+            entry["used_Wh"],
+            entry["battery_voltage_min_V"],
+            entry.get("lowest_soc", soc_min),
+            None if full is None else int(full),
+        )
+    if not stats:
+        return DayRow(day, 0, "none", None, None, None, None, None, None, None)
+    ledger = day_ledger(stats, level)
+    harvest_Wh = ledger.harvest_Wh if ledger.harvest_Wh is not None else ledger.charge_Wh
+    return DayRow(day, 1, "none", harvest_Wh, None, None, ledger.used_Wh, ledger.voltage_min_V, soc_min, None)
+
+
+def week_row(rows: Sequence[DayRow]) -> DayRow:
+    """Days taken together: sums of what is known, the lowest of the lowest."""
+    skies = Counter(row.sky for row in rows if row.sky != "none")
+    return DayRow(
+        rows[0].first,
+        sum(row.days for row in rows),
+        skies.most_common(1)[0][0] if skies else "none",
+        _sum(row.harvest_Wh for row in rows),
+        _sum(row.clear_sky_Wh for row in rows),
+        _sum(row.unused_Wh for row in rows),
+        _sum(row.used_Wh for row in rows),
+        _least(row.voltage_min_V for row in rows),
+        _least(row.soc_min for row in rows),
+        _whole(row.full_days for row in rows),
+    )
+
+
+def sentences(rows: Sequence[DayRow]) -> list[str]:
+    """What the days say together, in at least one sentence; only what is known."""
+    read = [row for row in rows if row.days]
+    if not read:
+        return ["Nothing was read in these days."]
+    parts = []
+    came = _sum(row.harvest_Wh for row in read)
+    both = [row for row in read if row.harvest_Wh is not None and row.clear_sky_Wh]
+    if came is not None:
+        text = f"The array gave {energy(came)}"
+        if both:
+            share = sum(row.harvest_Wh or 0 for row in both) / sum(row.clear_sky_Wh or 0 for row in both)
+            text += f", {percent(share)} of what a clear sky would have given"
+            unused = _sum(row.unused_Wh for row in both)
+            if unused is not None and unused >= 0.02 * came:
+                text += f"; about {energy(unused)} more was there and the full bank did not take it"
+        parts.append(text + ".")
+    used = _sum(row.used_Wh for row in read)
+    if used is not None:
+        parts.append(f"The loads took {energy(used)}.")
+    full = _whole(row.full_days for row in read)
+    if full is not None:
+        known = sum(row.days for row in read if row.full_days is not None)
+        parts.append(f"The bank got full on {full} of {known} {'day' if known == 1 else 'days'}.")
+    lowest = min(
+        (row for row in read if row.soc_min is not None), key=lambda row: row.soc_min or 0, default=None
+    )
+    if lowest is not None and lowest.soc_min is not None:
+        when = f"{lowest.first:%a} {lowest.first.day} {lowest.first:%b}"
+        which = "in the week of" if any(row.days > 1 for row in rows) else "on"
+        parts.append(f"Its lowest charge was {percent(lowest.soc_min)}, {which} {when}.")
+    return parts or ["In these days there is nothing to add up."]
+
+
+def energy(value_Wh: float) -> str:
+    """An energy as a person reads it: '840 Wh', '8.2 kWh'."""
+    return f"{number(value_Wh, 0)} Wh" if abs(value_Wh) < 1000 else f"{number(value_Wh / 1000, 1)} kWh"
+
+
+def _sum(values: Any) -> float | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if known else None
+
+
+def _whole(values: Any) -> int | None:
+    known = [value for value in values if value is not None]
+    return sum(known) if known else None
+
+
+def _least(values: Any) -> float | None:
+    return min((value for value in values if value is not None), default=None)

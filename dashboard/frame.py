@@ -1,0 +1,94 @@
+"""The HTML around every page: title, icon, style, the links from page to page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from urllib.parse import quote
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboard.markup import html_text
+from dashboard.pages import PAGES
+from dashboard.pages.base import Page
+from monitor.site.model import Site
+
+ASSETS = Path(__file__).parent / "assets"
+
+LIVE_FRAME = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
+{%css%}
+</head>
+<body>
+<p id="connection" role="alert" hidden></p>
+{%app_entry%}
+@NAV@
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>"""
+"""Around the page that Dash keeps fresh; Dash fills what stands in braces. #connection is filled by
+assets/connection.js when the server falls silent."""
+
+STILL_FRAME = """<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="UTF-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<title>@TITLE@</title>
+<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
+<link rel="stylesheet" href="@STYLE@">
+</head>
+<body>
+@CONTENT@
+@NAV@
+</body>
+</html>
+"""
+"""Around a page that needs no script."""
+
+
+def live_frame(page: Page) -> str:
+    """The frame of the page that Dash keeps fresh."""
+    return LIVE_FRAME.replace("@ICON@", _icon()).replace("@NAV@", nav(page))
+
+
+def still_html(page: Page, site: Site, content: Component) -> str:
+    """The whole answer of a page that needs no script."""
+    style = ASSETS / "page.css"
+    parts = {
+        "TITLE": html_text(title_of(site, page)),
+        "ICON": _icon(),
+        "STYLE": f"/assets/{style.name}?m={style.stat().st_mtime}",
+        "NAV": nav(page),
+        "CONTENT": html_text(content),
+    }
+    text = STILL_FRAME
+    for name, part in parts.items():
+        text = text.replace(f"@{name}@", part)
+    return text
+
+
+def title_of(site: Site, page: Page) -> str:
+    """'Marsh hide: Days'."""
+    return f"{site.site.name}: {page.name}"
+
+
+def nav(present: Page) -> str:
+    """The links to all pages, the present one marked."""
+    links = [
+        html.A(page.name, href=page.path, **({"aria-current": "page"} if page is present else {}))
+        for page in PAGES
+    ]
+    return html_text(html.Nav(links, **{"aria-label": "Pages"}))
+
+
+def _icon() -> str:
+    return quote((ASSETS / "icon.svg").read_text(encoding="utf-8"))

@@ -1,0 +1,171 @@
+"""The days on the page: which ones an address names, rows, words, pictures. The days are invented."""
+
+import xml.etree.ElementTree as ElementTree
+from datetime import date
+
+import pytest
+
+from dashboard.day_pictures import harvest_picture, lowest_picture
+from dashboard.days import DayRow, Span, asked_span, energy, sentences, take_days, week_row
+from dashboard.sun_pictures import Course, hour_map, laid_over
+from monitor.day_book import note_key
+from monitor.records import Reading, parse_iso
+from monitor.site.load import load_site
+from monitor.store.embedded import open_writer
+from tests.unit.site_files import MARSH_HIDE, write
+
+TODAY = date(2026, 11, 25)
+
+
+def row(day, **changes):
+    found = {
+        "first": date(2026, 11, day),
+        "days": 1,
+        "sky": "broken",
+        "harvest_Wh": 500.0,
+        "clear_sky_Wh": 1000.0,
+        "unused_Wh": 0.0,
+        "used_Wh": 300.0,
+        "voltage_min_V": 12.2,
+        "soc_min": 0.7,
+        "full_days": 0,
+    }
+    return DayRow(**found | changes)
+
+
+@pytest.mark.parametrize(
+    ("query", "first", "last"),
+    [
+        ({}, "2026-11-12", "2026-11-25"),
+        ({"to": "2026-11-10", "days": "7"}, "2026-11-04", "2026-11-10"),
+        ({"to": "2026-12-24"}, "2026-11-12", "2026-11-25"),  # not beyond today
+        ({"to": "nonsense", "days": "-4"}, "2026-11-12", "2026-11-25"),
+        ({"to": "2026-11-25", "days": "9999999999"}, "2026-11-12", "2026-11-25"),
+        ({"to": "0001-01-01", "days": "365"}, "1999-01-02", "2000-01-01"),
+    ],
+)
+def test_an_address_names_its_days_and_garbage_the_usual_ones(query, first, last):
+    assert asked_span(query, TODAY) == Span(date.fromisoformat(first), date.fromisoformat(last))
+
+
+def test_the_span_before_and_after_touch_it():
+    span = Span(date(2026, 11, 12), date(2026, 11, 25))
+    assert span.beside(-1) == Span(date(2026, 10, 29), date(2026, 11, 11))
+    assert span.beside(1).first == date(2026, 11, 26)
+    assert span.of_length(30).days == 30
+
+
+@pytest.fixture
+def store(tmp_path):
+    """23 November with an entry, the 24th with readings alone (10 W for a day), the 25th with nothing."""
+    with open_writer(tmp_path / "store.db", "Europe/London") as writer:
+        start = parse_iso("2026-11-23T00:00:00Z")
+        for at in range(start, start + 2 * 86_400_000, 600_000):
+            for name, value in (("battery_voltage_V", 12.5), ("array_power_W", 10.0)):
+                writer.append([Reading(at, "charger", name, value)])
+            writer.append([Reading(at, "estimate", "state_of_charge", 0.8)])
+        writer.put_note(
+            note_key(date(2026, 11, 23)),
+            '{"date": "2026-11-23", "sky": "dark", "harvest_Wh": 231.0, "clear_sky_Wh": 1150.0,'
+            ' "unused_Wh": 4.0, "used_Wh": 310.0, "battery_voltage_min_V": 12.11, "full": false,'
+            ' "lowest_soc": 0.61}',
+        )
+        writer.commit()
+        yield writer
+
+
+@pytest.fixture
+def site(tmp_path):
+    return load_site(write(tmp_path, MARSH_HIDE))
+
+
+def test_rows_come_from_the_book_and_else_from_the_days_sums(store, site):
+    rows = take_days(store, site, Span(date(2026, 11, 23), date(2026, 11, 25)))
+    judged, summed, empty = rows
+    assert (judged.sky, judged.harvest_Wh, judged.soc_min, judged.full_days) == ("dark", 231.0, 0.61, 0)
+    assert (summed.sky, summed.clear_sky_Wh, summed.full_days) == ("none", None, None)
+    assert summed.harvest_Wh == pytest.approx(10 * 24, rel=0.01)
+    assert summed.soc_min == pytest.approx(0.8)
+    assert (empty.days, empty.harvest_Wh) == (0, None)
+
+
+def test_long_spans_go_by_weeks(store, site):
+    rows = take_days(store, site, Span(date(2026, 8, 27), date(2026, 11, 25)))
+    assert len(rows) == 14
+    assert rows[-1].first == date(2026, 11, 23)
+    assert rows[-1].days == 2
+    assert rows[-1].harvest_Wh == pytest.approx(231 + 240, rel=0.01)
+
+
+def test_a_week_sums_what_is_known_and_keeps_the_lowest():
+    week = week_row([row(16, soc_min=0.5), row(17, harvest_Wh=None, sky="dark"), row(18, full_days=1)])
+    assert (week.days, week.harvest_Wh, week.soc_min, week.sky, week.full_days) == (
+        3,
+        1000.0,
+        0.5,
+        "broken",
+        1,
+    )
+
+
+def test_the_words_say_what_came_of_what_could_have():
+    text = " ".join(sentences([row(16, unused_Wh=200.0), row(17, full_days=1, soc_min=0.55)]))
+    assert text == (
+        "The array gave 1.0 kWh, 50 % of what a clear sky would have given; about 200 Wh more was there and "
+        "the full bank did not take it. The loads took 600 Wh. The bank got full on 1 of 2 days. Its lowest "
+        "charge was 55 %, on Tue 17 Nov."
+    )
+
+
+def test_what_is_not_known_is_not_said():
+    unknown = dict.fromkeys(("harvest_Wh", "used_Wh", "soc_min", "full_days", "clear_sky_Wh"))
+    assert sentences([row(16, **unknown)]) == ["In these days there is nothing to add up."]
+    assert sentences([row(16, days=0, **unknown)]) == ["Nothing was read in these days."]
+
+
+@pytest.mark.parametrize(("value", "text"), [(0, "0 Wh"), (840.4, "840 Wh"), (8214, "8.2 kWh")])
+def test_energies_as_a_person_reads_them(value, text):
+    assert energy(value) == text
+
+
+def of_class(text, name):
+    return [element for element in ElementTree.fromstring(text).iter() if element.attrib.get("class") == name]
+
+
+def test_bars_have_the_height_of_what_came():
+    text = harvest_picture([row(16, unused_Wh=250.0), row(17, sky="dark", harvest_Wh=100.0)])
+    (broken,), (unused,), (dark,) = (
+        of_class(text, kind) for kind in ("sky-broken", "unused sky-broken", "sky-dark")
+    )
+    heights = [float(bar.attrib["height"].rstrip("%")) for bar in (broken, unused, dark)]
+    assert heights[0] / heights[1] == pytest.approx(2.0, abs=0.01)
+    assert heights[0] / heights[2] == pytest.approx(5.0, abs=0.02)
+    assert len(of_class(text, "clear-sky")) == 2
+    assert [word.text for word in of_class(text, "letter")] == ["b", "d"]
+
+
+def test_a_full_day_has_a_filled_dot():
+    text = lowest_picture([row(16), row(17, full_days=1), row(18, soc_min=None)], 0.5)
+    assert (len(of_class(text, "day-low")), len(of_class(text, "day-full"))) == (1, 1)
+    assert len(of_class(text, "reserve")) == 1
+
+
+def course(day, power_W=200.0, noon_h=12.0):
+    power = ((11.5, power_W / 2), (12.0, power_W), (12.5, power_W / 2))
+    return Course(date(2026, 11, day), "clear", power, noon_h, ((8.0, 0.0), (12.0, 250.0), (16.0, 0.0)))
+
+
+def test_the_map_has_a_field_for_each_half_hour_with_light():
+    span = Span(date(2026, 11, 23), date(2026, 11, 24))
+    text = hour_map([course(23), course(24, power_W=450.0)], span, rated_W=450.0)
+    # by hand: 100/450 lies in the second fifth, 200/450 and 225/450 in the third, 450/450 in the last
+    assert [len(of_class(text, f"shade-{shade}")) for shade in range(1, 6)] == [0, 2, 3, 0, 1]
+
+
+def test_days_are_laid_over_each_other_by_the_suns_noon():
+    early, late = course(23, noon_h=11.0), course(24, noon_h=13.0)
+    text = laid_over([early, late])
+    (older,), (newest,) = of_class(text, "course course-clear"), of_class(text, "newest")
+    older_x, newest_x = (int(path.attrib["d"][1:].split()[0]) for path in (older, newest))
+    assert older_x - newest_x == pytest.approx(2000 * 2 / 18, abs=1)
+    assert laid_over([course(23, noon_h=None)]) == ""
