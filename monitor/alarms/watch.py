@@ -319,7 +319,8 @@ class AlarmWatch:
         changed, outcome = answer(request, self._states, now_ms, self._zone)
         for after, cause in changed:
             self._end(steps, self.rules[after.name], after, cause, now_ms, by=request.by)
-        self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
+        details = {**request.details, "changed": float(len(changed))}
+        self._store.put_request(replace(request, details=details, done_ms=now_ms, outcome=outcome))
         log.info("asked to %s %s: %s", request.kind, request.subject, outcome)
 
     def _look_for_set_back(self, now_ms: int) -> None:
