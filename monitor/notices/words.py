@@ -1,12 +1,13 @@
 """A notice's words: two short lines for a lock screen, in local time. Pure.
 
 The title says what, how bad and since when; the text what was measured, what to do first and the caution
-that belongs to it. Where not all of it fits, the measured part is shortened: what to do and its caution stay
-whole.
+that belongs to it. Where not all of it fits, the measured part is shortened, then the caution's explanation:
+what to do stays whole.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -25,6 +26,9 @@ SHORTEST = 12
 """A measured part that would be cut shorter than this says nothing and is left out (our choice)."""
 
 NOTHING_ELSE = "Nothing else that you were told of stands."
+
+_CLAUSE = re.compile(r"[;:]|\. ")
+"""Where a caution's first half ends, which can stand alone."""
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -151,15 +155,16 @@ def _headed(told: Told, zone: tzinfo, more: str) -> str:
 
 def _advised(told: Told, first: str) -> str:
     """What was measured, what to do first, and its caution, within TEXT_MOST."""
-    advice = ""
-    for sentence in (told.do_first, told.caution):
-        longer = _sentences(advice, sentence)
-        advice = longer if len(longer) <= TEXT_MOST else advice
+    advice = _sentences(told.do_first)
+    for caution in (told.caution, _CLAUSE.split(told.caution)[0]):
+        if len(longer := _sentences(told.do_first, caution)) <= TEXT_MOST:
+            advice = longer
+            break
     room = TEXT_MOST - len(advice) - 1
     first = _sentence(first)
     if len(first) > room:
         first = cut(first, room) if room >= SHORTEST else ""
-    return _sentences(first, advice) or _cut(told.do_first)
+    return _cut(_sentences(first, advice))
 
 
 def _titled(before: str, name: str, after: str) -> str:
