@@ -415,7 +415,10 @@ class AlarmWatch:
         return slow_signs.clear_now(self._table[1], now_ms)
 
     def _is_dark(self, clear: Clear | None) -> bool:
-        return self._supply is not None and not slow_signs.is_daylight(clear, self._supply.power_W)
+        """Whether the sun's table says that it is night or near it; without a table nobody knows."""
+        if self._supply is None or clear is None:
+            return False
+        return not slow_signs.is_daylight(clear, self._supply.power_W)
 
 
 def _supply(site: Site) -> Supply | None:
