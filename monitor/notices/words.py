@@ -27,6 +27,9 @@ SHORTEST = 12
 
 NOTHING_ELSE = "Nothing else that you were told of stands."
 
+_SINCE = re.compile(r", since (\d+ \w+ )?\d\d:\d\d$")
+"""The end of what the alarm engine says of a coming alarm."""
+
 _CLAUSE = re.compile(r"[;:]|\. ")
 """Where a caution's first half ends, which can stand alone."""
 
@@ -53,8 +56,8 @@ class Told:
 
     @property
     def measured(self) -> str:
-        """The text without the alarm's name, which the title has."""
-        return self.text.removeprefix(f"{self.alarm}:").strip()
+        """The text without the alarm's name and since when, which the title has."""
+        return _SINCE.sub("", self.text.removeprefix(f"{self.alarm}:").strip())
 
 
 def local_time(time_ms: int, zone: tzinfo) -> str:
@@ -85,8 +88,9 @@ def again(told: Told, count: int, zone: tzinfo) -> Words:
 
 def returned(told: Told, stood_ms: int, site: str, zone: tzinfo) -> Words:
     """An alarm that was told is over."""
-    ended = f"Since {local_time(told.time_ms, zone)}, after {duration(stood_ms)}."
-    return Words(_titled("Over: ", told.alarm, f" ({site})"), _cut(_sentences(ended, told.measured)))
+    how = told.measured or f"back to normal after {duration(stood_ms)}"
+    text = f"Since {local_time(told.time_ms, zone)}: {how}"
+    return Words(_titled("Over: ", told.alarm, f" ({site})"), _cut(_sentence(text)))
 
 
 def all_clear(told: Told, site: str, zone: tzinfo) -> Words:
@@ -175,7 +179,7 @@ def _titled(before: str, name: str, after: str) -> str:
 def _entry(notice: Notice, zone: tzinfo) -> str:
     when = local_time(notice.created_ms, zone)
     return {
-        "alarm": f"{notice.about} since {when}",
+        "alarm": f"{notice.about} {when}",
         "returned": f"{notice.about} over {when}",
         "came and went": f"{notice.about} came and went {when}",
     }[notice.kind]

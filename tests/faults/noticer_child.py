@@ -2,10 +2,10 @@
 
     python -m tests.faults.noticer_child SITE_FILE START_MS
 
-Each line on standard input is a step {"to": ms, "alarms": [[alarm, cause, priority, worthless_ms], ...]}: the
-clock is set, the alarms' transitions are committed as the alarm engine would, and the noticer is followed until
-nothing is under way. Then the step's time is said on standard output. A step that was done in part before a
-kill may be sent again: what is stored already is not stored twice.
+Each line on standard input is a step {"to": ms, "alarms": [[alarm, cause, priority, worthless_ms], ...]}:
+the clock is set, the alarms' transitions are committed as the alarm engine would, and the noticer is followed
+until nothing is under way. Then the step's time is said on standard output. A step that was done in part
+before a kill may be sent again: what is stored already is not stored twice.
 """
 
 from __future__ import annotations
@@ -27,6 +27,8 @@ STATES = {
     "raised": (Condition.NORMAL, Condition.UNACKNOWLEDGED),
     "returned": (Condition.UNACKNOWLEDGED, Condition.RETURNED),
     "acknowledged": (Condition.UNACKNOWLEDGED, Condition.ACKNOWLEDGED),
+    "shelved": (Condition.UNACKNOWLEDGED, Condition.SHELVED),
+    "unshelved": (Condition.SHELVED, Condition.UNACKNOWLEDGED),
 }
 
 
