@@ -10,7 +10,9 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_estimate   the command that runs the estimator over any record
     cli_rebuild    the command that estimates the stored history anew
     cli_outlook    the command that tells whether the bank lasts until morning
+    cli_alarms     the command that shows alarms and takes a person's answers
     cli_parts      what several commands share
+    alarm_words    alarms, their history and figures for a person
     bank_words     the report on the bank for a person
     outlook_words  the outlook for a person
     bank_report    stage, ledger and health of the bank, from the store
@@ -24,7 +26,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
     notices        what a person is told, and how it reaches them: outbox and channels
-    alarms         rules over what was stored, the alarm states
+    alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array
     store          readings, events, alarm states and notes on disk; what pages read
@@ -42,5 +44,5 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in
-`devices/profiles/`, an alarm rule in `alarms/rules.py`, a command in `cli.py`.
+`devices/profiles/`, an alarm rule in `alarms/shipped.py`, a command in `cli.py`.
 """

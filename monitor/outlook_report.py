@@ -119,6 +119,7 @@ def _row(sample: BankSample, estimate: BankEstimate) -> dict[str, float]:
         "charge_current_A": sample.charge_current_A,
         "load_current_A": sample.load_current_A,
         "battery_temperature_C": sample.battery_temperature_C,
+        "state_of_charge": estimate.soc,
         "unseen_load_A": estimate.unseen_load_A,
         "charge_stage": float(estimate.stage),
     }

@@ -98,7 +98,7 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
     learn_from = max(first - timedelta(days=BACK_DAYS), min(first, stored_days(site, reader)[0]))
     known = past(site, reader, learn_from, last)
     judgement = judged(known.days, supply)
-    skies = skies_of(known.days, judgement.seen, judgement.levels, supply)
+    skies = skies_of(known.days, judgement, supply)
     stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
     fulls = _told_full(site, reader, first, last)
     return [

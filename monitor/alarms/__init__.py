@@ -6,6 +6,7 @@
     rules        the site's rules                          shipped    those that every site starts with
     rule         what a rule is                            course     the last two hours in means
     signs        signs of the bank, with each reading      slow_signs signs judged once a minute
+    slow_look    what the slow signs are worked out from
     computer     signs of the computer, from the kernel    figures    how the alarms do, as the standard asks
 
 May import sun, store, sampling, bank, site, records, quantities. A new rule is a row in `shipped.py` or an

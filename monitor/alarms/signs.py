@@ -15,6 +15,7 @@ from monitor.bank.description import BankDescription
 from monitor.bank.priors import PRIORS
 from monitor.bank.setpoints import REFERENCE_C
 from monitor.bank.tables import freezing_point_at_C
+from monitor.site.chemistry import USUAL
 
 VOLTAGE, NET, TEMPERATURE = "battery_voltage_V", "battery_current_A", "battery_temperature_C"
 CHARGE, CHARGE_SD = "state_of_charge", "state_of_charge_sd"
@@ -99,14 +100,15 @@ def disconnect_margin(bank: BankDescription, now: Values) -> Seen | None:
 def over_voltage(bank: BankDescription, now: Values) -> Seen | None:
     """How far the bank's voltage stands above the highest set point at its temperature.
 
-    That is equalization's where the bank may be equalized, for a controller does not always tell when it is;
-    else absorption's.
+    That is equalization's where the chemistry may be equalized, for a controller does not always tell when it
+    is; else absorption's.
     """
     voltage_V, temperature_C = now.get(VOLTAGE), now.get(TEMPERATURE)
     if voltage_V is None or not isfinite(bank.set_points.absorption_V):
         return None
     points = bank.set_points.at(temperature_C)
-    highest_V = max(points.absorption_V, points.equalization_V or 0.0)
+    equalized = USUAL[bank.chemistry].equalization is not None
+    highest_V = max(points.absorption_V, (points.equalization_V or 0.0) if equalized else 0.0)
     at = "" if temperature_C is None else f" at {temperature_C:.0f} °C"
     words = f"the bank stands at {voltage_V:.2f} V, its highest set point{at} is {highest_V:.2f} V"
     return Seen(voltage_V - highest_V, words, {VOLTAGE: voltage_V, TEMPERATURE: temperature_C})

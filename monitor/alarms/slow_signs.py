@@ -32,7 +32,7 @@ STEP_MIN, STEPS = 20, 6
 """Thermal runaway is looked for in two hours' means of 20 minutes (our choice)."""
 
 HELD_SHARE = 0.01
-"""A voltage that varies by less, compensated for temperature, is held (our choice)."""
+"""A voltage that varies by less, as it is or compensated for temperature, is held (our choice)."""
 
 RISES_BY, RISES_C_RATE = 1.25, 0.005
 """A float current that rises by a quarter, and by this share of the capacity in an hour (our choice: a
@@ -140,10 +140,7 @@ def runaway(bank: BankDescription, rows: Sequence[Values]) -> Seen | None:
         [sum(each[i : i + third]) / third for i in range(0, STEPS, third)] for each in (amps, degrees)
     )
     float_V = bank.set_points.float_V or bank.set_points.absorption_V
-    held = (
-        max(at_25_V) - min(at_25_V) <= HELD_SHARE * max(at_25_V)
-        and min(at_25_V) >= (1 - HELD_SHARE) * float_V
-    )
+    held = min(_spread(volts), _spread(at_25_V)) <= HELD_SHARE and min(at_25_V) >= (1 - HELD_SHARE) * float_V
     grows = amp[0] < amp[1] < amp[2] and amp[2] >= RISES_BY * amp[0]
     grows = grows and amp[2] - amp[0] >= RISES_C_RATE * bank.capacity_Ah
     warms = degree[0] < degree[1] < degree[2]
@@ -154,6 +151,10 @@ def runaway(bank: BankDescription, rows: Sequence[Values]) -> Seen | None:
     )
     values = {VOLTAGE: volts[-1], NET: amps[-1], TEMPERATURE: degrees[-1]}
     return Seen(rise_C, words, values, applies=held and grows and warms)
+
+
+def _spread(values: Sequence[float]) -> float:
+    return (max(values) - min(values)) / max(values)
 
 
 def silence_s(health: DeviceHealth | None, now_ms: int, speed: float) -> float | None:

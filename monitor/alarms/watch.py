@@ -7,23 +7,21 @@ people ask for through the store is done once a second (`tick`). One thread uses
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from monitor.alarms import engine, slow_signs
+from monitor.alarms import engine
 from monitor.alarms.computer import Computer
-from monitor.alarms.course import FOLLOWED, Course
 from monitor.alarms.engine import Verdict
 from monitor.alarms.requests import KINDS, answer
 from monitor.alarms.rule import Rule
 from monitor.alarms.rules import rules_of
 from monitor.alarms.signs import SIGNS, VOLTAGE, Seen
+from monitor.alarms.slow_look import SlowLook
 from monitor.alarms.suppression import Standing, reasons
 from monitor.alarms.telling import event_text, transition_text
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
-from monitor.errors import SunError
-from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import (
     AlarmState,
     Condition,
@@ -34,12 +32,10 @@ from monitor.records import (
     Request,
     Transition,
 )
-from monitor.sampling import NET_QUANTITIES, PresentView
+from monitor.sampling import PresentView
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import day_at, zone_of
-from monitor.sun.day import Clear
-from monitor.sun.expected import Supply, noted, supply_of
+from monitor.store.days import zone_of
 
 log = logging.getLogger("nightbank")
 
@@ -48,9 +44,6 @@ SLOW_MS = 60_000
 
 FLOOD_MS = 120_000
 """Alarms raised within this time of the first are a flood: the first is marked (our choice)."""
-
-DARK_TOLD_MS = 600_000
-"""So long after a start its dark time is told as an alarm that stands (our choice)."""
 
 AHEAD_MS, AHEAD_S = 60_000, 600.0
 """States whose times lie this far ahead of the clock for so long: the clock was wrong before (our choice)."""
@@ -81,17 +74,15 @@ class AlarmWatch:
         self, site: Site, store: StoreWriter, clock: Clock, computer: Computer | None = None
     ) -> None:
         """site must have its set points filled in. Without a computer its signs are unknown."""
-        self._site, self._store, self._clock, self._computer = site, store, clock, computer
+        self._site, self._store, self._clock = site, store, clock
         self._zone = zone_of(site.site.time_zone)
         self._bank = describe_site(site)
         self._view = PresentView(site)
-        self._course = Course()
         self.rules = {rule.name: rule for rule in rules_of(site)}
         self._by_quantity: dict[str, list[Rule]] = {}
         for rule in self.rules.values():
             self._by_quantity.setdefault(rule.quantity, []).append(rule)
         now_ms = clock.now_ms()
-        self._start_ms = now_ms
         self._slow_ms: int | None = None
         self._ahead_since_s: float | None = None
         self._kept_ms: dict[str, int] = {}
@@ -101,16 +92,10 @@ class AlarmWatch:
             for each in reversed(store.transitions(now_ms - FLOOD_MS, now_ms + 1))
             if each.cause == "raised"
         ]
-        latest = store.latest()
-        self._health = {health.device: health for health in store.health()}
+        self._look = SlowLook(site, store, clock, computer)
         self._gives: dict[str, set[str]] = {}
-        self._note_givers(latest)
-        self._dark_ms = None if not latest else now_ms - max(reading.time_ms for reading in latest)
-        self._first_ms, self._full_ms = self._record_at_start(now_ms)
-        self._unwritten_since_ms: int | None = None
+        self._note_givers(store.latest())
         self.answered = False  # whether the last tick has answered a request: somebody waits for it
-        self._supply = _supply(site)
-        self._table: tuple[object, tuple[Clear, ...] | None] = (None, None)
 
     @property
     def states(self) -> Mapping[str, AlarmState]:
@@ -120,7 +105,7 @@ class AlarmWatch:
     def judge(self, readings: Sequence[Reading], health: DeviceHealth | None = None) -> list[Transition]:
         """Judge what the readings of one poll (measured, derived, estimated) decide, and what is due."""
         if health is not None:
-            self._health[health.device] = health
+            self._look.health[health.device] = health
         self._view.take(readings)
         good = {reading.quantity: reading for reading in readings if reading.quality is Quality.GOOD}
         steps: list[Step] = []
@@ -152,14 +137,11 @@ class AlarmWatch:
 
     def became_full(self, time_ms: int) -> None:
         """The bank has met the signs of a full charge."""
-        self._full_ms = time_ms
+        self._look.full_ms = time_ms
 
     def store_written(self, written: bool) -> None:
         """Whether the last commit has succeeded."""
-        if written:
-            self._unwritten_since_ms = None
-        elif self._unwritten_since_ms is None:
-            self._unwritten_since_ms = self._clock.now_ms()
+        self._look.store_written(written)
 
     def _judge_bank(self, steps: list[Step], time_ms: int) -> None:
         now: dict[str, float] | None = None
@@ -175,44 +157,11 @@ class AlarmWatch:
         self._slow_ms = now_ms
         self._look_for_set_back(now_ms)
         now = self._view.values(now_ms)
-        clear = self._clear(now_ms)
-        self._suppress(steps, now_ms, dark=self._is_dark(clear))
-        for name, seen in self._slow_seen(now, clear, now_ms).items():
+        clear = self._look.clear(now_ms)
+        self._suppress(steps, now_ms, dark=self._look.is_dark(clear))
+        for name, sign in self._look.signs(now, clear, now_ms).items():
             for rule in self._by_quantity.get(name, ()):
-                self._show(steps, rule, seen(rule), now_ms)
-
-    def _slow_seen(
-        self, now: Mapping[str, float], clear: Clear | None, now_ms: int
-    ) -> dict[str, Callable[[Rule], Seen | None]]:
-        """Each slow sign of a rule; worked out only where a rule asks for it."""
-        computer, speed, store = self._computer, self._clock.speed, self._store
-        finished = self._course.take(now_ms, now)
-        signs: dict[str, Callable[[Rule], Seen | None]] = {
-            "low_before_morning": lambda rule: slow_signs.low_before_morning(
-                store.note(OUTLOOK_NOTE), now_ms, self._zone
-            ),
-            "days_since_full": lambda rule: slow_signs.days_since_full(self._full_ms, self._first(), now_ms),
-            "silence_s": lambda rule: self._silence(rule, now_ms, speed),
-            "line_silence_s": lambda rule: slow_signs.line_silence(
-                [self._health.get(name) for name in rule.subject.split(", ")], now_ms, speed
-            ),
-            "implausible_readings": lambda rule: slow_signs.implausible(
-                store.latest(), now_ms, self._unbelieved
-            ),
-            "unwritten_s": lambda rule: self._unwritten(now_ms),
-            "dark_min": lambda rule: self._dark(now_ms),
-            "clock_doubt": lambda rule: self._clock_doubt(now_ms),
-        }
-        if finished and self._site.metering.level != "charging":
-            signs["runaway_C"] = lambda rule: slow_signs.runaway(self._bank, tuple(self._course.steps))
-        if self._supply is not None:
-            rated_W = self._supply.power_W
-            signs["daylight_share"] = lambda rule: slow_signs.daylight_share(self._bank, now, clear, rated_W)
-        if computer is not None:
-            signs["free_space_MB"] = lambda rule: computer.free_space()
-            signs["computer_under_voltage"] = lambda rule: computer.under_voltage()
-            signs["computer_temperature_C"] = lambda rule: computer.temperature()
-        return signs
+                self._show(steps, rule, sign(rule), now_ms)
 
     def _show(self, steps: list[Step], rule: Rule, seen: Seen | None, time_ms: int) -> None:
         """A verdict of what a sign shows."""
@@ -302,7 +251,7 @@ class AlarmWatch:
     def _suppress(self, steps: list[Step], now_ms: int, *, dark: bool) -> None:
         """Suppression by design: season and hours hold for any alarm, a consequence only for one that does
         not stand already: what is no longer known takes no alarm back."""
-        standing = Standing(self.rules, self._states, self._health, self._gives, self._site)
+        standing = Standing(self.rules, self._states, self._look.health, self._gives, self._site)
         because = reasons(standing, dark=dark)
         for name, rule in self.rules.items():
             state = self._states[name]
@@ -319,7 +268,8 @@ class AlarmWatch:
         changed, outcome = answer(request, self._states, now_ms, self._zone)
         for after, cause in changed:
             self._end(steps, self.rules[after.name], after, cause, now_ms, by=request.by)
-        self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
+        details = {**request.details, "changed": float(len(changed))}
+        self._store.put_request(replace(request, details=details, done_ms=now_ms, outcome=outcome))
         log.info("asked to %s %s: %s", request.kind, request.subject, outcome)
 
     def _look_for_set_back(self, now_ms: int) -> None:
@@ -349,79 +299,10 @@ class AlarmWatch:
                 self._store.put_alarm(calm)
         return states
 
-    def _record_at_start(self, now_ms: int) -> tuple[int | None, int | None]:
-        """When the record begins and when the bank was last full; the last two hours into the course."""
-        span = self._store.span()
-        if span is None:
-            return None, None
-        since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
-        for time_ms, row in self._store.rows(FOLLOWED, since_ms, now_ms, every_s=60):
-            self._course.take(time_ms, row)
-        fulls = (event.time_ms for event in self._store.events(0, now_ms + 1, 10_000) if event.kind == "full")
-        return span[0], max(fulls, default=None)
-
-    def _first(self) -> int | None:
-        """When the record begins; asked again until the first commit."""
-        if self._first_ms is None:
-            span = self._store.span()
-            self._first_ms = None if span is None else span[0]
-        return self._first_ms
-
     def _note_givers(self, readings: Sequence[Reading]) -> None:
         for reading in readings:
             if self._view.knows(reading.device) and reading.quality is not Quality.MISSING:
                 self._gives.setdefault(reading.quantity, set()).add(reading.device)
-
-    def _silence(self, rule: Rule, now_ms: int, speed: float) -> Seen | None:
-        """One device's silence, or for a rule on any device the longest."""
-        named = [rule.subject] if rule.subject else [device.name for device in self._site.devices]
-        found = [slow_signs.device_silence(self._health.get(name), now_ms, speed) for name in named]
-        return max((seen for seen in found if seen is not None), key=lambda seen: seen.value, default=None)
-
-    @property
-    def _unbelieved(self) -> frozenset[str]:
-        return frozenset(NET_QUANTITIES if self._site.metering.level == "shunt" else ())
-
-    def _unwritten(self, now_ms: int) -> Seen:
-        since_ms = self._unwritten_since_ms
-        quiet_s = 0.0 if since_ms is None else max(0, now_ms - since_ms) / 1000
-        words = f"the store could not be written for {quiet_s / 60:.0f} min; readings wait in memory"
-        return Seen(quiet_s, words, {"unwritten_s": quiet_s})
-
-    def _dark(self, now_ms: int) -> Seen | None:
-        if self._dark_ms is None:
-            return None
-        minutes = max(0.0, self._dark_ms / 60_000 / self._clock.speed)
-        words = f"the monitor had no readings for {minutes / 60:.1f} h before it started"
-        told = now_ms - self._start_ms < DARK_TOLD_MS
-        return Seen(minutes, words, {"dark_min": minutes}, applies=told)
-
-    def _clock_doubt(self, now_ms: int) -> Seen | None:
-        newest_ms = max((reading.time_ms for reading in self._store.latest()), default=now_ms)
-        if newest_ms - now_ms > AHEAD_MS:
-            ahead_min = (newest_ms - now_ms) / 60_000
-            words = f"the clock is {ahead_min:.0f} min behind the newest stored reading"
-            return Seen(1.0, words, {"behind_min": ahead_min})
-        return None if self._computer is None else self._computer.clock_doubt()
-
-    def _clear(self, now_ms: int) -> Clear | None:
-        """The step of a clear sky's table for this moment, None where the store has none."""
-        if self._supply is None:
-            return None
-        day = day_at(self._zone, now_ms).day
-        if self._table[0] != day or self._table[1] is None:
-            self._table = (day, noted(self._supply, day, self._store))
-        return slow_signs.clear_now(self._table[1], now_ms)
-
-    def _is_dark(self, clear: Clear | None) -> bool:
-        return self._supply is not None and not slow_signs.is_daylight(clear, self._supply.power_W)
-
-
-def _supply(site: Site) -> Supply | None:
-    try:
-        return None if site.array is None else supply_of(site)
-    except SunError:  # the daemon's log tells it where the tables are made
-        return None
 
 
 def _is_worth_keeping(before: AlarmState, after: AlarmState) -> bool:

@@ -15,7 +15,8 @@
 
 A notice is a row in the store before it is handed to a channel, and is finished there only after the
 channel's answer: whatever is killed or cut off between the two is sent again and says so. Only the daemon's
-main thread touches the store. May import alarms, sun, store, site, records, clock, errors. A new kind of
-channel is a module in `channels/`, a branch in `channels.build_channel` and its keys in
+main thread touches the store. May import alarms, outlook's key, sun, store, site, records, clock, errors.
+
+A new kind of channel is a module in `channels/`, a branch in `channels.build_channel` and its keys in
 `site/channel_check.py`.
 """

@@ -11,15 +11,13 @@ from dataclasses import dataclass
 from datetime import date, time, tzinfo
 
 from monitor.notices.words import TEXT_MOST, TITLE_MOST, Words, cut, local_time
+from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import AlarmState, parse_iso, to_datetime
 from monitor.site.hours import Hours, at_ms, parse_hours, parse_time
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import note_key
 from monitor.sun.table import unpacked
-
-OUTLOOK_NOTE = "outlook"
-"""Key of the store's note with the newest outlook (`monitor.outlook`)."""
 
 OUTLOOK_OLD_MS = 2 * 3_600_000
 """An older outlook is not told as if it were of now (our choice; one is made every quarter of an hour)."""

@@ -63,6 +63,7 @@ class Teller:
         self._advice = {r.name: Advice(r.do_first, r.caution, r.notice) for r in rules_of(site)}
         self._summaries = Summaries(site, store, self._zone)
         self._repeat_ms = round(60_000 * site.notices.repeat_every_min)
+        self._since_ms = 0
         self._memory = self._remembered()
         for channel in self._memory.told.keys() - least.keys():
             del self._memory.told[channel]
@@ -84,7 +85,9 @@ class Teller:
         """
         stored = self._store.transitions(min(since_ms, self._memory.last_ms), 2**62)
         new = sorted((each for each in stored if each.id > self._memory.last_id), key=lambda each: each.id)
+        states = {state.name: state for state in self._store.alarms()} if new else {}
         for transition in new:
+            self._since_ms = _since_ms(transition, states.get(transition.alarm))
             for channel in self._least:
                 self._tell(channel, transition)
             self._memory.last_id, self._memory.last_ms = transition.id, transition.time_ms
@@ -207,7 +210,7 @@ class Teller:
         told = words.Told(
             transition.alarm,
             transition.priority,
-            transition.time_ms,
+            self._since_ms,
             transition.text,
             advice.do_first,
             advice.caution,
@@ -331,3 +334,10 @@ class Teller:
     def _keep_memory(self) -> None:
         self._store.put_note(NOTICES_NOTE, self._memory.text())
         self._outbox.touch()
+
+
+def _since_ms(transition: Transition, state: AlarmState | None) -> int:
+    """Since when the value is beyond its limit: the delay before its transition, where that is known."""
+    if state is None or state.raised_ms is None or state.since_ms != transition.time_ms:
+        return transition.time_ms
+    return min(state.raised_ms, transition.time_ms)

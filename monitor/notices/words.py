@@ -1,12 +1,13 @@
 """A notice's words: two short lines for a lock screen, in local time. Pure.
 
 The title says what, how bad and since when; the text what was measured, what to do first and the caution
-that belongs to it. Where not all of it fits, the measured part is shortened: what to do and its caution stay
-whole.
+that belongs to it. Where not all of it fits, the measured part is shortened, then the caution's explanation:
+what to do stays whole.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -25,6 +26,12 @@ SHORTEST = 12
 """A measured part that would be cut shorter than this says nothing and is left out (our choice)."""
 
 NOTHING_ELSE = "Nothing else that you were told of stands."
+
+_SINCE = re.compile(r", since (\d+ \w+ )?\d\d:\d\d$")
+"""The end of what the alarm engine says of a coming alarm."""
+
+_CLAUSE = re.compile(r"[;:]|\. ")
+"""Where a caution's first half ends, which can stand alone."""
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
@@ -49,8 +56,8 @@ class Told:
 
     @property
     def measured(self) -> str:
-        """The text without the alarm's name, which the title has."""
-        return self.text.removeprefix(f"{self.alarm}:").strip()
+        """The text without the alarm's name and since when, which the title has."""
+        return _SINCE.sub("", self.text.removeprefix(f"{self.alarm}:").strip())
 
 
 def local_time(time_ms: int, zone: tzinfo) -> str:
@@ -81,8 +88,9 @@ def again(told: Told, count: int, zone: tzinfo) -> Words:
 
 def returned(told: Told, stood_ms: int, site: str, zone: tzinfo) -> Words:
     """An alarm that was told is over."""
-    ended = f"Since {local_time(told.time_ms, zone)}, after {duration(stood_ms)}."
-    return Words(_titled("Over: ", told.alarm, f" ({site})"), _cut(_sentences(ended, told.measured)))
+    how = told.measured or f"back to normal after {duration(stood_ms)}"
+    text = f"Since {local_time(told.time_ms, zone)}: {how}"
+    return Words(_titled("Over: ", told.alarm, f" ({site})"), _cut(_sentence(text)))
 
 
 def all_clear(told: Told, site: str, zone: tzinfo) -> Words:
@@ -151,15 +159,16 @@ def _headed(told: Told, zone: tzinfo, more: str) -> str:
 
 def _advised(told: Told, first: str) -> str:
     """What was measured, what to do first, and its caution, within TEXT_MOST."""
-    advice = ""
-    for sentence in (told.do_first, told.caution):
-        longer = _sentences(advice, sentence)
-        advice = longer if len(longer) <= TEXT_MOST else advice
+    advice = _sentences(told.do_first)
+    for caution in (told.caution, _CLAUSE.split(told.caution)[0]):
+        if len(longer := _sentences(told.do_first, caution)) <= TEXT_MOST:
+            advice = longer
+            break
     room = TEXT_MOST - len(advice) - 1
     first = _sentence(first)
     if len(first) > room:
         first = cut(first, room) if room >= SHORTEST else ""
-    return _sentences(first, advice) or _cut(told.do_first)
+    return _cut(_sentences(first, advice))
 
 
 def _titled(before: str, name: str, after: str) -> str:
@@ -170,7 +179,7 @@ def _titled(before: str, name: str, after: str) -> str:
 def _entry(notice: Notice, zone: tzinfo) -> str:
     when = local_time(notice.created_ms, zone)
     return {
-        "alarm": f"{notice.about} since {when}",
+        "alarm": f"{notice.about} {when}",
         "returned": f"{notice.about} over {when}",
         "came and went": f"{notice.about} came and went {when}",
     }[notice.kind]

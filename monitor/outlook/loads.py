@@ -23,7 +23,7 @@ from monitor.records import to_datetime
 from monitor.site.model import Load, Site
 from monitor.store.days import zone_of
 
-HALF_DAYS = 9.0
+HALF_DAYS = 6.0
 """A night so many days back counts half (our choice)."""
 
 SAME_DAY, SAME_KIND, OTHER_KIND = 1.0, 0.8, 0.35
@@ -51,10 +51,11 @@ choice)."""
 
 BACK = int(BACK_SLOTS.sum())
 
-DAY_COUNTS = 0.5
-"""What the likeness of the 24 hours before counts (our choice)."""
+DAY_COUNTS, DAY_UNLIKE = 1.0, 0.25
+"""What the likeness of the 24 hours before counts, and by which share of the mean two days are unlike (our
+choice): guests stay, a holiday lasts, a new lamp is there the next night, too."""
 
-UNLIKE_MEAN, UNLIKE_SPREAD = 0.12, 0.35
+UNLIKE_MEAN, UNLIKE_SPREAD = 0.12, 0.45
 """Two hours are unlike if they differ by these shares of the mean load and of the loads' spread (our
 choice)."""
 
@@ -191,7 +192,8 @@ class Habit:
             fit = fit - 0.5 * (BACK_COUNTS * apart**2).sum(axis=2)
             last_day = self._load_A[-DAY:]
             if np.isfinite(last_day).mean() > KNOWN_SHARE:
-                fit = fit - 0.5 * DAY_COUNTS * (((before - np.nanmean(last_day)) / unlike) ** 2)[:, None]
+                apart_day = (before - np.nanmean(last_day)) / max(1e-6, DAY_UNLIKE * mean)
+                fit = fit - 0.5 * DAY_COUNTS * (apart_day**2)[:, None]
         chance = np.exp(fit - fit.max()).reshape(-1)
         places = rng.choice(len(chance), size=count, p=chance / chance.sum())
         return places // len(shifts), shifts[places % len(shifts)]

@@ -15,7 +15,7 @@ from monitor.outlook import sky
 from monitor.outlook.course import Course, Hours, Plant, run
 from monitor.outlook.loads import Habit, LoadsAhead, switched_off
 from monitor.outlook.night import Night, night_of
-from monitor.outlook.past import DAY, LOAD, SLOT_MS, TEMPERATURE, SitePast
+from monitor.outlook.past import DAY, SLOT_MS, TEMPERATURE, SitePast
 from monitor.site.model import Load, Site
 from monitor.sun.day import Clear
 
@@ -137,7 +137,7 @@ def make(known: Known) -> Outlook:
     slots = known.days * DAY
     banks = known.banks()
     temperature_C = known.past.before(first, TEMPERATURE)
-    habit = Habit(site, known.past.before(first, LOAD), temperature_C, known.at_ms, known.bank.capacity_Ah)
+    habit = Habit(site, known.past.load_before(first), temperature_C, known.at_ms, known.bank.capacity_Ah)
     loads = habit.draw(slots, banks.count, rng)
     clear_W = sky.passed_by_slot(known.clear, first, slots)
     night = night_of(

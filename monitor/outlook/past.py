@@ -29,7 +29,18 @@ UNSEEN_HOLDS_MS = 3_600_000
 PASSED_ON = 0.94
 """Of the array's power, where what comes out of the controller is not read (common practice, no source)."""
 
-LOAD, TEMPERATURE, POWER, FREE = range(4)
+SEEN, UNSEEN, TEMPERATURE, POWER, FREE, CHARGE, SOC = range(7)
+KINDS = 7
+
+USUAL_HALF_DAYS = 6.0
+"""Of the usual unseen load of an hour a day so many days back counts half (our choice)."""
+
+STORED = {False: 0.94, True: 0.99}
+"""Of the charge into the bank, what comes out again, lead-acid and LiFePO4 (True): 6 and 1 % are lost (the
+published 0.85 to 0.95 of lead-acid is of whole cycles to full; our choice)."""
+
+BALANCE_DAYS, BALANCE_MOST = 5.0, 1.8
+"""So many days make the balance count half, and it changes the loads by this factor at most (our choice)."""
 
 QUANTITIES = (
     "battery_voltage_V",
@@ -39,6 +50,7 @@ QUANTITIES = (
     "battery_temperature_C",
     "array_power_W",
     "charge_stage",
+    "state_of_charge",
     "unseen_load_A",
 )
 """What a row of the past may hold, by the names of the store."""
@@ -52,9 +64,11 @@ class SitePast:
 
     def __init__(self, site: Site) -> None:
         self._level = site.metering.level
+        self._capacity_Ah = site.bank.capacity_Ah
+        self._stored = STORED[site.bank.chemistry == "lifepo4"]
         self._monitor_A = site.metering.monitor_power_W / site.bank.voltage_V
-        self._sums = np.zeros((4, SIZE), dtype=np.float32)
-        self._counts = np.zeros((4, SIZE), dtype=np.uint16)
+        self._sums = np.zeros((KINDS, SIZE), dtype=np.float32)
+        self._counts = np.zeros((KINDS, SIZE), dtype=np.uint16)
         self._slots = np.full(SIZE, -1, dtype=np.int64)
         self._unseen: tuple[int, float] | None = None
         self.newest = -1
@@ -73,27 +87,75 @@ class SitePast:
         if "unseen_load_A" in row:
             self._unseen = (time_ms, row["unseen_load_A"])
         values = (
-            self._load_A(time_ms, row),
+            self._seen_A(row),
+            self._unseen_A(time_ms, row),
             row.get("battery_temperature_C"),
             _power_W(row),
             float(row["charge_stage"] in FREE_STAGES) if "charge_stage" in row else None,
+            row.get("charge_current_A"),
+            row.get("state_of_charge"),
         )
         for kind, value in enumerate(values):
             if value is not None:
                 self._sums[kind, place] += value
                 self._counts[kind, place] += 1
 
-    def _load_A(self, time_ms: int, row: Mapping[str, float]) -> float | None:
-        """All that flows out of the bank and to the loads, however it is metered; None where not known."""
+    def _seen_A(self, row: Mapping[str, float]) -> float | None:
+        """What the meters see of all that flows to the loads; None where they do not tell."""
         charge_A, net_A = row.get("charge_current_A"), row.get("battery_current_A")
         if self._level == "shunt" and net_A is not None:
             if charge_A is not None:
                 return max(0.0, charge_A - net_A)
             return -net_A if net_A <= 0.0 else None
-        seen_A = row.get("load_current_A")
+        return row.get("load_current_A")
+
+    def _unseen_A(self, time_ms: int, row: Mapping[str, float]) -> float | None:
+        """What the estimator believes to flow past the meters."""
+        if self._level == "shunt" and "battery_current_A" in row:
+            return 0.0
         if self._unseen is not None and 0 <= time_ms - self._unseen[0] <= UNSEEN_HOLDS_MS:
-            return (seen_A or 0.0) + self._unseen[1]
-        return None if seen_A is None else seen_A + self._monitor_A
+            return self._unseen[1]
+        return self._monitor_A if "load_current_A" in row else None
+
+    def load_before(self, slot: int) -> Floats:
+        """All that was drawn in the slots before this one [A], however it is metered.
+
+        Where the meters see most of it, of the rest only the usual course of a day is believed: what one
+        night's voltage tells of a small load is mostly error.
+        """
+        seen, unseen = self.before(slot, SEEN), self.before(slot, UNSEEN)
+        if not np.isfinite(seen).any():
+            return unseen * self._balance(slot, unseen)
+        if np.isfinite(unseen).any() and np.nanmean(unseen) < np.nanmean(seen):
+            days = unseen.reshape(-1, DAY)
+            known = np.isfinite(days)
+            weights = known * 0.5 ** (np.arange(len(days))[::-1, None] / USUAL_HALF_DAYS)
+            total = float(np.nansum(days * weights) / weights.sum())
+            usual = (np.nansum(days * weights, axis=0) + total) / (weights.sum(axis=0) + 1)
+            return seen + np.tile(usual, len(days))
+        return np.asarray(np.where(np.isfinite(seen), seen, 0.0) + unseen)
+
+    def _balance(self, slot: int, unseen: Floats) -> float:
+        """By how much loads that no meter sees must be larger, so that what was charged went somewhere.
+
+        Over days the bank's charge returns to what it was: what came in and was not lost was drawn.
+        """
+        charge, soc = self.before(slot, CHARGE), self.before(slot, SOC)
+        charged = np.isfinite(charge)
+        both = charged & np.isfinite(unseen)
+        known = np.flatnonzero(charged & np.isfinite(soc))
+        if len(known) < DAY or not both.any():
+            return 1.0
+        first, last = known[0], known[-1]
+        span = slice(first, last + 1)
+        more_Ah = float(soc[last] - soc[first]) * self._capacity_Ah
+        drawn_Ah = float(charge[span][both[span]].sum()) / 12 * self._stored - more_Ah
+        told_Ah = float(unseen[span][both[span]].sum()) / 12
+        if told_Ah <= 0 or drawn_Ah <= 0:
+            return 1.0
+        days = int(both.sum()) / DAY
+        factor = (drawn_Ah / told_Ah) ** (days / (days + BALANCE_DAYS))
+        return min(BALANCE_MOST, max(1 / BALANCE_MOST, factor))
 
     def before(self, slot: int, kind: int) -> Floats:
         """The SIZE slots before this one, oldest first; NaN where nothing is known."""

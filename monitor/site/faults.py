@@ -161,8 +161,17 @@ def _limit(context: dict[str, Any]) -> str:
 def _choices(path: TomlPath, value: object) -> str:
     table = _table_at(path[:-1])
     annotation = table.model_fields[str(path[-1])].annotation if table else None
-    words = [str(choice) for choice in typing.get_args(annotation)]
+    words = list(_choices_in(annotation))
     return did_you_mean(str(value), words) if isinstance(value, str) else f"known here: {', '.join(words)}"
+
+
+def _choices_in(annotation: Any) -> Iterator[str]:
+    """The words of a Literal, seen through Optional."""
+    if typing.get_origin(annotation) is typing.Literal:
+        yield from (str(choice) for choice in typing.get_args(annotation))
+    else:
+        for part in typing.get_args(annotation):
+            yield from _choices_in(part)
 
 
 def _text_rule(kind: str, context: dict[str, Any]) -> str:

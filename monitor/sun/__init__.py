@@ -4,9 +4,10 @@ expected.py clear-sky power of the array, by tables that fit the site (almanac's
 starts the short-lived process that works it out; almanac.py is that process, the only module to import pvlib
 and pandas, with panel.py (array and controller) and climate.py (the usual air); table.py a day as a line of
 text; day.py the steps of a day and gather.py makes them of rows; taken.py what was taken and what was left,
-by held.py (where the bank held the array back), at_bank.py (a PWM array at the bank's own voltage), rise.py
-(how high the array's voltage stands), course.py (the index between what was seen) and level.py (the array's
-learnt factor); sky.py what kind of day it was; yields.py IEC 61724-1; book.py what days tell together;
+by held.py (where the bank held the array back), at_bank.py (a PWM array at the bank's own voltage), level.py
+(the array's learnt factor), rise.py (how high the array's voltage stands, by diode.py), knee.py (what that
+says), signs.py (what each step says of the index) and drawn.py (courses of the index that fit it); sky.py
+what kind of day it was; yields.py IEC 61724-1; book.py what days tell together;
 findings/ what is wrong with the array, one module a kind.
 
 Pure but for helper.py and almanac.py's own process. May import bank, site, records, quantities, errors; of

@@ -5,12 +5,12 @@ Only `almanac.py` imports this: numpy and what follows from it stay out of the d
 
 from __future__ import annotations
 
-from math import log
 from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
+from monitor.sun.diode import diode
 from monitor.sun.expected import Supply
 
 Values: TypeAlias = npt.NDArray[np.float64]
@@ -34,10 +34,6 @@ source: 1 to 5 V)."""
 
 CONVERTER_EFFICIENCY = 0.95
 """Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98)."""
-
-SOFTNESS_SPAN = (0.035, 0.06)
-"""The curve's a over Voc: n kT/q over a cell's open voltage, 25.7 mV times 1 to 1.35 over 0.57 to 0.73 V for
-crystalline silicon (from memory)."""
 
 HALVINGS = 30
 """Steps of the search for a current: one part in 10^9 (our choice)."""
@@ -65,9 +61,9 @@ def array_current_A(supply: Supply, voltage_V: float, light_W_m2: Values, module
     """The array's current at a voltage that someone else holds; never negative.
 
     The one-diode curve without shunt resistance, I = IL (1 - exp((V + I Rs - Voc) / a)), with IL in
-    proportion to the light and Voc moved by heat and by a ln(light). Textbook; see `_diode` for a and Rs.
+    proportion to the light and Voc moved by heat and by a ln(light). Textbook; see `diode.py` for a and Rs.
     """
-    softness_V, series_ohm = _diode(supply)
+    softness_V, series_ohm = diode(supply)
     light_A = supply.panel_isc_A * light_W_m2 / STC_W_M2
     light_A = light_A * (1 + ISC_COEFFICIENT_PER_C * (module_C - STC_C))
     reached_V = voltage_V / supply.panels_in_series - _panel_open_V(supply, light_W_m2, module_C)
@@ -110,30 +106,16 @@ def passed_W(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
     return np.minimum(power_W, supply.rating_A * bank_V / CONVERTER_EFFICIENCY)
 
 
-def _diode(supply: Supply) -> tuple[float, float]:
-    """The curve's a [V] and Rs [ohm] of one panel from its data sheet's three points.
-
-    They follow from the best point's lying on the curve and the power's being highest there; an a that no
-    silicon cell has (rounded data sheets) is brought into its span; the best point still lies on the curve.
-    """
-    isc, imp = supply.panel_isc_A, supply.panel_imp_A
-    bend = log(1 - imp / isc)
-    softness_V = (2 * supply.panel_vmp_V - supply.panel_voc_V) / (imp / (isc - imp) + bend)
-    lowest, highest = SOFTNESS_SPAN
-    softness_V = min(max(softness_V, lowest * supply.panel_voc_V), highest * supply.panel_voc_V)
-    return softness_V, max(0.0, (supply.panel_voc_V - supply.panel_vmp_V + softness_V * bend) / imp)
-
-
 def _panel_open_V(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
     """A panel's voltage without current, moved by heat and light from that at standard conditions."""
-    softness_V, _ = _diode(supply)
+    softness_V, _ = diode(supply)
     by_heat = 1 + supply.voc_temperature_coefficient_per_C * (module_C - STC_C)
     return supply.panel_voc_V * by_heat + softness_V * np.log(np.maximum(light_W_m2, DARK_W_M2) / STC_W_M2)
 
 
 def _best_V(supply: Supply, light_W_m2: Values, module_C: Values) -> Values:
     """The array's voltage at its best point: below the open one as rated, less what Rs takes no more."""
-    _, series_ohm = _diode(supply)
+    _, series_ohm = diode(supply)
     below_V = supply.panel_voc_V - supply.panel_vmp_V
     kept_V = supply.panel_imp_A * series_ohm * (1 - light_W_m2 / STC_W_M2)
     return supply.panels_in_series * (_panel_open_V(supply, light_W_m2, module_C) - below_V + kept_V)

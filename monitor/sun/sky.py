@@ -1,8 +1,8 @@
 """What kind of day it was: the clear-sky index by quarters of an hour, its variability, and the day's class.
 
-The class rests on free steps and, where the full bank held the array back, on what was estimated that the
-sky allowed. All is referred to the array's learnt level, so that dirt and a generous rating do not look like
-haze. Pure.
+The class rests on free steps and, where the full bank held the array back, on courses of what the sky may
+have allowed (`drawn.py`): each course has its class, and the day the one that most courses have. All is
+referred to the array's learnt level, so that dirt and a generous rating do not look like haze. Pure.
 
 | class | rule, the first that fits |
 |---|---|
@@ -10,7 +10,7 @@ haze. Pure.
 | snow | next to nothing from a bright day's sun, cold, and the array connected (see `_snowed`) |
 | dark | index < 0.15 |
 | overcast | index < 0.40 |
-| clear | index >= 0.80 and variability <= 1.8 |
+| clear | index >= 0.80 and variability <= 1.5 |
 | broken | all else |
 
 index: light on the array's plane over that of a clear sky, both over the day. Such limits differ from author
@@ -22,24 +22,25 @@ do not apply to them.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from statistics import fmean, median
+from statistics import fmean, median, mode
 from typing import Literal, get_args
 
+import numpy as np
+
 from monitor.sun.day import Day, Seen
+from monitor.sun.drawn import Floats
 from monitor.sun.expected import Supply
 from monitor.sun.level import Level
+from monitor.sun.taken import Judged
 
 Sky = Literal["clear", "broken", "overcast", "dark", "snow", "none"]
 SKIES: tuple[Sky, ...] = get_args(Sky)
 
 DARK, OVERCAST, CLEAR = 0.15, 0.40, 0.80
-CLEAR_VARIABILITY = 1.8
-"""A clear day's own is 1.0 to 1.3; what is told of hours in which the bank held the array back is rougher
-than the sky was (our choice)."""
+CLEAR_VARIABILITY = 1.5
+"""A clear day's own is 1.0 to 1.3 (our choice)."""
 
 QUARTER_S = 900
 
@@ -70,25 +71,20 @@ DUSK = 8
 HIGH_DEG = 10.0
 """Elevation from which a connected array surely has its voltage (our choice)."""
 
-APART = 0.4
-"""What of an estimate's deviation changes from one quarter of an hour to the next; the rest is common to both
-(our choice)."""
-
 COOLING_C_PER_W_M2 = 0.027
 """As in `rise.py`: a panel in less light is colder, and gives more of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Quarter:
-    """One quarter of an hour: its clear-sky index of light, None where nothing shows it, the clear sky's
-    light on the array, what the array gave, and the index's deviation where the array was held back."""
+    """One quarter of an hour: its clear-sky index of light, the mean of the courses, None where nothing shows
+    it, the clear sky's light on the array, and what the array gave."""
 
     start_ms: int
     index: float | None
     clear_W_m2: float
     power_W: float
     held_back: bool
-    sd: float
 
     @property
     def light_W_m2(self) -> float:
@@ -98,8 +94,9 @@ class Quarter:
 
 @dataclass(frozen=True, slots=True)
 class DaySky:
-    """A day's sky, in quarters of width_s (wider where the record is slow). index and variability are None
-    where too little was read; read is the share of a clear sky's energy in whose time something was."""
+    """A day's sky, in quarters of width_s (wider where the record is slow). index (the mean of the courses)
+    and variability (their median) are None where too little was read; read is the share of a clear sky's
+    energy in whose time something was."""
 
     sky: Sky
     index: float | None
@@ -109,33 +106,48 @@ class DaySky:
     quarters: tuple[Quarter, ...]
 
 
-def skies_of(
-    days: Sequence[Day], seen: Sequence[Sequence[Seen]], known: Sequence[Level], supply: Supply
-) -> list[DaySky]:
-    """The skies of days that follow one another, from what their steps show and the array's factors."""
-    quarters = [
-        quarters_of(day, steps, level, supply.power_temperature_coefficient_per_C)
-        for day, steps, level in zip(days, seen, known, strict=True)
+@dataclass(frozen=True, slots=True)
+class _Lights:
+    """A day's quarters of an hour, and each course's light in them, light_W_m2[quarter, course]; nan where
+    nothing is told."""
+
+    quarters: tuple[Quarter, ...]
+    light_W_m2: Floats
+
+
+def skies_of(days: Sequence[Day], judgement: Judged, supply: Supply) -> list[DaySky]:
+    """The skies of days that follow one another, from what their steps were judged to show."""
+    lights = [
+        _lights_of(day, steps, level, allowed_W, supply.power_temperature_coefficient_per_C)
+        for day, steps, level, allowed_W in zip(
+            days, judgement.seen, judgement.levels, judgement.allowed_W, strict=True
+        )
     ]
-    after = [*quarters[1:], ()]
+    after = [*[each.quarters for each in lights[1:]], ()]
     return [
         _sky_of(day, of_day, next_day, supply)
-        for day, of_day, next_day in zip(days, quarters, after, strict=True)
+        for day, of_day, next_day in zip(days, lights, after, strict=True)
     ]
 
 
-def _sky_of(day: Day, quarters: Sequence[Quarter], next_day: Sequence[Quarter], supply: Supply) -> DaySky:
+def _sky_of(day: Day, lights: _Lights, next_day: Sequence[Quarter], supply: Supply) -> DaySky:
     width_s = day.step_s * max(1, QUARTER_S // day.step_s)
-    clear_Wh = sum(quarter.clear_W_m2 for quarter in quarters)
-    read_Wh = sum(quarter.clear_W_m2 for quarter in quarters if quarter.index is not None)
-    read = read_Wh / clear_Wh if clear_Wh > 0 else 0.0
+    quarters = lights.quarters
+    clear_W_m2 = np.array([quarter.clear_W_m2 for quarter in quarters])
+    told = np.array([quarter.index is not None for quarter in quarters], dtype=bool)
+    read = float(clear_W_m2[told].sum() / clear_W_m2.sum()) if len(quarters) else 0.0
     if read < READ_ENOUGH:
-        return DaySky("none", None, None, read, width_s, tuple(quarters))
-    index = sum(quarter.light_W_m2 for quarter in quarters) / read_Wh
-    variability = variability_of(quarters)
+        return DaySky("none", None, None, read, width_s, quarters)
+    indices = lights.light_W_m2[told].sum(axis=0) / clear_W_m2[told].sum()
+    rough = variabilities(lights.light_W_m2, clear_W_m2, width_s / 60)
     snowed = _snowed(quarters, next_day) and _cold(day) and _alive(day, supply)
-    sky = "snow" if snowed else class_of(index, variability)
-    return DaySky(sky, index, variability, read, width_s, tuple(quarters))
+    sky: Sky = "snow" if snowed else likeliest(indices, rough)
+    return DaySky(sky, float(indices.mean()), float(np.median(rough)), read, width_s, quarters)
+
+
+def likeliest(indices: Floats, variabilities: Floats) -> Sky:
+    """The class that most courses have."""
+    return mode(class_of(*each) for each in zip(indices.tolist(), variabilities.tolist(), strict=True))
 
 
 def class_of(index: float, variability: float) -> Sky:
@@ -147,53 +159,49 @@ def class_of(index: float, variability: float) -> Sky:
     return "clear" if index >= CLEAR and variability <= CLEAR_VARIABILITY else "broken"
 
 
-def quarters_of(
-    day: Day, steps: Sequence[Seen], level: Level, power_coefficient_per_C: float
-) -> tuple[Quarter, ...]:
+def _lights_of(
+    day: Day, steps: Sequence[Seen], level: Level, allowed_W: Floats, power_coefficient_per_C: float
+) -> _Lights:
     """The day's quarters of an hour in daylight."""
     each = max(1, QUARTER_S // day.step_s)
-    day_W = [step.power_W for step in day.steps]
-    found = []
+    clear_light_W_m2 = np.array([clear.beam_W_m2 + clear.diffuse_W_m2 for clear in day.clear])
+    clear_W = np.array([level.at(clear) * clear.passed_W for clear in day.clear])
+    clear_W[np.isnan(allowed_W[:, 0])] = 0.0
+    quarters, lights = [], []
     for first in range(0, len(steps), each):
-        some = list(zip(steps[first : first + each], day.clear[first : first + each], strict=True))
-        light_W_m2 = sum(clear.beam_W_m2 + clear.diffuse_W_m2 for _, clear in some) / len(some)
-        told = [(step, clear) for step, clear in some if step.allowed_W is not None and clear.passed_W > 0]
+        some = slice(first, first + each)
+        light_W_m2 = float(clear_light_W_m2[some].mean())
         if light_W_m2 <= 0:
             continue
-        clear_W = sum(level.at(clear) * clear.passed_W for _, clear in told)
-        index = None
-        if clear_W > 0:
-            gave = max(0.0, sum(step.allowed_W or 0.0 for step, _ in told)) / clear_W
-            index = light_index(gave, light_W_m2, power_coefficient_per_C)
-        held = any(step.held_back for step, _ in told)
-        sd = sum(step.allowed_sd_W for step, _ in told) / clear_W if clear_W > 0 else 0.0
-        powers = [power_W for power_W in day_W[first : first + each] if power_W is not None]
-        found.append(
-            Quarter(some[0][0].start_ms, index, light_W_m2, fmean(powers) if powers else 0.0, held, sd)
-        )
-    return tuple(found)
+        told = clear_W[some] > 0
+        indices = np.full(allowed_W.shape[1], np.nan)
+        if told.any():
+            gave = np.maximum(0.0, allowed_W[some][told].sum(axis=0)) / clear_W[some].sum()
+            indices = light_index(gave, light_W_m2, power_coefficient_per_C)
+        held = any(step.held_back for step, is_told in zip(steps[some], told, strict=True) if is_told)
+        powers = [step.power_W for step in day.steps[some] if step.power_W is not None]
+        index = float(indices.mean()) if told.any() else None
+        power_W = fmean(powers) if powers else 0.0
+        quarters.append(Quarter(steps[first].start_ms, index, light_W_m2, power_W, held))
+        lights.append(indices * light_W_m2)
+    return _Lights(tuple(quarters), np.array(lights).reshape(len(quarters), allowed_W.shape[1]))
 
 
-def light_index(power_index: float, clear_W_m2: float, power_coefficient_per_C: float) -> float:
+def light_index(power_index: Floats, clear_W_m2: float, power_coefficient_per_C: float) -> Floats:
     """The index of light behind an index of power: under clouds the panel is colder and gives more of it."""
-    colder_C = COOLING_C_PER_W_M2 * clear_W_m2 * max(0.0, 1 - power_index)
-    return power_index / (1 - power_coefficient_per_C * colder_C)
+    colder_C = COOLING_C_PER_W_M2 * clear_W_m2 * np.maximum(0.0, 1 - power_index)
+    return np.asarray(power_index / (1 - power_coefficient_per_C * colder_C))
 
 
-def variability_of(quarters: Sequence[Quarter]) -> float:
-    """The variability index: sum of sqrt(dG² + dt²) over the clear sky's, G in W/m² and t in minutes.
-
-    An estimated index is smoother than the sky was: what is uncertain of a change counts with it.
-    """
-    length = clear_length = 0.0
-    for before, after in pairwise(quarters):
-        if before.index is None or after.index is None:
-            continue
-        minutes = (after.start_ms - before.start_ms) / 60_000
-        unsure = APART * math.hypot(before.sd * before.clear_W_m2, after.sd * after.clear_W_m2)
-        length += math.hypot(after.light_W_m2 - before.light_W_m2, minutes, unsure)
-        clear_length += math.hypot(after.clear_W_m2 - before.clear_W_m2, minutes)
-    return length / clear_length if clear_length > 0 else 1.0
+def variabilities(light_W_m2: Floats, clear_W_m2: Floats, minutes: float) -> Floats:
+    """The variability index of each course of light[time, course] whose values are minutes apart: sum of
+    sqrt(dG² + dt²) over the clear sky's, G in W/m² and t in minutes; 1 where nothing is told."""
+    changes, clear = np.diff(light_W_m2, axis=0), np.diff(clear_W_m2)
+    known = np.isfinite(changes[:, 0])
+    if not known.any():
+        return np.ones(light_W_m2.shape[1])
+    length = np.hypot(changes[known], minutes).sum(axis=0)
+    return np.asarray(length / np.hypot(clear[known], minutes).sum())
 
 
 def _snowed(quarters: Sequence[Quarter], next_day: Sequence[Quarter]) -> bool:

@@ -540,7 +540,7 @@ def test_events_come_newest_first_within_span_and_limit(store: Pair) -> None:
 
 
 def test_alarms_health_and_notes_replace_their_former_state(store: Pair) -> None:
-    low = AlarmState("low voltage", "active", NOON, "high", 11.3, "bank below 11.5 V", NOON - 60_000)
+    low = AlarmState("low voltage", "unacknowledged", NOON, "high", 11.3, "bank below 11.5 V", NOON - 60_000)
     calm = AlarmState("low voltage", "normal", NOON + 1, "high", None, "")
     charger = DeviceHealth(
         "charger", "by-id/usb", "silent", NOON, NOON - 9, 87.5, 5, {"no answer": 3}, "x", 7

@@ -17,7 +17,7 @@ import numpy as np
 
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
-from monitor.bank.sample import BankSample
+from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.tables import rest_voltage_V
 from monitor.outlook.make import Known, Outlook, make
 from monitor.outlook.past import SitePast
@@ -178,17 +178,15 @@ def _ask_all(world: World, times: Sequence[int]) -> dict[int, Told]:
             at_ms = waiting.pop(0)
             told[at_ms] = _told(world, _outlook(world, estimator, bank, past, at_ms))
         estimate = estimator.update(BankSample(*row[:8]))
-        past.add(row.time_ms, _values(row, estimate.unseen_load_A, float(estimate.stage)))
+        past.add(row.time_ms, _values(row, estimate))
     return told
 
 
-def _values(row: Row, unseen_A: float | None, stage: float) -> dict[str, float]:
-    values = {
-        name: value for name, value in zip(Row._fields[1:8], row[1:8], strict=True) if value is not None
-    }
-    if unseen_A is not None:
-        values["unseen_load_A"] = unseen_A
-    return values | {"charge_stage": stage}
+def _values(row: Row, estimate: BankEstimate) -> dict[str, float]:
+    values = dict(zip(Row._fields[1:8], row[1:8], strict=True))
+    values |= {"unseen_load_A": estimate.unseen_load_A, "state_of_charge": estimate.soc}
+    known = {name: value for name, value in values.items() if value is not None}
+    return known | {"charge_stage": float(estimate.stage)}
 
 
 def _outlook(world: World, estimator: BankEstimator, bank, past: SitePast, at_ms: int) -> Outlook:

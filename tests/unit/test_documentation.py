@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from monitor.alarms.rules import rules_of
 from monitor.cli import main
 from monitor.devices.profile_file import load_profile
-from monitor.site.load import load_site
+from monitor.site.load import load_site, with_defaults
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILES = ROOT / "monitor/devices/profiles/README.md"
@@ -26,10 +27,14 @@ def test_the_profile_examples_load(tmp_path, text):
     assert "battery_voltage_V" in profile.quantities
 
 
-def test_the_readmes_devices_fit_a_site_file(tmp_path, site_text_without_devices):
-    (example,) = blocks(README, "toml")
-    (tmp_path / "site.toml").write_text(site_text_without_devices + example, encoding="utf-8")
-    assert [device.name for device in load_site(tmp_path / "site.toml").devices] == ["shunt", "charger"]
+def test_the_readmes_tables_fit_a_site_file(tmp_path, site_text_without_devices):
+    examples = "".join(blocks(README, "toml"))
+    (tmp_path / "site.toml").write_text(site_text_without_devices + examples, encoding="utf-8")
+    site, _ = with_defaults(load_site(tmp_path / "site.toml"))
+    assert [device.name for device in site.devices] == ["shunt", "charger"]
+    rules = {rule.name: rule for rule in rules_of(site)}
+    assert (rules["Low voltage"].set_point, rules["Cold shed"].set_point) == (12.0, -5)
+    assert "No full charge" not in rules
 
 
 @pytest.fixture

@@ -6,10 +6,11 @@ import math
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from monitor.quantities import Stage
-from monitor.sun.sky import Quarter, class_of, light_index, skies_of, variability_of
+from monitor.sun.sky import class_of, light_index, likeliest, skies_of, variabilities
 from monitor.sun.taken import judged
 from tests.unit.sun_world import SUPPLY, days_from, sun_day
 
@@ -25,8 +26,7 @@ def skies(*courses, **kwargs):
         sun_day(day, sky, demand, **kwargs)[0]
         for day, (sky, demand) in zip(days_from(FIRST, len(courses)), courses, strict=True)
     ]
-    found = judged(days, SUPPLY)
-    return skies_of(days, found.seen, found.levels, SUPPLY)
+    return skies_of(days, judged(days, SUPPLY), SUPPLY)
 
 
 def always(index):
@@ -69,26 +69,33 @@ def test_the_table_of_classes():
         "broken",
         "clear",
     ]
-    assert class_of(0.9, 1.81) == "broken"
+    assert class_of(0.9, 1.51) == "broken"
 
 
 def test_variability_by_hand():
     """Stein, Hansen and Reno 2012: a path over the clear sky's. Two changes of 300 W/m² in quarters of an
     hour beside two of 20: (2 hypot(300, 15)) / (2 hypot(20, 15)) = 12.015."""
-    quarters = [
-        Quarter(at * 900_000, light / clear, clear, 0.0, held_back=False, sd=0.0)
-        for at, (light, clear) in enumerate([(800.0, 800.0), (500.0, 820.0), (800.0, 840.0)])
-    ]
-    assert variability_of(quarters) == pytest.approx(12.015, abs=0.001)
-    clear = [replace(quarter, index=1.0) for quarter in quarters]
-    assert variability_of(clear) == pytest.approx(1.0)
-    assert variability_of([replace(each, sd=0.2) for each in clear]) > 2
+    clear = np.array([800.0, 820.0, 840.0])
+    courses = np.array([[800.0, 800.0], [500.0, 820.0], [800.0, 840.0]])
+    assert variabilities(courses, clear, 15.0) == pytest.approx([12.015, 1.0], abs=0.001)
+
+
+def test_what_lies_beside_an_untold_quarter_is_no_change():
+    clear = np.array([800.0, 820.0, 840.0, 840.0])
+    light = np.array([[800.0], [np.nan], [100.0], [100.0]])
+    assert variabilities(light, clear, 15.0) == pytest.approx([1.0])
+
+
+def test_the_days_class_is_the_one_that_most_courses_have():
+    indices = np.array([0.9, 0.9, 0.9, 0.3, 0.9])
+    assert likeliest(indices, np.array([1.1, 1.1, 1.9, 1.1, 1.2])) == "clear"
+    assert likeliest(indices, np.array([1.1, 1.9, 1.9, 1.1, 1.9])) == "broken"
 
 
 def test_light_behind_a_power_is_a_little_less():
     """By hand: half the power of 1000 W/m²; 13.5 °C colder at -0.4 % gives 5.4 % more of the light."""
-    assert light_index(0.5, 1000.0, -0.004) == pytest.approx(0.5 / 1.054)
-    assert light_index(1.0, 1000.0, -0.004) == 1.0
+    found = light_index(np.array([0.5, 1.0]), 1000.0, -0.004)
+    assert found == pytest.approx([0.5 / 1.054, 1.0])
 
 
 def under_snow(hour):
@@ -135,6 +142,5 @@ def test_too_little_read_or_an_array_cut_off_is_no_sky():
         steps=tuple(replace(step, power_W=0.0, array_voltage_V=0.0, stage=Stage.OFF) for step in day.steps),
     )
     for unknown in (half, cut):
-        found = judged([unknown], SUPPLY)
-        (sky,) = skies_of([unknown], found.seen, found.levels, SUPPLY)
+        (sky,) = skies_of([unknown], judged([unknown], SUPPLY), SUPPLY)
         assert (sky.sky, sky.index) == ("none", None)

@@ -57,7 +57,7 @@ class MqttChannel:
         self._where = f"{entry.host} port {entry.port or PORTS[self._security]}"
         self._lock = threading.Lock()
         self._client: paho.Client | None = None
-        self._up = threading.Event()
+        self._up, self._settled = threading.Event(), threading.Event()
         self._why = "not connected yet"
         self._picture: Picture | None = None
         self._shown: dict[str, str] = {}
@@ -67,8 +67,9 @@ class MqttChannel:
 
     def send(self, notice: Notice) -> None:
         self._begin()
+        self._settled.wait(ANSWER_S)
         client = self._client
-        if client is None or not self._up.wait(ANSWER_S):
+        if client is None or not self._up.is_set():
             raise NoticeError(f"the broker {self._where} cannot be reached ({self._why})")
         payload = json.dumps(document_of(notice, self._site), ensure_ascii=False)
         sent = client.publish(f"{self._entry.prefix}/notice", payload, qos=1)
@@ -76,7 +77,7 @@ class MqttChannel:
         while not sent.is_published():
             if client is not self._client or time.monotonic() > end_s:
                 self._drop(client)
-                text = f"the broker {self._where} did not confirm it ({self._why})"
+                text = f"the broker {self._where} did not confirm it ({self._why or 'no answer'})"
                 raise NoticeError(text, may_have_arrived=True)
             self._wait(sent)
 
@@ -108,9 +109,11 @@ class MqttChannel:
                 client = self._made()
             except NoticeError as error:
                 self._why = str(error)
+                self._settled.set()
                 self._begin_later()
                 return
             self._client = client
+            self._settled.clear()
         client.loop_start()
 
     def _begin_later(self) -> None:
@@ -123,7 +126,6 @@ class MqttChannel:
     def _made(self) -> paho.Client:
         entry = self._entry
         client = paho.Client(CallbackAPIVersion.VERSION2, reconnect_on_failure=False)
-        client.reconnect_delay_set(*AGAIN_S)
         if entry.user is not None:
             client.username_pw_set(entry.user, self._secrets.get(entry.secret or ""))
         if self._security == "tls":
@@ -139,28 +141,36 @@ class MqttChannel:
         if reason.is_failure:
             self._why = f"it says: {reason}"
             return
+        if client is not self._client:
+            client.disconnect()
+            return
         self._losses, self._why, self._shown = 0, "", {}
         self._up.set()
+        self._settled.set()
         client.publish(f"{self._entry.prefix}/daemon", "online", qos=1, retain=True)
         if self._picture is not None:
             self._publish(client, self._picture)
 
-    def _failed(self, _client: paho.Client, _user: Any) -> None:
-        self._why = "no answer"
+    def _failed(self, client: paho.Client, _user: Any) -> None:
+        self._gone(client, "no answer")
 
     def _lost(self, client: paho.Client, _user: Any, _flags: Any, reason: Any, _more: Any) -> None:
-        if client is self._client:
-            self._up.clear()
+        self._gone(client, self._why or f"the connection ended: {reason}")
+
+    def _gone(self, client: paho.Client, why: str) -> None:
+        """A client's connection is no more; the next one is a client of its own."""
+        with self._lock:
+            if client is not self._client:
+                return
             self._client = None
-            self._why = self._why or f"the connection ended: {reason}"
-            self._begin_later()
+        self._why = why
+        self._up.clear()
+        self._settled.set()
+        self._begin_later()
 
     def _drop(self, client: paho.Client) -> None:
         """Give a client up with all that it has under way."""
-        if client is self._client:
-            self._up.clear()
-            self._client = None
-            self._begin_later()
+        self._gone(client, "it did not answer")
         client.disconnect()
         client.loop_stop()
 

@@ -1,0 +1,253 @@
+"""`nightbank alarms`: what stands, what to do first, and a person's answers, which the daemon carries out.
+
+The rooms are imported when a command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli_parts import SITE_FILE, moment_ms
+
+if TYPE_CHECKING:
+    from monitor.records import Heartbeat, Request
+    from monitor.site.model import Site
+    from monitor.store.embedded import EmbeddedReader
+
+WAIT_S = 5.0
+"""How long the command waits for the daemon, which looks once a second (our choice)."""
+
+LOOK_S = 0.1
+HISTORY = 50
+FIGURES_DAYS = 30
+
+_SPAN = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(min|h|d)\s*")
+_SECONDS = {"min": 60.0, "h": 3600.0, "d": 86_400.0}
+
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+NAME = click.argument("name")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The site file that the commands of the group are about."""
+
+    path: Path
+
+    def site(self) -> Site:
+        from monitor.site.load import load_site, with_defaults
+
+        return with_defaults(load_site(self.path))[0]
+
+    @contextmanager
+    def reader(self, site: Site) -> Iterator[EmbeddedReader]:
+        from monitor.store import store_path
+        from monitor.store.embedded import open_reader
+
+        with open_reader(store_path(site, self.path)) as reader:
+            yield reader
+
+
+@click.group()
+@click.argument("site", type=SITE_FILE)
+@click.pass_context
+def alarms(ctx: click.Context, site: Path) -> None:
+    """Show the alarms of SITE and answer them.
+
+    \b
+    Examples: nightbank alarms hide.toml list
+              nightbank alarms hide.toml acknowledge "Low voltage"
+              nightbank alarms hide.toml shelve "Low voltage" --for 8h
+    """
+    ctx.obj = Asked(site)
+
+
+@alarms.command("list")
+@JSON
+@click.pass_obj
+def list_alarms(asked: Asked, as_json: bool) -> None:
+    """What stands, since when, how bad, and what to do first."""
+    from monitor.alarm_words import list_document, list_in_words
+    from monitor.alarms.rules import rules_of
+    from monitor.present import now_of
+    from monitor.store.heartbeat import read_heartbeat
+
+    site = asked.site()
+    with asked.reader(site) as reader:
+        states, beat, now_ms = reader.alarms(), read_heartbeat(reader), now_of(reader).time_ms
+    if as_json:
+        _echo_json(list_document(states, rules_of(site)))
+    else:
+        click.echo(list_in_words(states, rules_of(site), beat, now_ms, ZoneInfo(site.site.time_zone)))
+
+
+@alarms.command()
+@NAME
+@click.pass_obj
+def acknowledge(asked: Asked, name: str) -> None:
+    """Say that you have seen the alarm NAME, or 'all' of them."""
+    _ask(asked, "acknowledge", name)
+
+
+@alarms.command()
+@NAME
+@click.option("--for", "span", required=True, metavar="TIME", help="30min, 8h or 1d; at most 24 h.")
+@click.pass_obj
+def shelve(asked: Asked, name: str, span: str) -> None:
+    """Be left alone by the alarm NAME for a time; then it is judged again by itself."""
+    _ask(asked, "shelve", name, for_s=_seconds(span))
+
+
+@alarms.command()
+@NAME
+@click.pass_obj
+def unshelve(asked: Asked, name: str) -> None:
+    """End the shelving of the alarm NAME now."""
+    _ask(asked, "unshelve", name)
+
+
+@alarms.command()
+@NAME
+@click.pass_obj
+def reset(asked: Asked, name: str) -> None:
+    """Reset the latched alarm NAME, once it is acknowledged and back to normal."""
+    _ask(asked, "reset", name)
+
+
+@alarms.command("out-of-service")
+@NAME
+@click.pass_obj
+def out_of_service(asked: Asked, name: str) -> None:
+    """Put the alarm NAME out of service until you put it in service again."""
+    _ask(asked, "out of service", name)
+
+
+@alarms.command("in-service")
+@NAME
+@click.pass_obj
+def in_service(asked: Asked, name: str) -> None:
+    """Put the alarm NAME in service again."""
+    _ask(asked, "in service", name)
+
+
+@alarms.command()
+@click.option("--from", "first", metavar="TIME", help="Not before this time.")
+@click.option("--to", "last", metavar="TIME", help="Before this time.")
+@click.option("--limit", type=click.IntRange(1, 100_000), default=HISTORY, show_default=True)
+@JSON
+@click.pass_obj
+def history(asked: Asked, first: str | None, last: str | None, limit: int, as_json: bool) -> None:
+    """Every change of every alarm, newest first, with the values behind it."""
+    from monitor.alarm_words import history_document, history_in_words
+    from monitor.present import now_of
+
+    site = asked.site()
+    zone = ZoneInfo(site.site.time_zone)
+    with asked.reader(site) as reader:
+        now_ms = now_of(reader).time_ms
+        start_ms = moment_ms(first, zone, "--from") if first else 0
+        end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
+        found = reader.transitions(start_ms, end_ms, limit)
+    if as_json:
+        _echo_json(history_document(found))
+    else:
+        click.echo(history_in_words(found, now_ms, zone))
+
+
+@alarms.command()
+@click.option("--from", "first", metavar="TIME", help=f"From this time; without it {FIGURES_DAYS} days.")
+@click.option("--to", "last", metavar="TIME", help="To this time; without it now.")
+@JSON
+@click.pass_obj
+def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) -> None:
+    """How the alarms do: how many a day, which chatter, which stand for days."""
+    from monitor.alarm_words import figures_document, figures_in_words
+    from monitor.alarms.figures import figures as figures_of
+    from monitor.present import now_of
+
+    site = asked.site()
+    zone = ZoneInfo(site.site.time_zone)
+    with asked.reader(site) as reader:
+        end_ms = moment_ms(last, zone, "--to") if last else now_of(reader).time_ms + 1
+        start_ms = moment_ms(first, zone, "--from") if first else end_ms - FIGURES_DAYS * 86_400_000
+        if start_ms >= end_ms:
+            raise click.UsageError("--to must come after --from")
+        found = figures_of(
+            reader.transitions(start_ms, end_ms, 1_000_000), reader.alarms(), start_ms, end_ms, zone
+        )
+    if as_json:
+        _echo_json(figures_document(found))
+    else:
+        click.echo(figures_in_words(found, zone))
+
+
+def _ask(asked: Asked, kind: str, name: str, **details: float) -> None:
+    """Leave a request for the daemon and wait for what becomes of it; exit status 1 where it is refused."""
+    from monitor.clock import clock_from_note
+    from monitor.records import Request
+    from monitor.store import store_path
+    from monitor.store.embedded import leave_request
+    from monitor.store.heartbeat import read_heartbeat
+
+    site = asked.site()
+    path = store_path(site, asked.path)
+    with asked.reader(site) as reader:
+        clock = clock_from_note(reader.note("clock"))
+        beat = read_heartbeat(reader)
+    request = Request(clock.now_ms(), kind, name, details, "the command line")
+    number = leave_request(path, request)
+    done = _wait_for(asked, site, number)
+    if done is None:
+        click.echo(_undone(beat))
+    else:
+        click.echo(done.outcome)
+        if done.details.get("changed") == 0:
+            click.get_current_context().exit(1)
+
+
+def _wait_for(asked: Asked, site: Site, number: int) -> Request | None:
+    """The request once it is done, None where that takes longer than WAIT_S."""
+    until_s = time.monotonic() + WAIT_S
+    with asked.reader(site) as reader:
+        while time.monotonic() < until_s:
+            found = reader.request(number)
+            if found is not None and found.done_ms is not None:
+                return found
+            time.sleep(LOOK_S)
+    return None
+
+
+def _undone(beat: Heartbeat | None) -> str:
+    if beat is None or beat.stopped_ms is not None:
+        return "The monitor does not run now; it will be done as soon as the monitor starts."
+    return f"The monitor has not answered within {WAIT_S:.0f} s; it will be done as soon as it does."
+
+
+def _seconds(span: str) -> float:
+    """Seconds of '30min', '8h' or '1d'. Raises click.BadParameter for anything else or more than a day."""
+    from monitor.alarms.engine import LONGEST_SHELF_S
+
+    found = _SPAN.fullmatch(span)
+    if found is None:
+        raise click.BadParameter(f"'{span}' is no time; write it like 30min, 8h or 1d", param_hint="--for")
+    seconds = float(found[1]) * _SECONDS[found[2]]
+    if not 0 < seconds <= LONGEST_SHELF_S:
+        raise click.BadParameter(
+            f"an alarm can be shelved for at most {LONGEST_SHELF_S / 3600:.0f} h at a time",
+            param_hint="--for",
+        )
+    return seconds
+
+
+def _echo_json(document: Any) -> None:
+    click.echo(json.dumps(document, ensure_ascii=False))
