@@ -11,6 +11,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_rebuild    the command that estimates the stored history anew
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
+    cli_notify     the command that shows the outbox and tries the channels
     cli_parts      what several commands share
     alarm_words    alarms, their history and figures for a person
     bank_words     the report on the bank for a person

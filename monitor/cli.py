@@ -133,6 +133,7 @@ def _add_rooms() -> None:
     from monitor.cli_bank import bank
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
+    from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
     from monitor.cli_rebuild import rebuild
     from monitor.cli_site import site
@@ -146,6 +147,7 @@ def _add_rooms() -> None:
     main.add_command(outlook)
     main.add_command(estimate)
     main.add_command(rebuild)
+    main.add_command(notify)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 

@@ -9,6 +9,7 @@
     policy      who is told when: at once, in a digest, after the quiet hours; pure
     retry       how long to wait for the next try; pure
     words       two short lines for a lock screen; pure
+    trial       a test through every channel from a process of one's own
     beat        the sign of life at an address of one's own
     channels    one module for each kind of channel
     secrets     passwords and addresses from systemd's credentials or a file of their own

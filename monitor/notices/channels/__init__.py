@@ -64,8 +64,11 @@ class Built(NamedTuple):
     display: Display | None = None
 
 
-def build_channel(entry: ChannelEntry, site: Site, secrets: Secrets) -> Built:
-    """The channel of an entry; nothing is sent yet. Raises ImportError where its library is missing."""
+def build_channel(entry: ChannelEntry, site: Site, secrets: Secrets, *, presence: bool = True) -> Built:
+    """The channel of an entry; nothing is sent yet. presence: whether it speaks for the daemon.
+
+    Raises ImportError where its library is missing.
+    """
     if entry.kind == "apprise":
         from monitor.notices.channels.services import ServicesChannel
 
@@ -73,7 +76,7 @@ def build_channel(entry: ChannelEntry, site: Site, secrets: Secrets) -> Built:
     if entry.kind == "mqtt":
         from monitor.notices.channels.mqtt import MqttChannel
 
-        broker = MqttChannel(entry, site.site.name, secrets)
+        broker = MqttChannel(entry, site.site.name, secrets, presence=presence)
         return Built(broker, broker)
     if entry.kind == "email":
         from monitor.notices.channels.mail import MailChannel

@@ -50,8 +50,9 @@ AGAIN_S = (1, 60)
 class MqttChannel:
     """A channel of kind mqtt; takes notices and shows how things stand."""
 
-    def __init__(self, entry: ChannelEntry, site: str, secrets: Secrets) -> None:
-        """Begins to connect, in paho's own thread."""
+    def __init__(self, entry: ChannelEntry, site: str, secrets: Secrets, *, presence: bool = True) -> None:
+        """Begins to connect, in paho's own thread. Without presence nothing is said on <prefix>/daemon."""
+        self._presence = presence
         self._entry, self._site, self._secrets = entry, site, secrets
         self._security = entry.security or "none"
         self._where = f"{entry.host} port {entry.port or PORTS[self._security]}"
@@ -90,14 +91,14 @@ class MqttChannel:
     def close(self) -> None:
         self._closed = True
         client, self._client = self._client, None
-        if client is not None and self._up.is_set():
+        if client is not None and self._up.is_set() and self._presence:
             last = client.publish(f"{self._entry.prefix}/daemon", "offline", qos=1, retain=True)
             try:
                 last.wait_for_publish(2.0)
             except (RuntimeError, ValueError):
                 log.warning("%s: the broker did not take the last word", self._entry.name)
-            client.disconnect()
         if client is not None:
+            client.disconnect()
             client.loop_stop()
 
     def _begin(self) -> None:
@@ -130,7 +131,8 @@ class MqttChannel:
             client.username_pw_set(entry.user, self._secrets.get(entry.secret or ""))
         if self._security == "tls":
             client.tls_set()
-        client.will_set(f"{entry.prefix}/daemon", "offline", qos=1, retain=True)
+        if self._presence:
+            client.will_set(f"{entry.prefix}/daemon", "offline", qos=1, retain=True)
         client.on_connect = self._connected
         client.on_connect_fail = self._failed
         client.on_disconnect = self._lost
@@ -147,7 +149,8 @@ class MqttChannel:
         self._losses, self._why, self._shown = 0, "", {}
         self._up.set()
         self._settled.set()
-        client.publish(f"{self._entry.prefix}/daemon", "online", qos=1, retain=True)
+        if self._presence:
+            client.publish(f"{self._entry.prefix}/daemon", "online", qos=1, retain=True)
         if self._picture is not None:
             self._publish(client, self._picture)
 

@@ -7,8 +7,10 @@ drives the pins is chosen by gpiozero when it runs (its variable GPIOZERO_PIN_FA
 from __future__ import annotations
 
 import logging
+import time
 from typing import Any
 
+from monitor.errors import NoticeError
 from monitor.notices.channels import Picture
 from monitor.notices.policy import RANK, RINGS
 from monitor.records import AlarmState
@@ -33,12 +35,19 @@ class PinDisplay:
                 self._device = _device(self._pin, self._active_high)
             self._device.value = wanted
         except Exception as error:  # a pin's library may raise anything, and a lamp must not stop the daemon
-            self._tell(
-                f"{self._name}: the pin GPIO{self._pin} cannot be driven ({error}); is it free, and has "
-                "this user the right to it?"
-            )
+            self._tell(f"{self._name}: {self._advice(error)}")
         else:
             self._told = ""
+
+    def try_out(self, seconds: float) -> None:
+        """Active for so long. Raises NoticeError where the pin cannot be driven."""
+        try:
+            self._device = self._device or _device(self._pin, self._active_high)
+            self._device.on()
+            time.sleep(seconds)
+            self._device.off()
+        except Exception as error:  # a pin's library may raise anything
+            raise NoticeError(self._advice(error)) from None
 
     def close(self) -> None:
         if self._device is not None:
@@ -47,6 +56,12 @@ class PinDisplay:
 
     def _calls(self, state: AlarmState) -> bool:
         return state.state in RINGS and RANK.get(state.priority, 0) >= self._least
+
+    def _advice(self, error: Exception) -> str:
+        return (
+            f"the pin GPIO{self._pin} cannot be driven ({error}); is it free, and may this user use it"
+            " (group gpio)?"
+        )
 
     def _tell(self, text: str) -> None:
         if text != self._told:
