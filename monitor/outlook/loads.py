@@ -10,9 +10,11 @@ All currents in A.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from math import exp
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,14 +28,18 @@ from monitor.store.days import zone_of
 HALF_DAYS = 6.0
 """A night so many days back counts half (our choice)."""
 
-SAME_DAY, SAME_KIND, OTHER_KIND = 1.0, 0.8, 0.35
+SAME_DAY, SAME_KIND, OTHER_KIND = 1.0, 0.8, 0.5
 """How much a night of the same day of the week counts, of the same kind (working day or weekend), and of the
-other kind (our choice)."""
+other kind while too few days tell whether the kinds differ here (our choice)."""
+
+KIND_DAYS, KIND_LEAST, KIND_SD = 2, 0.05, 0.1
+"""From so many known days of each kind on, the other kind counts the less the more it differs here, down to
+the second figure; two days of a kind differ by at least the third, a share of the mean (our choice)."""
 
 WARMTH_C = 10.0
 """A day so much warmer or colder counts e^-0.5 (our choice: a fridge's compressor runs with the heat)."""
 
-KNOWN_SHARE = 0.6
+KNOWN_SHARE = 0.75
 """A past day counts by how much of it is known, and not at all below this share (our choice)."""
 
 STAND_INS = 12
@@ -123,13 +129,27 @@ class Habit:
         today = (self._weekday + later_days) % 7
         then = (self._weekday - back) % 7
         away = (then - today) % 7
-        kind = np.where((then >= 5) == (today >= 5), SAME_KIND, OTHER_KIND)
+        kind = np.where((then >= 5) == (today >= 5), SAME_KIND, self._other_kind(then >= 5))
         weights = 0.5 ** ((back - 1) / HALF_DAYS) * np.where(away == 0, SAME_DAY, kind)
         warmth = self._warmth[0]
         if np.isfinite(warmth):
             colder = np.nan_to_num(self._warmth - warmth)
             weights = weights * np.exp(-0.5 * (colder / WARMTH_C) ** 2)
         return np.asarray(np.where(self._known >= KNOWN_SHARE, weights * self._known, 0.0))
+
+    def _other_kind(self, weekend: NDArray[np.bool_]) -> float:
+        """What a night of the other kind of day counts: by how far the two kinds lie apart on this site."""
+        used = self._known >= KNOWN_SHARE
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # the mean of a day of which nothing is known
+            means = np.nanmean(self._load_A.reshape(-1, DAY), axis=1)[::-1]
+        kinds = [means[used & weekend], means[used & ~weekend]]
+        if min(len(kind) for kind in kinds) < KIND_DAYS:
+            return OTHER_KIND
+        within = np.concatenate([kind - kind.mean() for kind in kinds]).std()
+        apart = kinds[0].mean() - kinds[1].mean()
+        unlike = apart / max(1e-9, within, KIND_SD * float(means[used].mean()))
+        return SAME_KIND * max(KIND_LEAST, exp(-0.5 * unlike**2))
 
     def _fill(self) -> Floats:
         """The past with its gaps filled by the usual load of the hour."""

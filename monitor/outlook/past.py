@@ -112,7 +112,7 @@ class SitePast:
     def _unseen_A(self, time_ms: int, row: Mapping[str, float]) -> float | None:
         """What the estimator believes to flow past the meters."""
         if self._level == "shunt" and "battery_current_A" in row:
-            return 0.0
+            return None if self._seen_A(row) is None else 0.0
         if self._unseen is not None and 0 <= time_ms - self._unseen[0] <= UNSEEN_HOLDS_MS:
             return self._unseen[1]
         return self._monitor_A if "load_current_A" in row else None
@@ -125,14 +125,14 @@ class SitePast:
         """
         seen, unseen = self.before(slot, SEEN), self.before(slot, UNSEEN)
         if not np.isfinite(seen).any():
-            return unseen * self._balance(slot, unseen)
+            return np.asarray(unseen * self._balance(slot, unseen))
         if np.isfinite(unseen).any() and np.nanmean(unseen) < np.nanmean(seen):
             days = unseen.reshape(-1, DAY)
             known = np.isfinite(days)
             weights = known * 0.5 ** (np.arange(len(days))[::-1, None] / USUAL_HALF_DAYS)
             total = float(np.nansum(days * weights) / weights.sum())
             usual = (np.nansum(days * weights, axis=0) + total) / (weights.sum(axis=0) + 1)
-            return seen + np.tile(usual, len(days))
+            return np.asarray(seen + np.tile(usual, len(days)))
         return np.asarray(np.where(np.isfinite(seen), seen, 0.0) + unseen)
 
     def _balance(self, slot: int, unseen: Floats) -> float:
@@ -155,7 +155,7 @@ class SitePast:
             return 1.0
         days = int(both.sum()) / DAY
         factor = (drawn_Ah / told_Ah) ** (days / (days + BALANCE_DAYS))
-        return min(BALANCE_MOST, max(1 / BALANCE_MOST, factor))
+        return min(BALANCE_MOST, max(1 / BALANCE_MOST, float(factor)))
 
     def before(self, slot: int, kind: int) -> Floats:
         """The SIZE slots before this one, oldest first; NaN where nothing is known."""

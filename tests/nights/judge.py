@@ -6,9 +6,8 @@ its time. Charges are of the truth, voltages five-minute means of what the meter
 
 from __future__ import annotations
 
-import time
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from statistics import fmean
@@ -52,7 +51,6 @@ class Told:
     true_voltage_V: float
     true_used_Ah: float
     soc_error: float
-    nights: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +115,7 @@ def world_of(night: NightSite) -> World:
     )
 
 
-def judged(seed: int, hourly: bool, tell: Callable[[Told], None] | None = None) -> list[NightJudged]:
+def judged(seed: int, hourly: bool) -> list[NightJudged]:
     """All nights of a seed's site; hourly outlooks only where asked for, they cost ten times as much."""
     night = night_site(seed)
     world = world_of(night)
@@ -227,7 +225,6 @@ def _told(world: World, outlook: Outlook) -> Told:
         voltage_V,
         used_Ah,
         outlook.soc_now - float(world.soc[begin]),
-        0,
     )
 
 
@@ -285,9 +282,3 @@ def _same_night(world: World, at_ms: int, sunrise_ms: int) -> Plain | None:
     _, true_V, true_Ah = _truth(world, at_ms, sunrise_ms)
     _, voltage_V, used_Ah = _truth(world, at_ms - day_ms, sunrise_ms - day_ms)
     return Plain(voltage_V, used_Ah, true_V, true_Ah)
-
-
-def spent(seed: int) -> tuple[list[NightJudged], float]:
-    """`judged` by the hour, and the CPU time of all [s]."""
-    begin = time.process_time()
-    return judged(seed, hourly=True), time.process_time() - begin

@@ -1,0 +1,121 @@
+"""Supposed banks under supposed loads and suns: charge is conserved, set points and disconnect are kept."""
+
+import numpy as np
+import pytest
+
+from monitor.bank.description import describe_site
+from monitor.bank.setpoints import SetPoints
+from monitor.outlook.course import Hours, Plant, run
+from tests.unit.outlook_world import UTC_HIDE, evening_lamps, lived, site_of
+
+COUNT = 200
+
+
+@pytest.fixture(scope="module")
+def lived_in():
+    site = site_of(UTC_HIDE)
+    estimator, _ = lived(site, evening_lamps, 6)
+    return site, estimator
+
+
+def plant(site, **changed):
+    bank = describe_site(site)
+    values = {
+        "capacity_Ah": bank.capacity_Ah,
+        "cells": bank.cells,
+        "set_points": bank.set_points,
+        "absorption_h": 2.5,
+        "disconnect_V": 11.4,
+        "reconnect_V": 12.6,
+        "always_A": 0.2,
+    }
+    return Plant(**values | changed)
+
+
+def hours(load_A, offered_W=0.0, slots=144, temperature_C=20.0):
+    return Hours(
+        np.full((slots, COUNT), float(load_A)),
+        np.full((slots, COUNT), float(offered_W)),
+        np.full(slots, temperature_C),
+        slots,
+    )
+
+
+def test_what_is_drawn_is_missing_afterwards(lived_in):
+    """5 A for 12 hours are 60 Ah, and little beside: the offset of the meter and self-discharge."""
+    site, estimator = lived_in
+    banks = estimator.ahead(COUNT)
+    course = run(banks, plant(site, disconnect_V=None), hours(5.0))
+    missing_Ah = (course.soc[0] - course.soc[-1]) * course.capacity_Ah
+    # 143 slots lie between the ends of the first and the last
+    assert np.median(missing_Ah) == pytest.approx(5.0 * 143 / 12, rel=0.03)
+    assert course.used_Ah[-1] == pytest.approx(np.full(COUNT, 60.0))
+
+
+def test_asking_does_not_touch_the_estimator(lived_in):
+    _, estimator = lived_in
+    state = estimator.state()
+    run(estimator.ahead(COUNT), plant(lived_in[0]), hours(9.0))
+    assert estimator.state() == state
+
+
+def test_the_bands_charge_is_the_estimates(lived_in):
+    """The banks that run on stand where the estimate does, as widely as its band says."""
+    _, estimator = lived_in
+    soc = estimator.ahead(4000, seed=3).soc()
+    assert soc.mean() == pytest.approx(estimator.soc, abs=0.02)
+
+
+def test_a_larger_load_gives_a_lower_voltage_and_charge(lived_in):
+    site, estimator = lived_in
+    small, large = (
+        run(estimator.ahead(COUNT), plant(site, disconnect_V=None), hours(load_A)) for load_A in (2.0, 12.0)
+    )
+    assert np.median(large.voltage_V[-1]) < np.median(small.voltage_V[-1]) - 0.1
+    assert np.median(large.soc[-1]) < np.median(small.soc[-1]) - 0.15
+
+
+def test_the_controller_holds_the_bank_at_its_set_points(lived_in):
+    """With 40 A offered for a day the bank ends at the float voltage; absorption is 14.8 V at 25 °C, 0.03 V
+    less for each degree above (the site file's compensation)."""
+    site, estimator = lived_in
+    course = run(
+        estimator.ahead(COUNT), plant(site), hours(1.0, offered_W=560.0, slots=288, temperature_C=25.0)
+    )
+    assert np.median(course.soc[-1]) > 0.95
+    assert np.median(course.voltage_V.max(axis=0)) == pytest.approx(14.8, abs=0.3)
+    assert np.median(course.voltage_V[-1]) == pytest.approx(13.5, abs=0.3)
+
+
+def test_without_set_points_nothing_holds_the_charge(lived_in):
+    site, estimator = lived_in
+    free = run(estimator.ahead(COUNT), plant(site, set_points=None), hours(1.0, offered_W=560.0))
+    held = run(
+        estimator.ahead(COUNT),
+        plant(site, set_points=SetPoints(13.2, None, None, 0.0)),
+        hours(1.0, offered_W=560.0),
+    )
+    assert np.median(free.voltage_V.max(axis=0)) > np.median(held.voltage_V.max(axis=0)) + 0.3
+
+
+def test_at_the_disconnect_the_loads_go_off_but_the_monitor(lived_in):
+    """80 A draw every bank below 11.4 V within hours; from then on the monitor's 0.2 A alone are drawn."""
+    site, estimator = lived_in
+    course = run(estimator.ahead(COUNT), plant(site, reconnect_V=14.0), hours(80.0))
+    last_hour_Ah = course.used_Ah[-1] - course.used_Ah[-13]
+    assert (course.voltage_V.min(axis=0) < 11.4).all()
+    assert last_hour_Ah == pytest.approx(np.full(COUNT, 0.2), rel=0.01)
+
+
+def test_behind_the_night_steps_are_a_quarter_of_an_hour():
+    site = site_of(UTC_HIDE)
+    estimator, _ = lived(site, evening_lamps, 2)
+    slow = hours(3.0, slots=240)
+    course = run(
+        estimator.ahead(COUNT),
+        plant(site),
+        Hours(slow.load_A, slow.offered_W, slow.temperature_C, 100),
+    )
+    assert course.ends[-1] == 240
+    assert course.ends[:100] == tuple(range(1, 101))
+    assert {b - a for a, b in zip(course.ends[110:], course.ends[111:], strict=False)} == {3}
