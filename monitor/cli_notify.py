@@ -118,4 +118,5 @@ def _line(notice: Notice, zone: tzinfo) -> str:
     tries = f", {notice.attempts} tries" if notice.attempts > 1 else ""
     why = f"\n    last said: {notice.last_error}" if notice.last_error and notice.state != "delivered" else ""
     twice = ", may have arrived twice" if notice.maybe_twice else ""
-    return f"{made:%Y-%m-%d %H:%M}  {notice.channel}  {state}{tries}{twice}\n    {notice.title}\n    {notice.text}{why}"
+    head = f"{made:%Y-%m-%d %H:%M}  {notice.channel}  {state}{tries}{twice}"
+    return f"{head}\n    {notice.title}\n    {notice.text}{why}"

@@ -9,7 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from monitor.cli import main
 from monitor.notices.channels.mqtt import topic_of
 from monitor.records import Reading
 from tests.faults.test_outage import Child
@@ -149,6 +151,14 @@ def test_a_password_is_taken_from_the_secrets_file_and_a_wrong_one_is_told(tmp_p
         kept = (tmp_path / "nightbank.db").read_bytes()
         assert b"c0rrect-h0rse" not in kept
         assert b"wr0ng-w0rd" not in kept
+
+
+def test_a_test_from_the_command_line_does_not_speak_for_the_daemon(here: World, listener: Listener) -> None:
+    wait_for(lambda: listener.last(f"{PREFIX}/daemon") == "online")
+    said = CliRunner().invoke(main, ["notify", str(here.site_file), "--test", "--channel", "broker"])
+    assert said.stdout.startswith("broker (mqtt): delivered in ")
+    assert wait_for(lambda: listener.documents(f"{PREFIX}/notice"))[0]["kind"] == "test"
+    assert listener.texts(f"{PREFIX}/daemon") == ["online"]
 
 
 @pytest.mark.parametrize(
