@@ -24,7 +24,6 @@ import click
 import segno
 from tqdm import tqdm
 
-from monitor.alarms.computer import Computer
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
 from monitor.devices.device import Device, Line, build_lines
 from monitor.pipeline import Pipeline
@@ -75,7 +74,7 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
             simulator.ask(do="run", speed=speed)
             with _page(site_file, page_port):
                 _say_where(site_file, page_port)
-                serve(site, build_lines(site, folder, clock), store, clock, stop, Computer(folder))
+                serve(site, site_file, build_lines(site, folder, clock), store, clock, stop)
     click.echo("The demo has ended.", err=True)
 
 

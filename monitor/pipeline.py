@@ -52,6 +52,11 @@ class Pipeline:
         self._started_ms = clock.now_ms()
         store.rank_devices([device.name for device in site.devices])
 
+    @property
+    def estimator(self) -> BankEstimator:
+        """The bank's estimator, for whoever looks ahead; only this pipeline updates it."""
+        return self._estimator
+
     def take(self, result: PollResult) -> list[Transition]:
         """Readings of one poll into view, estimate, store and alarms; the alarms' transitions.
 

@@ -13,8 +13,11 @@ from types import FrameType
 
 from monitor.alarms.computer import Computer
 from monitor.clock import Clock, SystemClock
+from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
 from monitor.errors import SiteError, StoreError
+from monitor.notices.noticer import Noticer
+from monitor.outlooks import Outlooks
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
 from monitor.records import Reading, iso_utc
@@ -55,77 +58,105 @@ def run(site_file: Path) -> None:
         raise placed(error, site_file, toml_lines) from error
     path = store_path(site, site_file)
     with stop_signals() as stop, open_writer(path, site.site.time_zone) as store:
-        serve(site, lines, store, clock, stop, Computer(path.parent))
+        serve(site, site_file, lines, store, clock, stop)
 
 
 def serve(
     site: Site,
+    site_file: Path,
     lines: Sequence[Line],
     store: StoreWriter,
     clock: Clock,
     stop: threading.Event,
-    computer: Computer | None = None,
 ) -> None:
     """Poll the lines' devices into the store until `stop` is set; site has its set points filled in.
-
-    Alarms on the computer itself ask `computer`; without it they are unknown.
 
     The first commit is made before systemd is told that the daemon is ready. The watchdog is fed only
     after a whole round of the main loop and only while every line's thread goes on.
     """
     if not lines:
         log.warning("the site file names no [[devices]]: nothing will be polled")
-    results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
-    pipeline = Pipeline(site, store, clock, computer)
+    pipeline = Pipeline(site, store, clock, Computer(store_path(site, site_file).parent))
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
-    sun = SunTables(site, store, clock)
-    poller = Poller(lines, clock, results)
-    poller.start()
+    rounds = _Rounds(site, site_file, lines, store, clock, pipeline)
     notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
     try:
-        _follow(pipeline, poller, results, sun, clock, site.store.commit_every_s, stop)
+        while not stop.is_set():
+            rounds.go()
     finally:
         notify("STOPPING=1")
-        sun.stop()
-        poller.stop()
-        for result in _waiting(results):
-            pipeline.take(result)
+        rounds.end()
         pipeline.tell("stop", "", "The monitor was stopped.")
         pipeline.save(stopped=True)
 
 
-def _follow(
-    pipeline: Pipeline,
-    poller: Poller,
-    results: queue.SimpleQueue[PollResult],
-    sun: SunTables,
-    clock: Clock,
-    commit_every_s: float,
-    stop: threading.Event,
-) -> None:
-    """The main loop: every result through the pipeline, a commit each commit_every_s.
+class _Rounds:
+    """The main loop's work, round by round: results through the pipeline, then whatever has become due."""
 
-    A store that cannot be written is told in the log at every try and does not end the daemon.
-    """
-    saved_s = fed_s = looked_s = clock.elapsed_s()
-    while not stop.is_set():
+    def __init__(
+        self,
+        site: Site,
+        site_file: Path,
+        lines: Sequence[Line],
+        store: StoreWriter,
+        clock: Clock,
+        pipeline: Pipeline,
+    ) -> None:
+        self._pipeline, self._clock = pipeline, clock
+        self._sun = SunTables(site, store, clock)
+        self._outlooks = Outlooks(site, store, clock)
+        self._book = DayBook(site, site_file, store, clock)
+        self._noticer = Noticer(site, site_file.parent, store, clock)
+        self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
+        self._poller = Poller(lines, clock, self._results)
+        self._commit_every_s = site.store.commit_every_s
+        self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
+        self._poller.start()
+
+    def go(self) -> None:
+        """One round. A store that cannot be written is told in the log, and on every channel, at every try
+        and does not end the daemon."""
+        now_s = self._clock.elapsed_s
         try:
             with suppress(queue.Empty):
-                pipeline.take(results.get(timeout=WAKE_S))
-            if clock.elapsed_s() - looked_s >= WAKE_S:
-                looked_s = clock.elapsed_s()
-                pipeline.follow()
-            sun.follow()
-            if clock.elapsed_s() - saved_s >= commit_every_s:
-                saved_s = clock.elapsed_s()
-                pipeline.save()
-            if clock.elapsed_s() - fed_s >= FEED_EVERY_S and poller.longest_stall_s() < STALL_S:
-                fed_s = clock.elapsed_s()
+                self._noticer.take(self._pipeline.take(self._results.get(timeout=WAKE_S)))
+            if now_s() - self._looked_s >= WAKE_S:
+                self._looked_s = now_s()
+                self._look()
+            if now_s() - self._saved_s >= self._commit_every_s:
+                self._saved_s = now_s()
+                self._pipeline.save()
+            if now_s() - self._fed_s >= FEED_EVERY_S and self._polling:
+                self._fed_s = now_s()
                 notify("WATCHDOG=1")
         except StoreError as error:
             # A full or failing card: what came stays in memory for the next commit, and polling goes on.
             log.error("%s", error)
+            self._noticer.shout(error)
+
+    @property
+    def _polling(self) -> bool:
+        return self._poller.longest_stall_s() < STALL_S
+
+    def _look(self) -> None:
+        """What is due without a reading, once a second; none of it takes long."""
+        self._noticer.take(self._pipeline.follow())
+        self._sun.follow()
+        self._book.follow()
+        self._outlooks.follow(self._pipeline.estimator)
+        self._noticer.follow(polling=self._polling)
+
+    def end(self) -> None:
+        """Stop all threads and processes; what was read goes through the pipeline first."""
+        self._sun.stop()
+        self._book.stop()
+        self._poller.stop()
+        with suppress(StoreError):
+            for result in _waiting(self._results):
+                self._noticer.take(self._pipeline.take(result))
+        with suppress(StoreError):
+            self._noticer.stop()
 
 
 def _waiting(results: queue.SimpleQueue[PollResult]) -> Iterator[PollResult]:
