@@ -41,8 +41,12 @@ LOOK_BACK_MS = 86_400_000
 CATCH_UP_S = 60.0
 """So often is the store asked for transitions that never came through `take` (our choice)."""
 
-SHOUT_EVERY_S = 3600.0
-"""So often is it told that the store cannot be written (our choice)."""
+SHOUT_AFTER_S, SHOUT_EVERY_S = 300.0, 3600.0
+"""That the store cannot be written is told after so long (an import may hold it up for a moment), then so
+often (our choice)."""
+
+CALM_S = 150.0
+"""Without an error for so long the store works: it is written every minute at least (our choice)."""
 
 SHOWN = ("state_of_charge", "battery_voltage_V")
 """What displays get beside the alarms."""
@@ -71,6 +75,7 @@ class Noticer:
         self._beat = Beat(entry, self._secrets) if beats else None
         self._beat_every_s = 60 * entry.beat_every_min
         self._beat_s = self._caught_up_s = self._shouted_s = float("-inf")
+        self._failing_since_s = self._failed_s = float("-inf")
         self._forgot_day = -1
         self._outbox = Outbox(store, clock)
         least = {entry.name: RANK[entry.least_priority] for entry in site.channels}
@@ -119,15 +124,21 @@ class Noticer:
                 self._beat.send()
 
     def shout(self, error: StoreError) -> None:
-        """Tell on every channel that the store cannot be written: past the store, which cannot keep it."""
+        """Tell on every channel that the store cannot be written: past the store, which cannot keep it.
+
+        Call it at every StoreError; one that passes soon is not told.
+        """
         now_s = self._clock.elapsed_s()
-        if now_s - self._shouted_s < SHOUT_EVERY_S:
+        if now_s - self._failed_s > CALM_S:
+            self._failing_since_s = now_s
+        self._failed_s = now_s
+        if now_s - self._failing_since_s < SHOUT_AFTER_S or now_s - self._shouted_s < SHOUT_EVERY_S:
             return
         self._shouted_s = now_s
         now_ms = self._clock.now_ms()
         title, text = words.store_fails(str(error), self._site.site.name)
         for lane in self._lanes.values():
-            if not lane.busy:
+            if lane.is_free(urgent=True):
                 lane.start(Notice(now_ms, "store", "", "urgent", lane.name, title, text, TRYING, now_ms))
 
     def stop(self) -> None:
@@ -232,8 +243,10 @@ class Noticer:
             lane = self._lanes[result.channel]
             failed_before = lane.failures > 0
             lane.ended(result.error)
-            if result.notice.id == 0:
-                continue  # shouted past the store
+            if result.notice.id == 0:  # shouted past the store
+                if result.error is not None:
+                    self._shouted_s = float("-inf")
+                continue
             if result.error is None:
                 self._outbox.finish(result.notice, "delivered")
             else:

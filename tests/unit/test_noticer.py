@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from monitor.errors import StoreError
+from monitor.notices import noticer
 from monitor.notices.outbox import MOST_OPEN
 from monitor.notices.policy import GATHER_MS, STORM_COUNT, STORM_MS
 from monitor.notices.retry import FIRST_S, MOST_S, URGENT_MOST_S, wait_s
@@ -308,10 +310,12 @@ def test_a_test_that_somebody_asked_for_comes_even_in_quiet_hours(world) -> None
     assert here.writer.request(number).outcome == "A test notice is on its way through far."
 
 
-def test_a_store_that_cannot_be_written_is_told_past_it_and_once(world) -> None:
-    from monitor.errors import StoreError
-
+def test_a_store_that_cannot_be_written_for_long_is_told_past_it_and_once(world, monkeypatch) -> None:
     here = world()
+    here.noticer.shout(StoreError("nightbank.db: another program is writing to it"))
+    here.settle()
+    assert here.documents == []
+    monkeypatch.setattr(noticer, "SHOUT_AFTER_S", 0.0)
     for _ in range(3):
         here.noticer.shout(StoreError("nightbank.db: the disk is full; make room"))
         here.settle()
