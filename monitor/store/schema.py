@@ -146,14 +146,20 @@ def migrate(
         connection.execute(f"PRAGMA user_version = {len(migrations)}")
         connection.execute("COMMIT")
     except sqlite3.Error as error:
-        connection.execute("ROLLBACK")
+        _take_back(connection)
         raise StoreError(
             f"{path}: the step '{name}' to schema version {len(migrations)} failed ({error}); the file is"
             " as it was; make room on the disk if it is full, else keep the file and report this"
         ) from error
     except BaseException:
-        connection.execute("ROLLBACK")
+        _take_back(connection)
         raise
+
+
+def _take_back(connection: sqlite3.Connection) -> None:
+    """Undo what a failed step has done; after a full disk SQLite has done so by itself."""
+    if connection.in_transaction:
+        connection.execute("ROLLBACK")
 
 
 def _refuse_newer(version: int, path: Path, known: int = len(MIGRATIONS)) -> None:

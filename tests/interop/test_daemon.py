@@ -162,7 +162,7 @@ def test_a_stop_does_not_leave_the_suns_process_behind(daemon):
 
 def test_a_full_disk_is_told_and_outlived(daemon):
     # a limit on the size of files stands in for the full card: the write fails with 'file too large'
-    daemon.start(prefix=("bash", "-c", 'ulimit -f 64; trap "" XFSZ; exec "$@"', "limited"))
+    daemon.start(prefix=("bash", "-c", 'ulimit -f 128; trap "" XFSZ; exec "$@"', "limited"))
     daemon.hear("READY=1")
     deadline = time.monotonic() + 40
     while "ERROR" not in daemon.log.read_text() and time.monotonic() < deadline:
@@ -173,6 +173,14 @@ def test_a_full_disk_is_told_and_outlived(daemon):
     said = daemon.log.read_text()
     assert "Traceback" not in said
     assert "nightbank.db" in said
+
+
+def test_a_disk_that_is_full_from_the_start_is_told_with_what_to_do(daemon):
+    daemon.start(prefix=("bash", "-c", 'ulimit -f 32; trap "" XFSZ; exec "$@"', "limited"))
+    assert daemon.process.wait(20) == 1
+    said = daemon.log.read_text()
+    assert "make room on the disk" in said
+    assert "Traceback" not in said
 
 
 def test_a_bad_site_file_is_told_by_key_and_line_before_anything_is_polled(daemon):
