@@ -3,12 +3,13 @@
 import pytest
 
 from monitor.clock import SteppedClock
+from monitor.errors import StoreError
 from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, to_datetime
+from monitor.records import DeviceHealth, Event, Heartbeat, Quality, Reading, Request, to_datetime
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, PresentView
 from monitor.site.model import AlarmEntry, Bank, Controller, DeviceEntry, Load, Metering, Place, Site
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
 
 T0 = 1_790_000_000_000
@@ -326,3 +327,51 @@ def test_where_the_controller_sees_the_loads_its_own_balance_is_good(road):
     made = road(site("controller", ("charger",)))
     made.say(0, "charger", battery_voltage_V=12.5, battery_current_A=7.0)
     assert made.latest()["charger", "battery_current_A"].quality is Quality.GOOD
+
+
+def test_what_an_alarm_did_is_handed_on_and_stands_in_the_file_already(road):
+    made = road(site(alarms=(LOW.model_copy(update={"on_delay_s": 0.0}),)))
+    made.clock.set(T0)
+    reading = Reading(T0, "shunt", "battery_voltage_V", 11.5)
+    health = DeviceHealth("shunt", "x", "answering", T0, T0, 80.0, 1)
+    (raised,) = made.pipeline.take(PollResult("shunt", (reading,), health, None))
+    with open_reader(made.path) as other:
+        assert [each.text for each in other.transitions(0, 2 * T0)] == [raised.text]
+
+
+def test_an_alarm_is_handed_on_though_the_store_cannot_be_written(road):
+    made = road(site(alarms=(LOW.model_copy(update={"on_delay_s": 0.0}),)))
+    made.pipeline.save()
+    (pages,) = made.store._connection.execute("PRAGMA page_count").fetchone()
+    made.store._connection.execute(f"PRAGMA max_page_count = {pages}")  # SQLite then says 'full', as a card
+    for index in range(2000):
+        made.store.add_event(Event(T0 + index, "filler", "", "x" * 200))
+    reading = Reading(T0, "shunt", "battery_voltage_V", 11.5)
+    health = DeviceHealth("shunt", "x", "answering", T0, T0, 80.0, 1)
+    (raised,) = made.pipeline.take(PollResult("shunt", (reading,), health, None))
+    assert (raised.alarm, raised.cause) == ("Low voltage", "raised")
+    with pytest.raises(StoreError, match="the disk is full"):
+        made.pipeline.save()
+    made.clock.set(T0 + 180_000)
+    told = made.pipeline.follow()
+    assert "Store not written" in [each.alarm for each in told if each.cause == "raised"]
+    made.store._connection.execute("PRAGMA max_page_count = 1000000")
+    made.pipeline.save()
+    with open_reader(made.path) as other:
+        kept = {each.alarm for each in other.transitions(0, 2 * T0) if each.cause == "raised"}
+    assert kept == {"Low voltage", "Store not written"}
+
+
+def test_a_request_is_answered_in_the_file_at_once(road):
+    made = road(site(alarms=(LOW.model_copy(update={"on_delay_s": 0.0}),)))
+    made.say(0, "shunt", battery_voltage_V=11.5)
+    number = leave_request(made.path, Request(T0, "acknowledge", "Low voltage", by="a test"))
+    made.clock.set(T0 + 1000)
+    (step,) = made.pipeline.follow()
+    assert step.cause == "acknowledged"
+    with open_reader(made.path) as other:
+        assert other.request(number).outcome == "Low voltage: acknowledged."
+    refused = leave_request(made.path, Request(T0, "acknowledge", "Low voltage", by="a test"))
+    assert made.pipeline.follow() == []
+    with open_reader(made.path) as other:
+        assert "nothing to acknowledge" in other.request(refused).outcome
