@@ -23,7 +23,9 @@ class Standing:
 @dataclass(slots=True)
 class Memory:
     """told: by channel and alarm. recent: by channel, when notices at once were made. last_id is the newest
-    transition that was looked at, last_ms its time; evening and morning the last days that were summed up."""
+    transition that was looked at, last_ms its time; evening and morning the last days that were summed up.
+    uptime_s is how long the computer ran when the memory was kept last, stopped whether that was at a stop.
+    """
 
     last_id: int = 0
     last_ms: int = 0
@@ -31,6 +33,8 @@ class Memory:
     recent: dict[str, list[int]] = field(default_factory=dict)
     evening: str = ""
     morning: str = ""
+    uptime_s: float = 0.0
+    stopped: bool = False
 
     def on(self, channel: str) -> dict[str, Standing]:
         """What was told on a channel."""
@@ -42,10 +46,13 @@ class Memory:
 
     @classmethod
     def of(cls, text: str) -> Self:
-        """The memory that a text holds."""
-        kept: dict[str, Any] = json.loads(text)
-        told = {
-            channel: {alarm: Standing(**each) for alarm, each in alarms.items()}
-            for channel, alarms in kept.pop("told").items()
-        }
-        return cls(told=told, **kept)
+        """The memory that a text holds. Raises ValueError where it holds none."""
+        try:
+            kept: dict[str, Any] = json.loads(text)
+            told = {
+                channel: {alarm: Standing(**each) for alarm, each in alarms.items()}
+                for channel, alarms in kept.pop("told").items()
+            }
+            return cls(told=told, **kept)
+        except (AttributeError, KeyError, TypeError) as error:
+            raise ValueError(f"this is no memory of notices: {error}") from error

@@ -146,6 +146,7 @@ class Noticer:
         for lane in self._lanes.values():
             lane.wait(STOP_WAIT_S)
         try:
+            self._teller.stop()
             self._take_results()
         finally:
             for lane in self._lanes.values():
@@ -176,6 +177,8 @@ class Noticer:
             elif notice.state == TRYING:
                 why = "the monitor ended while it was handed over"
                 self._outbox.put(replace(notice, state=DUE, maybe_twice=True, last_error=why))
+            elif self._teller.after_power_cut and notice.next_ms <= self._clock.now_ms():
+                self._outbox.put(replace(notice, maybe_twice=True))
         self._outbox.commit()
 
     def _catch_up(self, since_ms: int) -> None:

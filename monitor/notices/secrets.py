@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 import stat
+import threading
 import tomllib
 from pathlib import Path
 from urllib.parse import unquote
@@ -36,6 +37,7 @@ class Secrets:
         self._file = file
         self._credentials = credentials
         self._seen: set[str] = set()
+        self._lock = threading.Lock()  # channels ask in threads of their own
 
     def get(self, name: str) -> str:
         """The secret of a name. Raises NoticeError with what to do where there is none."""
@@ -49,7 +51,9 @@ class Secrets:
 
     def scrub(self, text: str) -> str:
         """The text with every secret that was read struck out, and every part of one."""
-        for secret in sorted(self._seen, key=len, reverse=True):
+        with self._lock:
+            seen = sorted(self._seen, key=len, reverse=True)
+        for secret in seen:
             text = text.replace(secret, _HIDDEN)
         return text
 
@@ -92,9 +96,10 @@ class Secrets:
 
     def _remember(self, secret: str) -> None:
         for form in (secret, unquote(secret)):
-            self._seen.add(form)
             parts = _PARTS.split(_SCHEME.sub("", form))
-            self._seen.update(part for part in parts if len(part) >= SHORTEST_PART)
+            with self._lock:
+                self._seen.add(form)
+                self._seen.update(part for part in parts if len(part) >= SHORTEST_PART)
 
 
 def secrets_of(site: Site, folder: Path) -> Secrets:

@@ -5,6 +5,7 @@ It decides and writes; nothing here waits for a channel. See `policy.py` for who
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import NamedTuple
@@ -32,6 +33,8 @@ from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import zone_of
 
+log = logging.getLogger("nightbank")
+
 MOST_REPEATS = 12
 """An urgent alarm is told again so often at most (our choice: three hours at the usual quarter of an hour;
 whom that does not wake, nothing will)."""
@@ -52,7 +55,11 @@ class Advice(NamedTuple):
 
 
 class Teller:
-    """Makes the notices of one site. least is each channel's least priority, as a rank."""
+    """Makes the notices of one site. least is each channel's least priority, as a rank.
+
+    after_power_cut: the computer began anew since and nobody had stopped the daemon, so that what it had
+    committed last may be lost (the store syncs at checkpoints only).
+    """
 
     def __init__(
         self, site: Site, store: StoreWriter, clock: Clock, outbox: Outbox, least: Mapping[str, int]
@@ -65,6 +72,8 @@ class Teller:
         self._repeat_ms = round(60_000 * site.notices.repeat_every_min)
         self._since_ms = 0
         self._memory = self._remembered()
+        self.after_power_cut = not self._memory.stopped and clock.elapsed_s() < self._memory.uptime_s
+        self._memory.stopped = False
         for channel in self._memory.told.keys() - least.keys():
             del self._memory.told[channel]
         self._keep_memory()
@@ -323,15 +332,24 @@ class Teller:
     def _remembered(self) -> Memory:
         """The kept memory; the first one begins with what is stored by now, of which nobody is told."""
         kept = self._store.note(NOTICES_NOTE)
-        if kept is not None:
-            return Memory.of(kept)
+        try:
+            if kept is not None:
+                return Memory.of(kept)
+        except ValueError as error:
+            log.warning("%s; it begins anew with what happens from now on", error)
         stored = self._store.transitions(0, 2**62)
         return Memory(
             last_id=max((each.id for each in stored), default=0),
             last_ms=max((each.time_ms for each in stored), default=0),
         )
 
+    def stop(self) -> None:
+        """The daemon stops in order."""
+        self._memory.stopped = True
+        self._keep_memory()
+
     def _keep_memory(self) -> None:
+        self._memory.uptime_s = self._clock.elapsed_s()
         self._store.put_note(NOTICES_NOTE, self._memory.text())
         self._outbox.touch()
 

@@ -231,6 +231,35 @@ def test_a_transition_that_was_stored_just_before_a_kill_is_told_after_the_start
     assert [each["about"] for each in here.documents] == ["A"]
 
 
+def test_after_a_power_cut_what_was_due_says_that_it_may_have_come(world) -> None:
+    # SQLite's "Write-Ahead Logging": with synchronous=NORMAL the last commits before a power cut may be lost
+    here = world()
+    here.server.set("down")
+    here.at(NOON, ("A", "raised", "high"))
+    here.restart()  # a kill: all that was committed is there
+    here.server.set("ok")
+    here.at(NOON + MINUTE)
+    here.server.set("down")
+    here.at(NOON + HOUR, ("B", "raised", "high"))
+    kept = json.loads(here.writer.note("notices"))
+    here.writer.put_note("notices", json.dumps(kept | {"uptime_s": 10.0**9}))
+    here.writer.commit()
+    here.restart()  # the computer runs for less long than then
+    here.server.set("ok")
+    here.at(NOON + HOUR + MINUTE)
+    assert [(each["about"], each["maybe_twice"]) for each in here.documents] == [("A", False), ("B", True)]
+
+
+def test_a_memory_that_cannot_be_read_stops_nothing(world, caplog) -> None:
+    here = world()
+    here.writer.put_note("notices", '{"told": 5}')
+    here.writer.commit()
+    here.restart()
+    assert "begins anew" in caplog.text
+    here.at(NOON, ("A", "raised", "high"))
+    assert here.kinds == ["alarm"]
+
+
 def test_a_first_start_on_an_old_store_tells_nothing_of_the_past(world) -> None:
     from tests.faults.noticer_child import store
 

@@ -54,6 +54,20 @@ def test_the_checker_would_notice_a_missing_program(staged: Path, tmp_path: Path
     assert "/opt/nightbank/bin/nightbank" in verdict.stderr
 
 
+def test_the_checker_takes_what_the_manual_adds_for_secrets_and_pins(staged: Path, tmp_path: Path) -> None:
+    manual = (PROJECT / "systemd/README.md").read_text(encoding="utf-8")
+    additions = re.findall(r"(?m)^    \[Service\]\n(?:    .+\n)+", manual)
+    assert len(additions) == 2
+    root = tmp_path / "root"
+    shutil.copytree(staged, root, symlinks=True)
+    folder = root / f"etc/systemd/system/{UNITS[0]}.d"
+    folder.mkdir()
+    for number, text in enumerate(additions):
+        (folder / f"{number}.conf").write_text(text.replace("    ", ""))
+    verdict = run("systemd-analyze", "verify", f"--root={root}", UNITS[0])
+    assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
+
+
 @pytest.mark.parametrize("unit", UNITS)
 def test_the_sandbox_leaves_little_exposed(staged: Path, unit: str) -> None:
     verdict = run("systemd-analyze", "security", "--offline=yes", f"--root={staged}", unit)
