@@ -12,6 +12,7 @@
     packed      answers in gzip
     address     where a phone finds the page
     pages       one file a page, each made from the rooms below
+    alarm_rows  the alarms: what stands, what has happened, how they do
     days        the days of a period: rows, and what they say together
     day_pictures, sun_pictures   the days and the sun's hours as pictures
     night       the night line and its words; pure

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from monitor.day_book import note_key
-from monitor.records import Reading, to_datetime
+from monitor.records import AlarmState, Reading, to_datetime
 from monitor.store.embedded import open_writer
 from tests.browser.test_manners import BEYOND, CONTRAST
 
@@ -118,3 +118,18 @@ def test_without_a_store_it_says_so(hide, still):
     hide.serve()
     still.goto(f"{hide.url}days")
     expect(still.locator("#lead")).to_contain_text("The store cannot be read")
+
+
+def test_the_alarms_have_a_page_of_their_own(hide, still):
+    alarm = AlarmState(
+        "Low voltage", "unacknowledged", hide.now_ms() - 60_000, "high", 11.5, "Low voltage: 11.5 V is low"
+    )
+    hide.store(hide.present({"battery_voltage_V": 11.5}), alarms=[alarm])
+    hide.serve()
+    still.goto(f"{hide.url}alarms")
+    standing = still.locator("[data-alarm='Low voltage']")
+    expect(standing).to_contain_text("Low voltage: 11.5 V is low")
+    expect(standing).to_contain_text("First: Switch off")
+    assert still.evaluate("document.documentElement.scrollWidth") <= 390
+    with hide.get("/alarms") as answer:
+        assert "<script" not in answer.read().decode()

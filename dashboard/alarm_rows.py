@@ -1,0 +1,139 @@
+"""The alarms as the page tells them: what stands and what to do first, what has happened, how they do.
+
+Pure but for `take_alarms`, which asks the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from dashboard.words import DAY_MS, clock_text, number, span_text
+from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
+from monitor.alarms.rules import rules_of
+from monitor.present import in_order, now_of, standing_words
+from monitor.records import AlarmState, Condition, Transition
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+
+FIGURES_DAYS = 30
+HISTORY_LIMIT = 60
+"""So many changes are listed; `nightbank alarms SITE history` has them all (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One standing alarm with what to do about it."""
+
+    name: str
+    priority: str
+    state: str
+    text: str
+    lasting: str
+    do_first: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One transition of an alarm: when, what became of it, the words of the moment, who asked for it."""
+
+    time: str
+    cause: str
+    text: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Alarms:
+    """All that the page says. aside are sentences on alarms that are shelved, suppressed or out of service;
+    quiet the names of those watched without a cause; figures label and value with what it should be."""
+
+    sentence: str
+    standing: tuple[Standing, ...]
+    aside: tuple[str, ...]
+    quiet: tuple[str, ...]
+    history: tuple[Change, ...]
+    figures: tuple[tuple[str, str, str], ...]
+
+
+def take_alarms(reader: StoreReader, site: Site) -> Alarms:
+    """The alarms of a site with its set points filled in. Raises StoreError."""
+    zone = ZoneInfo(site.site.time_zone)
+    now_ms = now_of(reader).time_ms
+    rules = {rule.name: rule for rule in rules_of(site)}
+    states = [state for state in in_order(reader.alarms()) if state.name in rules]
+    start_ms = now_ms - FIGURES_DAYS * DAY_MS
+    transitions = reader.transitions(start_ms, now_ms + 1, 1_000_000)
+    standing = tuple(
+        _standing(state, rules[state.name].do_first, rules[state.name].caution, now_ms, zone)
+        for state in states
+        if state.stands
+    )
+    return Alarms(
+        sentence=_sentence(standing, states),
+        standing=standing,
+        aside=tuple(_aside(states, now_ms, zone)),
+        quiet=tuple(sorted(state.name for state in states if state.state == Condition.NORMAL)),
+        history=tuple(_change(each, now_ms, zone) for each in transitions[:HISTORY_LIMIT]),
+        figures=_figures(figures(transitions, states, start_ms, now_ms, zone)),
+    )
+
+
+def _sentence(standing: Sequence[Standing], states: Sequence[AlarmState]) -> str:
+    if not states:
+        return "No alarm has been judged yet."
+    if not standing:
+        return f"No alarm stands; {len(states)} are watched."
+    urgent = sum(each.priority == "urgent" for each in standing)
+    many = "One alarm stands" if len(standing) == 1 else f"{len(standing)} alarms stand"
+    return f"{many}, {urgent} of them urgent." if urgent and len(standing) > 1 else f"{many}."
+
+
+def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone: ZoneInfo) -> Standing:
+    since_ms = state.raised_ms or state.since_ms
+    text = (state.text or state.name).rstrip(".")
+    return Standing(
+        state.name,
+        state.priority,
+        standing_words(state.state, clock_text(since_ms, now_ms, zone), first_out=state.first_out),
+        f"{text[0].upper()}{text[1:]}.",
+        span_text(max(0, now_ms - since_ms)),
+        do_first,
+        caution,
+    )
+
+
+def _aside(states: Sequence[AlarmState], now_ms: int, zone: ZoneInfo) -> list[str]:
+    told = []
+    for state in states:
+        if state.state == Condition.SHELVED and state.shelved_until_ms is not None:
+            told.append(f"{state.name} is shelved until {clock_text(state.shelved_until_ms, now_ms, zone)}.")
+        elif state.state == Condition.SUPPRESSED:
+            told.append(
+                f"{state.name} cannot be judged now, by design: {state.text or 'its cause is known'}."
+            )
+        elif state.state == Condition.OUT_OF_SERVICE:
+            told.append(f"{state.name} is out of service since {clock_text(state.since_ms, now_ms, zone)}.")
+    return told
+
+
+def _change(each: Transition, now_ms: int, zone: ZoneInfo) -> Change:
+    return Change(clock_text(each.time_ms, now_ms, zone), each.cause, each.text, each.by)
+
+
+def _figures(found: Figures) -> tuple[tuple[str, str, str], ...]:
+    """Label, value, and what is aimed at."""
+    return (
+        ("Raised a day", number(found.per_day, 2), f"at most {number(A_DAY_FOR_US, 0)}"),
+        ("Most within 10 minutes", str(found.peak), f"at most {FLOOD_RAISES}"),
+        ("Chattering", _names(found.chattering), "none"),
+        ("Gone within a minute", _names(found.fleeting), "none"),
+        ("Standing for over a day", _names(found.stale), "none"),
+        ("Most frequent", _names(list(found.frequent)[:3]), ""),
+    )
+
+
+def _names(names: Iterable[str]) -> str:
+    return ", ".join(names) or "none"

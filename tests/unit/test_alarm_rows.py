@@ -1,0 +1,94 @@
+"""The page's alarms: what stands first with what to do, what is set aside, what has happened, the figures."""
+
+import pytest
+
+from dashboard.alarm_rows import take_alarms
+from monitor.alarms.rules import rules_of
+from monitor.records import AlarmState, Condition, Reading, Transition, parse_iso
+from monitor.site.load import load_site, with_defaults
+from monitor.store.embedded import open_writer
+from tests.unit.site_files import MARSH_HIDE, write
+
+NOW = parse_iso("2026-11-25T20:00:00Z")
+MINUTE = 60_000
+
+
+@pytest.fixture
+def site(tmp_path):
+    return with_defaults(load_site(write(tmp_path, MARSH_HIDE)))[0]
+
+
+@pytest.fixture
+def store(tmp_path, monkeypatch):
+    monkeypatch.setattr("monitor.clock.SystemClock.now_ms", lambda self: NOW)
+    with open_writer(tmp_path / "store.db", "Europe/London") as writer:
+        writer.append([Reading(NOW, "charger", "battery_voltage_V", 11.5)])
+        writer.commit()
+        yield writer
+
+
+def state(name, condition, **changes):
+    found = {"since_ms": NOW - 30 * MINUTE, "priority": "high", "value": None, "text": f"{name}: told"}
+    return AlarmState(name, condition, **found | changes)
+
+
+def test_without_a_judgement_it_says_so(store, site):
+    assert take_alarms(store, site).sentence == "No alarm has been judged yet."
+
+
+def test_what_stands_is_told_with_what_to_do_first(store, site):
+    store.put_alarm(state("Low voltage", Condition.UNACKNOWLEDGED, raised_ms=NOW - 48 * MINUTE))
+    store.put_alarm(state("Bank too hot", Condition.NORMAL))
+    store.commit()
+    found = take_alarms(store, site)
+    assert found.sentence == "One alarm stands."
+    (standing,) = found.standing
+    rule = next(rule for rule in rules_of(site) if rule.name == "Low voltage")
+    assert (standing.do_first, standing.caution) == (rule.do_first, rule.caution)
+    assert standing.do_first.startswith("Switch off")
+    assert (standing.state, standing.lasting) == ("active since 19:12", "48 min")
+    assert found.quiet == ("Bank too hot",)
+
+
+def test_urgent_ones_are_counted_and_come_first(store, site):
+    store.put_alarm(state("Low voltage", Condition.ACKNOWLEDGED))
+    store.put_alarm(state("Near the disconnect", Condition.UNACKNOWLEDGED, priority="urgent"))
+    store.commit()
+    found = take_alarms(store, site)
+    assert found.sentence == "2 alarms stand, 1 of them urgent."
+    assert [each.name for each in found.standing] == ["Near the disconnect", "Low voltage"]
+
+
+def test_what_is_set_aside_is_told_with_its_end(store, site):
+    store.put_alarm(state("Low voltage", Condition.SHELVED, shelved_until_ms=NOW + 60 * MINUTE))
+    store.put_alarm(state("Bank too hot", Condition.OUT_OF_SERVICE))
+    store.commit()
+    found = take_alarms(store, site)
+    assert set(found.aside) == {
+        "Low voltage is shelved until 21:00.",
+        "Bank too hot is out of service since 19:30.",
+    }
+    assert found.standing == ()
+
+
+def test_an_alarm_whose_rule_has_gone_is_not_shown(store, site):
+    store.put_alarm(state("Once upon a time", Condition.UNACKNOWLEDGED))
+    store.commit()
+    assert take_alarms(store, site).standing == ()
+
+
+def test_history_and_figures_come_from_the_transitions(store, site):
+    store.put_alarm(state("Low voltage", Condition.NORMAL))
+    for minute in (0, 0.4, 0.8):  # three raises within a minute: it chatters (ISA-18.2, from memory)
+        at = NOW - 60 * MINUTE + round(minute * MINUTE)
+        normal, raised = Condition.NORMAL, Condition.UNACKNOWLEDGED
+        store.add_transition(Transition(at, "Low voltage", normal, raised, "raised", "high", "11.6 V"))
+        store.add_transition(Transition(at + 1, "Low voltage", raised, normal, "returned", "high", "11.8 V"))
+    store.commit()
+    found = take_alarms(store, site)
+    assert [change.cause for change in found.history[:2]] == ["returned", "raised"]
+    assert found.history[0].time == "19:00"
+    told = {label: value for label, value, _ in found.figures}
+    assert told["Raised a day"] == "0.10"  # by hand: 3 in 30 days
+    assert told["Most within 10 minutes"] == "3"
+    assert told["Chattering"] == "Low voltage"
