@@ -31,6 +31,10 @@ Flags = NDArray[np.bool_]
 Past = Literal["nothing", "own", "loads"]
 """What flows out past the meters."""
 
+LATER = 0.8
+"""The deviation of later hours as a share of that of any hour: a night's drops are like those of the nights
+from which the constants were learnt (our choice)."""
+
 TRIES = 5
 """Halvings of the current's span at a set point (our choice: to 3 % of what the array offers)."""
 
@@ -56,7 +60,7 @@ class Ahead(Supposed):
         self.count = count
         self._bias_out = state[BIAS_OUT] + np.sqrt(state[VAR_OUT]) * rng.standard_normal(count)
         self._bias_in = state[BIAS_IN] + np.sqrt(state[VAR_IN]) * rng.standard_normal(count)
-        self._later = rng.standard_normal(count)
+        self._later = LATER * rng.standard_normal(count)
         # where no meter sees the loads, a bank that supposes larger drops supposes smaller loads
         self.load_share: Floats = np.ones(count)
         self.load_more: Floats = np.zeros(count)
@@ -65,13 +69,16 @@ class Ahead(Supposed):
         elif past == "own":
             self.load_more = self._own - float(self._own.mean())
 
-    def advance(self, hours: float, charge: Floats | float, load: Floats, temperature_C: float) -> None:
-        """Let a span pass in which the controller gives charge and load is drawn, as meters would tell."""
-        drawn = np.maximum(0.0, load * self.load_share + self.load_more)
-        self.move(hours, np.asarray(charge - drawn - self._offset), temperature_C)
+    def drawn(self, load: Floats) -> Floats:
+        """What truly flows to the loads of each bank, if meters tell `load`: the meter's zero is in it."""
+        return np.asarray(np.maximum(0.0, load * self.load_share + self.load_more + self._offset))
+
+    def advance(self, hours: float, charge: Floats | float, drawn: Floats, temperature_C: float) -> None:
+        """Let a span pass in which the controller gives charge and the loads take `drawn`."""
+        self.move(hours, np.asarray(charge - drawn), temperature_C)
         self._hours += hours
 
-    def taken(self, offered: Floats, load: Floats, limit_cell_V: Floats) -> tuple[Floats, Flags]:
+    def taken(self, offered: Floats, drawn: Floats, limit_cell_V: Floats) -> tuple[Floats, Flags]:
         """What a controller passes on of an offered current without lifting a cell above its set point.
 
         Returns the current and whether the set point holds it back.
@@ -79,7 +86,7 @@ class Ahead(Supposed):
         soc = self._level()
 
         def voltage(charge: Floats) -> Floats:
-            told = self._answer_to(soc, charge - load)
+            told = self._answer_to(soc, charge - drawn)
             return np.asarray(told.rest_V - told.drop_V + told.rise_V)
 
         held = voltage(offered) > limit_cell_V

@@ -14,7 +14,7 @@ It reads no store: `outlooks.py` (the daemon) and `outlook_report.py` (the comma
 OUTLOOK_NOTE = "outlook"
 """Key of the store's note with the newest outlook, the JSON document of `nightbank outlook --json`."""
 
-WARN_PROBABILITY = 0.35
+WARN_PROBABILITY = 0.2
 """From this probability on to fall below the reserve, or below the controller's disconnect, before the array
 helps again, the person is warned (our choice: tests/bench/OUTLOOK.md tells what it misses and what it
 raises in vain)."""

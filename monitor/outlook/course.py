@@ -23,7 +23,8 @@ COARSE = 3
 class Plant:
     """What moves the banks: the bank's size, the controller's set points, what may cut the loads.
 
-    set_points is None where no controller limits the charge; disconnect_V is None where none cuts the loads.
+    set_points is None where no controller limits the charge; disconnect_V is None where none cuts the loads;
+    cut says that they are cut now, and always_A is then all that is drawn.
     """
 
     capacity_Ah: float
@@ -33,6 +34,7 @@ class Plant:
     disconnect_V: float | None
     reconnect_V: float | None
     always_A: float
+    cut: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ def run(banks: Ahead, plant: Plant, hours: Hours) -> Course:
     soc, voltage, used = (np.empty((len(ends), count)) for _ in range(3))
     drawn_Ah = np.zeros(count)
     bank_V = np.full(count, 2.05 * plant.cells) if plant.cells else np.ones(count)
-    cut = np.zeros(count, dtype=bool)
+    cut = np.full(count, plant.cut)
     absorbed_h = np.zeros(count)
     begin = 0
     for number, end in enumerate(ends):
@@ -76,21 +78,21 @@ def run(banks: Ahead, plant: Plant, hours: Hours) -> Course:
             load_A = np.where(cut, np.minimum(load_A, plant.always_A), load_A)
         offered_W = hours.offered_W[begin:end].mean(axis=0)
         temperature_C = float(hours.temperature_C[begin:end].mean())
-        load = load_A / plant.capacity_Ah
+        drawn = banks.drawn(load_A / plant.capacity_Ah)
         charge: Floats = np.zeros(count)
         if offered_W.any():
             charge = offered_W / bank_V / plant.capacity_Ah
             if plant.set_points is not None:
                 limit_V = _limit_V(plant.set_points, temperature_C, absorbed_h >= plant.absorption_h)
-                charge, held = banks.taken(charge, load, limit_V / plant.cells)
+                charge, held = banks.taken(charge, drawn, limit_V / plant.cells)
                 absorbed_h = absorbed_h + width_h * held
         else:
             absorbed_h[:] = 0.0
-        banks.advance(width_h, charge, load, temperature_C)
+        banks.advance(width_h, charge, drawn, temperature_C)
         bank_V = banks.cell_V() * plant.cells
         if plant.disconnect_V is not None and plant.reconnect_V is not None:
             cut = np.where(cut, bank_V < plant.reconnect_V, bank_V < plant.disconnect_V)
-        drawn_Ah = drawn_Ah + load_A * banks.load_share * width_h
+        drawn_Ah = drawn_Ah + drawn * plant.capacity_Ah * width_h
         soc[number], voltage[number], used[number] = banks.soc(), bank_V, drawn_Ah
         begin = end
     return Course(ends, soc, voltage, used, banks.capacity() * plant.capacity_Ah)

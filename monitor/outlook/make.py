@@ -186,6 +186,7 @@ def _plant(known: Known) -> Plant:
         disconnect_V=bank.disconnect_V if cuts else None,
         reconnect_V=controller.reconnect_V if controller else None,
         always_A=bank.monitor_A,
+        cut=cuts and bool(known.past.cut_before(known.at_ms // SLOT_MS)[-1]),
     )
 
 
@@ -345,6 +346,8 @@ def _basis(known: Known, loads: LoadsAhead, night: Night) -> tuple[str, ...]:
             if days
             else "sun anything from rain to clear: no day is on record yet"
         )
+    if known.past.cut_before(known.at_ms // SLOT_MS)[-1]:
+        told.append("the controller has cut the loads; they come back at its reconnect voltage")
     if known.bank.disconnect_V is None:
         told.append("no disconnect voltage is known")
     if not np.isfinite(known.past.before(known.at_ms // SLOT_MS, TEMPERATURE)[-DAY:]).any():

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
 from monitor.quantities import Stage
@@ -29,8 +30,8 @@ UNSEEN_HOLDS_MS = 3_600_000
 PASSED_ON = 0.94
 """Of the array's power, where what comes out of the controller is not read (common practice, no source)."""
 
-SEEN, UNSEEN, TEMPERATURE, POWER, FREE, CHARGE, SOC = range(7)
-KINDS = 7
+SEEN, UNSEEN, TEMPERATURE, POWER, FREE, CHARGE, SOC, VOLTAGE = range(8)
+KINDS = 8
 
 USUAL_HALF_DAYS = 6.0
 """Of the usual unseen load of an hour a day so many days back counts half (our choice)."""
@@ -55,6 +56,10 @@ QUANTITIES = (
 )
 """What a row of the past may hold, by the names of the store."""
 
+NEAR_DISCONNECT, NOTHING_SHARE = 0.015, 0.1
+"""A five-minute mean so near the disconnect voltage may hold the cut itself (0.17 V of 11.4 V), and less than
+this share of the mean load is none (our choice)."""
+
 FREE_STAGES = (Stage.OFF, Stage.BULK)
 """The stages in which the bank takes all that the array gives."""
 
@@ -64,6 +69,9 @@ class SitePast:
 
     def __init__(self, site: Site) -> None:
         self._level = site.metering.level
+        controller = site.controller
+        self._disconnect_V = controller.disconnect_V if controller else None
+        self._reconnect_V = (controller.reconnect_V if controller else None) or np.inf
         self._capacity_Ah = site.bank.capacity_Ah
         self._stored = STORED[site.bank.chemistry == "lifepo4"]
         self._monitor_A = site.metering.monitor_power_W / site.bank.voltage_V
@@ -94,6 +102,7 @@ class SitePast:
             float(row["charge_stage"] in FREE_STAGES) if "charge_stage" in row else None,
             row.get("charge_current_A"),
             row.get("state_of_charge"),
+            row.get("battery_voltage_V"),
         )
         for kind, value in enumerate(values):
             if value is not None:
@@ -121,9 +130,11 @@ class SitePast:
         """All that was drawn in the slots before this one [A], however it is metered.
 
         Where the meters see most of it, of the rest only the usual course of a day is believed: what one
-        night's voltage tells of a small load is mostly error.
+        night's voltage tells of a small load is mostly error. Hours in which the controller had cut the loads
+        tell nothing of the habit.
         """
         seen, unseen = self.before(slot, SEEN), self.before(slot, UNSEEN)
+        seen[self.cut_before(slot)] = np.nan
         if not np.isfinite(seen).any():
             return np.asarray(unseen * self._balance(slot, unseen))
         if np.isfinite(unseen).any() and np.nanmean(unseen) < np.nanmean(seen):
@@ -134,6 +145,27 @@ class SitePast:
             usual = (np.nansum(days * weights, axis=0) + total) / (weights.sum(axis=0) + 1)
             return np.asarray(seen + np.tile(usual, len(days)))
         return np.asarray(np.where(np.isfinite(seen), seen, 0.0) + unseen)
+
+    def cut_before(self, slot: int) -> NDArray[np.bool_]:
+        """In which of the slots before this one the controller had cut the loads: from a voltage about at its
+        disconnect, with next to nothing drawn, until its reconnect voltage or the first load."""
+        seen, voltage_V = self.before(slot, SEEN), self.before(slot, VOLTAGE)
+        cut = np.zeros(SIZE, dtype=bool)
+        if self._disconnect_V is None or not np.isfinite(seen).any():
+            return cut
+        nothing_A = max(2 * self._monitor_A, NOTHING_SHARE * float(np.nanmean(seen)))
+        low = np.nan_to_num(voltage_V, nan=np.inf) <= self._disconnect_V * (1 + NEAR_DISCONNECT)
+        idle = np.nan_to_num(seen, nan=np.inf) <= nothing_A
+        ends = (np.nan_to_num(voltage_V, nan=0.0) >= self._reconnect_V) | (np.isfinite(seen) & ~idle)
+        begins = idle & (low | np.roll(low, 1) | np.roll(low, 2))
+        begins[:2] = False
+        free = 0
+        for begin in np.flatnonzero(begins & ~ends):
+            if begin >= free:
+                later = np.flatnonzero(ends[begin:])
+                free = int(begin + later[0]) if len(later) else SIZE
+                cut[begin:free] = True
+        return cut
 
     def _balance(self, slot: int, unseen: Floats) -> float:
         """By how much loads that no meter sees must be larger, so that what was charged went somewhere.
