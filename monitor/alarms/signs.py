@@ -26,6 +26,10 @@ UNKNOWN_CHARGE = 0.5
 EMPTY_KNEE = 0.06
 """As in `bank/cell.py: answer`: where the drop grows toward empty."""
 
+UNKNOWN_TEMPERATURE_C = 0.0
+"""Where the bank's temperature is not measured it may be so cold, and a compensating controller so much
+higher (our choice: taken as at 25 °C, a cool shed's every absorption would be an over-voltage)."""
+
 COLDEST_LITHIUM_CHARGE_C = 0.0
 """LiFePO4 must not be charged below: lithium plates (battery makers' sheets, read as others quote them)."""
 
@@ -101,15 +105,19 @@ def over_voltage(bank: BankDescription, now: Values) -> Seen | None:
     """How far the bank's voltage stands above the highest set point at its temperature.
 
     That is equalization's where the chemistry may be equalized, for a controller does not always tell when it
-    is; else absorption's.
+    is; else absorption's. Where no temperature is known the bank may be at UNKNOWN_TEMPERATURE_C.
     """
     voltage_V, temperature_C = now.get(VOLTAGE), now.get(TEMPERATURE)
     if voltage_V is None or not isfinite(bank.set_points.absorption_V):
         return None
-    points = bank.set_points.at(temperature_C)
+    points = bank.set_points.at(UNKNOWN_TEMPERATURE_C if temperature_C is None else temperature_C)
     equalized = USUAL[bank.chemistry].equalization is not None
     highest_V = max(points.absorption_V, (points.equalization_V or 0.0) if equalized else 0.0)
-    at = "" if temperature_C is None else f" at {temperature_C:.0f} °C"
+    at = (
+        f" if it is {UNKNOWN_TEMPERATURE_C:.0f} °C cold"
+        if temperature_C is None
+        else f" at {temperature_C:.0f} °C"
+    )
     words = f"the bank stands at {voltage_V:.2f} V, its highest set point{at} is {highest_V:.2f} V"
     return Seen(voltage_V - highest_V, words, {VOLTAGE: voltage_V, TEMPERATURE: temperature_C})
 

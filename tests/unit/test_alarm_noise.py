@@ -22,6 +22,7 @@ from monitor.alarms.shipped import shipped_rules
 from monitor.records import Transition
 from monitor.site.model import Bank, Place, Site
 from tests.banks.library import record
+from tests.bench.alarm_days import outcome
 
 DAY_MS = 86_400_000
 EVERY_MS = 5_000
@@ -98,3 +99,15 @@ def test_each_of_the_three_only_lessens_the_alarms(name: str, without: str) -> N
     course = readings(name)
     rule = low_voltage(worst_V(course))
     assert judged(rule, course).raised <= judged(replace(rule, **{without: 0}), course).raised
+
+
+@pytest.mark.parametrize("name", ["boat_agm_12", "ferry_pybamm_24"])
+def test_the_shipped_rules_disturb_a_person_at_most_once_a_day(name: str) -> None:
+    # two banks of other physics that do run low; all of them: python -m tests.bench.alarm_days
+    found = outcome(name)
+    print(f"{name}: {found.figures.per_day:.2f} a day, {found.told_share:.0%} of the low time told")
+    assert 0 < found.figures.per_day <= 1  # more, and a person stops looking (our choice)
+    assert not found.figures.chattering
+    assert found.in_vain == 0
+    assert found.told_share is not None
+    assert found.told_share > 0.8  # one deviation and its delay come first (our choice)

@@ -239,7 +239,8 @@ def test_the_end_of_charging_ends_the_alarm(lithium):
         (15.8, 15.0, False),  # 10 °C colder: 0.3 V more, at -30 mV/°C
         (15.2, 40.0, False),  # 15 °C warmer: 15.05 V, the margin is 0.24 V
         (15.4, 40.0, True),
-        (15.8, None, True),  # temperature unknown: as at 25 °C
+        (16.4, None, False),  # temperature unknown: it may be 0 °C, 0.75 V more
+        (16.6, None, True),
     ],
 )
 def test_over_voltage_follows_the_temperature_and_lets_equalization_be(
