@@ -49,7 +49,8 @@ def test_what_is_drawn_is_missing_afterwards(lived_in):
     missing_Ah = (course.soc[0] - course.soc[-1]) * course.capacity_Ah
     # 143 slots lie between the ends of the first and the last
     assert np.median(missing_Ah) == pytest.approx(5.0 * 143 / 12, rel=0.03)
-    assert course.used_Ah[-1] == pytest.approx(np.full(COUNT, 60.0))
+    # the site file allows the meters 0.05 A of zero error: 0.6 Ah in twelve hours
+    assert course.used_Ah[-1] == pytest.approx(np.full(COUNT, 60.0), abs=3 * 0.6)
 
 
 def test_asking_does_not_touch_the_estimator(lived_in):
@@ -104,7 +105,18 @@ def test_at_the_disconnect_the_loads_go_off_but_the_monitor(lived_in):
     course = run(estimator.ahead(COUNT), plant(site, reconnect_V=14.0), hours(80.0))
     last_hour_Ah = course.used_Ah[-1] - course.used_Ah[-13]
     assert (course.voltage_V.min(axis=0) < 11.4).all()
-    assert last_hour_Ah == pytest.approx(np.full(COUNT, 0.2), rel=0.01)
+    assert last_hour_Ah == pytest.approx(np.full(COUNT, 0.2), abs=3 * 0.05)
+
+
+def test_loads_that_are_cut_now_come_back_at_the_reconnect_voltage(lived_in):
+    """5 A are wanted; a bank that stands below 14 V gets none, one above 12 V at once."""
+    site, estimator = lived_in
+    stays, comes = (
+        run(estimator.ahead(COUNT), plant(site, reconnect_V=reconnect_V, cut=True), hours(5.0))
+        for reconnect_V in (14.0, 12.0)
+    )
+    assert (stays.used_Ah[-1] < 12 * 0.4).all()
+    assert np.median(comes.used_Ah[-1]) > 0.95 * 12 * 5
 
 
 def test_behind_the_night_steps_are_a_quarter_of_an_hour():

@@ -84,6 +84,36 @@ def test_nothing_at_or_after_a_moment_is_seen_from_it():
     assert np.array_equal(past.load_before(FIRST + 1), before, equal_nan=True)
 
 
+def cut_of(rows):
+    """The slots in which the loads are taken for cut: (voltage, load) by slot; the site cuts at 11.4 V and
+    connects again at 12.6 V."""
+    past = past_at("controller")
+    for number in range(DAY):  # a day of 4 A before, so that it is known what a load is
+        past.add(START_MS + number * SLOT_MS, {"battery_voltage_V": 12.3, "load_current_A": 4.0})
+    for number, (voltage_V, load_A) in enumerate(rows):
+        row = {"battery_voltage_V": voltage_V, "load_current_A": load_A}
+        past.add(START_MS + (DAY + number) * SLOT_MS, row)
+    slot = FIRST + DAY + len(rows)
+    return list(past.cut_before(slot)[-len(rows) :]), past.load_before(slot)[-len(rows) :]
+
+
+def test_loads_that_went_off_at_the_disconnect_are_cut_until_the_bank_has_recovered():
+    rows = [(11.6, 4.0), (11.4, 3.0), (11.9, 0.0), (12.0, 0.0), (12.7, 0.0), (12.7, 4.0)]
+    cut, load_A = cut_of(rows)
+    assert cut == [False, False, True, True, False, False]
+    # the person wanted light in those slots: they are no habit of sitting in the dark
+    assert np.isnan(load_A[2:4]).all()
+    assert np.isfinite(load_A[[0, 1, 4, 5]]).all()
+
+
+def test_a_quiet_night_at_a_healthy_voltage_is_no_cut():
+    assert not any(cut_of([(12.4, 0.0)] * 6)[0])
+
+
+def test_a_load_in_a_low_bank_shows_that_nothing_is_cut():
+    assert not any(cut_of([(11.4, 4.0), (11.3, 4.0), (11.3, 4.0)])[0])
+
+
 def test_unmetered_loads_are_as_large_as_what_was_charged_and_not_kept():
     """Ten days: 30 Ah in a day and the charge as before at the end; the voltage made 20 Ah of it."""
     past = past_at("charging")
