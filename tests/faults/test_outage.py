@@ -187,6 +187,7 @@ def test_after_three_days_of_outage_and_kills_everything_arrives_once_or_marked(
     check_rows(rows, server.arrivals)
     check_copies(server.arrivals)
     check_order(server.arrivals)
+    check_told_before_over(server.arrivals)
     check_story(story, server.arrivals)
 
 
@@ -244,6 +245,14 @@ def check_order(arrivals: list[Arrival]) -> None:
     ranks = [RANK[each.document["priority"]] for each in flushed if each.at_ms == first_ms]
     assert len(ranks) > 3
     assert ranks == sorted(ranks, reverse=True)
+
+
+def check_told_before_over(arrivals: list[Arrival]) -> None:
+    """That an alarm is over is told only to who was told of it."""
+    for place, arrival in enumerate(arrivals):
+        if arrival.document["kind"] in ("returned", "all clear"):
+            earlier = named(arrivals[:place], arrival.document["about"])
+            assert [each for each in earlier if each.document["kind"] in ("alarm", "digest")], arrival
 
 
 def check_story(story: Story, arrivals: list[Arrival]) -> None:

@@ -21,6 +21,7 @@ from monitor.notices.teller import MOST_REPEATS
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Quality, Reading, Request, iso_utc, parse_iso
 from monitor.store.embedded import leave_request
+from tests.faults.noticer_child import store
 from tests.unit.notice_world import HOUR, MINUTE, NOON, World
 
 LOW = "Low voltage"
@@ -222,8 +223,6 @@ def test_a_restart_tells_nothing_twice_and_forgets_nothing(world) -> None:
 
 
 def test_a_transition_that_was_stored_just_before_a_kill_is_told_after_the_start(world) -> None:
-    from tests.faults.noticer_child import store
-
     here = world()
     store(here.writer, NOON, [["A", "raised", "high", None]])
     here.restart()
@@ -261,8 +260,6 @@ def test_a_memory_that_cannot_be_read_stops_nothing(world, caplog) -> None:
 
 
 def test_a_first_start_on_an_old_store_tells_nothing_of_the_past(world) -> None:
-    from tests.faults.noticer_child import store
-
     here = world()
     store(here.writer, NOON, [["A", "raised", "high", None]])
     here.writer.put_note("notices", json.dumps({"last_id": 1, "last_ms": NOON, "told": {}}))
@@ -352,6 +349,55 @@ def test_a_store_that_cannot_be_written_for_long_is_told_past_it_and_once(world,
     assert document["text"] == "The store cannot be written. nightbank.db: the disk is full; make room"
 
 
+def full(here: World) -> Callable[[], None]:
+    """Let the store take no more than it has, with something big in the next commit; how to undo it."""
+    connection = here.writer._connection
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    connection.execute(f"PRAGMA max_page_count = {pages}")
+    here.writer.put_note("big", "x" * 1_000_000)
+    return lambda: connection.execute(f"PRAGMA max_page_count = {pages + 10_000}")
+
+
+def test_notices_that_a_full_card_could_not_keep_go_out_once_when_there_is_room(world) -> None:
+    here = world()
+    here.at(NOON)
+    happened = store(here.writer, NOON, [["A", "raised", "high", None], ["B", "raised", "urgent", None]])
+    make_room = full(here)
+    with pytest.raises(StoreError):
+        here.noticer.take(happened)
+    with pytest.raises(StoreError):
+        here.noticer.follow()
+    make_room()
+    here.writer.commit()
+    here.noticer.take(store(here.writer, NOON + MINUTE, [["C", "raised", "low", None]]))
+    here.settle()
+    assert sorted(each["about"] for each in here.documents) == ["A", "B"]
+
+
+def test_a_notice_is_not_handed_over_before_the_store_knows_that_it_is_tried(world) -> None:
+    here = world()
+    here.server.set("down")
+    here.at(NOON, ("A", "raised", "high"))
+    here.server.set("ok")
+    make_room = full(here)
+    here.clock.set(NOON + HOUR)
+    with pytest.raises(StoreError):
+        here.noticer.follow()
+    assert not here.noticer.busy
+    assert here.documents == []
+    make_room()
+    here.at(NOON + HOUR + MINUTE)
+    assert [each["about"] for each in here.documents] == ["A"]
+
+
+def test_transitions_that_nobody_handed_on_are_found_in_the_store(world, monkeypatch) -> None:
+    monkeypatch.setattr(noticer, "CATCH_UP_S", 0.0)
+    here = world()
+    store(here.writer, NOON, [["A", "raised", "high", None]])
+    here.settle()
+    assert [each["about"] for each in here.documents] == ["A"]
+
+
 # --- evening and morning -------------------------------------------------------------------------------
 
 
@@ -400,6 +446,12 @@ def test_an_evening_summary_comes_an_hour_before_sunset_by_the_suns_table(world)
     (arrival,) = here.server.arrivals
     assert arrival.document["kind"] == "evening"
     assert sunset - HOUR <= arrival.at_ms <= sunset - HOUR + STEP_S * 1000
+
+
+def test_an_evening_summary_comes_before_quiet_hours_that_begin_before_sunset(world) -> None:
+    here = world(notices='evening_summary = true\nquiet_hours = "17:00-08:00"')  # no table: it would be 18:00
+    here.go(NOON, NOON + 8 * HOUR, 5 * MINUTE)
+    assert [arrival.at_ms for arrival in here.server.arrivals] == [parse_iso("2026-11-24T16:45:00Z")]
 
 
 def test_the_morning_summary_says_how_the_night_went(world) -> None:
