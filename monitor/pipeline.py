@@ -10,6 +10,7 @@ import logging
 from dataclasses import replace
 
 from monitor.alarms.computer import Computer
+from monitor.alarms.telling import is_told
 from monitor.alarms.watch import AlarmWatch
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
@@ -60,7 +61,7 @@ class Pipeline:
     def take(self, result: PollResult) -> list[Transition]:
         """Readings of one poll into view, estimate, store and alarms; the alarms' transitions.
 
-        Commits at once if there are any, so that they are in the store before anyone is told of them.
+        Commits at once if a person is to hear of any, so that they are in the store before.
         """
         readings = list(self._sampler.metered(result.readings))
         self._store.append(readings)
@@ -69,14 +70,14 @@ class Pipeline:
         if sampled is not None:
             readings += self._follow(sampled)
         transitions = self._watch.judge(readings, self._health[result.device])
-        if transitions:
+        if any(is_told(each) for each in transitions):
             self._save_at_once()
         return transitions
 
     def follow(self) -> list[Transition]:
         """What is due without a reading, once a second: requests, shelvings that end, slow signs."""
         transitions = self._watch.tick()
-        if transitions or self._watch.answered:
+        if self._watch.answered or any(is_told(each) for each in transitions):
             self._save_at_once()
         return transitions
 

@@ -43,14 +43,16 @@ FRESH_MS = 180_000
 
 
 def low_before_morning(note: str | None, now_ms: int, zone: tzinfo) -> Seen | None:
-    """The outlook's probability to cross the reserve before the array helps again."""
+    """The outlook's probability to fall below the reserve, or to be cut off, before the array helps again."""
     try:
         told = json.loads(note or "null")
         if told is None or not -OUTLOOK_AGE_MS <= now_ms - parse_iso(told["at"]) <= OUTLOOK_AGE_MS:
             return None
         probability = told["crosses_reserve_probability"]
-        if not isinstance(probability, (int, float)):
+        cut = told.get("crosses_disconnect_probability") or 0.0
+        if not isinstance(probability, (int, float)) or not isinstance(cut, (int, float)):
             return None
+        probability = max(probability, cut)
         ends = told.get("array_helps_from") or told.get("sunrise")
         worthless_ms = None if ends is None else parse_iso(ends)
         low_at = told.get("low_at")
@@ -58,10 +60,11 @@ def low_before_morning(note: str | None, now_ms: int, zone: tzinfo) -> Seen | No
             "" if low_at is None else f", lowest at {to_datetime(parse_iso(low_at)).astimezone(zone):%H:%M}"
         )
         words = str(told.get("sentence") or "").rstrip(".")
+        words = words[:1].lower() + words[1:]
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
     words = words or f"the charge falls below the reserve before morning, chance {probability:.0%}{when}"
-    values: dict[str, float | None] = {"crosses_reserve_probability": probability}
+    values: dict[str, float | None] = {"low_before_morning": probability}
     half = (told.get("soc_min") or {}).get("p50")
     if isinstance(half, (int, float)):
         values["soc_min_p50"] = half

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from monitor.alarms import slow_signs
 from monitor.alarms.engine import is_beyond
 from monitor.alarms.rule import Rule
 from monitor.alarms.signs import VOLTAGE
@@ -14,6 +15,10 @@ from monitor.site.sign_names import SIGNS
 
 NEEDS = {"daylight_share": ("array_power_W", "charge_current_A"), "runaway_C": (VOLTAGE,)}
 """The measured quantities behind a sign; signs of the bank need its voltage."""
+
+QUIET_S, QUIET_POLLS = 60.0, 3
+"""A device silent for so long, and for so many of its polls, gives no values any more (our choice: longer
+than a value counts as fresh, shorter than its silence is an alarm)."""
 
 OF_NO_DEVICE = frozenset(
     {
@@ -33,11 +38,18 @@ class Standing:
     health: Mapping[str, DeviceHealth]
     gives: Mapping[str, set[str]]
     site: Site
+    time_ms: int
+    speed: float
 
 
 def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
     """The reason, by rule name, of each alarm that is only a consequence."""
-    silent = {device.name for device in now.site.devices if _is_silent(now.health.get(device.name))}
+    silent = {
+        device.name
+        for device in now.site.devices
+        if (slow_signs.silence_s(now.health.get(device.name), now.time_ms, now.speed) or 0.0)
+        >= max(QUIET_S, QUIET_POLLS * device.every_s)
+    }
     found: dict[str, str] = {}
     for name, rule in now.rules.items():
         if rule.quantity == "silence_s" and rule.subject and _line_tells(now, rule.subject, silent):
@@ -51,10 +63,6 @@ def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
             if givers and givers <= silent:
                 found[name] = f"{', '.join(sorted(givers))} is silent"
     return found
-
-
-def _is_silent(health: DeviceHealth | None) -> bool:
-    return health is not None and health.state != "answering"
 
 
 def _line_tells(now: Standing, device: str, silent: set[str]) -> bool:

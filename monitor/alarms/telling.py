@@ -23,7 +23,7 @@ def transition_text(
     """The sentence of a transition, without its point. reason says why the design suppresses."""
     if cause == "raised" or (cause in ("unshelved", "unsuppressed", "in service") and after.stands):
         since = clock_words(after.raised_ms or now_ms, now_ms, zone)
-        return f"{after.text or rule.name}, since {since}"
+        return f"{after.text or rule.name} (since {since})"
     if cause == "returned":
         value = "" if after.value is None else f" ({rule.shows(after.value)})"
         again = {"latched": "; it waits for a reset"}.get(after.state.partition(" ")[0], "")
@@ -49,10 +49,15 @@ def span_words(span_ms: float) -> str:
     return f"{hours // 24} days"
 
 
-def event_text(transition: Transition) -> str | None:
-    """The event's sentence, None for what only the machine needs to know: a quiet alarm that stays quiet."""
+def is_told(transition: Transition) -> bool:
+    """Whether a transition concerns a person: a quiet alarm that the design keeps quiet does not."""
     asked = transition.cause not in ("suppressed", "unsuppressed")
-    if not asked and transition.before in QUIET and transition.after in QUIET:
+    return asked or transition.before not in QUIET or transition.after not in QUIET
+
+
+def event_text(transition: Transition) -> str | None:
+    """The event's sentence, None for what only the machine needs to know."""
+    if not is_told(transition):
         return None
     by = f" by {transition.by}" if transition.by else ""
     lead = {"raised": "Raised. ", "returned": ""}.get(transition.cause, "")

@@ -251,7 +251,9 @@ class AlarmWatch:
     def _suppress(self, steps: list[Step], now_ms: int, *, dark: bool) -> None:
         """Suppression by design: season and hours hold for any alarm, a consequence only for one that does
         not stand already: what is no longer known takes no alarm back."""
-        standing = Standing(self.rules, self._states, self._look.health, self._gives, self._site)
+        standing = Standing(
+            self.rules, self._states, self._look.health, self._gives, self._site, now_ms, self._clock.speed
+        )
         because = reasons(standing, dark=dark)
         for name, rule in self.rules.items():
             state = self._states[name]

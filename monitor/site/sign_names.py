@@ -17,7 +17,7 @@ SIGNS: dict[str, Quantity] = {
             "over_voltage_V", "V", "bank voltage above its highest set point at its temperature", -80, 80
         ),
         Quantity("charge_at_most", "", "state of charge plus one standard deviation, 0..1", 0, 1),
-        Quantity("low_before_morning", "", "probability to cross the reserve, from the outlook, 0..1", 0, 1),
+        Quantity("low_before_morning", "", "probability not to last, from the outlook, 0..1", 0, 1),
         Quantity("cold_charging_C", "°C", "bank above the coldest at which it may be charged", -150, 150),
         Quantity("freezing_margin_C", "°C", "bank above the freezing point of its electrolyte", -150, 150),
         Quantity("daylight_share", "", "array's power over a clear sky's, in daylight, 0..1", -0.1, 10),

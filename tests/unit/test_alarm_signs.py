@@ -285,8 +285,10 @@ def test_the_warning_is_worthless_once_the_array_helps():
     seen = slow_signs.low_before_morning(outlook(0.6), EVENING, UTC)
     assert seen.worthless_ms == parse_iso("2026-11-26T08:40:00Z")
     assert seen.words == "the charge falls below the reserve before morning, chance 60%, lowest at 07:50"
+    cut = slow_signs.low_before_morning(outlook(0.1, crosses_disconnect_probability=0.5), EVENING, UTC)
+    assert cut.value == 0.5
     own = slow_signs.low_before_morning(outlook(0.6, sentence="It will be low at 4."), EVENING, UTC)
-    assert own.words == "It will be low at 4"
+    assert own.words == "it will be low at 4"
 
 
 @pytest.mark.parametrize(

@@ -109,11 +109,11 @@ def test_a_transition_goes_into_the_store_with_its_values_and_one_event(daemon):
         "Bank too hot", "normal", "unacknowledged", "raised",
     )  # fmt: skip
     assert raised.values == {"battery_temperature_C": 47.0}
-    assert raised.text == "Bank too hot: 47 °C is above 45 °C, since 11:00"  # local time of the site
+    assert raised.text == "Bank too hot: 47 °C is above 45 °C (since 11:00)"  # local time of the site
     made.store.commit()
     (kept,) = [each for each in made.store.transitions(0, 2 * T0) if each.alarm == "Bank too hot"]
     assert (kept.text, kept.values, kept.priority) == (raised.text, raised.values, "high")
-    assert made.told() == ["Raised. Bank too hot: 47 °C is above 45 °C, since 11:00."]
+    assert made.told() == ["Raised. Bank too hot: 47 °C is above 45 °C (since 11:00)."]
 
 
 def test_a_return_says_how_long_it_was(daemon):
@@ -229,7 +229,7 @@ def test_a_shelving_survives_a_restart_and_ends_by_itself(daemon):
     assert made.tick(T0 + 30 * MINUTE) == []
     (ended,) = [each for each in made.tick(T0 + HOUR + SECOND) if each.alarm == "Bank too hot"]
     assert (ended.cause, ended.after) == ("unshelved", "unacknowledged")
-    assert ended.text == "Bank too hot: 47 °C is above 45 °C, since 11:00"
+    assert ended.text == "Bank too hot: 47 °C is above 45 °C (since 11:00)"
 
 
 # --- consequences ---
@@ -381,7 +381,7 @@ def test_alarms_minutes_apart_are_no_flood(daemon):
     made = daemon(changed(more=HOT_AT_ONCE + HOT_AT_ONCE.replace("Bank", "Controller")))
     made.say(T0, battery_temperature_C=47.0)
     steps = made.say(T0 + 3 * MINUTE, controller_temperature_C=80.0)
-    assert [step.text for step in steps] == ["Controller too hot: 80 °C is above 75 °C, since 11:03"]
+    assert [step.text for step in steps] == ["Controller too hot: 80 °C is above 75 °C (since 11:03)"]
 
 
 # --- the monitor itself ---
@@ -393,7 +393,7 @@ def test_a_start_after_dark_time_is_told_once_and_goes_by_itself(daemon):
     made.restart(T0 + 6 * HOUR)
     told = made.tick(T0 + 6 * HOUR)
     assert [step.text for step in told if step.alarm == "Monitor was dark"] == [
-        "Monitor was dark: the monitor had no readings for 6.0 h before it started, since 17:00"
+        "Monitor was dark: the monitor had no readings for 6.0 h before it started (since 17:00)"
     ]
     made.restart(T0 + 6 * HOUR + MINUTE)
     again = [made.tick(T0 + 6 * HOUR + minute * MINUTE) for minute in range(1, 15)]

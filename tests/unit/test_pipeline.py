@@ -246,7 +246,7 @@ def test_an_alarm_is_raised_in_the_file_at_once_and_survives_a_restart(road):
         raised = [event.text for event in other.events(0, 2 * T0) if event.kind == "alarm"]
     assert low.state == "unacknowledged"
     since = f"{to_datetime(T0):%H:%M}"  # the site's zone is UTC
-    assert raised == [f"Raised. Low voltage: 11.5 V is below 11.7 V, since {since}."]
+    assert raised == [f"Raised. Low voltage: 11.5 V is below 11.7 V (since {since})."]
     made.restart()
     made.say(180, "shunt", battery_voltage_V=11.5, battery_current_A=-9.0)
     assert (
