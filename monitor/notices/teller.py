@@ -142,7 +142,8 @@ class Teller:
                     standing.repeat_ms = None
                     self._keep_memory()
                 elif not self._outbox.of(channel, alarm):
-                    self._tell_again(channel, alarm, standing, now_ms)
+                    since_ms = standing.raised_ms if state.raised_ms is None else state.raised_ms
+                    self._tell_again(channel, alarm, standing, now_ms, since_ms)
 
     def sum_up(self, now_ms: int) -> None:
         """The evening's and the morning's summary, where they are wanted and due."""
@@ -168,11 +169,11 @@ class Teller:
         self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
         self._outbox.touch()
 
-    def _tell_again(self, channel: str, alarm: str, standing: Standing, now_ms: int) -> None:
+    def _tell_again(self, channel: str, alarm: str, standing: Standing, now_ms: int, since_ms: int) -> None:
         standing.repeats += 1
         standing.repeat_ms = now_ms + self._repeat_ms
         advice = self._advice.get(alarm, Advice())
-        told = words.Told(alarm, standing.priority, standing.raised_ms, "", advice.do_first, advice.caution)
+        told = words.Told(alarm, standing.priority, since_ms, "", advice.do_first, advice.caution)
         said = words.again(told, standing.repeats + 1, self._zone)
         self._add(channel, "again", alarm, "urgent", said, standing.repeat_ms)
         self._keep_memory()

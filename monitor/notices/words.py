@@ -27,8 +27,8 @@ SHORTEST = 12
 
 NOTHING_ELSE = "Nothing else that you were told of stands."
 
-_SINCE = re.compile(r", since (\d+ \w+ )?\d\d:\d\d$")
-"""The end of what the alarm engine says of a coming alarm."""
+_SINCE = re.compile(r" \(since [^()]*\)( \(after “[^”]*”\))?$")
+"""The end of what the alarm engine says of a coming alarm: since when, and after which other one."""
 
 _CLAUSE = re.compile(r"[;:]|\. ")
 """Where a caution's first half ends, which can stand alone."""
@@ -57,7 +57,8 @@ class Told:
     @property
     def measured(self) -> str:
         """The text without the alarm's name and since when, which the title has."""
-        return _SINCE.sub("", self.text.removeprefix(f"{self.alarm}:").strip())
+        text = _SINCE.sub("", self.text.removeprefix(f"{self.alarm}:").strip())
+        return text[:1].upper() + text[1:]
 
 
 def local_time(time_ms: int, zone: tzinfo) -> str:
@@ -89,7 +90,7 @@ def again(told: Told, count: int, zone: tzinfo) -> Words:
 def returned(told: Told, stood_ms: int, site: str, zone: tzinfo) -> Words:
     """An alarm that was told is over."""
     how = told.measured or f"back to normal after {duration(stood_ms)}"
-    text = f"Since {local_time(told.time_ms, zone)}: {how}"
+    text = f"Since {local_time(told.time_ms, zone)}: {how[:1].lower()}{how[1:]}"
     return Words(_titled("Over: ", told.alarm, f" ({site})"), _cut(_sentence(text)))
 
 
@@ -165,10 +166,18 @@ def _advised(told: Told, first: str) -> str:
             advice = longer
             break
     room = TEXT_MOST - len(advice) - 1
-    first = _sentence(first)
-    if len(first) > room:
-        first = cut(first, room) if room >= SHORTEST else ""
+    first = _shortened(first, room)
     return _cut(_sentences(first, advice))
+
+
+def _shortened(text: str, room: int) -> str:
+    """As much of a sentence as there is room for: whole, else up to a comma, else cut between words."""
+    if len(_sentence(text)) <= room:
+        return _sentence(text)
+    clauses = _sentence(text[: room - 1].rpartition(", ")[0]) if room > 0 else ""
+    if len(clauses) >= SHORTEST:
+        return clauses
+    return cut(text, room) if room >= SHORTEST else ""
 
 
 def _titled(before: str, name: str, after: str) -> str:

@@ -5,13 +5,17 @@ The lengths are our choice (`monitor/notices/words.py`): 50 and 140 characters.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.alarms.engine import first_state
+from monitor.alarms.rule import Rule
 from monitor.alarms.rules import rules_of
+from monitor.alarms.telling import transition_text
 from monitor.notices import words
 from monitor.notices.words import TEXT_MOST, TITLE_MOST, Told
 from monitor.records import Notice, parse_iso
@@ -24,7 +28,7 @@ LOW = Told(
     "Low voltage",
     "urgent",
     AT,
-    "Low voltage: 11.32 V is below 11.4 V, since 02:08",
+    "Low voltage: the bank stands at 11.32 V, below 11.4 V (since 02:08) (after “Low charge”)",
     "Switch off every load that can wait now.",
     "Never charge a frozen battery: it can burst.",
 )
@@ -35,9 +39,36 @@ def test_title_says_what_how_bad_and_since_when_and_text_what_to_do_with_its_cau
     title, said = words.raised(LOW, "Hut", LONDON)
     assert title == "Low voltage, urgent, since Tue 02:10 (Hut)"
     assert said == (
-        "11.32 V is below 11.4 V. Switch off every load that can wait now. "
+        "The bank stands at 11.32 V, below 11.4 V. Switch off every load that can wait now. "
         "Never charge a frozen battery: it can burst."
     )
+
+
+def test_what_was_measured_is_shortened_at_a_comma_first_and_at_a_word_else() -> None:
+    long = Told(
+        "Low voltage",
+        "urgent",
+        AT,
+        "Low voltage: the bank stands at 11.20 V, 0.20 V below the 11.40 V at which the loads go off",
+        LOW.do_first,
+        LOW.caution,
+    )
+    assert words.raised(long, "Hut", LONDON).text.startswith("The bank stands at 11.20 V. Switch off")
+    one = Told("A", "urgent", AT, "A: " + "word " * 40, LOW.do_first, LOW.caution)
+    assert words.raised(one, "Hut", LONDON).text.startswith(
+        "Word word word word word word word word word word… Switch"
+    )
+
+
+def test_the_engines_own_words_of_since_when_are_not_said_twice() -> None:
+    rule = Rule("Bench", "battery_voltage_V", "below", 11.4, 0.1, 0, 0, "high")
+    before = first_state(rule.name, rule.priority, AT)
+    verdict = rule.verdict(AT, 11.2)
+    after = replace(before, state="unacknowledged", raised_ms=AT, text=verdict.text)
+    said = transition_text(rule, before, after, "raised", AT, LONDON)
+    assert "02:10" in said
+    told = Told("Bench", "high", AT, said)
+    assert words.raised(told, "Hut", LONDON).text == "11.2 V is below 11.4 V."
 
 
 @pytest.mark.parametrize("chemistry", ["flooded", "agm", "gel", "lifepo4"])
