@@ -224,3 +224,36 @@ def test_a_slow_device_is_given_time_and_the_person_is_told(daemon):
         time.sleep(0.25)
     assert "answers later than the time-out of 0.2 s" in charger.remark
     assert daemon.stop() == 0
+
+
+def says(daemon, *words):
+    """`nightbank alarms` as a process, beside the daemon."""
+    command = [sys.executable, "-m", "monitor.cli", "alarms", str(daemon.site_file), *words]
+    return subprocess.run(command, capture_output=True, text=True)
+
+
+def test_a_person_answers_an_alarm_while_the_daemon_runs_and_it_survives_a_kill(daemon):
+    with daemon.site_file.open("a", encoding="utf-8") as file:
+        file.write(
+            '\n[[alarms]]\nname = "A warm shed"\nquantity = "battery_temperature_C"\ncondition = "above"\n'
+            "set_point = -20\non_delay_s = 0\noff_delay_s = 0\n"
+        )
+    daemon.start()
+    daemon.hear("READY=1")
+    deadline = time.monotonic() + 20
+    while "A warm shed" not in says(daemon, "list").stdout.partition("watched")[0]:
+        assert time.monotonic() < deadline, daemon.log.read_text()
+        time.sleep(0.2)
+    answered = says(daemon, "acknowledge", "a warm shed")
+    assert (answered.returncode, answered.stdout) == (0, "A warm shed: acknowledged.\n")
+    daemon.stop(signal.SIGKILL)
+    waiting = says(daemon, "shelve", "A warm shed", "--for", "1h")  # nobody is there to do it
+    assert "it will be done as soon as" in waiting.stdout
+    daemon.start()
+    daemon.hear("READY=1")
+    deadline = time.monotonic() + 20
+    while "A warm shed: shelved until" not in says(daemon, "list").stdout:
+        assert time.monotonic() < deadline, daemon.log.read_text()
+        time.sleep(0.2)
+    assert len([text for text in daemon.events("alarm", "A warm shed") if text.startswith("Raised")]) == 1
+    assert daemon.stop() == 0
