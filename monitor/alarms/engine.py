@@ -76,7 +76,13 @@ def judge(rule: Delays, state: AlarmState, verdict: Verdict) -> Step:
     if now_ms - since_ms < rule.on_delay_s * 1000:
         return state, None
     raised = replace(
-        state, raised_ms=since_ms, beyond_ms=None, back_ms=None, standing=True, text=verdict.text
+        state,
+        raised_ms=since_ms,
+        beyond_ms=None,
+        back_ms=None,
+        standing=True,
+        first_out=False,
+        text=verdict.text,
     )
     if state.state in BUSY:
         return raised, None

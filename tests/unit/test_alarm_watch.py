@@ -362,6 +362,9 @@ def test_the_first_of_a_flood_is_marked_and_the_others_point_to_it(daemon):
     (second,) = made.say(T0 + 30 * SECOND, controller_temperature_C=80.0)
     assert second.text.endswith("(after “Bank too hot”)")
     assert made.watch.states["Bank too hot"].first_out
+    made.say(T0 + MINUTE, battery_temperature_C=40.0)
+    made.say(T0 + HOUR, battery_temperature_C=47.0)  # raised anew, by itself
+    assert not made.watch.states["Bank too hot"].first_out
     assert not made.watch.states["Controller too hot"].first_out
 
 
@@ -504,6 +507,17 @@ def test_the_clock_is_doubted_where_nobody_set_it_and_no_chip_kept_it(tmp_path, 
     if chip:
         kernel(tmp_path, rtc__rtc0__name="chip")
     assert Computer(tmp_path, tmp_path, lambda: is_set).clock_doubt().value == doubt
+
+
+@pytest.mark.parametrize(("flag", "doubt"), [(None, None), (False, 1), (True, 0)])
+def test_where_the_kernel_may_not_be_asked_the_time_daemons_flag_tells(tmp_path, flag, doubt):
+    if flag is not None:
+        folder = tmp_path / "run/systemd/timesync"
+        folder.mkdir(parents=True)
+        if flag:
+            (folder / "synchronized").touch()
+    seen = Computer(tmp_path, tmp_path, lambda: None).clock_doubt()
+    assert (None if seen is None else seen.value) == doubt
 
 
 TIME_ERROR = 5
