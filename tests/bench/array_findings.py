@@ -8,6 +8,7 @@ named       a finding of the fault's kind that overlaps it, with the right start
 precision   findings of the fault's kind that overlap it, of all findings in all records; a second one of the
             same fault counts for nothing
 false       findings in untouched records, for 60 days
+confidence  of findings told with about as much, how many are right
 
 Neither right nor false, since the record is measured and may be right: shade where a hill stands (slope,
 roof), and snow on a day of real snow or on a measured day darker than 0.15 of clear sky, October to April.
@@ -23,7 +24,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 from statistics import fmean
 from typing import Any
 
@@ -34,6 +35,7 @@ from tests.sun.library import Kept, record
 from tests.sun.records import KEPT, NAMES, OPEN, weather
 
 TARGETS = "named 0.85, precision 0.80, false 0.4 in 60 days"
+CONFIDENCES = (0.0, 0.6, 0.7, 0.8, 0.9, 1.01)
 DAY = timedelta(days=1)
 NEAR = 1.5 * DAY
 """How near the baseline's day, which has no hour, must be to the start."""
@@ -48,7 +50,8 @@ BASELINE_SHARE, BASELINE_DAYS = 0.70, 14
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One record: whether its fault was named, and at the right start; findings true, false, left open."""
+    """One record: whether its fault was named, and at the right start; findings true, false, left open; of
+    each judged finding its confidence and whether it was right."""
 
     record: str
     kind: str | None
@@ -57,6 +60,7 @@ class Judged:
     true: int
     false: tuple[str, ...]
     open: int
+    sure: tuple[tuple[float, bool], ...]
     days: int
     plain_named: bool
     plain_false: int
@@ -83,6 +87,7 @@ def judge(name: str, seed: int, kind: str | None) -> Judged:
         true=min(1, len(same)),
         false=tuple(f"{one['kind']} {one['start'][:10]}" for one in others if one not in unsure),
         open=len(unsure),
+        sure=tuple((one["confidence"], one in same) for one in findings if one not in unsure),
         days=len(kept.truth["days"]),
         plain_named=bool(hits),
         plain_false=len([at for at in notices if at not in inside and at not in hits]),
@@ -199,7 +204,21 @@ def summary(judged: Sequence[Judged]) -> list[str]:
             f"false findings in 60 untouched days {per_60 * sum(len(one.false) for one in sound):.2f}; "
             f"baseline {per_60 * sum(one.plain_false for one in sound):.1f}"
         )
+    lines += calibration([pair for one in judged for pair in one.sure])
     return [*lines, f"targets: {TARGETS}"]
+
+
+def calibration(sure: Sequence[tuple[float, bool]]) -> list[str]:
+    """By told confidence: how many findings, what they told on average, and how many of them were right."""
+    lines = []
+    for low, high in pairwise(CONFIDENCES):
+        some = [(told_of, right) for told_of, right in sure if low <= told_of < high]
+        if some:
+            mean, right = fmean(each for each, _ in some), fmean(each for _, each in some)
+            lines.append(
+                f"confidence {low:.1f} on: {len(some):3d} findings, told {mean:.2f}, right {right:.2f}"
+            )
+    return lines
 
 
 def main() -> None:

@@ -38,6 +38,9 @@ LEAST_DAYS = 3
 CHANGE_COST_MIN = 12.0
 """A new level of the day's error must spare so many minutes of misfit over its days (our choice)."""
 
+ABOUT = 0.5
+"""Errors are about the same if the smaller is this share of the larger (our choice)."""
+
 SCATTERS = 1.3
 """An error must exceed the scatter of its days so many times, and four times its mean's (our choice)."""
 
@@ -132,8 +135,9 @@ def find(record: Record) -> list[Finding]:
     base = right if abs(right) < slack_min else 0.0
     usual = [at for at, middle in enumerate(middles) if base and middle == right]
     told = []
-    for (low, high), middle in zip(spans, middles, strict=True):
+    for low, high in _joined(late, spans, base, jump_min if usual else slack_min):
         part, days = late[low:high], known[low:high]
+        middle = float(np.median(part))
         sd = 1.4826 * float(np.median(np.abs(part - middle)))
         error = middle - base
         least = jump_min if usual else slack_min
@@ -146,6 +150,22 @@ def find(record: Record) -> list[Finding]:
         if both or (edges.by_voltage and not usual):
             told.append(_finding(record, days, error, sd, low == 0, high == len(known), edges.by_voltage))
     return told
+
+
+def _joined(
+    late: Column, spans: list[tuple[int, int]], base: float, least_min: float
+) -> list[tuple[int, int]]:
+    """Neighbouring spans that are wrong the same way by about as much are one: a clock is not set twice in a
+    few days, but the weather moves what is seen of it."""
+    joined = [spans[0]]
+    for low, high in spans[1:]:
+        errors = [float(np.median(late[slice(*span)])) - base for span in (joined[-1], (low, high))]
+        smaller, larger = sorted(map(abs, errors))
+        if errors[0] * errors[1] > 0 and smaller >= max(least_min, ABOUT * larger):
+            joined[-1] = (joined[-1][0], high)
+        else:
+            joined.append((low, high))
+    return joined
 
 
 def _merged(late: Column, spans: list[tuple[int, int]], jump_min: float) -> list[tuple[int, int]]:
