@@ -20,7 +20,7 @@ from monitor.sun.drawn import COURSES, Floats, Signs, courses
 from monitor.sun.expected import Supply
 from monitor.sun.held import held_back
 from monitor.sun.knee import Form, form_of
-from monitor.sun.level import Level, levels
+from monitor.sun.level import DAY_SD, Level, levels
 from monitor.sun.rise import rises
 from monitor.sun.signs import signs_of
 
@@ -135,8 +135,9 @@ def _seen_of(
     day: Day, index: Sequence[float | None], held: Sequence[bool], allowed_W: Floats, level: Level
 ) -> tuple[Seen, ...]:
     means_W = allowed_W.mean(axis=1)
-    # what the level is off counts where it stands for the array
-    sds_W = np.where(held, np.hypot(allowed_W.std(axis=1), level.sd * means_W), 0.0)
+    # how far the level is off, and this day from it, counts where it stands for the array
+    off_W = math.hypot(level.sd, DAY_SD) * means_W
+    sds_W = np.where(held, np.hypot(allowed_W.std(axis=1), off_W), 0.0)
     return tuple(
         Seen(step.start_ms, is_held, value, *((None, 0.0) if math.isnan(mean_W) else (mean_W, sd_W)))
         for step, value, is_held, mean_W, sd_W in zip(
