@@ -46,6 +46,7 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
 
     Example: nightbank site check hide.toml
     """
+    from monitor.alarms.rules import alarm_findings
     from monitor.site.amounts import amounts
     from monitor.site.check import contradictions
     from monitor.site.load import read_site, with_defaults
@@ -56,7 +57,11 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
         _tell(file, None, None, (), error.problems, as_json)
         ctx.exit(1)
     full, assumed = with_defaults(described)
-    problems = (*contradictions(full, lines), *_of_devices(full, file, lines))
+    problems = (
+        *contradictions(full, lines),
+        *_of_devices(full, file, lines),
+        *alarm_findings(full, lines),
+    )
     _tell(file, full, amounts(full), assumed, problems, as_json)
     ctx.exit(0 if _fine(problems) else 1)
 

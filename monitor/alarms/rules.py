@@ -7,12 +7,15 @@ from typing import Any
 
 from monitor.alarms.rule import Rule
 from monitor.alarms.shipped import shipped_rules
+from monitor.errors import Problem
 from monitor.site.alarm_table import AlarmEntry
+from monitor.site.faults import nearest_line
 from monitor.site.hours import parse_hours
 from monitor.site.model import Site
 from monitor.site.sign_names import base_name
+from monitor.toml_lines import TomlLines
 
-__all__ = ["Rule", "rules_of"]
+__all__ = ["Rule", "alarm_findings", "rules_of"]
 
 ADDED = {"deadband": 0.0, "on_delay_s": 60.0, "off_delay_s": 60.0, "priority": "medium"}
 """What an added rule takes where it says nothing (our choice)."""
@@ -37,6 +40,30 @@ def rules_of(site: Site) -> list[Rule]:
         elif None not in (entry.quantity, entry.condition, entry.set_point):
             rules[key] = _changed(None, entry)
     return list(rules.values())
+
+
+def alarm_findings(site: Site, lines: TomlLines) -> tuple[Problem, ...]:
+    """What a person should know of their [[alarms]]: which do nothing, which will come and go."""
+    rules = shipped_rules(site)
+    known = {rule.name.casefold() for rule in rules} | {base_name(rule.name) for rule in rules}
+    found = []
+    for index, entry in enumerate(site.alarms):
+        key = entry.name.casefold()
+        line = nearest_line(("alarms", index, "name"), lines)
+        if key not in known and None in (entry.quantity, entry.condition, entry.set_point):
+            text = f"{entry.name!r} does nothing: this site has no such rule; it has {_names(rules)}"
+            found.append(Problem(f"alarms[{index}].name", line, text, "warning"))
+        elif entry.enabled and key not in known and not (entry.deadband and entry.on_delay_s != 0):
+            text = (
+                f"{entry.name!r} may come and go with every flicker of its value: give it a deadband, and an"
+                " on_delay_s above 0"
+            )
+            found.append(Problem(f"alarms[{index}].name", line, text, "note"))
+    return tuple(found)
+
+
+def _names(rules: list[Rule]) -> str:
+    return ", ".join(f"{rule.name!r}" for rule in rules)
 
 
 def _changed(shipped: Rule | None, entry: AlarmEntry) -> Rule:

@@ -5,11 +5,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.alarms.rules import rules_of
+from monitor.alarms.rules import alarm_findings, rules_of
 from monitor.alarms.slow_signs import silence_s
 from monitor.errors import SiteError
 from monitor.records import DeviceHealth, parse_iso
-from monitor.site.load import load_site, with_defaults
+from monitor.site.load import load_site, read_site, with_defaults
 from monitor.site.sign_names import SHIPPED, SIGNS, base_name
 from tests.unit.site_files import WITHOUT_ARRAY, changed, line_of, write
 
@@ -219,3 +219,37 @@ def test_every_sign_says_what_it_is(rules):
     for sign in SIGNS.values():
         assert sign.meaning
         assert sign.low < sign.high
+
+
+# --- what `nightbank site check` says of them ---
+
+
+def checked(tmp_path, text):
+    site, lines = read_site(write(tmp_path, text))
+    return [(each.severity, each.key, each.text) for each in alarm_findings(with_defaults(site)[0], lines)]
+
+
+def test_an_entry_for_a_rule_that_the_site_has_not_is_told_as_doing_nothing(tmp_path):
+    for name in ("Line silent", "Device silent: chrger"):
+        ((severity, key, says),) = checked(
+            tmp_path, changed(more=entry(f'name = "{name}"', "set_point = 900"))
+        )
+        assert (severity, key) == ("warning", "alarms[0].name")
+        assert says.startswith(f"'{name}' does nothing: this site has no such rule; it has 'Low voltage'")
+
+
+def test_a_rule_of_ones_own_without_deadband_is_told_to_flicker(tmp_path):
+    mine = entry(
+        'name = "Cold shed"', 'quantity = "battery_temperature_C"', 'condition = "below"', "set_point = 1"
+    )
+    ((severity, _, says),) = checked(tmp_path, changed(more=mine))
+    assert severity == "note"
+    assert "give it a deadband" in says
+    assert checked(tmp_path, changed(more=mine + "deadband = 1\n")) == []
+
+
+def test_changed_shipped_rules_are_nothing_to_tell(tmp_path):
+    fine = entry('name = "device silent"', "set_point = 900") + entry(
+        'name = "low voltage"', "enabled = false"
+    )
+    assert checked(tmp_path, changed(more=fine)) == []
