@@ -143,8 +143,9 @@ class Noticer:
 
     def stop(self) -> None:
         """Wait a moment for deliveries under way, keep what became of them, and close the channels."""
+        end_s = self._clock.elapsed_s() + STOP_WAIT_S
         for lane in self._lanes.values():
-            lane.wait(STOP_WAIT_S)
+            lane.wait(max(0.0, end_s - self._clock.elapsed_s()))
         try:
             self._teller.stop()
             self._take_results()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import ssl
 import threading
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -22,7 +23,9 @@ class NoticeServer:
     """On a port of its own that stays the same. mode: 'ok', 'fail' (503), 'refuse' (400), 'hang' (takes the
     request and never answers), 'break' (takes it and breaks off), 'down' (nothing listens)."""
 
-    def __init__(self) -> None:
+    def __init__(self, context: ssl.SSLContext | None = None) -> None:
+        """Speaks TLS where a context is given."""
+        self._context = context
         self.now_ms = 0
         self.arrivals: list[Arrival] = []
         self.requests = 0
@@ -67,6 +70,8 @@ class NoticeServer:
 
         server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
         server.daemon_threads = True
+        if self._context is not None:
+            server.socket = self._context.wrap_socket(server.socket, server_side=True)
         return server
 
     def _serve(self) -> None:

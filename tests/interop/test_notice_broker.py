@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
+from monitor.notices.channels import mqtt
 from monitor.notices.channels.mqtt import topic_of
 from monitor.records import Reading
 from tests.faults.test_outage import Child
@@ -128,6 +129,24 @@ def test_after_a_broker_was_away_its_states_are_right_again(here: World, broker:
     wait_for(lambda: '"acknowledged"' in listener.last(f"{PREFIX}/alarm/a"))
     assert listener.last(f"{PREFIX}/daemon") == "online"
     listener.close()
+
+
+def test_what_a_stalled_broker_may_have_taken_comes_again_only_marked(
+    here: World, broker: Broker, listener: Listener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt, "ANSWER_S", 1.0)
+    wait_for(lambda: listener.last(f"{PREFIX}/daemon") == "online")
+    broker.process.send_signal(signal.SIGSTOP)  # what is sent now lies in the kernel until it goes on
+    here.at(NOON, ("A", "raised", "urgent"))
+    waiting = [each for each in here.waiting if each.channel == "broker"]
+    assert waiting[0].maybe_twice
+    broker.process.send_signal(signal.SIGCONT)
+    wait_for(lambda: listener.texts(f"{PREFIX}/daemon").count("online") == 2)
+    here.at(NOON + 10 * MINUTE)
+    wait_for(lambda: any(each["maybe_twice"] for each in listener.documents(f"{PREFIX}/notice")))
+    copies = listener.documents(f"{PREFIX}/notice")
+    assert len({each["id"] for each in copies}) == 1
+    assert [each["maybe_twice"] for each in copies] in ([False, True], [True])  # the first may be lost
 
 
 def test_a_password_is_taken_from_the_secrets_file_and_a_wrong_one_is_told(tmp_path: Path) -> None:

@@ -40,6 +40,9 @@ PORTS = {"none": 1883, "tls": 8883}
 KEEPALIVE_S = 30
 """The broker sends the last will after one and a half of these without a word (MQTT 3.1.1, 3.1.2.10)."""
 
+LOOK_S = 0.02
+"""So often is looked whether a notice was confirmed (our choice: a near broker takes milliseconds)."""
+
 ANSWER_S = 10.0
 """A broker that has not confirmed a notice by then has to be asked again (our choice)."""
 
@@ -75,12 +78,12 @@ class MqttChannel:
         payload = json.dumps(document_of(notice, self._site), ensure_ascii=False)
         sent = client.publish(f"{self._entry.prefix}/notice", payload, qos=1)
         end_s = time.monotonic() + ANSWER_S
-        while not sent.is_published():
+        while not _confirmed(sent):
             if client is not self._client or time.monotonic() > end_s:
                 self._drop(client)
                 text = f"the broker {self._where} did not confirm it ({self._why or 'no answer'})"
                 raise NoticeError(text, may_have_arrived=True)
-            self._wait(sent)
+            time.sleep(LOOK_S)
 
     def show(self, picture: Picture) -> None:
         self._picture = picture
@@ -206,12 +209,13 @@ class MqttChannel:
             "values": values,
         }
 
-    @staticmethod
-    def _wait(sent: paho.MQTTMessageInfo) -> None:
-        try:
-            sent.wait_for_publish(0.1)
-        except (RuntimeError, ValueError):  # the connection went in between; the caller looks
-            time.sleep(0.1)
+
+def _confirmed(sent: paho.MQTTMessageInfo) -> bool:
+    """Whether the broker has said that it has a message."""
+    try:
+        return sent.is_published()
+    except (RuntimeError, ValueError):  # the connection went before it could be sent
+        return False
 
 
 def topic_of(name: str) -> str:
