@@ -7,13 +7,15 @@ at its reconnect voltage.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.bank.ahead import Ahead, Flags
 from monitor.bank.cell import Floats
 from monitor.bank.setpoints import SetPoints
+from monitor.outlook.past import Singles
 
 COARSE = 3
 """Behind the night a step is three slots wide: 15 minutes (our choice: twice as fast)."""
@@ -39,13 +41,29 @@ class Plant:
 
 @dataclass(frozen=True, slots=True)
 class Hours:
-    """What comes, by slot of five minutes from now on: loads and what the array offers [A, W], a column a
-    bank, and the bank's temperature. fine counts the slots that are gone through one by one."""
+    """What comes, by slot of five minutes from now on.
 
-    load_A: Floats
-    offered_W: Floats
+    load_A has a column a bank. The array offers clear_W under a clear sky, of which each bank gets its share
+    of the day that the slot belongs to (shares: a row a day). fine counts the slots that are gone through one
+    by one.
+    """
+
+    load_A: Singles
+    clear_W: Floats
+    day: NDArray[np.intp]
+    shares: Floats
     temperature_C: Floats
     fine: int
+
+    def until(self, slots: int, load_A: Singles) -> Hours:
+        """The same for so many slots only, under other loads."""
+        return replace(
+            self,
+            load_A=load_A,
+            clear_W=self.clear_W[:slots],
+            day=self.day[:slots],
+            temperature_C=self.temperature_C[:slots],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +73,9 @@ class Course:
     ends in slots from now."""
 
     ends: tuple[int, ...]
-    soc: Floats
-    voltage_V: Floats
-    used_Ah: Floats
+    soc: Singles
+    voltage_V: Singles
+    used_Ah: Singles
     capacity_Ah: Floats
 
 
@@ -65,7 +83,7 @@ def run(banks: Ahead, plant: Plant, hours: Hours) -> Course:
     """Let the banks run through all slots."""
     slots, count = hours.load_A.shape
     ends = _ends(slots, hours.fine)
-    soc, voltage, used = (np.empty((len(ends), count)) for _ in range(3))
+    soc, voltage, used = (np.empty((len(ends), count), dtype=np.float32) for _ in range(3))
     drawn_Ah = np.zeros(count)
     bank_V = np.full(count, 2.05 * plant.cells) if plant.cells else np.ones(count)
     cut = np.full(count, plant.cut)
@@ -73,15 +91,15 @@ def run(banks: Ahead, plant: Plant, hours: Hours) -> Course:
     begin = 0
     for number, end in enumerate(ends):
         width_h = (end - begin) / 12
-        load_A = hours.load_A[begin:end].mean(axis=0)
+        load_A = hours.load_A[begin:end].mean(axis=0).astype(np.float64)
         if cut.any():
             load_A = np.where(cut, np.minimum(load_A, plant.always_A), load_A)
-        offered_W = hours.offered_W[begin:end].mean(axis=0)
+        clear_W = float(hours.clear_W[begin:end].mean())
         temperature_C = float(hours.temperature_C[begin:end].mean())
         drawn = banks.drawn(load_A / plant.capacity_Ah)
         charge: Floats = np.zeros(count)
-        if offered_W.any():
-            charge = offered_W / bank_V / plant.capacity_Ah
+        if clear_W > 0:
+            charge = clear_W * hours.shares[hours.day[begin]] / bank_V / plant.capacity_Ah
             if plant.set_points is not None:
                 limit_V = _limit_V(plant.set_points, temperature_C, absorbed_h >= plant.absorption_h)
                 charge, held = banks.taken(charge, drawn, limit_V / plant.cells)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
-from monitor.outlook.past import DAY, SIZE, SLOT_MS
+from monitor.outlook.past import DAY, SIZE, SLOT_MS, Singles
 from monitor.records import to_datetime
 from monitor.site.model import Load, Site
 from monitor.store.days import zone_of
@@ -75,6 +75,12 @@ SHIFT_HOLDS, LATER_SHIFT_SD, MARGIN = 24.0, 4.0, 24
 FADES_SLOTS, FADES_FACTOR = 36.0, 1.8
 """What today differs by from its track fades within three hours, give or take (our choice)."""
 
+RATIO = (0.33, 3.0)
+"""Half of the nights are moved by the difference, half by the ratio, within these bounds (our choice)."""
+
+BLOCK = 48
+"""Slots that are worked out together: tables small enough to be used again (our choice)."""
+
 LEVEL_SD, FEW_NIGHTS_SD = 0.05, 0.35
 """How far a night's level may be off however many nights are known, and when none is (our choice)."""
 
@@ -91,7 +97,7 @@ class LoadsAhead:
     is not known. nights counts the past days that were used.
     """
 
-    drawn_A: Floats
+    drawn_A: Singles
     usual_A: Floats
     now_A: float | None
     nights: int
@@ -172,14 +178,15 @@ class Habit:
         """Loads for so many slots from now on, for so many supposed banks."""
         tracks, weights, before = self._tracks()
         chosen, shift = self._choose(tracks, weights, before, count, rng)
-        drawn = self._run(tracks, chosen, shift, min(slots, DAY), rng)
-        later = 1
-        while len(drawn) < slots:
-            drawn = np.vstack([drawn, self._later_day(later, count, rng)])
-            later += 1
         sd = float(np.hypot(LEVEL_SD, FEW_NIGHTS_SD / (1 + self.nights)))
         level = np.exp(sd * rng.standard_normal(count))
-        return LoadsAhead(drawn[:slots] * level, self.usual_A, self.now_A(), self.nights)
+        drawn = np.empty((slots, count), dtype=np.float32)  # half the memory: the daemon's peak
+        self._run(tracks, chosen, shift, drawn[:DAY], rng)
+        drawn[:DAY] *= level
+        for later in range(1, -(-slots // DAY)):
+            rest = min(DAY, slots - later * DAY)
+            drawn[later * DAY : later * DAY + rest] = self._later_day(later, count, rng)[:rest] * level
+        return LoadsAhead(drawn, self.usual_A, self.now_A(), self.nights)
 
     def _tracks(self) -> tuple[Floats, Floats, Floats]:
         """Tracks from BACK + MARGIN slots before to a day and MARGIN after; weights; the mean day before."""
@@ -223,25 +230,27 @@ class Habit:
         tracks: Floats,
         chosen: NDArray[np.intp],
         shift: NDArray[np.intp],
-        slots: int,
+        drawn: Singles,
         rng: np.random.Generator,
-    ) -> Floats:
-        """The chosen tracks from now on, moved toward what is drawn now."""
+    ) -> None:
+        """Fill drawn with the chosen tracks from now on, moved toward what is drawn now."""
         count = len(chosen)
-        ahead = np.arange(slots)[:, None]
         later = LATER_SHIFT_SD * rng.standard_normal(count)
-        fade = np.exp(-ahead / SHIFT_HOLDS)
-        moved = np.clip(np.rint(fade * shift + (1 - fade) * later), -MARGIN, MARGIN).astype(np.intp)
-        drawn = tracks[chosen, BACK + MARGIN + ahead - moved]
-        now_A = self.now_A()
-        if now_A is None:
-            return np.asarray(drawn)
+        lasts = FADES_SLOTS * FADES_FACTOR ** rng.standard_normal(count)
+        adds = rng.random(count) < 0.5
         last = BACK + MARGIN - shift[:, None] - np.arange(1, BACK_SLOTS[0] + 1)
         then_A = tracks[chosen[:, None], last].mean(axis=1)
-        fades = np.exp(-ahead / (FADES_SLOTS * FADES_FACTOR ** rng.standard_normal(count)))
-        more = drawn + (now_A - then_A) * fades
-        times = drawn * (1 + (np.clip(now_A / np.maximum(then_A, 1e-6), 0.33, 3.0) - 1) * fades)
-        return np.asarray(np.maximum(0.0, np.where(rng.random(count) < 0.5, more, times)))
+        now_A = self.now_A()
+        off_A = (now_A - then_A) if now_A is not None else np.zeros(count)
+        ratio = np.clip((then_A + off_A) / np.maximum(then_A, 1e-6), *RATIO)
+        for begin in range(0, len(drawn), BLOCK):
+            ahead = np.arange(begin, min(begin + BLOCK, len(drawn)))[:, None]
+            fade = np.exp(-ahead / SHIFT_HOLDS)
+            moved = np.clip(np.rint(fade * shift + (1 - fade) * later), -MARGIN, MARGIN).astype(np.intp)
+            track = tracks[chosen, BACK + MARGIN + ahead - moved]
+            fades = np.exp(-ahead / lasts)
+            toward = np.where(adds, track + off_A * fades, track * (1 + (ratio - 1) * fades))
+            drawn[begin : begin + BLOCK] = np.maximum(0.0, toward)
 
     def _later_day(self, later: int, count: int, rng: np.random.Generator) -> Floats:
         """A whole day, so many days from now, from tracks of its kind of day."""
@@ -308,10 +317,11 @@ def _declared_A(load: Load, bank_V: float, spread: float) -> Floats:
     return np.where(at < hours, current_A, 0.0)
 
 
-def switched_off(drawn_A: Floats, loads: Sequence[Load], bank_V: float, least_A: float) -> Floats:
+def switched_off(drawn_A: Singles, loads: Sequence[Load], bank_V: float, least_A: float) -> Singles:
     """The loads without these, where they are likely on: nothing below what is always drawn."""
     less_W = sum(
         load.power_W * load.count * (load.hours_per_day / 24 if load.hours_per_day > EVENING_H else 1.0)
         for load in loads
     )
-    return np.asarray(np.maximum(np.minimum(drawn_A, least_A), drawn_A - less_W / bank_V))
+    left_A = np.maximum(np.minimum(drawn_A, least_A), drawn_A - less_W / bank_V)
+    return np.asarray(left_A, dtype=np.float32)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import isfinite
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.bank.ahead import Ahead
 from monitor.bank.cell import Floats
@@ -15,12 +16,12 @@ from monitor.outlook import sky
 from monitor.outlook.course import Course, Hours, Plant, run
 from monitor.outlook.loads import Habit, LoadsAhead, switched_off
 from monitor.outlook.night import Night, night_of
-from monitor.outlook.past import DAY, SLOT_MS, TEMPERATURE, SitePast
+from monitor.outlook.past import DAY, SLOT_MS, TEMPERATURE, Singles, SitePast
 from monitor.site.model import Load, Site
 from monitor.sun.day import Clear
 
-SUPPOSED = 400
-"""Banks that are run on (our choice: a probability to within 2.5 %)."""
+SUPPOSED = 256
+"""Banks that are run on (our choice: a probability of a fifth is exact to 2.5 %, and little memory)."""
 
 DAYS = 5
 QUANTILES = (0.1, 0.5, 0.9)
@@ -147,8 +148,10 @@ def make(known: Known) -> Outlook:
         loads.usual_A * site.bank.voltage_V,
     )
     plant = _plant(known)
-    offered_W = _offered_W(known, clear_W, rng, banks.count)
-    hours = Hours(loads.drawn_A, offered_W, _warmth(temperature_C, slots), max(night.slots, 1))
+    day = _days_of(known, slots)
+    shares = sky.draw(known.shares, int(day[-1]) + 1, banks.count, rng)
+    warmth_C = _warmth(temperature_C, slots)
+    hours = Hours(loads.drawn_A, clear_W, day, shares, warmth_C, max(night.slots, 1))
     soc_before = banks.soc()
     course = run(banks, plant, hours)
     until = night.slots  # a night's steps are one slot each
@@ -169,7 +172,7 @@ def make(known: Known) -> Outlook:
         hours_left=_hours_left(known, soc_before, course, loads, banks.load_share),
         wet_days_left=_wet_days_left(known, clear_W, loads, float(np.median(course.capacity_Ah))),
         course=_points(course, first),
-        days=_days(course, known, offered_W, first),
+        days=_days(course, known, hours, first),
         switch_off=_reliefs(known, plant, hours, night, crosses_reserve, crosses_disconnect),
         basis=_basis(known, loads, night),
     )
@@ -190,14 +193,11 @@ def _plant(known: Known) -> Plant:
     )
 
 
-def _offered_W(known: Known, clear_W: Floats, rng: np.random.Generator, count: int) -> Floats:
-    """What the array offers, by slot and bank: each day's share of its clear sky."""
-    days = len(clear_W) // DAY + 1
-    shares = sky.draw(known.shares, days, count, rng)
+def _days_of(known: Known, slots: int) -> NDArray[np.intp]:
+    """To which day from today on each slot belongs."""
     first = known.at_ms // SLOT_MS
-    midnight = (known.clear[0].start_ms // SLOT_MS) if known.clear else first
-    number = np.clip((first - midnight + np.arange(len(clear_W))) // DAY, 0, days - 1)
-    return np.asarray(clear_W[:, None] * shares[number])
+    midnight = known.clear[0].start_ms // SLOT_MS if known.clear else first
+    return np.asarray((first - midnight + np.arange(slots)) // DAY)
 
 
 def _warmth(past_C: Floats, slots: int) -> Floats:
@@ -260,21 +260,22 @@ def _points(course: Course, first: int) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def _days(course: Course, known: Known, offered_W: Floats, first: int) -> tuple[DayAhead, ...]:
+def _days(course: Course, known: Known, hours: Hours, first: int) -> tuple[DayAhead, ...]:
     ends = np.array(course.ends)
     days = []
-    before_Ah: Floats = np.zeros(course.soc.shape[1])
+    before_Ah = np.zeros(course.soc.shape[1], dtype=np.float32)
     for number in range(known.days):
         inside = (ends > number * DAY) & (ends <= (number + 1) * DAY)
         last = int(np.flatnonzero(inside)[-1])
         lowest = course.soc[inside].min(axis=0)
-        gives_Wh = offered_W[number * DAY : (number + 1) * DAY].sum(axis=0) / 12
+        window = slice(number * DAY, (number + 1) * DAY)
+        clear_Wh = np.bincount(hours.day[window], hours.clear_W[window], len(hours.shares)) / 12
         days.append(
             DayAhead(
                 start_ms=(first + number * DAY) * SLOT_MS,
                 soc_min=_band(lowest),
                 soc_end=_band(course.soc[last]),
-                gives_Wh=_band(gives_Wh) if known.clear else None,
+                gives_Wh=_band(clear_Wh @ hours.shares) if known.clear else None,
                 used_Ah=_band(course.used_Ah[last] - before_Ah),
                 crosses_reserve_probability=float((lowest < known.site.bank.reserve_soc).mean()),
             )
@@ -302,13 +303,7 @@ def _reliefs(
         less_A = switched_off(
             hours.load_A[: night.slots], loads, known.site.bank.voltage_V, known.bank.monitor_A
         )
-        shorter = replace(
-            hours,
-            load_A=less_A,
-            offered_W=hours.offered_W[: night.slots],
-            temperature_C=hours.temperature_C[: night.slots],
-        )
-        course = run(known.banks(), plant, shorter)
+        course = run(known.banks(), plant, hours.until(night.slots, less_A))
         reserve, disconnect = _crossings(course, known, night.slots)
         power_W = sum(load.power_W * load.count for load in loads)
         names = tuple(load.name for load in loads)
@@ -316,7 +311,7 @@ def _reliefs(
     return tuple(sorted(reliefs, key=lambda relief: relief.power_W))
 
 
-def _band(values: Floats) -> Band:
+def _band(values: Floats | Singles) -> Band:
     return Band(*(float(value) for value in np.quantile(values, QUANTILES)))
 
 

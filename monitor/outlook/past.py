@@ -15,6 +15,9 @@ from monitor.bank.cell import Floats
 from monitor.quantities import Stage
 from monitor.site.model import Site
 
+Singles = NDArray[np.float32]
+"""Tables of many slots and banks: seven digits are more than any meter has, at half the memory."""
+
 SLOT_MS = 300_000
 """Fridges and pumps show, and the estimator weighs as often (our choice)."""
 

@@ -18,7 +18,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.tables import rest_voltage_V
-from monitor.outlook.make import Known, Outlook, make
+from monitor.outlook.make import SUPPOSED, Known, Outlook, make
 from monitor.outlook.past import SitePast
 from monitor.outlook.sky import past_shares
 from monitor.records import to_datetime
@@ -191,7 +191,7 @@ def _outlook(world: World, estimator: BankEstimator, bank, past: SitePast, at_ms
     today = to_datetime(at_ms).date()
     behind = {day: steps for day, steps in world.clear.items() if today - timedelta(21) <= day <= today}
     ahead = [step for day, steps in sorted(world.clear.items()) if day >= today for step in steps]
-    banks = estimator.ahead(400)
+    banks = estimator.ahead(SUPPOSED)
     assert banks is not None
     soc = float(banks.soc().mean())
     return make(
@@ -200,7 +200,7 @@ def _outlook(world: World, estimator: BankEstimator, bank, past: SitePast, at_ms
             bank=bank,
             at_ms=at_ms,
             soc=soc,
-            banks=lambda: estimator.ahead(400),
+            banks=lambda: estimator.ahead(SUPPOSED),
             past=past,
             clear=ahead,
             shares=past_shares(past, at_ms, behind),

@@ -32,12 +32,15 @@ def plant(site, **changed):
     return Plant(**values | changed)
 
 
-def hours(load_A, offered_W=0.0, slots=144, temperature_C=20.0):
+def hours(load_A, offered_W=0.0, slots=144, temperature_C=20.0, fine=None):
+    """Even hours: a load, and an array that offers the same all the time."""
     return Hours(
-        np.full((slots, COUNT), float(load_A)),
-        np.full((slots, COUNT), float(offered_W)),
-        np.full(slots, temperature_C),
-        slots,
+        load_A=np.full((slots, COUNT), load_A, dtype=np.float32),
+        clear_W=np.full(slots, float(offered_W)),
+        day=np.zeros(slots, dtype=np.intp),
+        shares=np.ones((1, COUNT)),
+        temperature_C=np.full(slots, temperature_C),
+        fine=fine or slots,
     )
 
 
@@ -122,12 +125,7 @@ def test_loads_that_are_cut_now_come_back_at_the_reconnect_voltage(lived_in):
 def test_behind_the_night_steps_are_a_quarter_of_an_hour():
     site = site_of(UTC_HIDE)
     estimator, _ = lived(site, evening_lamps, 2)
-    slow = hours(3.0, slots=240)
-    course = run(
-        estimator.ahead(COUNT),
-        plant(site),
-        Hours(slow.load_A, slow.offered_W, slow.temperature_C, 100),
-    )
+    course = run(estimator.ahead(COUNT), plant(site), hours(3.0, slots=240, fine=100))
     assert course.ends[-1] == 240
     assert course.ends[:100] == tuple(range(1, 101))
     assert {b - a for a, b in zip(course.ends[110:], course.ends[111:], strict=False)} == {3}
