@@ -24,7 +24,7 @@ from monitor.outlook import WARN_PROBABILITY
 from tests.nights.judge import HOUR_MS, NightJudged, Plain, Told, judged
 
 EARLY_MS = 3 * HOUR_MS
-THRESHOLDS = (0.1, 0.15, 0.2, 0.25, 0.3, WARN_PROBABILITY, 0.4, 0.5, 0.6)
+THRESHOLDS = sorted({0.1, 0.15, 0.25, 0.3, 0.4, 0.5, 0.6, WARN_PROBABILITY})
 
 HEADER = (
     f"{'site':22s} {'nights':>6s} | {'inside p10-p90':^17s} | {'lowest voltage, RMS V':^24s} |"
@@ -105,9 +105,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--seeds", default="1-12", metavar="A-B", help="the sites, from A to B")
     parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument(
-        "--quick", action="store_true", help="without the hourly outlooks"
-    )
+    parser.add_argument("--quick", action="store_true", help="without the hourly outlooks")
     asked = parser.parse_args()
     first, last = (int(part) for part in asked.seeds.split("-"))
     print(HEADER, flush=True)
