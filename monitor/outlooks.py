@@ -22,6 +22,7 @@ from monitor.outlook.document import document
 from monitor.outlook.make import SUPPOSED, Known, Outlook, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
+from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, local_day, zone_of
@@ -96,7 +97,8 @@ class Outlooks:
             assert found is not None, "a charge is told only after a voltage was read"
             return found
 
-        known = Known(self._site, self._bank, now_ms, soc, banks, self._past)
+        basis = tuple((self._store.note(BASIS_NOTE) or "").splitlines())
+        known = Known(self._site, self._bank, now_ms, soc, banks, self._past, basis=basis)
         if self._supply is not None:
             today = day_at(self._zone, now_ms).day
             known = replace(

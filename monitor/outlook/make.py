@@ -345,6 +345,4 @@ def _basis(known: Known, loads: LoadsAhead, night: Night) -> tuple[str, ...]:
         told.append("the controller has cut the loads; they come back at its reconnect voltage")
     if known.bank.disconnect_V is None:
         told.append("no disconnect voltage is known")
-    if not np.isfinite(known.past.before(known.at_ms // SLOT_MS, TEMPERATURE)[-DAY:]).any():
-        told.append(f"the bank's temperature is not read: {USUAL_C:.0f} °C is supposed")
     return tuple(told)

@@ -125,6 +125,8 @@ class SitePast:
         """What the estimator believes to flow past the meters."""
         if self._level == "shunt" and "battery_current_A" in row:
             return None if self._seen_A(row) is None else 0.0
+        if "charge_current_A" not in row and "load_current_A" not in row:
+            return None  # where no current is read, the voltage alone tells nothing of a load
         if self._unseen is not None and 0 <= time_ms - self._unseen[0] <= UNSEEN_HOLDS_MS:
             return self._unseen[1]
         return self._monitor_A if "load_current_A" in row else None

@@ -7,9 +7,12 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from monitor.bank.description import describe_site
+from monitor.bank.estimator import BankEstimator
+from monitor.bank.sample import BankSample
 from monitor.outlook import WARN_PROBABILITY
 from monitor.outlook.document import document
 from monitor.outlook.make import Known, make
+from monitor.outlook.past import SitePast
 from monitor.outlook.words import sentence
 from monitor.store.days import zone_of
 from monitor.sun.day import Clear
@@ -22,6 +25,7 @@ from tests.unit.outlook_world import (
     UTC_HIDE,
     evening_lamps,
     lived,
+    rows,
     site_of,
 )
 
@@ -188,23 +192,19 @@ def test_asked_by_day_the_night_to_come_is_told():
     assert outlook.helps_ms < START_MS + (DAYS + 1) * DAY_MS + 8 * HOUR_MS
 
 
-@pytest.mark.parametrize("unread", ["battery_temperature_C"])
-def test_an_unread_temperature_is_told(unread, monkeypatch):
+def test_where_no_current_is_read_the_loads_are_not_known():
+    """A voltmeter alone: the estimator's guess of a load is none of this site's own."""
     site = site_of(UTC_HIDE)
-    from monitor.bank.estimator import BankEstimator
-    from monitor.bank.sample import BankSample
-    from monitor.outlook.past import SitePast
-    from tests.unit.outlook_world import rows
-
     estimator, past = BankEstimator(describe_site(site)), SitePast(site)
     for time_ms, row in rows(evening_lamps, 2):
-        row.pop(unread)
-        estimator.update(BankSample(time_ms, **row))
-        past.add(time_ms, row)
-    known = Known(
-        site, describe_site(site), START_MS + 2 * DAY_MS, estimator.soc, lambda: estimator.ahead(100), past
-    )
-    assert any("temperature is not read" in ground for ground in make(known).basis)
+        voltage = {"battery_voltage_V": row["battery_voltage_V"]}
+        estimate = estimator.update(BankSample(time_ms, **voltage))
+        past.add(time_ms, voltage | {"unseen_load_A": estimate.unseen_load_A or 0.1})
+    at_ms = START_MS + 2 * DAY_MS
+    outlook = make(Known(site, describe_site(site), at_ms, estimator.soc, lambda: estimator.ahead(200), past))
+    assert any("loads not known yet" in ground for ground in outlook.basis)
+    assert outlook.hours_left is None
+    assert outlook.used_Ah.p90 > 2 * outlook.used_Ah.p10
 
 
 def test_the_sentence_is_one_line_in_local_time(hide):
