@@ -47,6 +47,12 @@ ROUGH_WIDTH_DEG = 45.0
 SHOWN, DENIED = 0.3, 0.13
 """A day shows the shade if it does so in this share of the columns, lacks it if the second share is lit."""
 
+EDGED_BINS = 4
+"""A notch so wide is denied by light inside it only: its outer columns are shaded in part (our choice)."""
+
+AS_LOW = 0.15
+"""As low as on other days: within so much of clear sky's power (our choice: thin cloud and season)."""
+
 LEAST_WIDTH_BINS, BESIDE, BEYOND = 2, 2, 3
 LEAST_SIZE, LEAST_SIZE_LOW = 0.02, 0.06
 LOW_SUN_DEG = 18.0
@@ -74,7 +80,7 @@ def find(record: Record, levels: Levels) -> list[Finding]:
     share = levels.share(record)
     claims, refutes = _map(record, share)
     found = []
-    for notch in _notches(claims, refutes):
+    for notch in _notches(claims, refutes, _depths(record, share)):
         finding = _finding(record, share, claims, refutes, notch)
         if finding:
             found.append(finding)
@@ -148,7 +154,19 @@ def _within(azimuth: Column, at: int, reach_deg: float) -> Mask:
     return np.asarray(np.abs((azimuth - azimuth[at] + 180) % 360 - 180) <= reach_deg)
 
 
-def _notches(claims: Column, refutes: Column) -> list[_Notch]:
+def _depths(record: Record, share: Column) -> Column:
+    """For each day and column of azimuth the median share of clear sky's power in free steps, nan: none."""
+    depths = np.full((record.count, _columns(record)), np.nan)
+    at = _bins(record)
+    for number in range(record.count):
+        here = record.of_day(number)
+        known = record.free[here] & np.isfinite(share[here])
+        for column in np.unique(at[here][known]):
+            depths[number, column] = np.median(share[here][known & (at[here] == column)])
+    return depths
+
+
+def _notches(claims: Column, refutes: Column, depths: Column) -> list[_Notch]:
     """Stretches of azimuth with the days in which they were shaded."""
     shaded = np.zeros(claims.shape, dtype=bool)
     for column in np.flatnonzero(claims.sum(axis=0) >= COLUMN_DAYS):
@@ -164,29 +182,38 @@ def _notches(claims: Column, refutes: Column) -> list[_Notch]:
         if (yes >= HALF_CLAIM).sum() >= SURE_DAYS:
             yes = np.where(yes >= HALF_CLAIM, yes, 0.0)
         for first, last in two_state(no, yes, SWITCH / 2):
-            found.append(_Notch(low, high, _begin(refutes > 0, yes, no, low, high, first), last))
+            found.append(_Notch(low, high, _begin(refutes > 0, depths, yes, no, low, high, first), last))
     return found
 
 
-def _begin(lit: Mask, yes: Column, no: Column, low: int, high: int, first: int) -> int:
+def _begin(lit: Mask, depths: Column, yes: Column, no: Column, low: int, high: int, first: int) -> int:
     """The day a notch began: of the days that say nothing before the first that shows it, the first on which
-    light ends at the notch's edge; else the middle of them, as given."""
+    light ends at the notch's edge and is as low inside as on the days that show it; else the middle of them,
+    as given."""
     if first == 0:
         return 0
     shown = first + int(np.argmax(yes[first:] > 0))
+    inner = slice(low + 1, high - 1) if high - low > 2 else slice(low, high)
+    usual = _median(depths[shown:, inner][yes[shown:] > 0])
     denied = np.flatnonzero(no[:shown] > 0)
     for number in range(int(denied[-1]) + 1 if len(denied) else 0, shown):
-        inside = lit[number, low + 1 : high - 1]
         beside = np.concatenate([lit[number, max(0, low - BESIDE) : low], lit[number, high : high + BESIDE]])
-        if beside.any() and not inside.any():
+        if beside.any() and _median(depths[number, inner]) <= usual + AS_LOW:
             return number
     return first
+
+
+def _median(values: Column) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
 
 
 def _verdicts(claims: Column, refutes: Column, low: int, high: int) -> tuple[Column, Column]:
     """Of each day what the columns of a notch together say for and against shade. A day that is low far
     beyond the notch as well was cloudy, and says nothing."""
     within, lit = claims[:, low:high], refutes[:, low:high]
+    if high - low >= EDGED_BINS:
+        lit = lit[:, 1:-1]
     beyond = [column for column in (low - BEYOND, high - 1 + BEYOND) if 0 <= column < claims.shape[1]]
     shows = ((within > 0).mean(axis=1) >= SHOWN) & ~(claims[:, beyond] > 0).any(axis=1)
     lacks = (lit > 0).mean(axis=1) >= DENIED
