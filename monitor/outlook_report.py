@@ -14,7 +14,8 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.errors import StoreError, SunError
-from monitor.outlook.make import SUPPOSED, Known, Outlook, make
+from monitor.outlook.answer import Outlook
+from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
 from monitor.records import iso_utc

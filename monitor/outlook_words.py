@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from zoneinfo import ZoneInfo
 
-from monitor.outlook.make import MOST_WET_DAYS, Band, Outlook
+from monitor.outlook.answer import Band, Outlook
+from monitor.outlook.make import MOST_WET_DAYS
 from monitor.outlook.words import clock, helps, sentence
 from monitor.records import to_datetime
 

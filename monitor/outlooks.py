@@ -18,8 +18,9 @@ from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
 from monitor.errors import SunError
 from monitor.outlook import OUTLOOK_NOTE
+from monitor.outlook.answer import Outlook
 from monitor.outlook.document import document
-from monitor.outlook.make import SUPPOSED, Known, Outlook, make
+from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
 from monitor.sampling import BASIS_NOTE

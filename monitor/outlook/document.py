@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from monitor.outlook.make import Band, Outlook
+from monitor.outlook.answer import Band, Outlook
 from monitor.outlook.words import helps, sentence
 from monitor.records import iso_utc
 

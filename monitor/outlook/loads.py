@@ -11,7 +11,6 @@ All currents in A.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import exp
@@ -20,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
+from monitor.outlook.declared import stand_ins
 from monitor.outlook.past import DAY, SIZE, SLOT_MS, Singles
 from monitor.records import to_datetime
-from monitor.site.model import Load, Site
+from monitor.site.model import Site
 from monitor.store.days import zone_of
 
 HALF_DAYS = 6.0
@@ -42,13 +42,9 @@ WARMTH_C = 10.0
 KNOWN_SHARE = 0.75
 """A past day counts by how much of it is known, and not at all below this share (our choice)."""
 
-STAND_INS = 12
 STAND_IN_NIGHTS, GUESSED_NIGHTS = 1.0, 0.4
 """How many nights all stand-ins together count: declared loads, and a guess where none is declared (our
 choice)."""
-
-GUESSED_USE, GUESSED_FACTOR = 0.006, 2.1
-"""The guess: a seventh of the capacity a day, as `priors.USUAL_UNSEEN` (our choice)."""
 
 BACK_SLOTS = np.array([9, 12, 12, 12, 12, 12])
 BACK_COUNTS = np.array([1.0, 0.6, 0.4, 0.25, 0.15, 0.1])
@@ -84,10 +80,6 @@ BLOCK = 48
 LEVEL_SD, FEW_NIGHTS_SD = 0.05, 0.35
 """How far a night's level may be off however many nights are known, and when none is (our choice)."""
 
-DUSK_H, EVENING_H = 18.0, 12.0
-"""Declared loads of up to so many hours a day burn from about dusk on, others around the clock (our
-choice)."""
-
 
 @dataclass(frozen=True, slots=True)
 class LoadsAhead:
@@ -119,7 +111,7 @@ class Habit:
         self._known = np.isfinite(by_day).mean(axis=1)[::-1]  # place 0: the last 24 hours
         temperature = temperature_C.reshape(-1, DAY)
         self._warmth = np.array([_mean(day) for day in temperature[::-1]])
-        self._stand_ins = _stand_ins(site, capacity_Ah, self._first)
+        self._stand_ins = stand_ins(site, capacity_Ah, self._first)
         self._declared = bool(site.loads)
         self._weights = self._track_weights()
         self._filled = self._fill()
@@ -290,38 +282,3 @@ def _mean(values: Floats) -> float:
 def _evening(local: datetime) -> date:
     """The day to which a moment's night belongs: that of its evening."""
     return (local - timedelta(hours=9)).date()
-
-
-def _stand_ins(site: Site, capacity_Ah: float, first: int) -> Floats:
-    """Days of the declared loads, or of a wide guess, each from local slot `first` on for 24 hours."""
-    spreads = np.linspace(-1.5, 1.5, STAND_INS)
-    own_A = site.metering.monitor_power_W / site.bank.voltage_V
-    if not site.loads:
-        level = np.maximum(own_A, GUESSED_USE * capacity_Ah * GUESSED_FACTOR**spreads)
-        return np.tile(level[:, None], (1, DAY))
-    days = np.full((STAND_INS, DAY), own_A)
-    for number, spread in enumerate(spreads):
-        for load in site.loads:
-            days[number] += _declared_A(load, site.bank.voltage_V, spread)
-    return np.roll(days, -first, axis=1)
-
-
-def _declared_A(load: Load, bank_V: float, spread: float) -> Floats:
-    """A declared load by the slots of a local day: around the clock, or some hours in the evening."""
-    hours = min(24.0, load.hours_per_day * 1.3**spread)
-    current_A = load.power_W * load.count / bank_V
-    if load.hours_per_day > EVENING_H:
-        return np.full(DAY, current_A * hours / 24)
-    begin = DUSK_H - 0.5 + 0.7 * (-spread if spread < 0 else spread)
-    at = (np.arange(DAY) / 12 - begin) % 24
-    return np.where(at < hours, current_A, 0.0)
-
-
-def switched_off(drawn_A: Singles, loads: Sequence[Load], bank_V: float, least_A: float) -> Singles:
-    """The loads without these, where they are likely on: nothing below what is always drawn."""
-    less_W = sum(
-        load.power_W * load.count * (load.hours_per_day / 24 if load.hours_per_day > EVENING_H else 1.0)
-        for load in loads
-    )
-    left_A = np.maximum(np.minimum(drawn_A, least_A), drawn_A - less_W / bank_V)
-    return np.asarray(left_A, dtype=np.float32)

@@ -13,8 +13,10 @@ from monitor.bank.ahead import Ahead
 from monitor.bank.cell import Floats
 from monitor.bank.description import BankDescription
 from monitor.outlook import sky
+from monitor.outlook.answer import Band, DayAhead, Outlook, Point, Relief
 from monitor.outlook.course import Course, Hours, Plant, run
-from monitor.outlook.loads import Habit, LoadsAhead, switched_off
+from monitor.outlook.declared import switched_off
+from monitor.outlook.loads import Habit, LoadsAhead
 from monitor.outlook.night import Night, night_of
 from monitor.outlook.past import DAY, SLOT_MS, TEMPERATURE, Singles, SitePast
 from monitor.site.model import Load, Site
@@ -39,75 +41,6 @@ MOST_HOURS, MOST_WET_DAYS = 999.0, 30
 
 ASK_FROM = 0.1
 """From this probability on, what could be switched off is looked at (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Ten, fifty and ninety percent of the supposed nights lie below."""
-
-    p10: float
-    p50: float
-    p90: float
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One hour of the course."""
-
-    time_ms: int
-    soc: Band
-    voltage_V: Band
-
-
-@dataclass(frozen=True, slots=True)
-class DayAhead:
-    """24 hours of the coming days: the lowest charge in them, the charge at their end, what the array gives
-    to bank and loads if the bank takes it, and what is used."""
-
-    start_ms: int
-    soc_min: Band
-    soc_end: Band
-    gives_Wh: Band | None
-    used_Ah: Band
-    crosses_reserve_probability: float
-
-
-@dataclass(frozen=True, slots=True)
-class Relief:
-    """What switching off one branch now does: the probability to fall below the reserve that is left."""
-
-    branch: str
-    loads: tuple[str, ...]
-    power_W: float
-    crosses_reserve_probability: float
-    crosses_disconnect_probability: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Outlook:
-    """The answers; None where a thing is not known or does not exist at this site.
-
-    The night reaches from at_ms until the array helps again (helps_ms), or over 24 hours.
-    """
-
-    at_ms: int
-    sunrise_ms: int | None
-    helps_ms: int | None
-    soc_now: float
-    reserve_soc: float
-    soc_min: Band
-    voltage_min_V: Band
-    used_Ah: Band
-    low_ms: int
-    crosses_reserve_probability: float
-    crosses_disconnect_probability: float | None
-    reserve_ms: int | None
-    hours_left: float | None
-    wet_days_left: int | None
-    course: tuple[Point, ...]
-    days: tuple[DayAhead, ...]
-    switch_off: tuple[Relief, ...]
-    basis: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

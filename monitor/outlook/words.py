@@ -5,7 +5,7 @@ from __future__ import annotations
 from zoneinfo import ZoneInfo
 
 from monitor.outlook import WARN_PROBABILITY
-from monitor.outlook.make import Outlook, Relief
+from monitor.outlook.answer import Outlook, Relief
 from monitor.records import to_datetime
 
 SURE = 0.7

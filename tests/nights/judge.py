@@ -18,7 +18,8 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.tables import rest_voltage_V
-from monitor.outlook.make import SUPPOSED, Known, Outlook, make
+from monitor.outlook.answer import Outlook
+from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import SitePast
 from monitor.outlook.sky import past_shares
 from monitor.records import to_datetime
