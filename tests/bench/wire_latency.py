@@ -88,6 +88,7 @@ def main() -> int:
                 began_s = time.monotonic()
                 simulator.ask(do="loads", name="party", on=True)
                 took.append(heard(listener, "nightbank/notice", "is above", number) - began_s)
+                wait_for(lambda: '"unacknowledged"' in listener.last(STATE), PATIENCE_S)
                 simulator.ask(do="loads", name="party", on=None)
                 # the notice that it is over waits, lest a storm of them comes; the retained state does not
                 wait_for(lambda: "returned to normal" in listener.last(STATE), PATIENCE_S)
