@@ -90,18 +90,19 @@ def mean_share(shares: Sequence[float | None]) -> float:
 
 
 def draw(shares: Sequence[float | None], days: int, count: int, rng: np.random.Generator) -> Floats:
-    """Shares for so many days ahead: a row a day. shares are the past days', the last one of them today's."""
+    """Shares for so many days from today on: a row a day. shares are the past days', the last one today's;
+    as long as that is not known, today follows on a day like the last known one."""
     broad = rng.choice(BROAD, size=(days, count))
     known = [share for share in shares if share is not None]
     if not known:
         return np.asarray(broad)
     values = np.array([np.nan if share is None else share for share in shares])
     filled = np.where(np.isfinite(values), values, np.nanmean(values))
-    today = filled[-1]
-    chance = np.exp(-0.5 * ((filled - today) / ALIKE) ** 2) + ANY
+    since = int(np.isfinite(values)[::-1].argmax())
+    chance = np.exp(-0.5 * ((filled - values[-1 - since]) / ALIKE) ** 2) + ANY
     chance = np.where(np.isfinite(values), chance, 0.0)
     start = rng.choice(len(filled), size=count, p=chance / chance.sum())
-    follows = (start + 1 + np.arange(days)[:, None]) % len(filled)
+    follows = (start + since + np.arange(days)[:, None]) % len(filled)
     from_record = rng.random(count) < len(known) / (len(known) + BROAD_DAYS)
     return np.asarray(np.where(from_record, filled[follows], broad))
 

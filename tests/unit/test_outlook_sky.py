@@ -73,8 +73,15 @@ def test_wet_spells_stay_together():
     """Five wet and five clear days in turn: after the first wet day the next is wet, too, far oftener than
     half the time."""
     record = ([0.1] * 5 + [0.9] * 5) * 2 + [0.1]
-    tomorrow = sky.draw(record, 1, 4000, np.random.default_rng(1))[0]
+    tomorrow = sky.draw(record, 2, 4000, np.random.default_rng(1))[1]
     assert (tomorrow < 0.2).mean() > 0.55
+
+
+def test_before_todays_light_today_follows_on_yesterday():
+    """Clear days in a row, and today not read yet: today and tomorrow are expected to be clear."""
+    shares = sky.draw([0.9] * 12 + [None], 2, 2000, np.random.default_rng(1))
+    assert np.median(shares[0]) == pytest.approx(0.9)
+    assert np.median(shares[1]) == pytest.approx(0.9)
 
 
 def test_a_wet_day_is_known_from_the_record_and_supposed_before():
