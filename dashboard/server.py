@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
 import logging
 import signal
 from pathlib import Path
@@ -13,6 +12,7 @@ from waitress.server import create_server
 from dashboard.address import page_url
 from dashboard.app import make_app
 from monitor.errors import NightbankError
+from monitor.memory import keep_small
 from monitor.site.load import load_site
 from monitor.store import store_path
 from monitor.store.embedded import open_reader
@@ -26,13 +26,6 @@ LARGEST_REQUEST_BYTES = 64 * 1024
 """The page sends back a few hundred bytes; anything larger is not ours."""
 
 
-M_ARENA_MAX, M_MMAP_THRESHOLD = -8, -3
-"""Parameters' numbers in glibc's malloc.h."""
-
-LARGE_BLOCK_BYTES = 128 * 1024
-"""glibc's own first limit for a block that is given back at once; setting it keeps it from growing."""
-
-
 class PageError(NightbankError):
     """The page cannot be served; the text says why and what to do."""
 
@@ -43,7 +36,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     Raises SiteError where the site file cannot be used and PageError where the port cannot be had. A store
     that is missing or damaged does not stop it: the page says so and looks again.
     """
-    _keep_memory_small()
+    keep_small()
     site = load_site(site_file)
     host, port = host or site.page.host, port or site.page.port
     path = store_path(site, site_file)
@@ -67,18 +60,6 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
         server.run()
     finally:
         server.close()
-
-
-def _keep_memory_small() -> None:
-    """Tell the C library to give back what large answers took: 59 MB instead of 79 after a dozen phones.
-
-    By default glibc gives each thread a heap of its own and moves large blocks into it once one was freed, so
-    that each thread keeps its largest answer's 4 MB. mallopt(3); elsewhere there is no such call.
-    """
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-    if mallopt is not None:
-        mallopt(M_ARENA_MAX, 1)
-        mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
 
 
 def _stop(_signal: int, _frame: FrameType | None) -> None:

@@ -16,6 +16,7 @@ from monitor.clock import Clock, SystemClock
 from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
 from monitor.errors import SiteError, StoreError
+from monitor.memory import keep_small
 from monitor.notices.noticer import Noticer
 from monitor.outlooks import Outlooks
 from monitor.pipeline import Pipeline
@@ -49,6 +50,7 @@ def run(site_file: Path) -> None:
 
     Raises SiteError or StoreError before anything is polled.
     """
+    keep_small()
     described, toml_lines = read_site(site_file)
     site, _ = with_defaults(described)
     clock = SystemClock()

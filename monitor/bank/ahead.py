@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
+from monitor.bank.quantiles import median
 from monitor.bank.supposed import (
     BIAS_IN,
     BIAS_IN_H,
@@ -111,5 +112,5 @@ class Ahead(Supposed):
             keep_in * self._bias_in + sqrt(1 - keep_in**2) * self._later,
         )
         shown = told.rest_V - told.drop_V + told.rise_V + spread * bias
-        self._cell_V = float(np.median(shown))
+        self._cell_V = float(median(shown))
         return np.asarray(shown)

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from monitor.bank.ahead import Ahead, Past
 from monitor.bank.cell import Floats
 from monitor.bank.priors import NAMES, Priors
+from monitor.bank.quantiles import median
 from monitor.bank.supposed import (
     BIAS_IN,
     BIAS_IN_H,
@@ -314,7 +315,7 @@ class Cloud(Supposed):
             state[VAR_UNSEEN] += self._unseen_sd() ** 2
         load_var = np.where(out, state[VAR_UNSEEN], 0.0)
         if self._night:
-            signs = np.abs(np.median(off_V / np.sqrt(expected + slope * slope * load_var)))
+            signs = np.abs(median(off_V / np.sqrt(expected + slope * slope * load_var)))
             if signs > JUMP_SIGNS:
                 load_var = load_var + UNSEEN_JUMP[self._past] ** 2
         return expected + slope * slope * load_var, load_var

@@ -16,7 +16,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """One hour of the course."""
+    """One moment of the course: the next five minutes, then every full hour."""
 
     time_ms: int
     soc: Band
@@ -55,6 +55,7 @@ class Outlook:
     """
 
     at_ms: int
+    sunset_ms: int | None
     sunrise_ms: int | None
     helps_ms: int | None
     soc_now: float

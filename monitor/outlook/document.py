@@ -14,6 +14,7 @@ def document(outlook: Outlook, zone: ZoneInfo) -> dict[str, Any]:
     """Times in ISO UTC, charges and probabilities 0..1, unknown is None; zone is for the sentence alone."""
     return {
         "at": iso_utc(outlook.at_ms),
+        "sunset": _time(outlook.sunset_ms),
         "sunrise": _time(outlook.sunrise_ms),
         "array_helps_from": _time(outlook.helps_ms),
         "soc": round(outlook.soc_now, 4),

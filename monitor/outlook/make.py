@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from monitor.bank.ahead import Ahead
 from monitor.bank.cell import Floats
 from monitor.bank.description import BankDescription
+from monitor.bank.quantiles import median, quantiles
 from monitor.outlook import sky
 from monitor.outlook.answer import Band, DayAhead, Outlook, Point, Relief
 from monitor.outlook.course import Course, Hours, Plant, run
@@ -91,6 +92,7 @@ def make(known: Known) -> Outlook:
     crosses_reserve, crosses_disconnect = _crossings(course, known, until)
     return Outlook(
         at_ms=known.at_ms,
+        sunset_ms=night.sunset_ms,
         sunrise_ms=night.sunrise_ms,
         helps_ms=night.helps_ms,
         soc_now=known.soc,
@@ -98,12 +100,12 @@ def make(known: Known) -> Outlook:
         soc_min=_band(course.soc[:until].min(axis=0)),
         voltage_min_V=_band(course.voltage_V[:until].min(axis=0)),
         used_Ah=_band(course.used_Ah[until - 1]),
-        low_ms=(first + 1 + int(np.median(course.soc[:until], axis=1).argmin())) * SLOT_MS,
+        low_ms=(first + 1 + int(median(course.soc[:until]).argmin())) * SLOT_MS,
         crosses_reserve_probability=crosses_reserve,
         crosses_disconnect_probability=crosses_disconnect,
         reserve_ms=_reserve_ms(course, known, until),
         hours_left=_hours_left(known, soc_before, course, loads, banks.load_share),
-        wet_days_left=_wet_days_left(known, clear_W, loads, float(np.median(course.capacity_Ah))),
+        wet_days_left=_wet_days_left(known, clear_W, loads, float(median(course.capacity_Ah))),
         course=_points(course, first),
         days=_days(course, known, hours, first),
         switch_off=_reliefs(known, plant, hours, night, crosses_reserve, crosses_disconnect),
@@ -157,7 +159,7 @@ def _crossings(course: Course, known: Known, until: int) -> tuple[float, float |
 
 def _reserve_ms(course: Course, known: Known, until: int) -> int | None:
     """When the median first stands below the reserve, None where it does not before the array helps."""
-    below = np.flatnonzero(np.median(course.soc[:until], axis=1) < known.site.bank.reserve_soc)
+    below = np.flatnonzero(median(course.soc[:until]) < known.site.bank.reserve_soc)
     return (known.at_ms // SLOT_MS + 1 + int(below[0])) * SLOT_MS if len(below) else None
 
 
@@ -166,7 +168,7 @@ def _hours_left(known: Known, soc: Floats, course: Course, loads: LoadsAhead, sh
     if loads.now_A is None or loads.now_A < IDLE_C_RATE * known.bank.capacity_Ah:
         return None
     left_Ah = np.maximum(0.0, soc - known.site.bank.reserve_soc) * course.capacity_Ah
-    return min(MOST_HOURS, float(np.median(left_Ah / (loads.now_A * share))))
+    return min(MOST_HOURS, float(median(left_Ah / (loads.now_A * share))))
 
 
 def _wet_days_left(known: Known, clear_W: Floats, loads: LoadsAhead, capacity_Ah: float) -> int | None:
@@ -182,12 +184,12 @@ def _wet_days_left(known: Known, clear_W: Floats, loads: LoadsAhead, capacity_Ah
 
 
 def _points(course: Course, first: int) -> tuple[Point, ...]:
-    """The course until the next evening by the hour."""
+    """The course until the next evening: where it begins, then by the hour."""
     points = []
     for number, end in enumerate(course.ends):
         if end > DAY:
             break
-        if (first + end) % 12 == 0:
+        if number == 0 or (first + end) % 12 == 0:
             time_ms = (first + end) * SLOT_MS
             points.append(Point(time_ms, _band(course.soc[number]), _band(course.voltage_V[number])))
     return tuple(points)
@@ -245,7 +247,7 @@ def _reliefs(
 
 
 def _band(values: Floats | Singles) -> Band:
-    return Band(*(float(value) for value in np.quantile(values, QUANTILES)))
+    return Band(*(float(value) for value in quantiles(values, QUANTILES)))
 
 
 def _basis(known: Known, loads: LoadsAhead, night: Night) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,9 +21,10 @@ SMOOTH = 12
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """sunrise_ms and helps_ms are None where they are not known; slots counts those until the array helps, or
-    to the end of the next 24 hours where it does not."""
+    """sunset_ms, sunrise_ms and helps_ms are None where they are not known; slots counts those until the array
+    helps, or to the end of the next 24 hours where it does not."""
 
+    sunset_ms: int | None
     sunrise_ms: int | None
     helps_ms: int | None
     slots: int
@@ -40,11 +42,12 @@ def night_of(at_ms: int, clear: Sequence[Clear], expected_W: Floats, usual_W: Fl
     dark = np.flatnonzero(~helps)
     begin = int(dark[0]) if len(dark) else 0
     again = np.flatnonzero(helps[begin:])
-    sunrise_ms = _sunrise_ms(clear, (first + begin) * SLOT_MS)
+    sunrise_ms = _first_after(_crossings(clear, rising=True), (first + begin) * SLOT_MS)
+    sunset_ms = None if sunrise_ms is None else _sunset_ms(clear, sunrise_ms)
     if not len(again) or begin + int(again[0]) > begin + DAY:
-        return Night(sunrise_ms, None, min(DAY, len(expected_W)))
+        return Night(sunset_ms, sunrise_ms, None, min(DAY, len(expected_W)))
     slots = max(1, begin + int(again[0]))
-    return Night(sunrise_ms, (first + slots) * SLOT_MS, slots)
+    return Night(sunset_ms, sunrise_ms, (first + slots) * SLOT_MS, slots)
 
 
 def _smoothed(usual_W: Floats) -> Floats:
@@ -52,15 +55,29 @@ def _smoothed(usual_W: Floats) -> Floats:
     return np.asarray(np.convolve(around, np.full(SMOOTH, 1 / SMOOTH), mode="valid"))
 
 
-def _sunrise_ms(clear: Sequence[Clear], from_ms: int) -> int | None:
-    """The first sunrise after a moment, between two steps by a straight line."""
-    before: Clear | None = None
-    for step in clear:
-        if before is not None and before.elevation_deg < RISEN_DEG <= step.elevation_deg:
+def _crossings(clear: Sequence[Clear], *, rising: bool) -> list[int]:
+    """When the sun rises (or sets), in order, each between two steps by a straight line."""
+    found = []
+    for before, step in pairwise(clear):
+        up = before.elevation_deg < RISEN_DEG <= step.elevation_deg
+        down = before.elevation_deg >= RISEN_DEG > step.elevation_deg
+        if up if rising else down:
+            part = (RISEN_DEG - before.elevation_deg) / (step.elevation_deg - before.elevation_deg)
             middle_ms = before.start_ms + SLOT_MS // 2
-            rise = (RISEN_DEG - before.elevation_deg) / (step.elevation_deg - before.elevation_deg)
-            rise_ms = round(middle_ms + rise * (step.start_ms - before.start_ms))
-            if rise_ms > from_ms:
-                return rise_ms
-        before = step
-    return None
+            found.append(round(middle_ms + part * (step.start_ms - before.start_ms)))
+    return found
+
+
+def _first_after(moments: Sequence[int], from_ms: int) -> int | None:
+    return next((moment for moment in moments if moment > from_ms), None)
+
+
+def _sunset_ms(clear: Sequence[Clear], sunrise_ms: int) -> int | None:
+    """The sunset before a sunrise. After midnight the table begins too late for it: then the next one's time
+    a day earlier, which is some minutes off."""
+    sets = _crossings(clear, rising=False)
+    before = [moment for moment in sets if moment < sunrise_ms]
+    if before:
+        return before[-1]
+    following = _first_after(sets, sunrise_ms)
+    return None if following is None else following - DAY * SLOT_MS

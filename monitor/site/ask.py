@@ -256,6 +256,6 @@ path = {store}
 
 # Next, tell which devices to read: one table [[devices]] each, with name, profile, connection ("serial" with
 # port, or "tcp" with host), unit and every_s. Give a serial port by its stable name in /dev/serial/by-id.
-# How alarms reach you: a table [notices] with quiet_hours, and one table [[channels]] for each way, with name and
-# kind (apprise, mqtt, email, hook or pin); see README, 'How alarms reach a phone'.
+# How alarms reach you: a table [notices] with quiet_hours, and one table [[channels]] for each way, with name
+# and kind (apprise, mqtt, email, hook or pin); see README, 'How alarms reach a phone'.
 """

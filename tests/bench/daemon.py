@@ -34,6 +34,9 @@ SUN_TARGET_MB = 5.0
 NOON_MS = 1_782_043_200_000
 """2026-06-21T12:00:00Z: an hour with every device alive."""
 
+AS_THE_UNIT = {"OPENBLAS_NUM_THREADS": "1"}
+"""What the systemd unit sets for the daemon."""
+
 LIBRARIES = (
     "import sqlite3, serial, click, pydantic, pymodbus.client.tcp, pymodbus.framer, signal; signal.pause()"
 )
@@ -112,7 +115,7 @@ def run_daemon(folder: Path, change: Callable[[str], str]) -> Held:
         (folder / "site.toml").write_text(fast(change(site_text(simulator))), encoding="utf-8")
         command = [sys.executable, "-m", "monitor.cli", "monitor", str(folder / "site.toml")]
         with (folder / "log").open("wb") as log:
-            daemon = subprocess.Popen(command, stderr=log)
+            daemon = subprocess.Popen(command, stderr=log, env=os.environ | AS_THE_UNIT)
         begin_s = time.monotonic()
         helper = watch_helper(daemon.pid, WARM_UP_S)
         time.sleep(max(0.0, WARM_UP_S - (time.monotonic() - begin_s)))

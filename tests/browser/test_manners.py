@@ -60,7 +60,9 @@ def troubled(shared_hide):
             *hide.present({"load_power_W": 31_000.0}, 10, Quality.SUSPECT, "31000 is outside −10 to 20000"),
             *hide.present({"battery_temperature_C": None}, 10, Quality.MISSING, "the probe is not there"),
         ],
-        alarms=[AlarmState("Low voltage", "unacknowledged", now - 60_000, "high", 11.5, "Low voltage: 11.5 V")],
+        alarms=[
+            AlarmState("Low voltage", "unacknowledged", now - 60_000, "high", 11.5, "Low voltage: 11.5 V"),
+        ],
         health=[
             DeviceHealth("charger", "/dev/serial/by-id/usb-an-invented-adapter-with-a-long-name-0001-if00",
                          "silent", now, now, 85.0, 720, {"no answer": 4}, "no answer within 1 s")

@@ -34,6 +34,7 @@ DAYS = 8
 AT_MS = START_MS + DAYS * DAY_MS + 18 * HOUR_MS + HOUR_MS // 2
 KEYS = [
     "at",
+    "sunset",
     "sunrise",
     "array_helps_from",
     "soc_min",
@@ -92,7 +93,8 @@ def test_the_document_has_all_that_others_rely_on(hide):
     for key in ("soc_min", "battery_voltage_min_V", "charge_used_Ah"):
         assert told[key]["p10"] <= told[key]["p50"] <= told[key]["p90"]
     assert 0 <= told["crosses_reserve_probability"] <= 1
-    assert len(told["course"]) == 24
+    assert [each["time"] for each in told["course"][:2]] == ["2026-03-10T18:35:00Z", "2026-03-10T19:00:00Z"]
+    assert len(told["course"]) == 1 + 24
     assert len(told["days"]) == 5
 
 

@@ -1,0 +1,28 @@
+"""Telling the C library to give memory back: a small computer has little, and both processes run for months.
+
+By default glibc gives each thread a heap of its own and moves large blocks into it once one was freed, so
+that what one large sum or answer took stays with the process. mallopt(3); elsewhere there is no such call
+and nothing happens. Imports nothing of the project.
+"""
+
+from __future__ import annotations
+
+import ctypes
+
+M_ARENA_MAX, M_MMAP_THRESHOLD = -8, -3
+"""Parameters' numbers in glibc's malloc.h."""
+
+LARGE_BLOCK_BYTES = 128 * 1024
+"""glibc's own first limit for a block that is given back at once; setting it keeps it from growing."""
+
+
+def keep_small() -> None:
+    """Give large blocks back as soon as they are free, and let all threads share one heap.
+
+    Measured: the page process takes 59 MB instead of 79 after a dozen phones, the daemon 3 MB less after an
+    outlook (tests.bench.page_cost, tests.bench.daemon).
+    """
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(M_ARENA_MAX, 1)
+        mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
