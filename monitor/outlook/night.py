@@ -21,7 +21,7 @@ SMOOTH = 12
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """sunset_ms, sunrise_ms and helps_ms are None where they are not known; slots counts those until the array
+    """sunset_ms, sunrise_ms and helps_ms are None where not known; slots counts those until the array
     helps, or to the end of the next 24 hours where it does not."""
 
     sunset_ms: int | None
