@@ -3,6 +3,12 @@
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     app         the web app: pages and their addresses, files, headers
+    api         the addresses for other programs: JSON under /api/v1/, OpenMetrics text under /metrics
+    openapi     the description of those addresses for programs
+    metrics     what stands now as OpenMetrics text
+    documents   what the store knows as plain data for JSON
+    asked       what an address asks for, checked; pure
+    hosts       by which names this computer may be asked; pure
     frame       the HTML around every page
     library     scripts of others, served as they are (its README says from where)
     day_line    the last day as two plots without a script; pure

@@ -3,8 +3,9 @@
 The first answer already holds the whole page as plain HTML (#first); Dash then draws the same beside it and
 assets/first.js swaps the two in one go. With scripts off the first answer stays.
 
-Nothing asks an outside host: scripts, style and icon come from this process. Only the addresses of PAGES and
-what Dash itself needs are answered; all others are 404.
+Nothing asks an outside host: scripts, style and icon come from this process. Only the addresses of PAGES,
+those for other programs (`api`) and what Dash itself needs are answered; all others are 404. Under a name
+that is not this computer's nothing is answered (`hosts`).
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import mimetypes
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
+from socket import gethostname
 from threading import Lock
 from typing import Any
 
@@ -21,7 +23,9 @@ from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
+from dashboard.api import add_api, error, is_for_programs
 from dashboard.frame import ASSETS, live_frame, still_html, title_of
+from dashboard.hosts import FOREIGN, is_own
 from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
@@ -91,7 +95,8 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
             each.register(app, open_reader, site)
         else:
             _add_still(app, each, open_reader, site)
-    _guard(app)
+    _guard(app, own_names(site))
+    add_api(app.server, open_reader, site)
     _send_files(app)
     return app
 
@@ -160,16 +165,31 @@ def _send_files(app: _Page) -> None:
         return response
 
 
-def _guard(app: Dash) -> None:
-    """Headers on every answer, and 404 for addresses that are nobody's (Dash would answer 200 to all)."""
+def own_names(site: Site) -> frozenset[str]:
+    """The names by which this computer may be asked, beside those that no one outside can give."""
+    given = (*site.page.names, site.page.host, gethostname())
+    return frozenset(name.lower() for name in given)
+
+
+def _guard(app: Dash, names: frozenset[str]) -> None:
+    """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
+    (Dash would answer 200 to all)."""
     server = app.server
     pages = {page.path for page in PAGES}
     own = tuple(f"/{name}" for name in ("assets/", "library/", "_dash-", "_reload-hash"))
     policy = content_policy(app)
 
     @server.before_request
+    def refuse_foreign_name() -> Response | None:
+        if is_own(request.headers.get("Host"), names):
+            return None
+        if is_for_programs(request.path):
+            return error(421, FOREIGN.strip())
+        return Response(FOREIGN, 421, mimetype="text/plain")
+
+    @server.before_request
     def refuse_unknown() -> Response | None:
-        if request.path in pages or request.path.startswith(own):
+        if request.path in pages or request.path.startswith(own) or is_for_programs(request.path):
             return None
         return Response(NOT_FOUND, 404, mimetype="text/plain")
 

@@ -96,13 +96,21 @@ def asked_span(query: Mapping[str, str], today: date) -> Span:
 
 def take_days(reader: StoreReader, site: Site, span: Span) -> tuple[DayRow, ...]:
     """The span's days, or its weeks where it is long. Raises StoreError."""
-    judged = entries(reader, span.first, span.last)
-    stats = {day: list(some) for day, some in groupby(reader.days(span.first, span.last), lambda s: s.day)}
-    days = [span.first + timedelta(days=at) for at in range(span.days)]
-    rows = [day_row(day, judged.get(day), stats.get(day, []), site.metering.level) for day in days]
+    rows = [row for row, _ in take_each_day(reader, site, span)]
     if not span.by_week:
         return tuple(rows)
     return tuple(week_row(list(week)) for _, week in groupby(rows, lambda row: row.first.isocalendar()[:2]))
+
+
+def take_each_day(
+    reader: StoreReader, site: Site, span: Span
+) -> list[tuple[DayRow, Mapping[str, Any] | None]]:
+    """Each of the span's days, with its entry where it has one. Raises StoreError."""
+    judged = entries(reader, span.first, span.last)
+    stats = {day: list(some) for day, some in groupby(reader.days(span.first, span.last), lambda s: s.day)}
+    days = [span.first + timedelta(days=at) for at in range(span.days)]
+    level = site.metering.level
+    return [(day_row(day, judged.get(day), stats.get(day, []), level), judged.get(day)) for day in days]
 
 
 def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat], level: str) -> DayRow:

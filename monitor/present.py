@@ -5,7 +5,7 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -54,6 +54,11 @@ class Look(StrEnum):
     STALE = "stale"
     SUSPECT = "suspect"
     MISSING = "missing"
+
+
+def quality_of(look: Look) -> str:
+    """The word of documents for it: good, stale, suspect or missing."""
+    return "good" if look is Look.LIVE else str(look)
 
 
 LOOKS = {Quality.GOOD: Look.LIVE, Quality.SUSPECT: Look.SUSPECT, Quality.MISSING: Look.MISSING}
@@ -146,9 +151,43 @@ def charge_words(soc: float | None, sd: float | None) -> str:
 
 def _told(site: Site) -> set[str]:
     """The document's quantities: the charge has places of its own, the capacity is `nightbank bank`'s."""
-    unseen = set() if site.metering.level == "charging" else {"unseen_load_A"}
     elsewhere = ("state_of_charge", "bank_capacity")
-    return {name for name in QUANTITIES if name not in unseen and not name.startswith(elsewhere)}
+    return {name for name in told_of(site) if not name.startswith(elsewhere)}
+
+
+def told_of(site: Site) -> tuple[str, ...]:
+    """The quantities told of a site: the unseen load only where the loads are not metered."""
+    unseen = set() if site.metering.level == "charging" else {"unseen_load_A"}
+    return tuple(name for name in QUANTITIES if name not in unseen)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The reading that stands for each quantity now, and how it may be taken; what never came is absent."""
+
+    now: Now
+    readings: Mapping[str, Reading]
+    looks: Mapping[str, Look]
+
+    def live(self, quantity: str) -> float | None:
+        """The value that may be taken as the present one, None where there is none."""
+        return self.readings[quantity].value if self.looks.get(quantity) is Look.LIVE else None
+
+    @property
+    def stage(self) -> str | None:
+        """The charge stage now in the trade's word, None where it is not known."""
+        stage = self.live("charge_stage")
+        return None if stage is None else Stage(int(stage)).name.lower()
+
+
+def standing_now(site: Site, reader: StoreReader) -> Standing:
+    """What stands now. Where several devices give a quantity `Now.standing` chooses."""
+    now = now_of(reader)
+    latest = held(reader.latest())
+    readings = {
+        name: reading for name in QUANTITIES if (reading := now.standing(site, latest, name)) is not None
+    }
+    return Standing(now, readings, {name: now.look_of(site, each) for name, each in readings.items()})
 
 
 def present(site: Site, reader: StoreReader) -> dict[str, Any]:
@@ -158,30 +197,24 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale; basis lists what
     the charge rests on. The unseen load is told only where the loads are not metered.
     """
-    now = now_of(reader)
-    latest = held(reader.latest())
-    chosen = {
-        name: reading for name in QUANTITIES if (reading := now.standing(site, latest, name)) is not None
-    }
-    looks = {name: now.look_of(site, reading) for name, reading in chosen.items()}
-    live = {name: reading.value for name, reading in chosen.items() if looks[name] is Look.LIVE}
-    stage = live.get("charge_stage")
+    standing = standing_now(site, reader)
     told = _told(site)
     described = {device.name for device in site.devices}
+    soc = standing.live("state_of_charge")
     return {
-        "time": iso_utc(now.time_ms),
+        "time": iso_utc(standing.now.time_ms),
         "site": site.site.name,
         "quantities": {
-            name: _quantity(reading, looks[name], now.time_ms)
-            for name, reading in chosen.items()
+            name: reading_row(reading, standing.looks[name], standing.now.time_ms)
+            for name, reading in standing.readings.items()
             if name in told
         },
-        "soc": live.get("state_of_charge"),
-        "soc_sd": live.get("state_of_charge_sd"),
-        "basis": list(basis_of(reader)) if "state_of_charge" in live else [],
-        "stage": None if stage is None else Stage(int(stage)).name.lower(),
+        "soc": soc,
+        "soc_sd": standing.live("state_of_charge_sd"),
+        "basis": list(basis_of(reader)) if soc is not None else [],
+        "stage": standing.stage,
         "alarms": [_alarm(state) for state in in_order(reader.alarms())],
-        "devices": [_device(health) for health in reader.health() if health.device in described],
+        "devices": [device_row(health) for health in reader.health() if health.device in described],
     }
 
 
@@ -201,12 +234,13 @@ def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
     return sorted(states, key=place)
 
 
-def _quantity(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:
+def reading_row(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:
+    """A reading as JSON; reason is there only where it is not good."""
     row: dict[str, Any] = {
         "value": None if reading.value is None else float(f"{reading.value:.6g}"),
         "unit": QUANTITIES[reading.quantity].unit,
         "age_s": round((now_ms - reading.time_ms) / 1000, 1),
-        "quality": "good" if look is Look.LIVE else str(look),
+        "quality": quality_of(look),
         "device": reading.device,
     }
     if reading.reason:
@@ -227,7 +261,8 @@ def _alarm(state: AlarmState) -> dict[str, Any]:
     }
 
 
-def _device(health: DeviceHealth) -> dict[str, Any]:
+def device_row(health: DeviceHealth) -> dict[str, Any]:
+    """How a device has been answering, as JSON."""
     return {
         "name": health.device,
         "connection": health.connection,

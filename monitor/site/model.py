@@ -7,6 +7,7 @@ the project only quantities and toml_lines; `load.py` turns what pydantic finds 
 
 from __future__ import annotations
 
+import re
 import zoneinfo
 from datetime import date
 from typing import Annotated, Literal
@@ -16,7 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
-from monitor.site.table import Table
+from monitor.site.table import Table, told
 from monitor.toml_lines import did_you_mean
 
 Chemistry = Literal["flooded", "agm", "gel", "lifepo4"]
@@ -27,6 +28,9 @@ LEAD_ACID_CELL_V = 2.0
 LIFEPO4_CELL_V = 3.2
 LIFEPO4_ROUND_UNITS = {12.0: 4, 24.0: 8, 36.0: 12, 48.0: 16}
 """Cells of LiFePO4 units sold under a lead-acid bank's round voltage (common practice, no source)."""
+
+HOST_NAME = re.compile(r"(?=.{1,253}$)[A-Za-z0-9_-]{1,63}(\.[A-Za-z0-9_-]{1,63})*")
+"""A computer's name as DNS has it (RFC 1035: labels of at most 63, 253 in all; _ is in use, too)."""
 
 RESERVED_SOURCES = ("derived", "estimate", "import")
 """What `Reading.device` says where no device is the source; a device may not take these names."""
@@ -43,6 +47,15 @@ def _known_time_zone(name: str) -> str:
         text = f"unknown time zone {name!r}; {advice}"
         raise PydanticCustomError("told", "{text}", {"text": text}) from None
     return name
+
+
+def _host_name(name: str) -> str:
+    if not HOST_NAME.fullmatch(name):
+        raise told(f'{name!r} is no name of a computer; write it without http:// and port, like "hut.lan"')
+    return name.lower()
+
+
+HostName = Annotated[str, AfterValidator(_host_name)]
 
 
 def _free_device_name(name: str) -> str:
@@ -197,10 +210,14 @@ class StoreEntry(Table):
 
 
 class PageEntry(Table):
-    """[page]; where the page is served."""
+    """[page]; where the page is served.
+
+    names are further names by which phones ask for it, such as one that a router gives.
+    """
 
     host: str = "0.0.0.0"
     port: int = Field(default=8480, ge=1024, le=65535)
+    names: Annotated[tuple[HostName, ...], Field(strict=False)] = ()
 
 
 class Site(Table):
