@@ -9,14 +9,17 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_tables     the commands that take readings out and in as tables
     cli_estimate   the command that runs the estimator over any record
     cli_rebuild    the command that estimates the stored history anew
+    cli_days, cli_array   the commands that tell of days and array
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
     cli_parts      what several commands share
     alarm_words    alarms, their history and figures for a person
     bank_words     the report on the bank for a person
+    sun_words      days and the array's findings for a person
     outlook_words  the outlook for a person
     bank_report    stage, ledger and health of the bank, from the store
+    sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
@@ -24,6 +27,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
+    day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
     notices        what a person is told, and how it reaches them: outbox and channels
@@ -42,6 +46,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     clock          time, handed in
     toml_lines     TOML files a person wrote, and the line of every key
     errors         the error family
+    memory         word to the C library to give memory back
     cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in

@@ -32,6 +32,11 @@ SILENT_MS, TOO_SILENT_MS = 1_800_000, 3 * 3_600_000
 
 DAY_MS = 86_400_000
 
+METERED = tuple(
+    name for name in QUANTITIES if name not in ("charge_stage", "state_of_charge", "unseen_load_A")
+)
+"""What meters show; the rest is worked out anew."""
+
 
 @dataclass(slots=True)
 class _Followed:
@@ -97,19 +102,32 @@ def outlook_at(site: Site, reader: StoreReader, at_ms: int | None = None) -> Out
 
 
 def _anew(site: Site, reader: StoreReader, at_ms: int) -> _Followed:
-    """The estimator over the weeks before a moment, knowing nothing at their beginning."""
+    """The estimator over the weeks before a moment, knowing nothing at their beginning.
+
+    What another device gave within the same slot belongs to its past, though it be too old for the sample.
+    """
     sampler = Sampler(site)
     followed = _Followed(BankEstimator(describe_site(site)), SitePast(site))
+    start_ms = _past_from_ms(at_ms)
+    slots = {
+        time_ms // SLOT_MS: row for time_ms, row in reader.rows(METERED, start_ms, at_ms, SLOT_MS / 1000)
+    }
     measured = measuring(reader.latest())
-    for poll in polls_of(reader.readings(at_ms - KEPT_DAYS * DAY_MS, at_ms, measured)):
+    for poll in polls_of(reader.readings(start_ms, at_ms, measured)):
         sampled = sampler.take(sampler.metered(poll))
         if sampled is None:
             continue
         estimate = followed.estimator.update(sampled.sample)
         if estimate.time_ms == sampled.sample.time_ms:
             followed.last = estimate
-            followed.past.add(estimate.time_ms, _row(sampled.sample, estimate))
+            row = slots.get(estimate.time_ms // SLOT_MS, {}) | _row(sampled.sample, estimate)
+            followed.past.add(estimate.time_ms, row)
     return followed
+
+
+def _past_from_ms(at_ms: int) -> int:
+    """Where the kept weeks begin: at a slot's begin, so that rows of a slot's width fall into one slot."""
+    return at_ms // SLOT_MS * SLOT_MS - KEPT_DAYS * DAY_MS
 
 
 def _row(sample: BankSample, estimate: BankEstimate) -> dict[str, float]:
@@ -144,7 +162,7 @@ def _from_state(site: Site, reader: StoreReader, at_ms: int) -> _Followed | None
         sampled = sampler.take(sampler.metered(poll))
         if sampled is not None:
             followed.last = estimator.update(sampled.sample)
-    for time_ms, row in reader.rows(QUANTITIES, at_ms - KEPT_DAYS * DAY_MS, at_ms, SLOT_MS / 1000):
+    for time_ms, row in reader.rows(QUANTITIES, _past_from_ms(at_ms), at_ms, SLOT_MS / 1000):
         followed.past.add(time_ms, row)
     return followed
 

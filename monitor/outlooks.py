@@ -126,11 +126,10 @@ class Outlooks:
         days = [today - timedelta(days=number) for number in range(BEHIND_DAYS, 0, -1)]
         self._shares = {day: self._shares[day] for day in days if day in self._shares}
         for day in days:
-            if day not in self._shares:
-                steps = noted(supply, day, self._store)
-                found = past_shares(self._past, now_ms, {day: steps}) if steps is not None else []
-                self._shares[day] = found[0] if found else None
-        shares = [self._shares[day] for day in days]
+            steps = None if day in self._shares else noted(supply, day, self._store)
+            if steps is not None:  # a day without its table yet is asked for again next time
+                self._shares[day] = next(iter(past_shares(self._past, now_ms, {day: steps})), None)
+        shares = [self._shares.get(day) for day in days]
         if today in self._ahead and now_ms > local_day(self._zone, today).start_ms:
             shares += past_shares(self._past, now_ms, {today: self._ahead[today]})
         return shares

@@ -1,4 +1,5 @@
-"""The daemon's share of the sun: tables of what a clear sky gives today and in the coming days, in the store.
+"""The daemon's share of the sun: tables of what a clear sky gives today and in the coming days, in the store,
+and of the last weeks' days with readings that have none (history that an import or a demo brought in).
 
 Once after the start and then once a local day the almanac's process is started, if a table is missing or
 belongs to another site file; a thread waits for it, and `follow`, called in every round of the main loop,
@@ -16,6 +17,7 @@ from datetime import date, timedelta
 
 from monitor.clock import Clock
 from monitor.errors import SunError
+from monitor.outlook.sky import BEHIND_DAYS
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, zone_of
@@ -75,7 +77,8 @@ class SunTables:
             self._thread.join(END_WAIT_S)
 
     def _start(self, supply: Supply, today: date) -> None:
-        days = [today + timedelta(days=ahead) for ahead in range(AHEAD_DAYS)]
+        first = today - timedelta(days=self._days_behind(today))
+        days = [first + timedelta(days=number) for number in range((today - first).days + AHEAD_DAYS)]
         missing = [day for day in days if noted(supply, day, self._store) is None]
         if not missing:
             return
@@ -86,6 +89,12 @@ class SunTables:
             return
         self._thread = threading.Thread(target=self._wait_for, args=(self._run,), name="sun", daemon=True)
         self._thread.start()
+
+    def _days_behind(self, today: date) -> int:
+        """How many days back the store has readings, at most as many as the outlook judges."""
+        span = self._store.span()
+        read = 0 if span is None else (today - day_at(self._zone, span[0]).day).days
+        return min(BEHIND_DAYS, max(0, read))
 
     def _wait_for(self, run: AlmanacRun) -> None:
         try:

@@ -39,7 +39,19 @@ NIGHT_HEADS = ("Time", "Likely charge", "8 in 10")
 
 HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
 
-SECTIONS = ("lead", "night", "charge", "main", "more", "today", "alarms", "devices", "answered")
+SECTIONS = (
+    "lead",
+    "night",
+    "hours",
+    "ground",
+    "charge",
+    "main",
+    "more",
+    "today",
+    "alarms",
+    "devices",
+    "answered",
+)
 """Ids of the sections that every refresh renews, in the order of `Parts`."""
 
 Content = list[Component | str]
@@ -51,6 +63,8 @@ class Parts:
 
     lead: Content
     night: Content
+    hours: Content
+    ground: Content
     charge: Content
     main: Content
     more: Content
@@ -69,7 +83,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         [
             html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),
             html.Section(parts.lead, id="lead", **extra(aria_label="State of the bank")),
-            html.Section(parts.night, id="night", **extra(aria_label="The night ahead")),
+            night_section(parts),
             html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
             html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
             html.Div(
@@ -90,6 +104,25 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
 def section(title: str, content: Content, name: str) -> Component:
     """A titled part of the page; a refresh renews what stands under the id `name`."""
     return html.Section([html.H2(title), html.Div(content, id=name)])
+
+
+def night_section(parts: Parts) -> Component:
+    """The night ahead; the style sheet hides it where nothing is known of it."""
+    heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in NIGHT_HEADS]))
+    return html.Section(
+        [
+            html.Div(parts.night, id="night"),
+            html.Details(
+                [
+                    html.Summary("Hour by hour, and what it rests on"),
+                    html.Table([heads, html.Tbody(parts.hours, id="hours")], className="plain"),
+                    html.Ul(parts.ground, id="ground", className="basis"),
+                ]
+            ),
+        ],
+        id="night-ahead",
+        **extra(aria_label="The night ahead"),
+    )
 
 
 def now_section(parts: Parts) -> Component:
@@ -175,6 +208,8 @@ def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Par
     return Parts(
         lead_part(tonight),
         night_part(tonight),
+        hours_part(tonight),
+        [] if tonight.night is None else [html.Li(words) for words in tonight.night.basis],
         charge_part(tonight),
         value_rows(tonight.main),
         value_rows(tonight.more),
@@ -224,7 +259,7 @@ def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
         ),
     ]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
-    return Parts(lead, [], [], [], [], [], [], [], answered_part(at, count))
+    return Parts(lead, [], [], [], [], [], [], [], [], [], answered_part(at, count))
 
 
 def notice(kind: str, text: str) -> Component:
@@ -251,27 +286,22 @@ def lead_part(tonight: Tonight) -> Content:
 
 
 def night_part(tonight: Tonight) -> Content:
-    """The night line with its words, what switching off would bring, and the same as a table."""
+    """The night line with its words, and what switching off would bring."""
     night = tonight.night
     if night is None:
         return []
-    heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in NIGHT_HEADS]))
-    rows = [
-        html.Tr([html.Th(time, scope="row"), html.Td(likely), html.Td(spread)])
-        for time, likely, spread in night.rows
-    ]
-    basis = html.Ul([html.Li(words) for words in night.basis], className="basis")
     return [
         html.Div(Picture(night.picture), role="img", **extra(aria_labelledby="night-told")),
         html.P(unbroken(night.told), id="night-told"),
         *([html.Ul([html.Li(each) for each in night.reliefs], id="reliefs")] if night.reliefs else []),
-        html.Details(
-            [
-                html.Summary("Hour by hour, and what it rests on"),
-                html.Table([heads, html.Tbody(rows)], className="plain"),
-                basis,
-            ]
-        ),
+    ]
+
+
+def hours_part(tonight: Tonight) -> Content:
+    """The night line as rows of a table."""
+    return [
+        html.Tr([html.Th(time, scope="row"), html.Td(likely), html.Td(spread)])
+        for time, likely, spread in (() if tonight.night is None else tonight.night.rows)
     ]
 
 

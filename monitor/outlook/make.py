@@ -272,7 +272,7 @@ def _basis(known: Known, loads: LoadsAhead, night: Night) -> tuple[str, ...]:
     days = sum(share is not None for share in known.shares)
     if known.clear:
         told.append(
-            f"sun as on {days} days of this site's record"
+            f"sun as on {days} {'day' if days == 1 else 'days'} of this site's record"
             if days
             else "sun anything from rain to clear: no day is on record yet"
         )

@@ -4,6 +4,7 @@ The store carries a clock note, so that every test plays at 20:00 on an invented
 says on the console or asks of another host fails the test that opened it.
 """
 
+import json
 import math
 import os
 import re
@@ -21,6 +22,7 @@ import pytest
 from playwright.sync_api import Page, sync_playwright
 
 from monitor.clock import CLOCK_NOTE, PacedClock
+from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.sampling import BASIS_NOTE
 from monitor.store.embedded import open_writer
@@ -58,7 +60,17 @@ class Hide:
     def now_ms(self) -> int:
         return self._clock.now_ms()
 
-    def store(self, readings=(), *, alarms=(), health=(), basis=(), heartbeat_age_s=20.0, stopped=False):
+    def store(
+        self,
+        readings=(),
+        *,
+        alarms=(),
+        health=(),
+        basis=(),
+        outlook=None,
+        heartbeat_age_s=20.0,
+        stopped=False,
+    ):
         """Write to the store as the daemon does. heartbeat_age_s None: no daemon ever ran."""
         with closing(open_writer(self.store_file, "Europe/London")) as writer:
             writer.rank_devices(["charger"])
@@ -66,6 +78,8 @@ class Hide:
             writer.append(readings)
             if basis:
                 writer.put_note(BASIS_NOTE, "\n".join(basis))
+            if outlook is not None:
+                writer.put_note(OUTLOOK_NOTE, json.dumps(outlook))
             for alarm in alarms:
                 writer.put_alarm(alarm)
             for state in health:

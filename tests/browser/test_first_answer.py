@@ -65,7 +65,7 @@ def test_what_was_unfolded_before_dash_came_stays_so(evening, visit, chromium):
     page.route("**/_dash-layout", lambda route: held.append(route))
     page.goto(evening.url)
     page.locator("#first summary", has_text="All values").click()
-    page.wait_for_function("document.querySelector('#first details').open")
+    expect(page.locator("#first details", has_text="All values")).to_have_attribute("open", "")
     while not held:
         page.wait_for_timeout(50)
     held[0].continue_()

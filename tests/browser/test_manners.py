@@ -85,7 +85,7 @@ def test_all_text_is_large_and_stands_out(troubled, visit, scheme):
     page = visit.open(troubled, scheme=scheme)
     page.get_by_role("button", name="Look closer").click()
     page.wait_for_selector("#history-chart .main-svg")
-    for summary in page.locator("summary").all():
+    for summary in page.locator("summary:visible").all():
         summary.click()
     texts = page.evaluate(CONTRAST)
     assert len(texts) > 80
@@ -99,7 +99,7 @@ def test_nothing_scrolls_sideways(troubled, visit, width):
     page = visit.open(troubled, width=width)
     page.get_by_role("button", name="Look closer").click()
     page.wait_for_selector("#history-chart .main-svg")
-    for summary in page.locator("summary").all():
+    for summary in page.locator("summary:visible").all():
         summary.click()
     beyond = page.evaluate(BEYOND, width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width, beyond
@@ -109,7 +109,9 @@ def test_what_is_tapped_is_large_enough_for_a_thumb(troubled, visit):
     page = visit.open(troubled)
     # 44 CSS px: WCAG 2.1, success criterion 2.5.5 [memory]
     assert [
-        s.bounding_box()["height"] for s in page.locator("summary").all() if s.bounding_box()["height"] < 44
+        s.bounding_box()["height"]
+        for s in page.locator("summary:visible").all()
+        if s.bounding_box()["height"] < 44
     ] == []
 
 

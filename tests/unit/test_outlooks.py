@@ -142,3 +142,35 @@ def test_until_the_suns_tables_are_there_no_charge_is_counted_on(lived_in):
     outlook, _ = until_made(Outlooks(other, store, Hand(last_ms + 60_000)), estimator)
     assert outlook.helps_ms is None
     assert any("sun's tables" in ground for ground in outlook.basis)
+
+
+def test_a_days_sky_counts_as_soon_as_its_table_is_there(lived_in):
+    """At the daemon's first start the process of the sun's tables ends after the first outlook was made."""
+    site, store, estimator, last_ms = lived_in
+    kept = {key: store.note(key) for key in [note_key(START.date() + timedelta(days=n)) for n in range(6)]}
+    for key in kept:
+        store.put_note(key, "not yet")
+    clock = Hand(last_ms + 60_000)
+    outlooks = Outlooks(site, store, clock)
+    first, _ = until_made(outlooks, estimator)
+    for key, text in kept.items():
+        store.put_note(key, text)
+    clock.now += EVERY_MS
+    then = outlooks.follow(estimator)
+    assert "sun as on 1 day of this site's record" in first.basis  # today's, so far
+    assert "sun as on 7 days of this site's record" in then.basis
+
+
+def test_what_two_devices_show_minutes_apart_is_one_past(tmp_path):
+    """A shunt and a controller read four minutes apart: neither is fresh for the other's sample."""
+    site = site_of(UTC_HIDE.replace('level = "controller"', 'level = "shunt"'))
+    with open_writer(tmp_path / "store.db", "UTC") as store:
+        for time_ms, row in rows(evening_lamps, DAYS):
+            charge_A = row.pop("charge_current_A")
+            del row["load_current_A"]
+            store.append(Reading(time_ms, "shunt", name, value) for name, value in row.items())
+            store.append([Reading(time_ms + 4 * 60_000 - 1, "charger", "charge_current_A", charge_A)])
+        store.commit()
+        asked = outlook_at(site, store, time_ms + 1)
+    assert "loads as on the last 7 days of this site" in asked.basis
+    assert "sun as on 7 days of this site's record" in asked.basis

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from monitor.clock import SteppedClock
 from monitor.errors import SunError
-from monitor.records import parse_iso
+from monitor.records import Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -315,6 +315,16 @@ def test_the_daemon_keeps_today_and_six_days_more(site: Site, supply: Supply, st
     clock.set(NOON_MS + 3 * 86_400_000)
     settled(tables)
     assert days_noted(store, supply) == list(range(AHEAD_DAYS + 3))
+
+
+def test_days_that_were_read_before_the_daemon_ran_get_their_tables_too(
+    site: Site, supply: Supply, store: StoreWriter
+) -> None:
+    """History that an import brought in: without its tables the outlook could not judge those days' skies."""
+    store.append([Reading(NOON_MS - 3 * 86_400_000, "log", "charge_current_A", 5.0)])
+    store.commit()
+    settled(SunTables(site, store, SteppedClock(NOON_MS)))
+    assert days_noted(store, supply) == list(range(-3, AHEAD_DAYS))
 
 
 def test_following_never_waits_for_the_process(site: Site, store: StoreWriter) -> None:
