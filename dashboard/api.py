@@ -39,7 +39,6 @@ NO_OUTLOOK = (
     "no outlook has been made yet: the monitor makes one each quarter of an hour while it runs and knows the"
     " charge of the bank"
 )
-SPOILT = "a document in the store is damaged; the monitor writes it anew, so start it where it does not run"
 
 Query = list[tuple[str, str]]
 
@@ -110,8 +109,6 @@ def add_api(server: Flask, open_reader: ReaderFactory, site: Site) -> None:
             return error(400, str(wrong))
         except StoreError as trouble:
             return error(503, str(trouble))
-        except json.JSONDecodeError:
-            return error(503, SPOILT)
 
     for path in ADDRESSES:
         server.add_url_rule(path, path, told)

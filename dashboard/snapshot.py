@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.night import begin_ms
 from monitor.bank.ledger import DayLedger, day_ledger
+from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.present import Now, basis_of, held, now_of
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, Series, to_datetime, to_ms
@@ -97,9 +98,17 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
 
 
 def outlook_of(reader: StoreReader) -> Mapping[str, Any] | None:
-    """The newest outlook's document, None where none was made."""
+    """The newest outlook's document, None where none was made. Raises StoreError for a spoilt note."""
     text = reader.note(OUTLOOK_NOTE)
-    found: Mapping[str, Any] | None = None if text is None else json.loads(text)
+    if text is None:
+        return None
+    try:
+        found: Mapping[str, Any] = json.loads(text)
+    except ValueError as error:
+        raise StoreError(
+            "the store's outlook cannot be read; while the monitor runs it is written anew within a quarter"
+            " of an hour"
+        ) from error
     return found
 
 

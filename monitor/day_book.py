@@ -167,11 +167,12 @@ def missing_days(store: StoreReader, today: date, time_zone: str) -> list[date]:
 
 
 def entries(store: StoreReader, first: date, last: date) -> dict[date, dict[str, object]]:
-    """The stored entries of the local days first..last; a day without one is left out."""
+    """The stored entries of the local days first..last; a day without one that can be read is left out."""
     found = {}
     for at in range((last - first).days + 1):
         day = first + timedelta(days=at)
         text = store.note(note_key(day))
         if text is not None:
-            found[day] = json.loads(text)
+            with suppress(ValueError):  # a spoilt one must not hide the other days
+                found[day] = json.loads(text)
     return found
