@@ -8,7 +8,7 @@ store cannot be read.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
 from typing import Any
 
@@ -127,5 +127,18 @@ def add_api(server: Flask, open_reader: ReaderFactory, site: Site) -> None:
 
 
 def _json(document: Mapping[str, Any], status: int = 200) -> Response:
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False)
-    return Response(text, status, mimetype="application/json")
+    return Response(f"{{{', '.join(_members(document))}}}", status, mimetype="application/json")
+
+
+def _members(document: Mapping[str, Any]) -> Iterator[str]:
+    """The document's members as JSON. Lists are encoded item by item: the encoder keeps all pieces of what it
+    is given, for 2000 points some megabytes that would stay with the process."""
+    for name, value in document.items():
+        told = (
+            f"[{', '.join(map(_encoded, value))}]" if isinstance(value, list | Iterator) else _encoded(value)
+        )
+        yield f"{_encoded(name)}: {told}"
+
+
+def _encoded(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)

@@ -22,7 +22,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.request import Request, urlopen
 
-from monitor.records import Reading
+from monitor.records import Reading, iso_utc
 from monitor.store.embedded import open_writer
 
 DAY_S = 24 * 3600
@@ -46,6 +46,17 @@ CALLBACKS = {
     "lead": "refresh of the values, 5 s",
 }
 """Names of the page's callbacks by an output of each."""
+
+
+def for_programs() -> tuple[tuple[str, str], ...]:
+    """What other programs ask for; of the range as much as one answer holds."""
+    now_ms = time.time_ns() // 1_000_000
+    span = f"from={iso_utc(now_ms - DAY_S * 1000)}&to={iso_utc(now_ms)}"
+    return (
+        ("metrics for programs", "/metrics"),
+        ("latest for programs", "/api/v1/latest"),
+        ("a day in 2000 points", f"/api/v1/range?quantity=battery_voltage_V&{span}&points=2000"),
+    )
 
 
 def fill(store: Path) -> None:
@@ -80,7 +91,7 @@ class PageProcess:
     """The page as a process of its own."""
 
     def __init__(self, site_file: Path) -> None:
-        self.port = free_port()
+        self.port, self.asked = free_port(), 0
         command = [sys.executable, "-m", "monitor.cli", "page", str(site_file)]
         self.process = subprocess.Popen(
             [*command, "--host", "127.0.0.1", "--port", str(self.port)], stderr=subprocess.DEVNULL
@@ -88,6 +99,7 @@ class PageProcess:
         wait_for_port(self.port, time.monotonic() + 20)
 
     def ask(self, path: str, body: Any = None) -> bytes:
+        self.asked += 1
         data = None if body is None else json.dumps(body).encode()
         headers = {"Content-Type": "application/json"}
         answer: bytes = urlopen(
@@ -153,11 +165,13 @@ def main() -> None:
             for dependency in json.loads(page.ask("/_dash-dependencies")):
                 name = next(text for mark, text in CALLBACKS.items() if mark in dependency["output"])
                 measure(page, name, "/_dash-update-component", callback_body(dependency, 1))
+            for name, path in for_programs():
+                measure(page, name, path)
             scripts = re.findall(r'src="([^"]+)"', page.ask("/").decode())
             print(
                 f"{'scripts before the chart':32} {sum(len(page.ask(script)) for script in scripts):9,} bytes"
             )
-            print(f"page process after {5 * TIMES} requests: {page.rss_MB():.1f} MB")
+            print(f"page process after {page.asked} requests: {page.rss_MB():.1f} MB")
         finally:
             page.process.terminate()
             page.process.wait(10)
