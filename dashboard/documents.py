@@ -70,8 +70,8 @@ def range_document(site: Site, reader: StoreReader, asked: AskedRange) -> dict[s
     """A quantity over time: minimum, mean and maximum of each bucket, and where no reading came.
 
     Up to READINGS_UP_TO_MS from the readings themselves; longer ones from the days' sums, whole local days
-    then, so that the first and the last bucket may reach beyond what was asked for. buckets is an iterator: two
-    thousand of them at once would be a megabyte that stays with the process.
+    then, so that the first and the last bucket may reach beyond what was asked for. buckets is an iterator:
+    two thousand of them at once would be a megabyte that stays with the process.
     """
     by_day = asked.end_ms - asked.start_ms > READINGS_UP_TO_MS
     series = (
