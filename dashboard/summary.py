@@ -23,7 +23,7 @@ from dashboard.words import (
     since_text,
     span_text,
 )
-from monitor.present import in_order, standing_words
+from monitor.present import in_order, standing_text, standing_words
 from monitor.quantities import Stage
 from monitor.records import AlarmState, Condition, DeviceHealth
 from monitor.site.model import Site
@@ -337,7 +337,7 @@ def day_note(snapshot: Snapshot) -> str:
 
 def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
     """A standing alarm, with the time since which its value has been beyond its limit."""
-    text = (alarm.text or alarm.name).rstrip(".")
+    text = standing_text(alarm.name, alarm.state, alarm.text).rstrip(".")
     since_ms = alarm.raised_ms or alarm.since_ms
     since = clock_text(since_ms, snapshot.now_ms, zone)
     return AlarmRow(

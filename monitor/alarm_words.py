@@ -16,7 +16,7 @@ from monitor.alarms.figures import (
 )
 from monitor.alarms.rule import Rule
 from monitor.alarms.telling import clock_words
-from monitor.present import in_order, standing_words
+from monitor.present import in_order, standing_text, standing_words
 from monitor.records import AlarmState, Condition, Heartbeat, Transition, iso_utc
 
 SILENT_MS = 180_000
@@ -40,6 +40,7 @@ def _alarm(state: AlarmState, rule: Rule) -> dict[str, Any]:
         "shelved_until": _iso(state.shelved_until_ms),
         "first_out": state.first_out,
         "text": state.text,
+        "reason": state.reason,
         "value": state.value,
         "quantity": rule.quantity,
         "condition": rule.beyond,
@@ -91,10 +92,13 @@ def _nobody(beat: Heartbeat | None, now_ms: int, zone: tzinfo) -> list[str]:
 def _standing(state: AlarmState, rule: Rule, now_ms: int, zone: tzinfo) -> list[str]:
     since = clock_words(state.raised_ms or state.since_ms, now_ms, zone)
     words = standing_words(state.state, since, first_out=state.first_out)
-    lines = [f"ALARM, {state.priority} priority, {words}", f"  {state.text or state.name}."]
-    if rule.do_first:
+    lines = [
+        f"ALARM, {state.priority} priority, {words}",
+        f"  {standing_text(state.name, state.state, state.text)}.",
+    ]
+    if rule.do_first and not state.is_over:
         lines.append(f"  First: {rule.do_first}")
-    if rule.caution:
+    if rule.caution and not state.is_over:
         lines.append(f"  Mind: {rule.caution}")
     return [*lines, ""]
 
