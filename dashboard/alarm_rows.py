@@ -48,7 +48,8 @@ class Change:
 @dataclass(frozen=True, slots=True)
 class Alarms:
     """All that the page says. aside are sentences on alarms that are shelved, suppressed or out of service;
-    quiet the names of those watched without a cause; figures label and value with what it should be."""
+    quiet the names of those watched without a cause; figures label and value with what it should be, of so
+    many days."""
 
     sentence: str
     standing: tuple[Standing, ...]
@@ -56,6 +57,7 @@ class Alarms:
     quiet: tuple[str, ...]
     history: tuple[Change, ...]
     figures: tuple[tuple[str, str, str], ...]
+    days: int
 
 
 def take_alarms(reader: StoreReader, site: Site) -> Alarms:
@@ -71,13 +73,15 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
         for state in states
         if state.stands
     )
+    found = figures(transitions, states, start_ms, now_ms, zone)
     return Alarms(
         sentence=_sentence(standing, states),
         standing=standing,
         aside=tuple(_aside(states, now_ms, zone)),
         quiet=tuple(sorted(state.name for state in states if state.state == Condition.NORMAL)),
         history=tuple(_change(each, now_ms, zone) for each in transitions[:HISTORY_LIMIT]),
-        figures=_figures(figures(transitions, states, start_ms, now_ms, zone)),
+        figures=_figures(found),
+        days=round((found.end_ms - found.start_ms) / DAY_MS),
     )
 
 

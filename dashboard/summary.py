@@ -28,9 +28,6 @@ from monitor.quantities import Stage
 from monitor.records import AlarmState, Condition, DeviceHealth
 from monitor.site.model import Site
 
-COMMITS_MISSED = 2
-"""The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
-
 GAP_SHARE = 0.03
 GAP_LEAST_MS = 5 * MINUTE_MS
 """A day is told to have gaps when more than both of these is not covered (our choice)."""
@@ -156,7 +153,7 @@ def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:
         return Daemon.NEVER
     if beat.stopped_ms is not None:
         return Daemon.STOPPED
-    patience_ms = (COMMITS_MISSED * site.store.commit_every_s + 30) * 1000 * snapshot.now.speed
+    patience_ms = snapshot.now.patience_ms(site)
     quiet_ms = snapshot.now_ms - beat.time_ms
     if quiet_ms < -patience_ms:
         return Daemon.AHEAD

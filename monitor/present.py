@@ -23,6 +23,9 @@ MISSED_POLLS = 3
 SLACK_S = 10.0
 """What a commit and a refresh of the page may take on a busy small computer (our choice)."""
 
+COMMITS_MISSED, PAUSE_S = 2, 30.0
+"""The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
+
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
 
@@ -76,6 +79,10 @@ class Now:
         every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
         within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
         return max(within_s, PRESENT_S) * 1000 * self.speed
+
+    def patience_ms(self, site: Site) -> float:
+        """How old the heartbeat of a daemon that runs may be."""
+        return (COMMITS_MISSED * site.store.commit_every_s + PAUSE_S) * 1000 * self.speed
 
     def look_of(self, site: Site, reading: Reading) -> Look:
         """How one reading may be taken. A stamp well ahead of the clock is as little 'now' as an old one."""

@@ -109,6 +109,6 @@ def test_history_and_figures_come_from_the_transitions(store, site):
     assert [change.cause for change in found.history[:2]] == ["returned", "raised"]
     assert found.history[0].time == "19:00"
     told = {label: value for label, value, _ in found.figures}
-    assert told["Raised a day"] == "0.10"  # by hand: 3 in 30 days
+    assert (told["Raised a day"], found.days) == ("3.00", 1)  # by hand: 3 since an hour, told as of one day
     assert told["Most within 10 minutes"] == "3"
     assert told["Chattering"] == "Low voltage"
