@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from dashboard.words import DAY_MS, clock_text, number, span_text
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.rules import rules_of
-from monitor.present import in_order, now_of, standing_words
+from monitor.present import in_order, now_of, standing_text, standing_words
 from monitor.records import AlarmState, Condition, Transition
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -48,7 +48,8 @@ class Change:
 @dataclass(frozen=True, slots=True)
 class Alarms:
     """All that the page says. aside are sentences on alarms that are shelved, suppressed or out of service;
-    quiet the names of those watched without a cause; figures label and value with what it should be."""
+    quiet the names of those watched without a cause; figures label and value with what it should be, of so
+    many days."""
 
     sentence: str
     standing: tuple[Standing, ...]
@@ -56,6 +57,7 @@ class Alarms:
     quiet: tuple[str, ...]
     history: tuple[Change, ...]
     figures: tuple[tuple[str, str, str], ...]
+    days: int
 
 
 def take_alarms(reader: StoreReader, site: Site) -> Alarms:
@@ -71,13 +73,15 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
         for state in states
         if state.stands
     )
+    found = figures(transitions, states, start_ms, now_ms, zone)
     return Alarms(
         sentence=_sentence(standing, states),
         standing=standing,
         aside=tuple(_aside(states, now_ms, zone)),
         quiet=tuple(sorted(state.name for state in states if state.state == Condition.NORMAL)),
         history=tuple(_change(each, now_ms, zone) for each in transitions[:HISTORY_LIMIT]),
-        figures=_figures(figures(transitions, states, start_ms, now_ms, zone)),
+        figures=_figures(found),
+        days=round((found.end_ms - found.start_ms) / DAY_MS),
     )
 
 
@@ -86,6 +90,10 @@ def _sentence(standing: Sequence[Standing], states: Sequence[AlarmState]) -> str
         return "No alarm has been judged yet."
     if not standing:
         return f"No alarm stands; {len(states)} are watched."
+    over = sum(state.is_over for state in states)
+    if over == len(standing):
+        waits = "one that is over waits" if over == 1 else f"{over} that are over wait"
+        return f"No alarm is active; {waits} for your answer."
     urgent = sum(each.priority == "urgent" for each in standing)
     many = "One alarm stands" if len(standing) == 1 else f"{len(standing)} alarms stand"
     return f"{many}, {urgent} of them urgent." if urgent and len(standing) > 1 else f"{many}."
@@ -93,15 +101,15 @@ def _sentence(standing: Sequence[Standing], states: Sequence[AlarmState]) -> str
 
 def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone: ZoneInfo) -> Standing:
     since_ms = state.raised_ms or state.since_ms
-    text = (state.text or state.name).rstrip(".")
+    text = standing_text(state.name, state.state, state.text).rstrip(".")
     return Standing(
         state.name,
         state.priority,
         standing_words(state.state, clock_text(since_ms, now_ms, zone), first_out=state.first_out),
         f"{text[0].upper()}{text[1:]}.",
         span_text(max(0, now_ms - since_ms)),
-        do_first,
-        caution,
+        "" if state.is_over else do_first,
+        "" if state.is_over else caution,
     )
 
 
@@ -111,9 +119,8 @@ def _aside(states: Sequence[AlarmState], now_ms: int, zone: ZoneInfo) -> list[st
         if state.state == Condition.SHELVED and state.shelved_until_ms is not None:
             told.append(f"{state.name} is shelved until {clock_text(state.shelved_until_ms, now_ms, zone)}.")
         elif state.state == Condition.SUPPRESSED:
-            told.append(
-                f"{state.name} cannot be judged now, by design: {state.text or 'its cause is known'}."
-            )
+            why = f" ({state.reason})" if state.reason else ""
+            told.append(f"{state.name} is not judged now{why}.")
         elif state.state == Condition.OUT_OF_SERVICE:
             told.append(f"{state.name} is out of service since {clock_text(state.since_ms, now_ms, zone)}.")
     return told

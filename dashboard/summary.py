@@ -23,13 +23,10 @@ from dashboard.words import (
     since_text,
     span_text,
 )
-from monitor.present import in_order, standing_words
+from monitor.present import in_order, standing_text, standing_words
 from monitor.quantities import Stage
 from monitor.records import AlarmState, Condition, DeviceHealth
 from monitor.site.model import Site
-
-COMMITS_MISSED = 2
-"""The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
 
 GAP_SHARE = 0.03
 GAP_LEAST_MS = 5 * MINUTE_MS
@@ -156,7 +153,7 @@ def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:
         return Daemon.NEVER
     if beat.stopped_ms is not None:
         return Daemon.STOPPED
-    patience_ms = (COMMITS_MISSED * site.store.commit_every_s + 30) * 1000 * snapshot.now.speed
+    patience_ms = snapshot.now.patience_ms(site)
     quiet_ms = snapshot.now_ms - beat.time_ms
     if quiet_ms < -patience_ms:
         return Daemon.AHEAD
@@ -337,7 +334,7 @@ def day_note(snapshot: Snapshot) -> str:
 
 def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
     """A standing alarm, with the time since which its value has been beyond its limit."""
-    text = (alarm.text or alarm.name).rstrip(".")
+    text = standing_text(alarm.name, alarm.state, alarm.text).rstrip(".")
     since_ms = alarm.raised_ms or alarm.since_ms
     since = clock_text(since_ms, snapshot.now_ms, zone)
     return AlarmRow(

@@ -16,11 +16,8 @@ from monitor.alarms.figures import (
 )
 from monitor.alarms.rule import Rule
 from monitor.alarms.telling import clock_words
-from monitor.present import in_order, standing_words
-from monitor.records import AlarmState, Condition, Heartbeat, Transition, iso_utc
-
-SILENT_MS = 180_000
-"""A daemon without a heartbeat for this long is told as not running (our choice: three commits)."""
+from monitor.present import in_order, standing_text, standing_words
+from monitor.records import AlarmState, Condition, Heartbeat, Transition, iso_utc, to_datetime
 
 
 def list_document(states: Sequence[AlarmState], rules: Sequence[Rule]) -> list[dict[str, Any]]:
@@ -40,6 +37,7 @@ def _alarm(state: AlarmState, rule: Rule) -> dict[str, Any]:
         "shelved_until": _iso(state.shelved_until_ms),
         "first_out": state.first_out,
         "text": state.text,
+        "reason": state.reason,
         "value": state.value,
         "quantity": rule.quantity,
         "condition": rule.beyond,
@@ -54,12 +52,20 @@ def _iso(time_ms: int | None) -> str | None:
 
 
 def list_in_words(
-    states: Sequence[AlarmState], rules: Sequence[Rule], beat: Heartbeat | None, now_ms: int, zone: tzinfo
+    states: Sequence[AlarmState],
+    rules: Sequence[Rule],
+    beat: Heartbeat | None,
+    now_ms: int,
+    patience_ms: float,
+    zone: tzinfo,
 ) -> str:
-    """Standing alarms with what to do first, then those set aside, then how many are watched."""
+    """Standing alarms with what to do first, then those set aside, then how many are watched.
+
+    patience_ms is how old the heartbeat of a daemon that runs may be.
+    """
     by_name = {rule.name: rule for rule in rules}
     known = [state for state in in_order(states) if state.name in by_name]
-    lines = [*_nobody(beat, now_ms, zone)]
+    lines = [*_nobody(beat, now_ms, patience_ms, zone)]
     for state in known:
         if state.stands:
             lines += _standing(state, by_name[state.name], now_ms, zone)
@@ -76,13 +82,13 @@ def list_in_words(
     return "\n".join(lines)
 
 
-def _nobody(beat: Heartbeat | None, now_ms: int, zone: tzinfo) -> list[str]:
+def _nobody(beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo) -> list[str]:
     if beat is None:
         return ["The monitor has not been started yet: nobody is watching."]
     if beat.stopped_ms is not None:
         at = clock_words(beat.stopped_ms, now_ms, zone)
         return [f"The monitor was stopped at {at}: nobody is watching; the alarms are of then."]
-    if now_ms - beat.time_ms > SILENT_MS:
+    if now_ms - beat.time_ms > patience_ms:
         at = clock_words(beat.time_ms, now_ms, zone)
         return [f"The monitor has been silent since {at}: nobody may be watching; the alarms are of then."]
     return []
@@ -91,10 +97,13 @@ def _nobody(beat: Heartbeat | None, now_ms: int, zone: tzinfo) -> list[str]:
 def _standing(state: AlarmState, rule: Rule, now_ms: int, zone: tzinfo) -> list[str]:
     since = clock_words(state.raised_ms or state.since_ms, now_ms, zone)
     words = standing_words(state.state, since, first_out=state.first_out)
-    lines = [f"ALARM, {state.priority} priority, {words}", f"  {state.text or state.name}."]
-    if rule.do_first:
+    lines = [
+        f"ALARM, {state.priority} priority, {words}",
+        f"  {standing_text(state.name, state.state, state.text)}.",
+    ]
+    if rule.do_first and not state.is_over:
         lines.append(f"  First: {rule.do_first}")
-    if rule.caution:
+    if rule.caution and not state.is_over:
         lines.append(f"  Mind: {rule.caution}")
     return [*lines, ""]
 
@@ -145,7 +154,8 @@ def figures_document(found: Figures) -> dict[str, Any]:
 
 def figures_in_words(found: Figures, zone: tzinfo) -> str:
     """The figures line by line, each beside what it should be."""
-    begin, end = (clock_words(time_ms, found.end_ms, zone) for time_ms in (found.start_ms, found.end_ms))
+    moments = (to_datetime(time_ms).astimezone(zone) for time_ms in (found.start_ms, found.end_ms))
+    begin, end = (f"{moment.day} {moment:%b %H:%M}" for moment in moments)
     shares = ", ".join(
         f"{name} {count} ({count / found.raised:.0%})" for name, count in sorted(found.by_priority.items())
     )

@@ -84,11 +84,12 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
 
     site = asked.site()
     with asked.reader(site) as reader:
-        states, beat, now_ms = reader.alarms(), read_heartbeat(reader), now_of(reader).time_ms
+        states, beat, now = reader.alarms(), read_heartbeat(reader), now_of(reader)
     if as_json:
         _echo_json(list_document(states, rules_of(site)))
     else:
-        click.echo(list_in_words(states, rules_of(site), beat, now_ms, ZoneInfo(site.site.time_zone)))
+        zone = ZoneInfo(site.site.time_zone)
+        click.echo(list_in_words(states, rules_of(site), beat, now.time_ms, now.patience_ms(site), zone))
 
 
 @alarms.command()
@@ -243,7 +244,7 @@ def _seconds(span: str) -> float:
     seconds = float(found[1]) * _SECONDS[found[2]]
     if not 0 < seconds <= LONGEST_SHELF_S:
         raise click.BadParameter(
-            f"an alarm can be shelved for at most {LONGEST_SHELF_S / 3600:.0f} h at a time",
+            f"an alarm can be shelved for up to {LONGEST_SHELF_S / 3600:.0f} h at a time, not for '{span}'",
             param_hint="--for",
         )
     return seconds

@@ -12,7 +12,7 @@ from typing import Any
 
 from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.quantities import QUANTITIES, Fault, Stage
-from monitor.records import AlarmState, Condition, DeviceHealth, Quality, Reading, iso_utc
+from monitor.records import OVER, AlarmState, Condition, DeviceHealth, Quality, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -22,6 +22,9 @@ MISSED_POLLS = 3
 
 SLACK_S = 10.0
 """What a commit and a refresh of the page may take on a busy small computer (our choice)."""
+
+COMMITS_MISSED, PAUSE_S = 2, 30.0
+"""The daemon is silent after two commit intervals and half a minute without a heartbeat (our choice)."""
 
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
@@ -81,6 +84,10 @@ class Now:
         every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
         within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
         return max(within_s, PRESENT_S) * 1000 * self.speed
+
+    def patience_ms(self, site: Site) -> float:
+        """How old the heartbeat of a daemon that runs may be."""
+        return (COMMITS_MISSED * site.store.commit_every_s + PAUSE_S) * 1000 * self.speed
 
     def look_of(self, site: Site, reading: Reading) -> Look:
         """How one reading may be taken. A stamp well ahead of the clock is as little 'now' as an old one."""
@@ -224,6 +231,14 @@ def standing_words(state: str, since: str, *, first_out: bool = False) -> str:
     return f"{words}, first of several" if first_out else words
 
 
+def standing_text(name: str, state: str, text: str) -> str:
+    """What a standing alarm says, without its point; what it said, where its value is back to normal."""
+    if state not in OVER:
+        return text or name
+    said = text.removeprefix(f"{name}:").strip()
+    return f"{name} is over; it said: {said}" if said else f"{name} is over"
+
+
 def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
     """Alarm states as a person reads them: standing ones first, by priority, then the older first."""
 
@@ -287,7 +302,7 @@ def in_words(document: dict[str, Any]) -> str:
     for name, row in document["quantities"].items():
         lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
     raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
-    lines += ["", *(f"ALARM {_standing(alarm)}: {alarm['text'] or alarm['name']}" for alarm in raised)]
+    lines += ["", *(f"ALARM {_standing(alarm)}: {_text(alarm)}" for alarm in raised)]
     if not raised:
         lines.append("No alarm.")
     lines += [
@@ -304,6 +319,10 @@ def in_words(document: dict[str, Any]) -> str:
 
 def _standing(alarm: dict[str, Any]) -> str:
     return standing_words(alarm["state"], alarm["since"], first_out=alarm["first_out"])
+
+
+def _text(alarm: dict[str, Any]) -> str:
+    return standing_text(alarm["name"], alarm["state"], alarm["text"])
 
 
 def _bank_line(document: dict[str, Any]) -> str:

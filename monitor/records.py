@@ -125,6 +125,9 @@ STANDING = frozenset(
 )
 """States of which a person is told."""
 
+OVER = frozenset({Condition.RETURNED, Condition.LATCHED_UNACKNOWLEDGED, Condition.LATCHED})
+"""Those of them in which the value is back to normal."""
+
 
 @dataclass(frozen=True, slots=True)
 class AlarmState:
@@ -135,7 +138,8 @@ class AlarmState:
     that it was. beyond_ms is when the
     on-delay began to run, back_ms the off-delay, None where it does not run. shelved_until_ms is the end of
     a shelving. standing tells of a shelved, suppressed or out of service alarm whether its value is beyond
-    its limit all the same; first_out that it was the first of several raised together.
+    its limit all the same; first_out that it was the first of several raised together. reason is why the
+    design suppresses it, '' in every other state.
     """
 
     name: str
@@ -150,11 +154,17 @@ class AlarmState:
     shelved_until_ms: int | None = None
     standing: bool = False
     first_out: bool = False
+    reason: str = ""
 
     @property
     def stands(self) -> bool:
         """Whether a person is told that the value is beyond its limit, or has been and waits for them."""
         return self.state in STANDING
+
+    @property
+    def is_over(self) -> bool:
+        """Whether it stands only because a person has not answered it: its value is back to normal."""
+        return self.state in OVER
 
 
 @dataclass(frozen=True, slots=True)

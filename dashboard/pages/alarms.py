@@ -16,7 +16,7 @@ from monitor.site.load import with_defaults
 from monitor.site.model import Site
 
 PATH = "/alarms"
-FIGURE_HEADS = ("Figure", "Now", "Aim")
+FIGURE_HEADS = ("Figure", "Found", "Aim")
 
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
@@ -95,7 +95,7 @@ def figures_section(alarms: Alarms) -> Component:
     )
     return html.Section(
         [
-            html.H2(f"How they do, {FIGURES_DAYS} days"),
+            html.H2(f"How they do, {alarms.days} {'day' if alarms.days == 1 else 'days'}"),
             html.Table([heads, body], className="figures"),
         ]
     )

@@ -169,11 +169,13 @@ def _shelved(state: AlarmState, before: Condition, now_ms: int, until_ms: int | 
     return replace(_set_aside(state, Condition.SHELVED, now_ms), shelved_until_ms=until_ms)
 
 
-def suppress(state: AlarmState, now_ms: int) -> Step:
+def suppress(state: AlarmState, now_ms: int, reason: str = "") -> Step:
     """The design says that nobody is to be told now (another alarm tells it, or the season is another)."""
+    if state.state == Condition.SUPPRESSED:
+        return replace(state, reason=reason), None
     if state.state in BUSY:
         return state, None
-    return _set_aside(state, Condition.SUPPRESSED, now_ms), "suppressed"
+    return replace(_set_aside(state, Condition.SUPPRESSED, now_ms), reason=reason), "suppressed"
 
 
 def unsuppress(state: AlarmState, now_ms: int) -> Step:
@@ -210,7 +212,7 @@ def set_back(state: AlarmState, now_ms: int) -> AlarmState:
 
 
 def _entered(state: AlarmState, after: Condition, now_ms: int) -> AlarmState:
-    return replace(state, state=after, since_ms=now_ms)
+    return replace(state, state=after, since_ms=now_ms, reason="")
 
 
 def _calm(state: AlarmState, now_ms: int) -> AlarmState:

@@ -23,7 +23,9 @@ FLEETING_MS = 60_000
 """An alarm that returns within a minute is fleeting: nobody can have answered it (our choice; the standard
 names no time)."""
 
-STALE_MS = 86_400_000
+DAY_MS = 86_400_000
+
+STALE_MS = DAY_MS
 """An alarm that stands for more than a day is stale (the standard's, from memory)."""
 
 A_DAY_FOR_A_DESK = 150
@@ -38,7 +40,8 @@ PRIORITY_SHARES = {"low": 0.80, "medium": 0.15, "high": 0.05}
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """What was raised in [start_ms, end_ms), and what stands at its end.
+    """What was raised in [start_ms, end_ms), and what stands at its end. What lies before anybody watched
+    is left out, as long as a day remains.
 
     per_day is the mean, busiest_day the most in one local day, peak the most within 10 minutes. chattering,
     fleeting and frequent count by alarm; stale and standing name alarms.
@@ -66,10 +69,11 @@ def figures(
     ordered = sorted(
         (each for each in transitions if start_ms <= each.time_ms < end_ms), key=lambda each: each.time_ms
     )
+    start_ms = max(start_ms, min(_watched_ms(ordered, states, start_ms), end_ms - DAY_MS))
     raises = [each for each in ordered if each.after == Condition.UNACKNOWLEDGED]
     times = [each.time_ms for each in raises]
     by_day = Counter(to_datetime(time_ms).astimezone(zone).date() for time_ms in times)
-    days = max((end_ms - start_ms) / 86_400_000, 1e-9)
+    days = max((end_ms - start_ms) / DAY_MS, 1e-9)
     standing = [state for state in states if state.stands]
     return Figures(
         start_ms,
@@ -90,6 +94,12 @@ def figures(
             if state.raised_ms is not None and end_ms - state.raised_ms > STALE_MS
         ),
     )
+
+
+def _watched_ms(ordered: Sequence[Transition], states: Sequence[AlarmState], start_ms: int) -> int:
+    """Since when alarms have been judged, as far as their states and transitions tell."""
+    since = [state.since_ms for state in states]
+    return min([*since, *(each.time_ms for each in ordered[:1])]) if since else start_ms
 
 
 def most_within(times: Sequence[int], span_ms: int) -> int:

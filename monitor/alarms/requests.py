@@ -28,7 +28,8 @@ def answer(
     named = {name.casefold(): state for name, state in states.items()}
     state = named.get(request.subject.casefold())
     if state is None:
-        return [], f"There is no alarm {request.subject!r}; {did_you_mean(request.subject, states)}."
+        advice = did_you_mean(request.subject, states)
+        return [], f"There is no alarm {request.subject!r}; {advice}{'' if advice[-1] == '?' else '.'}"
     for_s = request.details.get("for_s")
     until_ms = now_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
     try:

@@ -262,7 +262,7 @@ class AlarmWatch:
                 reason = "not its season or hour"
             elif state.state not in (Condition.NORMAL, Condition.SUPPRESSED):
                 reason = ""
-            step = engine.suppress(state, now_ms) if reason else engine.unsuppress(state, now_ms)
+            step = engine.suppress(state, now_ms, reason) if reason else engine.unsuppress(state, now_ms)
             self._end(steps, rule, *step, now_ms, reason=reason)
 
     def _do(self, steps: list[Step], request: Request, now_ms: int) -> None:

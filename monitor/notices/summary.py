@@ -153,7 +153,7 @@ def _if_due(due: Due, now_ms: int, done: str) -> Due | None:
 
 
 def _standing(alarms: list[AlarmState]) -> str:
-    names = [state.name for state in alarms if state.stands]
+    names = [f"{state.name} (over)" if state.is_over else state.name for state in alarms if state.stands]
     if not names:
         return "No alarm stands."
     return f"Standing: {', '.join(names)}."

@@ -196,3 +196,11 @@ def test_an_alarm_comes_only_after_its_on_delay_and_goes_only_after_its_off_dela
 def _last(seen, limit_V, side):
     """When the value was last on that side of a limit, -1 where never."""
     return max((at for at, v in seen if (v >= limit_V if side == "up" else v < limit_V)), default=-1)
+
+
+def test_the_designs_reason_is_kept_while_it_holds_and_no_longer():
+    first, _ = suppress(first_state("No charge in daylight", "high", 0), 0, "no daylight")
+    assert first.reason == "no daylight"
+    second, cause = suppress(first, 60_000, "charger is silent")
+    assert (second.reason, second.since_ms, cause) == ("charger is silent", 0, None)
+    assert unsuppress(second, 120_000)[0].reason == ""

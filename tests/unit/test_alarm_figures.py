@@ -86,3 +86,18 @@ def test_the_most_within_a_span_is_what_counting_each_start_gives(times, span):
     times = sorted(times)
     by_hand = max((sum(start <= at < start + span for at in times) for start in times), default=0)
     assert most_within(times, span) == by_hand
+
+
+@pytest.mark.parametrize(
+    ("watched_days", "per_day", "start_day"),
+    [(40, 0.1, 0), (10, 0.3, 20), (0.1, 3.0, 29)],  # by hand: 3 in 30 days, in 10, in what counts as one
+)
+def test_days_on_which_nobody_watched_thin_out_nothing(watched_days, per_day, start_day):
+    end_ms = 30 * DAY
+    since_ms = end_ms - round(watched_days * DAY)
+    quiet = AlarmState("Bank too hot", Condition.NORMAL, since_ms, "high", None, "")
+    raised = AlarmState("Low voltage", Condition.NORMAL, end_ms - 1, "high", None, "")
+    steps = [step(end_ms - HOUR + n * MINUTE, "unacknowledged") for n in range(3)]
+    found = figures(steps, [quiet, raised], 0, end_ms, UTC)
+    assert found.per_day == pytest.approx(per_day)
+    assert found.start_ms == start_day * DAY

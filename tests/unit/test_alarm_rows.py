@@ -59,6 +59,26 @@ def test_urgent_ones_are_counted_and_come_first(store, site):
     assert [each.name for each in found.standing] == ["Near the disconnect", "Low voltage"]
 
 
+def test_what_is_over_is_not_told_as_if_it_were_so_now(store, site):
+    """'11.5 V is below 11.7 V' and 'switch off what can wait' are of then."""
+    store.put_alarm(
+        state("Low voltage", Condition.RETURNED, text="Low voltage: 11.5 V is below 11.7 V", raised_ms=NOW)
+    )
+    store.commit()
+    found = take_alarms(store, site)
+    assert found.sentence == "No alarm is active; one that is over waits for your answer."
+    (standing,) = found.standing
+    assert standing.text == "Low voltage is over; it said: 11.5 V is below 11.7 V."
+    assert (standing.do_first, standing.caution) == ("", "")
+
+
+def test_why_the_design_keeps_an_alarm_quiet_is_told(store, site):
+    at_night = {"text": "", "reason": "no daylight"}
+    store.put_alarm(state("No charge in daylight", Condition.SUPPRESSED, **at_night))
+    store.commit()
+    assert take_alarms(store, site).aside == ("No charge in daylight is not judged now (no daylight).",)
+
+
 def test_what_is_set_aside_is_told_with_its_end(store, site):
     store.put_alarm(state("Low voltage", Condition.SHELVED, shelved_until_ms=NOW + 60 * MINUTE))
     store.put_alarm(state("Bank too hot", Condition.OUT_OF_SERVICE))
@@ -89,6 +109,6 @@ def test_history_and_figures_come_from_the_transitions(store, site):
     assert [change.cause for change in found.history[:2]] == ["returned", "raised"]
     assert found.history[0].time == "19:00"
     told = {label: value for label, value, _ in found.figures}
-    assert told["Raised a day"] == "0.10"  # by hand: 3 in 30 days
+    assert (told["Raised a day"], found.days) == ("3.00", 1)  # by hand: 3 since an hour, told as of one day
     assert told["Most within 10 minutes"] == "3"
     assert told["Chattering"] == "Low voltage"

@@ -124,16 +124,28 @@ def test_an_alarm_can_be_put_out_of_service_and_back(hide):
     assert "unacknowledged" in hide.say("in-service", "Bank too hot").output
 
 
+@pytest.mark.parametrize(("commit_every_s", "silent"), [(60, True), (600, False)])
+def test_a_monitor_that_commits_seldom_is_not_told_as_silent(tmp_path, commit_every_s, silent):
+    """Its heartbeat is as old as its last commit: four minutes are long for one a minute, not one in ten."""
+    file = write(tmp_path, changed(more=f"[store]\ncommit_every_s = {commit_every_s}\n"))
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        beat_ms = SystemClock().now_ms() - 240_000
+        write_heartbeat(store, Heartbeat(beat_ms, beat_ms, None))
+        store.commit()
+    told = CliRunner().invoke(main, ["alarms", str(file), "list"]).output
+    assert ("has been silent since" in told) is silent
+
+
 def test_an_unknown_alarm_is_told_with_the_nearest(hide):
     hide.start()
     said = hide.say("acknowledge", "Bank to hot")
     assert said.exit_code == 1
-    assert "did you mean 'Bank too hot'?" in said.output
+    assert said.output == "There is no alarm 'Bank to hot'; did you mean 'Bank too hot'?\n"
 
 
 @pytest.mark.parametrize(
     ("span", "why"),
-    [("8", "write it like 30min, 8h or 1d"), ("25h", "at most 24 h at a time"), ("0h", "at most 24 h")],
+    [("8", "write it like 30min, 8h or 1d"), ("25h", "up to 24 h at a time"), ("0h", "not for '0h'")],
 )
 def test_a_shelving_without_a_sound_time_is_wrong_use(hide, span, why):
     said = hide.say("shelve", "Bank too hot", "--for", span)
@@ -176,5 +188,5 @@ def test_the_figures_are_told_beside_what_they_should_be(hide):
     document = json.loads(hide.say("figures", "--json").output)
     assert (document["raised"], document["standing"]) == (1, ["Bank too hot"])
     assert document["thresholds"]["per_day"] == 1
-    assert "raised            1, 0.03 a day" in hide.say("figures").output
+    assert "raised            1, 1.00 a day" in hide.say("figures").output
     assert hide.say("figures", "--from", "2026-02-01", "--to", "2026-01-01").exit_code == 2
