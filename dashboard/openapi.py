@@ -286,6 +286,7 @@ def _alarm() -> Schema:
             "set_point": NUMBER,
             "do_first": TEXT,
             "caution": TEXT,
+            "reason": TEXT,
         }
     )
 
