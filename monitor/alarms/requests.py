@@ -30,7 +30,7 @@ def answer(
         done = [
             ask(state, "acknowledge", now_ms)
             for state in states.values()
-            if state.state in ACKNOWLEDGED and not _came_after(state, asked_ms, now_ms)
+            if state.state in ACKNOWLEDGED and not _came_later(state, asked_ms, now_ms)
         ]
         names = ", ".join(state.name for state, _ in done)
         return done, f"acknowledged: {names}." if done else "There is nothing to acknowledge."
@@ -39,7 +39,7 @@ def answer(
     if state is None:
         advice = did_you_mean(request.subject, states)
         return [], f"There is no alarm {request.subject!r}; {advice}{'' if advice[-1] == '?' else '.'}"
-    if request.kind == "acknowledge" and _came_after(state, asked_ms, now_ms):
+    if request.kind == "acknowledge" and _came_later(state, asked_ms, now_ms):
         return [], f"{state.name} came after you had asked, so it is not acknowledged; look at it first."
     for_s = request.details.get("for_s")
     until_ms = asked_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
@@ -58,8 +58,8 @@ def answer(
     return [(after, cause)], f"{after.name}: {cause}{until}{left}."
 
 
-def _came_after(state: AlarmState, asked_ms: int, now_ms: int) -> bool:
-    """Whether an alarm came when its acknowledgement had been asked for. A time ahead of the clock tells
-    nothing: the clock was put back."""
+def _came_later(state: AlarmState, asked_ms: int, now_ms: int) -> bool:
+    """Whether an alarm that waits came only when its acknowledgement had been asked for. A time ahead of the
+    clock tells nothing: the clock was put back."""
     came_ms = state.since_ms if state.raised_ms is None or not state.is_over else state.raised_ms
-    return asked_ms < came_ms <= now_ms
+    return state.state in ACKNOWLEDGED and asked_ms < came_ms <= now_ms
