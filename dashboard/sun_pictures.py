@@ -87,7 +87,7 @@ def _clear(
 
 
 def hour_map(courses: Sequence[Course], span: Span, rated_W: float) -> str:
-    """Days from top to bottom, hours from left to right; the darker the more the array gave."""
+    """Days from top to bottom, hours from left to right; the stronger the more the array gave."""
     plot = Plot(0, 24, 0, span.days, top=2, bottom=88)
     parts = []
     for course in courses:
@@ -125,7 +125,7 @@ def laid_over(courses: Sequence[Course]) -> str:
         plot.curves(*paths),
         words(f"{top:.0f} W", 0, plot.y(top), "scale", rise=-0.6),
         *(
-            words(f"{hour:+} h" if hour else "the sun’s noon", plot.x(hour), 98.0, "scale")
+            words(f"{hour:+} h".replace("-", "−") if hour else "the sun’s noon", plot.x(hour), 98.0, "scale")
             for hour in (-6, 0, 6)
         ),
     )

@@ -128,7 +128,7 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
         html.H2("The hours of the sun"),
         html.Div(Picture(hour_map(courses, span, rated_W)), role="img", **extra(aria_labelledby="map-told")),
         html.P(
-            f"Each row is a day; the darker, the nearer to the array's {number(rated_W, 0)} W.",
+            f"Each row is a day; the stronger, the nearer to the array's {number(rated_W, 0)} W.",
             className="quiet",
             id="map-told",
         ),
@@ -139,8 +139,8 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
             html.H2("The last days laid over each other"),
             html.Div(Picture(curves), role="img", **extra(aria_labelledby="curves-told")),
             html.P(
-                "By the sun's own time; the newest day is the dark line, dashed is a clear sky. A dent that "
-                "comes back at the same hour is a shade.",
+                "By the sun's own time; the newest day is the strong line, dashed is a clear sky. A dent "
+                "that comes back at the same hour is a shade.",
                 className="quiet",
                 id="curves-told",
             ),

@@ -20,9 +20,18 @@ ALL = "all"
 def answer(
     request: Request, states: Mapping[str, AlarmState], now_ms: int, zone: tzinfo
 ) -> tuple[list[tuple[AlarmState, str]], str]:
-    """The states after a request, each with the cause, and the outcome for the person."""
+    """The states after a request, each with the cause, and the outcome for the person.
+
+    A request may be hours old where the daemon did not run: what has come since nobody has seen, so it is not
+    acknowledged, and a shelving runs from when it was asked for.
+    """
+    asked_ms = min(request.time_ms, now_ms)
     if request.kind == "acknowledge" and request.subject.casefold() == ALL:
-        done = [ask(state, "acknowledge", now_ms) for state in states.values() if state.state in ACKNOWLEDGED]
+        done = [
+            ask(state, "acknowledge", now_ms)
+            for state in states.values()
+            if state.state in ACKNOWLEDGED and not _came_later(state, asked_ms, now_ms)
+        ]
         names = ", ".join(state.name for state, _ in done)
         return done, f"acknowledged: {names}." if done else "There is nothing to acknowledge."
     named = {name.casefold(): state for name, state in states.items()}
@@ -30,8 +39,12 @@ def answer(
     if state is None:
         advice = did_you_mean(request.subject, states)
         return [], f"There is no alarm {request.subject!r}; {advice}{'' if advice[-1] == '?' else '.'}"
+    if request.kind == "acknowledge" and _came_later(state, asked_ms, now_ms):
+        return [], f"{state.name} came after you had asked, so it is not acknowledged; look at it first."
     for_s = request.details.get("for_s")
-    until_ms = now_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
+    until_ms = asked_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
+    if until_ms is not None and until_ms <= now_ms:
+        return [], f"{state.name} is not shelved: the time that you asked for is over."
     try:
         after, cause = ask(state, request.kind, now_ms, until_ms)
     except ValueError as error:
@@ -43,3 +56,10 @@ def answer(
     )
     left = "" if cause == after.state else f"; it is now {after.state}"
     return [(after, cause)], f"{after.name}: {cause}{until}{left}."
+
+
+def _came_later(state: AlarmState, asked_ms: int, now_ms: int) -> bool:
+    """Whether an alarm that waits came only when its acknowledgement had been asked for. A time ahead of the
+    clock tells nothing: the clock was put back."""
+    came_ms = state.since_ms if state.raised_ms is None or not state.is_over else state.raised_ms
+    return state.state in ACKNOWLEDGED and asked_ms < came_ms <= now_ms

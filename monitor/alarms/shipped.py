@@ -115,7 +115,7 @@ def _temperature_rules(site: Site) -> Iterator[Rule]:
         yield Rule(
             "Electrolyte may freeze", "freezing_margin_C", "below", FREEZING_MARGIN_C, deadband=2,
             on_delay_s=1800, off_delay_s=1800, priority="high", caution=cautions.FROZEN_BRIEFLY,
-            do_first="Charge the bank while it is liquid, or keep it warm.",
+            do_first="Charge the bank before its acid freezes, or keep it warm.",
         )  # fmt: skip
 
 

@@ -6,6 +6,7 @@ Pure. Currents in A.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 
 import numpy as np
 
@@ -50,10 +51,20 @@ def _declared_A(load: Load, bank_V: float, spread: float) -> Floats:
 
 
 def switched_off(drawn_A: Singles, loads: Sequence[Load], bank_V: float, least_A: float) -> Singles:
-    """The loads without these, where they are likely on: nothing below what is always drawn."""
-    less_W = sum(
-        load.power_W * load.count * (load.hours_per_day / 24 if load.hours_per_day > EVENING_H else 1.0)
-        for load in loads
-    )
-    left_A = np.maximum(np.minimum(drawn_A, least_A), drawn_A - less_W / bank_V)
+    """The loads without these, where they are likely on: nothing below what is always drawn.
+
+    drawn_A has a row a slot. What runs some hours a day can save no more hours than those; of the slots, the
+    ones in which most is drawn, the earlier first.
+    """
+    floor_A = np.minimum(drawn_A, least_A)
+    left_A = drawn_A
+    for load in loads:
+        less_A = load.power_W * load.count / bank_V
+        if load.hours_per_day > EVENING_H:
+            left_A = np.maximum(floor_A, left_A - less_A * load.hours_per_day / 24)
+            continue
+        on = np.argsort(-left_A, axis=0, kind="stable")[: ceil(12 * load.hours_per_day)]
+        saved_A = np.maximum(np.take_along_axis(floor_A, on, 0), np.take_along_axis(left_A, on, 0) - less_A)
+        left_A = left_A.copy()
+        np.put_along_axis(left_A, on, saved_A, 0)
     return np.asarray(left_A, dtype=np.float32)

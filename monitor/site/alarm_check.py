@@ -18,7 +18,7 @@ def alarm_problems(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
         if isinstance(name, str) and base_name(name) not in SHIPPED_BASES:
             for key in ("quantity", "condition", "set_point"):
                 if key not in entry:
-                    text = f"is missing; only a shipped rule may leave it out: {did_you_mean(name, SHIPPED)}"
+                    text = f"is missing, and {name!r} is no shipped rule that has one; {did_you_mean(name, SHIPPED)}"
                     line = nearest_line(("alarms", index, key), lines)
                     yield Problem(f"alarms[{index}].{key}", line, text)
         if not isinstance(quantity, str) or not isinstance(set_point, (int, float)):

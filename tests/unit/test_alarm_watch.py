@@ -232,6 +232,38 @@ def test_a_shelving_survives_a_restart_and_ends_by_itself(daemon):
     assert ended.text == "Bank too hot: 47 °C is above 45 °C (since 11:00)"
 
 
+@pytest.mark.parametrize("subject", ["all", "Bank too hot"])
+def test_what_came_after_an_acknowledgement_was_asked_for_is_not_acknowledged(daemon, subject):
+    """Asked for while the daemon did not run; then the bank gets too hot, which nobody has seen."""
+    made = daemon(changed(more=HOT_AT_ONCE))
+    number = made.ask("acknowledge", subject)
+    made.say(T0 + HOUR, battery_temperature_C=47.0)
+    made.tick(T0 + HOUR + SECOND)
+    made.store.commit()
+    assert made.state("Bank too hot") == Condition.UNACKNOWLEDGED
+    assert made.store.request(number).details["changed"] == 0
+
+
+def test_an_alarm_that_went_back_meanwhile_is_acknowledged_all_the_same(daemon):
+    made = daemon(changed(more=HOT_AT_ONCE))
+    made.say(T0, battery_temperature_C=47.0)
+    made.ask("acknowledge", "Bank too hot")
+    made.say(T0 + MINUTE, battery_temperature_C=30.0)
+    made.tick(T0 + MINUTE + SECOND)
+    assert made.state("Bank too hot") == Condition.NORMAL
+
+
+def test_a_shelving_runs_from_when_it_was_asked_for(daemon):
+    made = daemon()
+    number, late = (made.ask("shelve", "Bank too hot", for_s=span_s) for span_s in (7200.0, 1800.0))
+    made.tick(T0 + HOUR)
+    assert made.watch.states["Bank too hot"].shelved_until_ms == T0 + 2 * HOUR
+    made.store.commit()
+    assert made.store.request(number).details["changed"] == 1
+    over = "Bank too hot is not shelved: the time that you asked for is over."
+    assert made.store.request(late).outcome == over
+
+
 # --- consequences ---
 
 
