@@ -188,7 +188,7 @@ def test_hours_are_the_sites_local_hours(rules):
     ("lines", "key", "at", "says"),
     [
         (['name = "x"', 'quantity = "battery_voltage_V"', 'condition = "below"'],
-         "alarms[0].set_point", "[[alarms]]", "is missing, and 'x' is no shipped rule that has one; known here: "),
+         "alarms[0].set_point", "[[alarms]]", "is missing, and 'x' is no shipped rule that has one"),
         (['name = "Low voltge"', "set_point = 11"],
          "alarms[0].quantity", "[[alarms]]", "did you mean 'Low voltage'?"),
         (['name = "x"', 'quantity = "state_of_charge"', 'condition = "below"', "set_point = 50"],
