@@ -29,7 +29,7 @@ def in_words(outlook: Outlook, zone: ZoneInfo) -> str:
         f"  {clock(point.time_ms, zone):5} {_percent(point.soc):>21} {_volts(point.voltage_V):>23}"
         for point in outlook.course
     ]
-    lines += ["", "The days ahead (from this hour to this hour):"]
+    lines += ["", f"The days ahead, each from {clock(outlook.at_ms, zone)} to the same time:"]
     for day in outlook.days:
         gives = UNKNOWN if day.gives_Wh is None else f"{day.gives_Wh.p10:.0f} to {day.gives_Wh.p90:.0f} Wh"
         lines.append(

@@ -85,7 +85,7 @@ def run(banks: Ahead, plant: Plant, hours: Hours) -> Course:
     ends = _ends(slots, hours.fine)
     soc, voltage, used = (np.empty((len(ends), count), dtype=np.float32) for _ in range(3))
     drawn_Ah = np.zeros(count)
-    bank_V = np.full(count, 2.05 * plant.cells) if plant.cells else np.ones(count)
+    bank_V = banks.cell_V() * plant.cells
     cut = np.full(count, plant.cut)
     absorbed_h = np.zeros(count)
     begin = 0

@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from monitor.bank.description import describe_site
+from monitor.bank.estimator import BankEstimator
+from monitor.bank.sample import BankSample
 from monitor.bank.setpoints import SetPoints
 from monitor.outlook.course import Hours, Plant, run
 from tests.unit.outlook_world import UTC_HIDE, evening_lamps, lived, site_of
@@ -129,3 +131,24 @@ def test_behind_the_night_steps_are_a_quarter_of_an_hour():
     assert course.ends[-1] == 240
     assert course.ends[:100] == tuple(range(1, 101))
     assert {b - a for a, b in zip(course.ends[110:], course.ends[111:], strict=False)} == {3}
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "unit_V", "units", "shown_V"), [("flooded", 6, 2, 12.6), ("lifepo4", 12.8, 1, 13.3)]
+)
+def test_the_arrays_watts_become_amperes_at_the_banks_own_voltage_from_the_first_slot_on(
+    chemistry, unit_V, units, shown_V
+):
+    """100 W at some 12.6 or 13.3 V: in each slot the same."""
+    text = UTC_HIDE.replace('"flooded"', f'"{chemistry}"').replace(
+        "unit_voltage_V = 6", f"unit_voltage_V = {unit_V}"
+    )
+    site = site_of(text.replace("units_in_series = 2", f"units_in_series = {units}"))
+    estimator = BankEstimator(describe_site(site))
+    for minute in range(120):
+        estimator.update(BankSample(minute * 60_000, battery_voltage_V=shown_V, battery_current_A=0.0))
+    course = run(estimator.ahead(COUNT), plant(site, set_points=None), hours(0.0, 100.0, slots=3))
+    first, second = (np.median(course.soc[n + 1] - course.soc[n]) for n in (0, 1))
+    begin = np.median(estimator.ahead(COUNT).soc())
+    assert np.median(course.soc[0]) - begin == pytest.approx(first, rel=0.15)
+    assert second == pytest.approx(first, rel=0.05)
