@@ -16,9 +16,10 @@ def alarm_problems(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
     for index, entry in _rows(data):
         name, quantity, set_point = entry.get("name"), entry.get("quantity"), entry.get("set_point")
         if isinstance(name, str) and base_name(name) not in SHIPPED_BASES:
+            advice = did_you_mean(name, SHIPPED)
             for key in ("quantity", "condition", "set_point"):
                 if key not in entry:
-                    text = f"is missing, and {name!r} is no shipped rule that has one; {did_you_mean(name, SHIPPED)}"
+                    text = f"is missing, and {name!r} is no shipped rule that has one; {advice}"
                     line = nearest_line(("alarms", index, key), lines)
                     yield Problem(f"alarms[{index}].{key}", line, text)
         if not isinstance(quantity, str) or not isinstance(set_point, (int, float)):
