@@ -63,7 +63,7 @@ CLASSES = (
     Class("later than any time-out", "far_too_late", 0.03),
     Class("always slower than the time-out", "slow", 1.0, timeout_s=0.005),
     Class("a way longer than the time-out", "latency", 1.0, timeout_s=0.005),
-    Class("a way longer than any time-out", "long_latency", 1.0, timeout_s=0.003),
+    Class("a way longer than any time-out", "long_latency", 1.0, timeout_s=0.005),
     Class("echo, reply behind", "echo_then_reply", 1.0, addresses=ECHO),
     Class("echo alone", "echo_only", 1.0, timeout_s=0.008, addresses=ECHO),
     Class("machine stalls", "none", 0.0, stalls=True),
