@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dashboard.words import DAY_MS, clock_text, number, span_text
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.rules import rules_of
+from monitor.alarms.telling import is_told
 from monitor.present import in_order, now_of, standing_text, standing_words
 from monitor.records import AlarmState, Condition, Transition
 from monitor.site.model import Site
@@ -19,7 +21,8 @@ from monitor.store.base import StoreReader
 
 FIGURES_DAYS = 30
 HISTORY_LIMIT = 60
-"""So many changes are listed; `nightbank alarms SITE history` has them all (our choice)."""
+"""So many changes are listed, without those by which the design keeps a quiet alarm quiet (each dusk has one);
+`nightbank alarms SITE history` has them all (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +76,14 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
         for state in states
         if state.stands
     )
+    told = (each for each in transitions if is_told(each))
     found = figures(transitions, states, start_ms, now_ms, zone)
     return Alarms(
         sentence=_sentence(standing, states),
         standing=standing,
         aside=tuple(_aside(states, now_ms, zone)),
         quiet=tuple(sorted(state.name for state in states if state.state == Condition.NORMAL)),
-        history=tuple(_change(each, now_ms, zone) for each in transitions[:HISTORY_LIMIT]),
+        history=tuple(_change(each, now_ms, zone) for each in islice(told, HISTORY_LIMIT)),
         figures=_figures(found),
         days=round((found.end_ms - found.start_ms) / DAY_MS),
     )

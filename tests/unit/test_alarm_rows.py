@@ -97,6 +97,24 @@ def test_an_alarm_whose_rule_has_gone_is_not_shown(store, site):
     assert take_alarms(store, site).standing == ()
 
 
+def test_a_dusk_after_another_does_not_push_an_alarm_out_of_the_history(store, site):
+    """Each night the design suppresses 'No charge in daylight' and each morning takes it back."""
+    normal, quiet, raised = Condition.NORMAL, Condition.SUPPRESSED, Condition.UNACKNOWLEDGED
+    week = 7 * 24 * 60 * MINUTE
+    store.add_transition(
+        Transition(NOW - 4 * week, "Low voltage", normal, raised, "raised", "high", "11.6 V")
+    )
+    for turn in range(54):
+        before, after, cause = (quiet, normal, "unsuppressed") if turn % 2 else (normal, quiet, "suppressed")
+        at = NOW - 3 * week + turn * 60 * MINUTE
+        store.add_transition(Transition(at, "No charge in daylight", before, after, cause, "high", "x"))
+    store.add_transition(
+        Transition(NOW - 1, "Low voltage", raised, quiet, "suppressed", "high", "charger silent")
+    )
+    store.commit()
+    assert [change.cause for change in take_alarms(store, site).history] == ["suppressed", "raised"]
+
+
 def test_history_and_figures_come_from_the_transitions(store, site):
     store.put_alarm(state("Low voltage", Condition.NORMAL))
     for minute in (0, 0.4, 0.8):  # three raises within a minute: it chatters (ISA-18.2, from memory)
