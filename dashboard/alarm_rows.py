@@ -21,8 +21,8 @@ from monitor.store.base import StoreReader
 
 FIGURES_DAYS = 30
 HISTORY_LIMIT = 60
-"""So many changes are listed, without those by which the design keeps a quiet alarm quiet (each dusk has one);
-`nightbank alarms SITE history` has them all (our choice)."""
+"""So many changes are listed, without those by which the design keeps a quiet alarm quiet (each dusk has
+one); `nightbank alarms SITE history` has them all (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
