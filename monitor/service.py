@@ -117,32 +117,39 @@ class _Rounds:
         self._poller.start()
 
     def go(self) -> None:
-        """One round. A store that cannot be written is told in the log, and on every channel, at every try
-        and does not end the daemon."""
-        now_s = self._clock.elapsed_s
-        try:
-            with suppress(queue.Empty):
-                self._noticer.take(self._pipeline.take(self._results.get(timeout=WAKE_S)))
-            if now_s() - self._looked_s >= WAKE_S:
-                self._looked_s = now_s()
-                self._look()
-            if now_s() - self._saved_s >= self._commit_every_s:
-                self._saved_s = now_s()
-                self._pipeline.save()
-            if now_s() - self._fed_s >= FEED_EVERY_S and self._polling:
-                self._fed_s = now_s()
-                notify("WATCHDOG=1")
-        except StoreError as error:
-            # A full or failing card: what came stays in memory for the next commit, and polling goes on.
-            log.error("%s", error)
-            self._noticer.shout(error)
+        """One round. A store that cannot be written is told in the log, and on every channel, at every try;
+        it neither ends the daemon nor hangs it, so that the watchdog is fed all the same."""
+        for work in (self._take, self._look, self._save):
+            try:
+                work()
+            except StoreError as error:
+                # A full or failing card: what came stays in memory for the next commit, and polling goes on.
+                log.error("%s", error)
+                self._noticer.shout(error)
+        if self._clock.elapsed_s() - self._fed_s >= FEED_EVERY_S and self._polling:
+            self._fed_s = self._clock.elapsed_s()
+            notify("WATCHDOG=1")
 
     @property
     def _polling(self) -> bool:
         return self._poller.longest_stall_s() < STALL_S
 
+    def _take(self) -> None:
+        """The next poll's result, if one comes within WAKE_S."""
+        with suppress(queue.Empty):
+            self._noticer.take(self._pipeline.take(self._results.get(timeout=WAKE_S)))
+
+    def _save(self) -> None:
+        """Commit, where that is due."""
+        if self._clock.elapsed_s() - self._saved_s >= self._commit_every_s:
+            self._saved_s = self._clock.elapsed_s()
+            self._pipeline.save()
+
     def _look(self) -> None:
         """What is due without a reading, once a second; none of it takes long."""
+        if self._clock.elapsed_s() - self._looked_s < WAKE_S:
+            return
+        self._looked_s = self._clock.elapsed_s()
         self._noticer.take(self._pipeline.follow())
         self._sun.follow()
         self._book.follow()
