@@ -8,13 +8,17 @@ from monitor.outlook import WARN_PROBABILITY
 from monitor.outlook.answer import Outlook, Relief
 from monitor.records import to_datetime
 
+WIDE = 0.38
+"""A wider band of the lowest charge is told as one: a single figure would claim too much (our choice: that of
+a charge which `nightbank now` tells as a band, 2.56 of its deviations of 0.15)."""
+
 SURE = 0.7
 """From this probability on it is told as a fact, below it as a possibility (our choice)."""
 
 
 def sentence(outlook: Outlook, zone: ZoneInfo) -> str:
     """Whether the bank lasts, how low it gets and when, and what would help."""
-    lowest = f"lowest about {outlook.soc_min.p50:.0%} at {clock(outlook.low_ms, zone)}".replace("%", " %")
+    lowest = _lowest(outlook, zone)
     span = "until morning" if outlook.helps_ms is not None else "the next 24 hours"
     if outlook.soc_now < outlook.reserve_soc:
         reserve = f"{100 * outlook.reserve_soc:.0f} %"
@@ -29,6 +33,13 @@ def sentence(outlook: Outlook, zone: ZoneInfo) -> str:
     else:
         return f"The controller may cut the loads: {lowest}.{_help(outlook)}"
     return answer + (" The controller may cut the loads." if cut else "") + _help(outlook)
+
+
+def _lowest(outlook: Outlook, zone: ZoneInfo) -> str:
+    band = outlook.soc_min
+    if band.p90 - band.p10 > WIDE:
+        return f"lowest somewhere between {100 * band.p10:.0f} and {100 * band.p90:.0f} %"
+    return f"lowest about {100 * band.p50:.0f} % at {clock(outlook.low_ms, zone)}"
 
 
 def at_risk(outlook: Outlook) -> float:

@@ -10,6 +10,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankSample
 from monitor.outlook import WARN_PROBABILITY
+from monitor.outlook.answer import Band
 from monitor.outlook.document import document
 from monitor.outlook.make import Known, make
 from monitor.outlook.past import SitePast
@@ -226,3 +227,11 @@ def test_the_sentence_is_one_line_in_local_time(hide):
     assert sentence(below, UTC_ZONE).startswith("Already below the reserve of 50 %")
     assert "\n" not in sentence(outlook, UTC_ZONE)
     assert START.tzinfo is UTC
+
+
+def test_where_little_is_known_the_lowest_charge_is_told_as_a_band(hide):
+    """In the first hour a bank may stand anywhere; a figure would be below or above what 'now' says."""
+    wide = replace(make(hide), soc_min=Band(0.18, 0.76, 0.97), crosses_reserve_probability=0.29)
+    assert sentence(wide, UTC_ZONE).startswith(
+        "May not last until morning: lowest somewhere between 18 and 97 %, and the reserve is 50 %."
+    )
