@@ -10,6 +10,7 @@ import gzip
 import hashlib
 import os
 import tempfile
+import threading
 from pathlib import Path
 
 from flask import Request, Response
@@ -47,7 +48,7 @@ class PackedFiles:
         key = hashlib.sha256(f"{path}\n{stat.st_size}\n{stat.st_mtime_ns}".encode()).hexdigest()[:24]
         copy = self.folder / f"{key}.gz"
         if not copy.exists():
-            part = copy.with_suffix(f".{os.getpid()}.part")
+            part = copy.with_suffix(f".{os.getpid()}-{threading.get_ident()}.part")
             with gzip.GzipFile(part, "wb", FILE_LEVEL, mtime=0) as into, path.open("rb") as source:
                 while block := source.read(64 * 1024):
                     into.write(block)

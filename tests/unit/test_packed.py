@@ -2,6 +2,8 @@
 
 import gzip
 import os
+from concurrent.futures import ThreadPoolExecutor
+from threading import Barrier
 
 import pytest
 from flask import Flask, Response
@@ -54,3 +56,19 @@ def test_an_answer_is_packed_where_that_is_understood_and_worth_it(size, asked, 
     assert response.headers.get("Content-Encoding") == expected
     body = gzip.decompress(response.get_data()) if expected else response.get_data()
     assert body == b"x" * size
+
+
+def test_two_phones_that_ask_first_at_the_same_time_both_get_the_whole_file(tmp_path):
+    source = tmp_path / "script.js"
+    source.write_bytes(os.urandom(400_000))
+    for turn in range(5):
+        files = PackedFiles(folder=tmp_path / str(turn))
+        files.folder.mkdir()
+        together = Barrier(4)
+
+        def ask(_, files=files, together=together):
+            together.wait()
+            return gzip.decompress(files.packed(source).read_bytes())
+
+        with ThreadPoolExecutor(4) as phones:
+            assert set(phones.map(ask, range(4))) == {source.read_bytes()}
