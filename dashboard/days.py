@@ -89,7 +89,7 @@ def asked_span(query: Mapping[str, str], today: date) -> Span:
     except ValueError:
         last = today
     given = query.get("days", "")
-    days = int(given) if given.isascii() and given.isdigit() and int(given) in PERIODS else USUAL_DAYS
+    days = next((length for length in PERIODS if str(length) == given), USUAL_DAYS)
     last = min(max(last, date(2000, 1, 1)), today)
     return Span(last, last).of_length(days)
 
