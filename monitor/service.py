@@ -38,6 +38,9 @@ WAKE_S = 1.0
 FEED_EVERY_S = 5.0
 """How often the watchdog is told that all goes on; the unit waits a minute (our choice)."""
 
+COMPLAIN_EVERY_S = 60.0
+"""How often the log says again that the store cannot be written (our choice)."""
+
 STALL_S = 120.0
 """A line's thread that has not come round for this long hangs: its longest poll is three tries of 30 s."""
 
@@ -114,21 +117,29 @@ class _Rounds:
         self._poller = Poller(lines, clock, self._results)
         self._commit_every_s = site.store.commit_every_s
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
+        self._complaint, self._complained_s = "", 0.0
         self._poller.start()
 
     def go(self) -> None:
-        """One round. A store that cannot be written is told in the log, and on every channel, at every try;
+        """One round. A store that cannot be written is told in the log and on every channel;
         it neither ends the daemon nor hangs it, so that the watchdog is fed all the same."""
         for work in (self._take, self._look, self._save):
             try:
                 work()
             except StoreError as error:
                 # A full or failing card: what came stays in memory for the next commit, and polling goes on.
-                log.error("%s", error)
+                self._complain(error)
                 self._noticer.shout(error)
         if self._clock.elapsed_s() - self._fed_s >= FEED_EVERY_S and self._polling:
             self._fed_s = self._clock.elapsed_s()
             notify("WATCHDOG=1")
+
+    def _complain(self, error: StoreError) -> None:
+        """Log an error, the same one not every second: the log may be on the same card."""
+        now_s = self._clock.elapsed_s()
+        if str(error) != self._complaint or now_s - self._complained_s >= COMPLAIN_EVERY_S:
+            self._complaint, self._complained_s = str(error), now_s
+            log.error("%s", error)
 
     @property
     def _polling(self) -> bool:
