@@ -157,7 +157,8 @@ def figures_in_words(found: Figures, zone: tzinfo) -> str:
     moments = (to_datetime(time_ms).astimezone(zone) for time_ms in (found.start_ms, found.end_ms))
     begin, end = (f"{moment.day} {moment:%b %H:%M}" for moment in moments)
     shares = ", ".join(
-        f"{name} {count} ({count / found.raised:.0%})" for name, count in sorted(found.by_priority.items())
+        f"{name} {count} ({100 * count / found.raised:.0f} %)"
+        for name, count in sorted(found.by_priority.items())
     )
     return "\n".join(
         [

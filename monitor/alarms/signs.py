@@ -127,7 +127,8 @@ def charge_at_most(bank: BankDescription, now: Values) -> Seen | None:
     soc, sd = now.get(CHARGE), now.get(CHARGE_SD)
     if soc is None or sd is None:
         return None
-    words = f"about {soc:.0%} of the charge is left, most likely {max(0.0, soc - sd):.0%} to {soc + sd:.0%}"
+    low, high = 100 * max(0.0, soc - sd), 100 * (soc + sd)
+    words = f"about {100 * soc:.0f} % of the charge is left, most likely {low:.0f} to {high:.0f} %"
     return Seen(soc + sd, words, {CHARGE: soc, CHARGE_SD: sd})
 
 
@@ -170,10 +171,8 @@ def freezing_margin(bank: BankDescription, now: Values) -> Seen | None:
     temperature_C, freezes_C = now.get(TEMPERATURE), _freezes_C(now)
     if temperature_C is None or freezes_C is None or bank.chemistry == "lifepo4":
         return None
-    words = (
-        f"the bank is at {temperature_C:.1f} °C with {now[CHARGE]:.0%} charge; the electrolyte may freeze at"
-        f" {freezes_C:.0f} °C"
-    )
+    held = f"{temperature_C:.1f} °C with {100 * now[CHARGE]:.0f} % charge"
+    words = f"the bank is at {held}; the electrolyte may freeze at {freezes_C:.0f} °C"
     return Seen(temperature_C - freezes_C, words, {TEMPERATURE: temperature_C, CHARGE: now[CHARGE]})
 
 

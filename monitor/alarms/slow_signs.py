@@ -63,7 +63,8 @@ def low_before_morning(note: str | None, now_ms: int, zone: tzinfo) -> Seen | No
         words = words[:1].lower() + words[1:]
     except (ValueError, KeyError, TypeError, AttributeError):
         return None
-    words = words or f"the charge falls below the reserve before morning, chance {probability:.0%}{when}"
+    chance = f"{100 * probability:.0f} %"
+    words = words or f"the charge falls below the reserve before morning, chance {chance}{when}"
     values: dict[str, float | None] = {"low_before_morning": probability}
     half = (told.get("soc_min") or {}).get("p50")
     if isinstance(half, (int, float)):

@@ -160,7 +160,7 @@ def test_low_charge_is_told_when_it_is_most_likely_low(flooded, soc, sd, raised)
 
 def test_the_text_tells_charge_and_band(flooded):
     ((_, text),) = flooded.lasting("Low charge", state_of_charge=0.40, state_of_charge_sd=0.05)
-    assert text == "Low charge: about 40% of the charge is left, most likely 35% to 45%"
+    assert text == "Low charge: about 40 % of the charge is left, most likely 35 to 45 %"
 
 
 # --- cold ---
@@ -284,7 +284,7 @@ def test_a_likely_low_night_is_told_at_once_and_withdrawn_when_it_is_no_longer_t
 def test_the_warning_is_worthless_once_the_array_helps():
     seen = slow_signs.low_before_morning(outlook(0.6), EVENING, UTC)
     assert seen.worthless_ms == parse_iso("2026-11-26T08:40:00Z")
-    assert seen.words == "the charge falls below the reserve before morning, chance 60%, lowest at 07:50"
+    assert seen.words == "the charge falls below the reserve before morning, chance 60 %, lowest at 07:50"
     cut = slow_signs.low_before_morning(outlook(0.1, crosses_disconnect_probability=0.5), EVENING, UTC)
     assert cut.value == 0.5
     own = slow_signs.low_before_morning(outlook(0.6, sentence="It will be low at 4."), EVENING, UTC)
