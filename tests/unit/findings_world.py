@@ -343,8 +343,8 @@ def derated(from_C: float, to_share: float, from_ms: int, rating_W: float) -> Fa
     return fault
 
 
-def reading(name: str, value: float, from_ms: int) -> Misread:
-    """A meter shows one value, whatever is true."""
+def reading(name: str, value: float | None, from_ms: int) -> Misread:
+    """A meter shows one value, whatever is true; None: it is not there."""
 
     def misread(step: Step) -> Step:
         return step if step.start_ms < from_ms else replace(step, **{name: value})

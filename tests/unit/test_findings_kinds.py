@@ -204,6 +204,16 @@ def test_a_reading_that_stands_still_while_others_move_is_stuck(name, value):
     assert finding.end_ms is None
 
 
+def test_a_bank_probe_without_a_neighbour_is_held_against_its_own_past():
+    world = World(seed=1)
+    probe = reading("battery_temperature_C", 15.0, after(world, 30, 10))
+    days, seen = made(world, readings=[probe, reading("controller_temperature_C", None, 0)])
+    finding = only(find_all(days, seen, supply_of_world(world)), "sensor_stuck")
+    # the world's air swings by 10 °C a day
+    assert finding.evidence.startswith("The bank temperature stood at 15 °C for ")
+    assert finding.evidence.endswith("; it used to change by 10.0 °C a day.")
+
+
 def test_every_finding_is_a_document_of_one_form():
     world = World(seed=3)
     document = found_in(world, [disconnected(after(world, 25, 9), after(world, 27, 13))])[0].document()

@@ -184,8 +184,8 @@ def _why(record: Record, name: str, here: slice, value: float) -> str | None:
         return text + f"the {NAMES[other]} changed by {warmed:.0f} °C."
     usual = _usual_swing(record, name, here.start)
     if hours >= SWING_HOURS and usual is not None and usual >= SWING_C:
-        return f"The {NAMES[name]} stood at {value:g} °C for {hours:.1f} hours; it used to change by"
-        f" {usual:.1f} °C a day."
+        stood = f"The {NAMES[name]} stood at {value:g} °C for {hours:.1f} hours"
+        return f"{stood}; it used to change by {usual:.1f} °C a day."
     if name.startswith("controller") and power >= 2 * MOVES * record.rated_W:
         return text + f"the power through it changed by {power:.0f} W."
     return None
