@@ -12,7 +12,7 @@ from dashboard.words import percent
 LETTERS = {"clear": "c", "broken": "b", "overcast": "o", "dark": "d", "snow": "s", "none": "–"}
 """A kind of day in one letter, under its bar: colour is never the only sign."""
 
-FEWEST_LABELS, MOST_LABELS = 2, 6
+MOST_LABELS = 6
 BAR = 0.76
 """Share of a day's width that its bar takes (our choice)."""
 

@@ -151,7 +151,7 @@ def week_row(rows: Sequence[DayRow]) -> DayRow:
         _sum(row.used_Wh for row in rows),
         _least(row.voltage_min_V for row in rows),
         _least(row.soc_min for row in rows),
-        _whole(row.full_days for row in rows),
+        _sum(row.full_days for row in rows),
     )
 
 
@@ -175,7 +175,7 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
     used = _sum(row.used_Wh for row in read)
     if used is not None:
         parts.append(f"The loads took {energy(used)}.")
-    full = _whole(row.full_days for row in read)
+    full = _sum(row.full_days for row in read)
     if full is not None:
         known = sum(row.days for row in read if row.full_days is not None)
         parts.append(f"The bank got full on {full} of {known} {'day' if known == 1 else 'days'}.")
@@ -195,11 +195,6 @@ def energy(value_Wh: float) -> str:
 
 
 def _sum(values: Any) -> float | None:
-    known = [value for value in values if value is not None]
-    return sum(known) if known else None
-
-
-def _whole(values: Any) -> int | None:
     known = [value for value in values if value is not None]
     return sum(known) if known else None
 

@@ -24,6 +24,7 @@ from urllib.request import Request, urlopen
 
 from monitor.records import Reading, iso_utc
 from monitor.store.embedded import open_writer
+from tests.ports import free_port
 
 DAY_S = 24 * 3600
 EVERY_S = 5
@@ -68,13 +69,6 @@ def fill(store: Path) -> None:
             time_ms = now_ms - back_s * 1000
             writer.append(Reading(time_ms, "charger", name, value + shift) for name, value in VALUES.items())
         writer.commit()
-
-
-def free_port() -> int:
-    """A port that nothing listens on."""
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_for_port(port: int, deadline_s: float) -> None:

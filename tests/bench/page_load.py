@@ -24,7 +24,8 @@ from typing import Any
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.bench.page_cost import PageProcess, fill, free_port, wait_for_port
+from tests.bench.page_cost import PageProcess, fill, wait_for_port
+from tests.ports import free_port
 
 VISITS = 5
 FLAGS = [

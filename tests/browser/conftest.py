@@ -27,6 +27,7 @@ from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.sampling import BASIS_NOTE
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
+from tests.ports import free_port
 from tests.unit.site_files import MARSH_HIDE
 
 EVENING = parse_iso("2026-11-25T20:00:00Z")
@@ -49,9 +50,7 @@ class Hide:
         self.site_file = folder / "site.toml"
         self.site_file.write_text(MARSH_HIDE, encoding="utf-8")
         self.store_file = folder / "nightbank.db"
-        with closing(socket.socket()) as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
+        self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}/"
         self._clock = PacedClock(time.time_ns() // 1_000_000, EVENING, 1.0)
         self._server: subprocess.Popen[bytes] | None = None

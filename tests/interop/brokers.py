@@ -17,13 +17,9 @@ from typing import Any, Self
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.ports import free_port
+
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def wait_for(there: Callable[[], Any], seconds: float = 20.0) -> Any:

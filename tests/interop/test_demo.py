@@ -14,17 +14,13 @@ from urllib.request import urlopen
 
 import pytest
 
+from tests.ports import free_port
+
 NIGHTBANK = [sys.executable, "-m", "monitor.cli"]
 
 
 def nightbank(*arguments, **options):
     return subprocess.run([*NIGHTBANK, *arguments], capture_output=True, text=True, timeout=60, **options)
-
-
-def free_port():
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def children_of(pid):

@@ -16,7 +16,8 @@ from monitor.notices.channels import mqtt
 from monitor.notices.channels.mqtt import topic_of
 from monitor.records import Reading
 from tests.faults.test_outage import Child
-from tests.interop.brokers import Broker, Listener, free_port, wait_for
+from tests.interop.brokers import Broker, Listener, wait_for
+from tests.ports import free_port
 from tests.unit.notice_world import MINUTE, NOON, World
 
 CHANNEL = """

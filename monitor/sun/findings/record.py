@@ -75,8 +75,6 @@ class Record:
     read: Mask
     stage: Column
     read_values: dict[str, Column]
-    low_W: Column
-    high_W: Column
     blind: Mask = field(repr=False)
 
     def __getitem__(self, name: str) -> Column:
@@ -173,8 +171,6 @@ def record_of(days: Sequence[Day], seen: Sequence[Sequence[Seen]], supply: Suppl
         read=np.array([step.covered >= 0.5 for step in steps], dtype=bool),
         stage=_column([None if step.stage is None else float(Stage(step.stage)) for step in steps]),
         read_values=values,
-        low_W=_column([step.power_low_W for step in steps]),
-        high_W=_column([step.power_high_W for step in steps]),
         blind=np.zeros(len(steps), dtype=bool),
     )
 
