@@ -19,6 +19,7 @@
     address     where a phone finds the page
     pages       one file a page, each made from the rooms below
     alarm_rows  the alarms: what stands, what has happened, how they do
+    plan_rows   the declared loads, and what was used of late
     days        the days of a period: rows, and what they say together
     day_pictures, sun_pictures   the days and the sun's hours as pictures
     night       the night line and its words; pure
