@@ -16,7 +16,8 @@
     picture     the Dash component that shows SVG text
     markup      the page's tree as HTML for the first answer; pure
     packed      answers in gzip
-    address     where a phone finds the page
+    found       how another phone finds the page, as a part of a page
+    address     where a phone finds the page: number, name, QR code
     pages       one file a page, each made from the rooms below
     alarm_rows  the alarms: what stands, what has happened, how they do
     plan_rows   the declared loads, and what was used of late

@@ -1,17 +1,53 @@
-"""Where a phone in the same network finds the page."""
+"""Where a phone in the same network finds the page: by number, by name, by QR code.
+
+The name under .local is the one that this computer's mDNS responder (avahi) gives to its address, asked over
+the responder's own socket; where none runs there is no such name to tell.
+"""
 
 from __future__ import annotations
 
 import socket
 from contextlib import closing
+from dataclasses import dataclass
+from io import StringIO
+from ipaddress import ip_address
+from pathlib import Path
+
+import segno
 
 ANY_HOST = ("0.0.0.0", "::", "")
 
+RESPONDER = Path("/run/avahi-daemon/socket")
+"""avahi's socket for plain questions, the one that the system's own name lookup uses."""
 
-def page_url(host: str, port: int) -> str:
-    """The page's address: the host as given, or this computer's own address where it listens on all."""
+RESPONDER_S = 1.0
+"""It knows its own name at once; a longer silence means that it has none (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """The page's address in numbers, which every phone finds, and by name where there is one.
+
+    alone is whether it is served to this computer only, so that no phone can reach it.
+    """
+
+    url: str
+    by_name: str | None
+    alone: bool
+
+
+def address_of(host: str, port: int, responder: Path = RESPONDER) -> Address:
+    """Where the page is found that listens on a host and port: the host as given, or this computer's own
+    address where it listens on all."""
     shown = network_address() if host in ANY_HOST else host
-    return f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+    alone = _is_loopback(shown)
+    name = None if alone else local_name(shown, responder)
+    return Address(url_of(shown, port), None if name is None else url_of(name, port), alone)
+
+
+def url_of(host: str, port: int) -> str:
+    """The address of a page; IPv6 in brackets (RFC 3986)."""
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
 
 
 def network_address() -> str:
@@ -22,3 +58,38 @@ def network_address() -> str:
         except OSError:
             return "127.0.0.1"
         return str(probe.getsockname()[0])
+
+
+def local_name(address: str, responder: Path = RESPONDER) -> str | None:
+    """The name under .local (RFC 6762) that the responder gives to an address, None where it gives none."""
+    with closing(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)) as asking:
+        asking.settimeout(RESPONDER_S)
+        try:
+            asking.connect(str(responder))
+            asking.sendall(f"RESOLVE-ADDRESS {address}\n".encode())
+            answer = asking.recv(1024).decode("ascii", "replace").split()
+        except OSError:
+            return None
+    found = answer[-1].lower() if answer[:1] == ["+"] else ""
+    return found if found.endswith(".local") else None
+
+
+def qr_text(url: str) -> str:
+    """An address as a QR code (ISO/IEC 18004) of letters, for a terminal."""
+    out = StringIO()
+    segno.make(url, micro=False).terminal(out, compact=True)
+    return out.getvalue()
+
+
+def qr_picture(url: str) -> str:
+    """An address as a QR code, as SVG text; the style sheet colours it, its quiet zone is part of it."""
+    code = segno.make(url, micro=False)
+    text: str = code.svg_inline(omitsize=True, svgclass="qr", lineclass="qr-ink")
+    return text
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

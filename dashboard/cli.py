@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import sys
 from pathlib import Path
 
 import click
@@ -12,18 +13,21 @@ import click
 @click.argument("site", type=click.Path(dir_okay=False, path_type=Path))
 @click.option("--port", type=click.IntRange(1024, 65535), help="Port; the site file's [page] port otherwise.")
 @click.option("--host", help="Address to listen on; the site file's [page] host otherwise.")
-@click.option("--print-url", is_flag=True, help="Print the page's address and end.")
+@click.option("--print-url", is_flag=True, help="Print the page's address, also as a QR code, and end.")
 def page(site: Path, port: int | None, host: str | None, print_url: bool) -> None:
     """Serve the page of SITE (a site file) to phones in the local network until stopped.
 
     Example: nightbank page hide.toml --port 8480
     """
     if print_url:
-        from dashboard.address import page_url
+        from dashboard.address import address_of, qr_text
         from monitor.site.load import load_site
 
-        where = load_site(site).page
-        click.echo(page_url(host or where.host, port or where.port))
+        given = load_site(site).page
+        where = address_of(host or given.host, port or given.port)
+        click.echo("\n".join(url for url in (where.url, where.by_name) if url))
+        if sys.stderr.isatty() and not where.alone:
+            click.echo(qr_text(where.url), err=True)
         return
     from dashboard.server import serve
 

@@ -9,7 +9,7 @@ from types import FrameType
 
 from waitress.server import create_server
 
-from dashboard.address import page_url
+from dashboard.address import address_of
 from dashboard.app import make_app
 from monitor.errors import NightbankError
 from monitor.memory import keep_small
@@ -55,7 +55,8 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
             f"cannot listen on {host} port {port} ({error.strerror}): choose another with --port or --host"
         ) from error
     signal.signal(signal.SIGTERM, _stop)
-    log.info("The page: %s", page_url(host, port))
+    where = address_of(host, port)
+    log.info("The page: %s%s", where.url, f" or {where.by_name}" if where.by_name else "")
     try:
         server.run()
     finally:

@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-import segno
 from tqdm import tqdm
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
@@ -210,9 +209,8 @@ def _check_port(port: int) -> None:
 def _say_where(site_file: Path, port: int | None) -> None:
     if port is not None:
         command = [*_page_command(site_file, port), "--print-url"]
-        address = subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
-        segno.make(address, micro=False).terminal(out=sys.stderr, compact=True)
-        click.echo(f"The page: {address} (open it on a phone in the same network)", err=True)
+        found = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True).stdout.split()
+        click.echo(f"The page: {' or '.join(found)} (open it on a phone in the same network)", err=True)
     click.echo(f"The bank: {_own_command()} now {site_file}\nCtrl-C ends all.", err=True)
 
 
