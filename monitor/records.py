@@ -194,9 +194,10 @@ class Transition:
 class Request:
     """What a person asks of the daemon through page or command line: it stands in the store until done.
 
-    kind is 'acknowledge', 'shelve', 'unshelve', 'reset', 'test notice' ...; subject the alarm's or channel's
-    name; details what else belongs to it (a shelving's length). outcome is one sentence on what became of
-    it, '' while done_ms is None. id is the store's number, 0 before it is stored.
+    kind is 'acknowledge', 'shelve', 'unshelve', 'reset', 'test notice', 'log', 'edit log' ...; subject the
+    alarm's or channel's name, the kind of a log entry, or the id of the one to change. details are what else
+    belongs to it (a shelving's length). outcome is one sentence on what became of it, '' while done_ms is
+    None. id is the store's number, 0 before it is stored.
     """
 
     time_ms: int
@@ -206,6 +207,38 @@ class Request:
     by: str = ""
     done_ms: int | None = None
     outcome: str = ""
+    id: int = 0
+
+
+class LogKind(StrEnum):
+    """What an entry of the hand-written log tells of."""
+
+    HYDROMETER = "hydrometer"
+    WATER = "water"
+    EQUALIZATION = "equalization"
+    TERMINALS = "terminals"
+    CLEANING = "cleaning"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class LogEntry:
+    """One entry of the hand-written log: what a person did or measured at the bank or the array.
+
+    time_ms is when it was done, written_ms when this wording was written and by who wrote it. kind is a value
+    of LogKind. details are the numbers that belong to it, units in their names: gravity_1, gravity_2 ... as
+    read from the hydrometer, electrolyte_temperature_C, water_L. former are the earlier wordings of an
+    entry that was changed, oldest first, each with no former of its own. id is the store's number, the same
+    for all wordings, 0 before it is stored.
+    """
+
+    time_ms: int
+    kind: str
+    text: str
+    details: Mapping[str, float] = field(default_factory=dict)
+    by: str = ""
+    written_ms: int = 0
+    former: tuple[LogEntry, ...] = ()
     id: int = 0
 
 

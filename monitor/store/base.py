@@ -18,6 +18,7 @@ from monitor.records import (
     DayStat,
     DeviceHealth,
     Event,
+    LogEntry,
     Notice,
     Reading,
     Request,
@@ -72,6 +73,12 @@ class StoreReader(Protocol):
     def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
         """Alarms' transitions in [start, end), newest first."""
 
+    def log(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[LogEntry]:
+        """The hand-written log: entries of what was done in [start, end), newest first."""
+
+    def log_entry(self, number: int) -> LogEntry | None:
+        """One entry of the hand-written log by its id, None where there is none."""
+
     def open_requests(self) -> list[Request]:
         """What people have asked of the daemon and is not done yet, oldest first."""
 
@@ -111,6 +118,12 @@ class StoreWriter(StoreReader, Protocol):
 
     def add_transition(self, transition: Transition) -> None:
         """Keep an alarm's transition."""
+
+    def add_log_entry(self, entry: LogEntry) -> None:
+        """Keep a new entry of the hand-written log; it has its id after the next commit."""
+
+    def put_log_entry(self, entry: LogEntry) -> None:
+        """Replace an entry of the hand-written log (its id says which); its `former` holds what it said."""
 
     def put_request(self, request: Request) -> None:
         """Replace a request that is done (its id says which)."""

@@ -26,6 +26,7 @@ from monitor.records import (
     DayStat,
     DeviceHealth,
     Event,
+    LogEntry,
     Notice,
     Reading,
     Request,
@@ -33,6 +34,7 @@ from monitor.records import (
     Transition,
 )
 from monitor.store.connect import connect, told
+from monitor.store.log_table import read_log, read_log_entry
 from monitor.store.queries import (
     ORDER,
     ChannelRow,
@@ -199,6 +201,14 @@ class EmbeddedReader:
         with self._asking() as ask:
             rows = ask.execute(sql, (start_ms, end_ms, limit)).fetchall()
         return [Transition(**json.loads(document), id=number) for number, document in rows]
+
+    def log(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[LogEntry]:
+        with self._asking() as ask:
+            return read_log(ask, start_ms, end_ms, limit)
+
+    def log_entry(self, number: int) -> LogEntry | None:
+        with self._asking() as ask:
+            return read_log_entry(ask, number)
 
     def open_requests(self) -> list[Request]:
         with self._asking() as ask:

@@ -96,6 +96,14 @@ MIGRATIONS: tuple[Migration, ...] = (
             "CREATE INDEX notice_open ON notice (id) WHERE finished_ms IS NULL",
         ),
     ),
+    Migration(
+        "the hand-written log",
+        (
+            """CREATE TABLE log (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, time_ms INTEGER NOT NULL, document TEXT NOT NULL)""",
+            "CREATE INDEX log_by_time ON log (time_ms)",
+        ),
+    ),
 )
 
 

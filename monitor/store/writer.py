@@ -18,11 +18,12 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.errors import StoreError
-from monitor.records import AlarmState, DeviceHealth, Event, Notice, Reading, Request, Transition
+from monitor.records import AlarmState, DeviceHealth, Event, LogEntry, Notice, Reading, Request, Transition
 from monitor.store.connect import FileLock, connect, prepare_for_writing, told
 from monitor.store.days import zone_of
 from monitor.store.embedded import EmbeddedReader, document_of
 from monitor.store.landing import Landed, Landing, Pending
+from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import check, migrate
 from monitor.store.steps import as_kept, steps_of
@@ -54,6 +55,8 @@ class EmbeddedWriter(EmbeddedReader):
         self._events: list[Event] = []
         self._alarms: dict[str, AlarmState] = {}
         self._transitions: list[Transition] = []
+        self._new_log: list[LogEntry] = []
+        self._log: dict[int, LogEntry] = {}
         self._requests: dict[int, Request] = {}
         self._new_notices: list[Notice] = []
         self._notices: dict[int, Notice] = {}
@@ -98,6 +101,14 @@ class EmbeddedWriter(EmbeddedReader):
     def add_transition(self, transition: Transition) -> None:
         with self._lock:
             self._transitions.append(transition)
+
+    def add_log_entry(self, entry: LogEntry) -> None:
+        with self._lock:
+            self._new_log.append(entry)
+
+    def put_log_entry(self, entry: LogEntry) -> None:
+        with self._lock:
+            self._log[entry.id] = entry
 
     def put_request(self, request: Request) -> None:
         with self._lock:
@@ -189,6 +200,10 @@ class EmbeddedWriter(EmbeddedReader):
             known = pending + super().transitions(start_ms, end_ms, limit)
         return sorted(known, key=lambda each: -each.time_ms)[:limit]
 
+    def log_entry(self, number: int) -> LogEntry | None:
+        with self._lock:
+            return self._log.get(number) or super().log_entry(number)
+
     def open_requests(self) -> list[Request]:
         with self._lock:
             return [request for request in super().open_requests() if request.id not in self._requests]
@@ -226,6 +241,8 @@ class EmbeddedWriter(EmbeddedReader):
             self._events
             or self._alarms
             or self._transitions
+            or self._new_log
+            or self._log
             or self._requests
             or self._new_notices
             or self._notices
@@ -252,6 +269,7 @@ class EmbeddedWriter(EmbeddedReader):
             "INSERT INTO transition (time_ms, alarm, document) VALUES (?, ?, ?)",
             ((each.time_ms, each.alarm, document_of(each)) for each in self._transitions),
         )
+        write_log(write, self._new_log, self._log)
         write.executemany(
             "UPDATE request SET done_ms = ?, document = ? WHERE id = ?",
             ((request.done_ms, document_of(request), number) for number, request in self._requests.items()),
@@ -276,6 +294,7 @@ class EmbeddedWriter(EmbeddedReader):
     def _forget_documents(self) -> None:
         self._events, self._alarms, self._health, self._notes = [], {}, {}, {}
         self._transitions, self._requests, self._new_notices, self._notices = [], {}, [], {}
+        self._new_log, self._log = [], {}
         self._new_ranks = self._forget_before_ms = None
 
 
