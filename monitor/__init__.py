@@ -31,6 +31,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
     notices        what a person is told, and how it reaches them: outbox and channels
+    care           the hand-written log of what people did and measured
     alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array

@@ -14,6 +14,7 @@ from monitor.alarms.telling import is_told
 from monitor.alarms.watch import AlarmWatch
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
+from monitor.care.keeper import LogKeeper
 from monitor.clock import Clock
 from monitor.errors import StoreError
 from monitor.poll import PollResult
@@ -48,6 +49,7 @@ class Pipeline:
         self._basis = store.note(BASIS_NOTE)
         self._catch_up()
         self._watch = AlarmWatch(site, store, clock, computer)
+        self._log = LogKeeper(site, store, clock)
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
         self._earlier = dict(self._health)
         self._started_ms = clock.now_ms()
@@ -77,7 +79,8 @@ class Pipeline:
     def follow(self) -> list[Transition]:
         """What is due without a reading, once a second: requests, shelvings that end, slow signs."""
         transitions = self._watch.tick()
-        if self._watch.answered or any(is_told(each) for each in transitions):
+        written = self._log.follow()
+        if written or self._watch.answered or any(is_told(each) for each in transitions):
             self._save_at_once()
         return transitions
 

@@ -1,0 +1,9 @@
+"""The care of bank and array: what people did and measured, written down by hand.
+
+    keeper    in the daemon: what people ask to have written, done once a second
+    entry     what may stand in the log, checked; pure
+    gravity   what a hydrometer's readings of the cells say; pure
+
+People leave requests of the kinds 'log' and 'edit log' in the store (page or command line), the daemon alone
+writes the log. The estimator does not read it.
+"""
