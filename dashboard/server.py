@@ -15,6 +15,7 @@ from monitor.errors import NightbankError
 from monitor.memory import keep_small
 from monitor.site.load import load_site
 from monitor.store import store_path
+from monitor.store.connect import seal
 from monitor.store.embedded import open_reader
 
 log = logging.getLogger("nightbank.page")
@@ -37,6 +38,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     that is missing or damaged does not stop it: the page says so and looks again.
     """
     keep_small()
+    seal()
     site = load_site(site_file)
     host, port = host or site.page.host, port or site.page.port
     path = store_path(site, site_file)

@@ -13,6 +13,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
+    cli_pin        the command that sets the page's PIN
     cli_parts      what several commands share
     alarm_words    alarms, their history and figures for a person
     bank_words     the report on the bank for a person
@@ -46,6 +47,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     quantities     canonical quantities: name, unit, sign, plausible range
     clock          time, handed in
     toml_lines     TOML files a person wrote, and the line of every key
+    pin            the PIN behind which the page takes requests
     errors         the error family
     memory         word to the C library to give memory back
     cautions       what to know before touching bank, array or adapter

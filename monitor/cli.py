@@ -135,6 +135,7 @@ def _add_rooms() -> None:
     from monitor.cli_estimate import estimate
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
+    from monitor.cli_pin import pin
     from monitor.cli_rebuild import rebuild
     from monitor.cli_site import site
     from monitor.cli_tables import export_table, import_table
@@ -148,6 +149,7 @@ def _add_rooms() -> None:
     main.add_command(estimate)
     main.add_command(rebuild)
     main.add_command(notify)
+    main.add_command(pin)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 

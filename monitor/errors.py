@@ -6,6 +6,7 @@
     ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
     ├── SunError             what the sun should give the array cannot be worked out
+    ├── PinError             the page's PIN cannot be set or read (in `pin.py`)
     ├── NoticeError          a channel did not take a notice; it is kept and tried again
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)

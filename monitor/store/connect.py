@@ -39,6 +39,7 @@ ADVICE: dict[str, str] = {
         "it cannot be opened; look at the rights of the file and its folder"
         " (a reader without the right to write the folder needs the daemon to be running)"
     ),
+    "SQLITE_AUTH": "the page's process may leave requests in it and change nothing else",
     "SQLITE_PERM": "it may not be opened; look at the owner and rights of the file and its folder",
 }
 
@@ -76,6 +77,8 @@ def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
             isolation_level=None,
             check_same_thread=False,
         )
+        if _sealed and not read_only:
+            only_requests(connection)
     return connection
 
 
@@ -84,6 +87,36 @@ def prepare_for_writing(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
+
+
+_sealed = False
+
+
+def seal() -> None:
+    """From now on this process can write nothing into any store but requests to the daemon; for good.
+
+    For a process that strangers can talk to: SQLite itself then refuses every other statement.
+    """
+    global _sealed
+    _sealed = True
+
+
+def only_requests(connection: sqlite3.Connection) -> None:
+    """Let a connection do nothing from now on but look around and insert into the table of requests (where
+    REPLACE counts as an insertion: who may forge requests gains nothing by it)."""
+    connection.set_authorizer(_may)
+
+
+def _may(action: int, name: str | None, detail: str | None, schema: str | None, cause: str | None) -> int:
+    """SQLite's question whether a statement may be compiled (sqlite3_set_authorizer). Reading harms nothing;
+    cause names the trigger or view that asks, and there is none in a store."""
+    if action == sqlite3.SQLITE_INSERT:
+        allowed = name == "request" and schema == "main" and cause is None
+    elif action == sqlite3.SQLITE_PRAGMA:
+        allowed = name in ("application_id", "user_version") and detail is None
+    else:
+        allowed = action in (sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION)
+    return sqlite3.SQLITE_OK if allowed else sqlite3.SQLITE_DENY
 
 
 class FileLock:

@@ -33,7 +33,7 @@ from monitor.records import (
     Series,
     Transition,
 )
-from monitor.store.connect import connect, told
+from monitor.store.connect import connect, only_requests, told
 from monitor.store.log_table import read_log, read_log_entry
 from monitor.store.queries import (
     ORDER,
@@ -337,6 +337,7 @@ def leave_request(path: Path, request: Request) -> int:
     if not path.exists():
         raise StoreError(f"{path}: there is no store yet; start the daemon (nightbank monitor) to make one")
     with closing(connect(path, read_only=False)) as connection, told(path):
+        only_requests(connection)
         check(connection, path)
         cursor = connection.execute(
             "INSERT INTO request (done_ms, document) VALUES (NULL, ?)", (document_of(request),)
