@@ -30,7 +30,7 @@ from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
-from dashboard.scripts import joined
+from dashboard.scripts import LOADER, joined
 from monitor.site.model import Site
 
 LIBRARY = Path(__file__).parent / "library"
@@ -89,6 +89,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
         add_log_handler=False,
         enable_mcp=False,
     )
+    app.renderer = LOADER
     app.first = app.layout = lambda: page.layout(open_reader, site, {})
     for each in PAGES:
         if each.register is not None:
@@ -134,12 +135,13 @@ def _send_files(app: _Page) -> None:
         return Path(str(files(package) / path)) if known else None
 
     def scripts_tag(dash_tags: str) -> str:
-        """The one script element that stands for all of Dash's, joined when a page is first asked for."""
+        """Where the one file stands that holds all of Dash's scripts, joined when a page is first asked for;
+        LOADER asks for it."""
         with joining:
             if not tags:
                 address, path = joined(dash_tags, file_of, RUNTIME, packed.folder)
                 kept[address] = path
-                tags.append(f'<script src="{address}"></script>')
+                tags.append(f'<span id="scripts" data-src="{address}" hidden></span>')
             return tags[0]
 
     app.scripts_tag = scripts_tag

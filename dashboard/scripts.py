@@ -16,6 +16,25 @@ LEFT_OUT = ("/deps/polyfill", "/dash_table/", "dash_core_components-shared")
 """Old browsers' missing functions, a table of data, and what date fields and sliders share: 73 KB that the
 page does not use. What the chart needs of the first is library/regenerator-runtime."""
 
+START = b"var renderer = new DashRenderer();"
+"""What the page's own inline script would do: Dash takes the page over."""
+
+LOADER = (
+    "(() => {"
+    "const load = () => {"
+    "const script = document.createElement('script');"
+    "script.src = document.getElementById('scripts').dataset.src;"
+    "document.body.append(script);"
+    "};"
+    "const told = (PerformanceObserver.supportedEntryTypes || []).includes('paint');"
+    "if (!told) return load();"
+    "new PerformanceObserver((_painted, self) => { self.disconnect(); load(); })"
+    ".observe({ type: 'paint', buffered: true });"
+    "})();"
+)
+"""Asks for the scripts when the first answer is on the screen: on a slow phone they would hold it up. It
+stands in the page itself and is the same for all, so that the page's policy can name its hash."""
+
 BESIDE = "/_dash-component-suites/dash/dcc/"
 
 SOURCE = re.compile(r'<script src="([^"]+)"></script>')
@@ -34,7 +53,7 @@ def joined(tags: str, file_of: Callable[[str], Path | None], first: Path, folder
         if path is None:
             raise ValueError(f"the script {source} is no file of this page's")
         parts.append(path.read_bytes())
-    text = b"\n;\n".join(parts)
+    text = b"\n;\n".join([*parts, START])
     name = f"dash-renderer-and-all-{hashlib.sha256(text).hexdigest()[:16]}.js"  # Dash looks for this name
     path = folder / name
     path.write_bytes(text)

@@ -74,6 +74,19 @@ def test_what_was_unfolded_before_dash_came_stays_so(evening, visit, chromium):
     context.close()
 
 
+PAINT_AND_SCRIPT = """
+() => [
+  performance.getEntriesByName('first-contentful-paint')[0].startTime,
+  Math.min(...performance.getEntriesByType('resource').filter(e => e.name.includes('.js')).map(e => e.startTime)),
+]
+"""
+
+
+def test_a_script_is_asked_for_when_the_answer_is_on_the_screen(evening, visit):
+    painted_ms, asked_ms = visit.open(evening).evaluate(PAINT_AND_SCRIPT)
+    assert 0 < painted_ms <= asked_ms
+
+
 def test_the_first_answer_fits_into_a_few_packets(evening):
     answer = asked(evening, "/")
     packed = answer.read()
