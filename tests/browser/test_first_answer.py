@@ -77,7 +77,8 @@ def test_what_was_unfolded_before_dash_came_stays_so(evening, visit, chromium):
 PAINT_AND_SCRIPT = """
 () => [
   performance.getEntriesByName('first-contentful-paint')[0].startTime,
-  Math.min(...performance.getEntriesByType('resource').filter(e => e.name.includes('.js')).map(e => e.startTime)),
+  Math.min(...performance.getEntriesByType('resource')
+    .filter(e => e.name.includes('.js')).map(e => e.startTime)),
 ]
 """
 
