@@ -10,6 +10,8 @@
     asked       what an address asks for, checked; pure
     hosts       by which names this computer may be asked; pure
     frame       the HTML around every page
+    phone       what page and phone tell each other beside the pages: light, coming back
+    look        light, dark and night, and the choice of them; pure
     library     scripts of others, served as they are (its README says from where)
     day_line    the last day as two plots without a script; pure
     svg         a plot as SVG text; pure
@@ -28,6 +30,7 @@
     summary     what was stored now -> sentence, rows, ages; pure
     values      one quantity as the page shows it; pure
     snapshot    the questions to the store, all of one refresh at once
+    dusk        sunset and sunrise at the site: is it night, and when does it turn
     words       numbers, ages and times as a person reads them; pure
 
 A room imports only the rooms below it in this list. Nothing here imports `simulator` or a device room. To

@@ -30,6 +30,7 @@ from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
+from dashboard.phone import PATHS, Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
 from monitor.site.model import Site
 
@@ -59,13 +60,19 @@ class _Page(Dash):
     """Dash whose first answer holds the page itself instead of the library's 'Loading...'."""
 
     first: Callable[[], Component]
+    moment: Callable[[], Moment]
     scripts_tag: Callable[[str], str]
 
     def interpolate_index(self, **parts: Any) -> Any:
         shown = html_text([self.first(), html.P(WITHOUT_SCRIPTS, className="first quiet")])
-        parts["app_entry"] = f'<div id="first">{shown}</div><div id="react-entry-point"></div>'
+        at = self.moment()
+        parts["app_entry"] = (
+            f'<div id="first">{shown}</div><div id="react-entry-point"></div>{at.foot(still=False)}'
+        )
         parts["scripts"] = self.scripts_tag(parts["scripts"])
-        return super().interpolate_index(**parts)
+        parts["metas"] += at.metas
+        text: str = super().interpolate_index(**parts)
+        return text.replace('<html lang="en">', f'<html lang="en"{at.html_attributes}>', 1)
 
     def _config(self) -> dict[str, Any]:
         """What Dash tells its scripts: charts are drawn by our own file instead of the whole of plotly."""
@@ -91,6 +98,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     )
     app.renderer = LOADER
     app.first = app.layout = lambda: page.layout(open_reader, site, {})
+    app.moment = lambda: moment(open_reader, site)
     for each in PAGES:
         if each.register is not None:
             each.register(app, open_reader, site)
@@ -98,6 +106,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
             _add_still(app, each, open_reader, site)
     _guard(app, own_names(site))
     add_api(app.server, open_reader, site)
+    add_phone(app.server)
     _send_files(app)
     return app
 
@@ -107,7 +116,8 @@ def _add_still(app: Dash, page: Page, open_reader: ReaderFactory, site: Site) ->
 
     def answer() -> Response:
         tree = page.layout(open_reader, site, request.args)
-        return Response(still_html(page, site, tree), mimetype="text/html")
+        text = still_html(page, site, tree, moment(open_reader, site))
+        return Response(text, mimetype="text/html")
 
     app.server.add_url_rule(page.path, page.name, answer)
 
@@ -177,7 +187,7 @@ def _guard(app: Dash, names: frozenset[str]) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
     (Dash would answer 200 to all)."""
     server = app.server
-    pages = {page.path for page in PAGES}
+    pages = {page.path for page in PAGES} | PATHS
     own = tuple(f"/{name}" for name in ("assets/", "library/", "_dash-", "_reload-hash"))
     policy = content_policy(app)
 

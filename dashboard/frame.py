@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from dashboard.markup import html_text
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page
+from dashboard.phone import Moment
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
@@ -19,7 +20,6 @@ LIVE_FRAME = """<!DOCTYPE html>
 <html lang="en">
 <head>
 {%metas%}
-<meta name="color-scheme" content="light dark">
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
 {%css%}
@@ -37,22 +37,24 @@ LIVE_FRAME = """<!DOCTYPE html>
 assets/connection.js when the server falls silent."""
 
 STILL_FRAME = """<!DOCTYPE html>
-<html lang="en">
+<html lang="en"@LOOK@>
 <head>
 <meta charset="UTF-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
+@METAS@
 <title>@TITLE@</title>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
 <link rel="stylesheet" href="@STYLE@">
+<script src="@SCRIPT@" defer></script>
 </head>
 <body>
 @CONTENT@
+@FOOT@
 @NAV@
 </body>
 </html>
 """
-"""Around a page that needs no script."""
+"""Around a page that needs no script; the one it has minds the light (assets/phone.js)."""
 
 
 def live_frame(page: Page) -> str:
@@ -60,13 +62,16 @@ def live_frame(page: Page) -> str:
     return LIVE_FRAME.replace("@ICON@", _icon()).replace("@NAV@", nav(page))
 
 
-def still_html(page: Page, site: Site, content: Component) -> str:
+def still_html(page: Page, site: Site, content: Component, moment: Moment) -> str:
     """The whole answer of a page that needs no script."""
-    style = ASSETS / "page.css"
     parts = {
+        "LOOK": moment.html_attributes,
+        "METAS": moment.metas,
+        "FOOT": moment.foot(still=True),
         "TITLE": html_text(title_of(site, page)),
         "ICON": _icon(),
-        "STYLE": f"/assets/{style.name}?m={style.stat().st_mtime}",
+        "STYLE": _asset("page.css"),
+        "SCRIPT": _asset("phone.js"),
         "NAV": nav(page),
         "CONTENT": html_text(content),
     }
@@ -88,6 +93,11 @@ def nav(present: Page) -> str:
         for page in PAGES
     ]
     return html_text(html.Nav(links, **{"aria-label": "Pages"}))
+
+
+def _asset(name: str) -> str:
+    """The address of a file in ASSETS; it changes with the file."""
+    return f"/assets/{name}?m={(ASSETS / name).stat().st_mtime}"
 
 
 def _icon() -> str:

@@ -13,6 +13,7 @@ from datetime import datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dashboard.dusk import Turns, take_turns
 from dashboard.night import begin_ms
 from monitor.bank.ledger import DayLedger, day_ledger
 from monitor.errors import StoreError
@@ -39,7 +40,7 @@ class Snapshot:
     last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
     None on a local day without readings; day_start_ms is the local midnight before now; basis is what the
     newest estimate rests on. outlook is the newest one's document, charge_since_dusk the estimated charge
-    since the sunset that belongs to it.
+    since the sunset that belongs to it. turns tells whether it is night.
     """
 
     now: Now
@@ -54,6 +55,7 @@ class Snapshot:
     basis: tuple[str, ...] = ()
     outlook: Mapping[str, Any] | None = None
     charge_since_dusk: Series | None = None
+    turns: Turns | None = None
 
     @property
     def now_ms(self) -> int:
@@ -94,6 +96,7 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
         basis=basis_of(reader),
         outlook=outlook,
         charge_since_dusk=_charge_since_dusk(reader, outlook, now.time_ms),
+        turns=take_turns(reader, site, outlook, now),
     )
 
 

@@ -96,9 +96,10 @@ class DeviceRow:
 
 @dataclass(frozen=True, slots=True)
 class Tonight:
-    """All that the page 'Tonight' says in words."""
+    """All that the page 'Tonight' says in words; turns tells the script whether it is night, '' unknown."""
 
     as_of: str
+    turns: str
     daemon: Daemon
     notices: tuple[Notice, ...]
     sentence: str
@@ -124,6 +125,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     charge = charge_of(snapshot, site)
     return Tonight(
         as_of=clock_text(snapshot.now_ms, snapshot.now_ms, zone),
+        turns="" if snapshot.turns is None else snapshot.turns.text(),
         daemon=daemon,
         notices=notices(snapshot, daemon, alarms, zone),
         sentence=bank_sentence(snapshot, site, daemon, charge),

@@ -216,7 +216,7 @@ def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Par
         today_part(tonight),
         alarms_part(tonight),
         devices_part(tonight),
-        answered_part(tonight.as_of, count),
+        answered_part(tonight.as_of, count, tonight.turns),
     )
 
 
@@ -423,9 +423,11 @@ def devices_part(tonight: Tonight) -> Content:
     ]
 
 
-def answered_part(as_of: str, count: int) -> Content:
-    """When the page last heard from its server; the count tells the script that an answer came."""
-    return [html.Span(f"As of {as_of}, local time of the site.", id="as-of", **extra(data_count=str(count)))]
+def answered_part(as_of: str, count: int, turns: str = "") -> Content:
+    """When the page last heard from its server; the count tells the scripts that an answer came, turns when
+    the site's nights begin and end."""
+    told = extra(data_count=str(count), data_turns=turns)
+    return [html.Span(f"As of {as_of}, local time of the site.", id="as-of", **told)]
 
 
 PAGE = Page("/", "Tonight", layout, register)

@@ -198,9 +198,27 @@ class Visit:
         self.asked_elsewhere: list[str] = []
         self._contexts = []
 
-    def open(self, hide: Hide, width=390, height=844, scheme="light", watch=None) -> Page:
-        """A page of its own on a phone or larger; watch is called with each request."""
-        context = self._chromium.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
+    def open(
+        self,
+        hide: Hide,
+        width=390,
+        height=844,
+        scheme="light",
+        watch=None,
+        path="/",
+        look="phone",
+        **phone,
+    ) -> Page:
+        """A page of its own on a phone or larger; watch is called with each request.
+
+        The phone is British unless `locale` says otherwise; look is what was chosen at the page's foot, None
+        for a phone that comes for the first time.
+        """
+        size = {"width": width, "height": height}
+        phone = {"locale": "en-GB", **phone}
+        context = self._chromium.new_context(viewport=size, color_scheme=scheme, **phone)
+        if look is not None:
+            context.add_cookies([{"name": "look", "value": look, "url": hide.url}])
         self._contexts.append(context)
         page = context.new_page()
         page.on("console", lambda message: self._note_message(message.type, message.text))
@@ -208,8 +226,9 @@ class Visit:
         page.on("request", lambda request: self._note_request(hide.url, request.url))
         if watch is not None:
             page.on("request", watch)
-        page.goto(hide.url)
-        page.wait_for_selector("#react-entry-point.alive")  # Dash has taken over from the first answer
+        page.goto(hide.url.rstrip("/") + path)
+        if path == "/":
+            page.wait_for_selector("#react-entry-point.alive")  # Dash has taken over from the first answer
         return page
 
     def end(self) -> None:
