@@ -102,7 +102,8 @@ COLOURS = """
   for (const e of document.querySelectorAll('body, body *')) {
     if (!e.checkVisibility() || e.closest('script, noscript, style')) continue;
     const style = getComputedStyle(e);
-    for (const name of names) if (name !== 'stroke' || parseFloat(style.strokeWidth) > 0) found.add(style[name]);
+    const drawn = names.filter(name => name !== 'stroke' || parseFloat(style.strokeWidth) > 0);
+    for (const name of drawn) found.add(style[name]);
   }
   return [...found];
 }
