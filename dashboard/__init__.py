@@ -23,6 +23,10 @@
     pages       one file a page, each made from the rooms below
     alarm_rows  the alarms: what stands, what has happened, how they do
     plan_rows   the declared loads, and what was used of late
+    strips      a quantity over the span of a closer look, and what to say of it
+    strip_picture   the same as a picture; pure
+    view        which quantities and time a closer look shows, and the steps from there; pure
+    time_marks  times under a picture, from years to seconds; pure
     days        the days of a period: rows, and what they say together
     day_pictures, sun_pictures   the days and the sun's hours as pictures
     night       the night line and its words; pure

@@ -89,6 +89,7 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     app = _Page(
         "dashboard",
         assets_folder=str(ASSETS),
+        assets_ignore="|".join(page.script for page in PAGES if page.script),  # theirs alone
         title=title_of(site, page),
         update_title="",
         suppress_callback_exceptions=True,  # else Dash writes the whole layout into the HTML a second time

@@ -24,7 +24,7 @@ GRID_LINES = 4
 def day_line(history: History, series: Series, kind: str, zone: ZoneInfo) -> str:
     """One plot of the last day as SVG: minimum to maximum as a band, the mean as a line, breaks in grey."""
     unit = unit_of(series.quantity)
-    low, high = _span(series, LEAST_SPAN.get(unit, 1.0))
+    low, high = value_span(series)
     plot = Plot(history.start_ms, history.end_ms, low, high)
     paths: list[str] = []
     for piece in segments(series):
@@ -39,7 +39,7 @@ def day_line(history: History, series: Series, kind: str, zone: ZoneInfo) -> str
         *(plot.across(at, "zero" if at == 0 else "grid") for at in grid(low, high)),
         plot.curves(*paths),
         *(
-            words(f"{number(at, _decimals(low, high))} {unit}", 0, plot.y(at), "scale", rise=0.25)
+            words(f"{number(at, decimals_of(low, high))} {unit}", 0, plot.y(at), "scale", rise=0.25)
             for at in grid(low, high)
         ),
         *hours(history.start_ms, history.end_ms, plot, zone),
@@ -70,12 +70,14 @@ def _step(low: float, high: float) -> float:
     return next(power * times for times in (1, 2, 5, 10) if power * times >= rough)
 
 
-def _decimals(low: float, high: float) -> int:
+def decimals_of(low: float, high: float) -> int:
+    """Digits after the point that tell the grid's values between low and high apart."""
     return max(0, -math.floor(math.log10(_step(low, high)) + 1e-9))
 
 
-def _span(series: Series, least: float) -> tuple[float, float]:
+def value_span(series: Series) -> tuple[float, float]:
     """Lowest and highest value to show, with some air; any span where nothing was read."""
+    least = LEAST_SPAN.get(unit_of(series.quantity), 1.0)
     if not series.buckets:
         return 0.0, least
     low = min(bucket.minimum for bucket in series.buckets)

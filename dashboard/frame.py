@@ -45,7 +45,7 @@ STILL_FRAME = """<!DOCTYPE html>
 <title>@TITLE@</title>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
 <link rel="stylesheet" href="@STYLE@">
-<script src="@SCRIPT@" defer></script>
+@SCRIPTS@
 </head>
 <body>
 @CONTENT@
@@ -54,7 +54,7 @@ STILL_FRAME = """<!DOCTYPE html>
 </body>
 </html>
 """
-"""Around a page that needs no script; the one it has minds the light (assets/phone.js)."""
+"""Around a page that needs no script; the one that all have minds the light (assets/phone.js)."""
 
 
 def live_frame(page: Page) -> str:
@@ -64,6 +64,7 @@ def live_frame(page: Page) -> str:
 
 def still_html(page: Page, site: Site, content: Component, moment: Moment) -> str:
     """The whole answer of a page that needs no script."""
+    scripts = ("phone.js", page.script) if page.script else ("phone.js",)
     parts = {
         "LOOK": moment.html_attributes,
         "METAS": moment.metas,
@@ -71,7 +72,7 @@ def still_html(page: Page, site: Site, content: Component, moment: Moment) -> st
         "TITLE": html_text(title_of(site, page)),
         "ICON": _icon(),
         "STYLE": _asset("page.css"),
-        "SCRIPT": _asset("phone.js"),
+        "SCRIPTS": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
         "NAV": nav(page),
         "CONTENT": html_text(content),
     }
@@ -87,10 +88,12 @@ def title_of(site: Site, page: Page) -> str:
 
 
 def nav(present: Page) -> str:
-    """The links to all pages, the present one marked."""
+    """The links to all pages, the present one marked, of a part of a page the whole."""
+    here = present.under or present.name
     links = [
-        html.A(page.name, href=page.path, **({"aria-current": "page"} if page is present else {}))
+        html.A(page.name, href=page.path, **({"aria-current": "page"} if page.name == here else {}))
         for page in PAGES
+        if not page.under
     ]
     return html_text(html.Nav(links, **{"aria-label": "Pages"}))
 

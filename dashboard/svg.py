@@ -19,6 +19,9 @@ from point to point are what packs best: a fifth of the bytes of places in full.
 EDGE = 7.0
 """Percent of the width within which an hour's figures, centred, would be cut off on a phone (our choice)."""
 
+SCALE_WIDTH = 19.0
+"""Percent of the width that a scale's words take on a phone (our choice)."""
+
 Points = Sequence[tuple[float, float]]
 
 
@@ -86,9 +89,18 @@ class Plot:
         at = f"{self.x(x):.2f}%"
         return f'<line class="{kind}" x1="{at}" x2="{at}" y1="{self.top:.2f}%" y2="{self.bottom:.2f}%"/>'
 
-    def mark(self, x: float, y: float, kind: str) -> str:
+    def mark(self, x: float, y: float, kind: str, radius_px: int = 5) -> str:
         """A dot on a point."""
-        return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="5"/>'
+        return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="{radius_px}"/>'
+
+    def tap(self, x_from: float, x_to: float, address: str) -> str:
+        """A part of the picture, from top to bottom, that leads to an address. Keyboards and screen readers
+        pass it by: a table on the page has the same links."""
+        left, right = self.x(x_from), self.x(x_to)
+        return (
+            f'<a href="{escape(address)}" tabindex="-1"><rect class="tap" x="{left:.2f}%" y="0"'
+            f' width="{right - left:.2f}%" height="100%"/></a>'
+        )
 
     def _course(self, points: Points) -> str:
         """A path: the first place, then the steps from each place to the next."""
@@ -105,6 +117,14 @@ def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0) -
     named = f' class="{kind}"' if kind else ""
     raised = f' dy="{-rise:g}rem"' if rise else ""
     return f'<text{named} x="{x:.2f}%" y="{y:.2f}%" text-anchor="{anchor}"{raised}>{escape(text)}</text>'
+
+
+def inset(*parts: str) -> str:
+    """What stands to the right of a picture's scale, in percent of that field; a script may move it there."""
+    return (
+        f'<svg x="{SCALE_WIDTH:g}%" width="{100 - SCALE_WIDTH:g}%" height="100%">'
+        f'<g class="goes">{"".join(parts)}</g></svg>'
+    )
 
 
 def picture(kind: str, *parts: str) -> str:

@@ -22,13 +22,16 @@ class Page:
     """One page: its address, its name, its content when opened, and the callbacks that keep it fresh.
 
     layout gets the address's query ('?to=...') as well. A page without register stands still: it is plain
-    HTML without a script, and a link or the browser's own button renews it.
+    HTML without a script, and a link or the browser's own button renews it. under is the name of the page
+    that it is a part of and is found from; script a file in assets that such a still page can do without.
     """
 
     path: str
     name: str
     layout: Callable[[ReaderFactory, Site, Mapping[str, str]], Component]
     register: Callable[[Dash, ReaderFactory, Site], None] | None = None
+    under: str = ""
+    script: str = ""
 
 
 def extra(**attributes: str) -> dict[str, Any]:

@@ -22,6 +22,7 @@ from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
 from dashboard.values import Look, Value
+from dashboard.view import PATH as CLOSER_PATH
 from dashboard.words import clock_text, number, unbroken
 from monitor.clock import SystemClock
 from monitor.errors import StoreError
@@ -150,7 +151,13 @@ def history_section(plots: Content, told: str, rows: Content) -> Component:
             html.H2("Last 24 hours"),
             html.Div(plots, id="history-image", role="img", **extra(aria_labelledby="history-told")),
             html.P(told, id="history-told"),
-            html.Button("Look closer", id="history-closer", type="button"),
+            html.P(
+                [
+                    html.Button("Look closer", id="history-closer", type="button"),
+                    html.A("Any other time", href=CLOSER_PATH),
+                ],
+                className="moves",
+            ),
             html.Div(id="history-chart-place"),
             html.Details(
                 [

@@ -1,0 +1,302 @@
+"""A quantity over the span of a closer look: what the store has of it, and the same in words and rows.
+
+Pure but for `take_strips`, which asks the store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from dashboard.day_line import decimals_of, value_span
+from dashboard.time_marks import BY_DAY_FROM_MS, clock_changes, moment_text
+from dashboard.values import LABELS
+from dashboard.view import View
+from dashboard.words import (
+    DAY_MS,
+    DECIMALS,
+    FRACTIONS,
+    MINUTE_MS,
+    SECOND_MS,
+    STAGES,
+    number,
+    shown,
+    span_text,
+)
+from monitor.quantities import Stage, unit_of
+from monitor.records import Bucket, Quality, Reading, Series
+from monitor.sampling import SLOW_QUANTITIES
+from monitor.store.base import StoreReader
+from monitor.store.days import day_at
+from monitor.store.steps import CODES
+
+POINTS = 400
+"""A point for each column of a phone, and for each day of a year (our choice)."""
+
+SINGLE_UP_TO_MS = 15 * MINUTE_MS
+"""So short a span shows its single readings (our choice: 180 of a device that is asked every 5 s)."""
+
+MOST_SINGLE = 400
+"""More dots than that stand on each other on a phone (our choice)."""
+
+MOST_FLAWED = 20
+"""So many spells of doubtful or missing readings are listed (our choice)."""
+
+SILENT_FROM_MS = 2 * MINUTE_MS
+"""A shorter time ahead of the first or behind the last reading is no gap: what is newest comes into the store
+once a minute (our choice)."""
+
+WITHOUT_PICTURE = ("fault_bits", "state_of_charge_sd")
+"""Faults are a set and no size, the deviation stands beside the charge."""
+
+
+@dataclass(frozen=True, slots=True)
+class Flawed:
+    """Readings of one kind in a row that are not good; the last begins no later than the next good one."""
+
+    first_ms: int
+    last_ms: int
+    count: int
+    missing: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A quantity over a view. unread are the spans without readings, none of them ahead of now.
+
+    lowest and highest are the narrowest known buckets that hold the extremes, None without readings. single
+    are the good readings themselves, doubtful and flawed the others, all empty but in a very close look.
+    """
+
+    quantity: str
+    series: Series
+    unread: tuple[tuple[int, int], ...]
+    lowest: Bucket | None = None
+    highest: Bucket | None = None
+    single: tuple[Reading, ...] = ()
+    doubtful: tuple[Reading, ...] = ()
+    flawed: tuple[Flawed, ...] = ()
+
+    @property
+    def label(self) -> str:
+        return LABELS[self.quantity]
+
+    @property
+    def edges(self) -> tuple[float, float]:
+        """The lowest and the highest value that its picture shows."""
+        if self.quantity in FRACTIONS:
+            return 0.0, 1.0
+        if self.quantity == "charge_stage":
+            return -0.3, max(Stage) + 0.3
+        return value_span(self.series)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A part of the view in words."""
+
+    start_ms: int
+    end_ms: int
+    time: str
+    lowest: str
+    mean: str
+    highest: str
+
+
+def choices(latest: Sequence[Reading]) -> list[str]:
+    """The quantities that a closer look can show, out of the store's latest readings."""
+    read = {reading.quantity for reading in latest}
+    return [name for name in LABELS if name in read and name not in WITHOUT_PICTURE]
+
+
+def take_strips(reader: StoreReader, view: View, now_ms: int) -> list[Strip]:
+    """Each of the view's quantities over its span. Raises StoreError."""
+    readings: list[Reading] = []
+    if view.length_ms <= SINGLE_UP_TO_MS:
+        devices = {each.device for each in reader.latest() if each.quantity in view.quantities}
+        readings = [
+            each
+            for each in reader.readings(view.start_ms, view.end_ms, devices)
+            if each.quantity in view.quantities
+        ]
+    return [
+        take_strip(reader, name, [reading for reading in readings if reading.quantity == name], view, now_ms)
+        for name in view.quantities
+    ]
+
+
+def take_strip(reader: StoreReader, name: str, readings: Sequence[Reading], view: View, now_ms: int) -> Strip:
+    """One quantity over the view; in a very close look with its readings. Raises StoreError."""
+    series = reader.series(name, view.start_ms, view.end_ms, POINTS)
+    good = tuple(reading for reading in readings if reading.quality is Quality.GOOD)
+    lowest = min(series.buckets, key=lambda bucket: bucket.minimum, default=None)
+    highest = max(series.buckets, key=lambda bucket: bucket.maximum, default=None)
+    if lowest is not None and highest is not None and MINUTE_MS < _width_ms(lowest) <= BY_DAY_FROM_MS:
+        lowest = min(_within(reader, name, lowest), key=lambda bucket: bucket.minimum)
+        highest = max(_within(reader, name, highest), key=lambda bucket: bucket.maximum)
+    return Strip(
+        name,
+        series,
+        unread_of(series, view, now_ms),
+        lowest,
+        highest,
+        good if len(good) <= MOST_SINGLE else (),
+        tuple(reading for reading in readings if reading.quality is Quality.SUSPECT),
+        tuple(_spells(readings)),
+    )
+
+
+def _width_ms(bucket: Bucket) -> int:
+    return bucket.end_ms - bucket.start_ms
+
+
+def _within(reader: StoreReader, name: str, bucket: Bucket) -> Sequence[Bucket]:
+    """A bucket in finer ones, so that the time of an extreme is told to the minute."""
+    return reader.series(name, bucket.start_ms, bucket.end_ms, POINTS).buckets or (bucket,)
+
+
+def unread_of(series: Series, view: View, now_ms: int) -> tuple[tuple[int, int], ...]:
+    """The spans of a view, as far as it lies behind us, in which the quantity was not read.
+
+    What is stored only when it changes has no gaps.
+    """
+    end_ms = min(view.end_ms, now_ms)
+    if series.quantity in SLOW_QUANTITIES or end_ms <= view.start_ms:
+        return ()
+    if not series.buckets:
+        return ((view.start_ms, end_ms),)
+    first, last = series.buckets[0], series.buckets[-1]
+    ends = [(view.start_ms, first.start_ms), (last.end_ms, end_ms)]
+    least_ms = max(SILENT_FROM_MS, last.end_ms - last.start_ms)
+    silent = [(start, end) for start, end in ends if end - start > least_ms]
+    gaps = [(max(start, view.start_ms), min(end, end_ms)) for start, end in series.gaps]
+    return tuple(sorted([*silent, *(gap for gap in gaps if gap[1] > gap[0])]))
+
+
+def _spells(readings: Sequence[Reading]) -> list[Flawed]:
+    """Readings that are not good, those of one reason in a row together."""
+    found: list[Flawed] = []
+    before: Reading | None = None
+    for reading in readings:
+        if reading.quality is not Quality.GOOD:
+            same = (
+                before is not None
+                and before.quality is reading.quality
+                and before.reason == reading.reason
+                and before.device == reading.device
+            )
+            last = found.pop() if same else None
+            found.append(
+                Flawed(
+                    reading.time_ms if last is None else last.first_ms,
+                    reading.time_ms,
+                    1 if last is None else last.count + 1,
+                    reading.quality is Quality.MISSING,
+                    reading.reason,
+                )
+            )
+        before = reading
+    return found
+
+
+def fine(value: float, quantity: str, decimals: int) -> str:
+    """A value with its unit, as finely as its picture's scale needs."""
+    unit = "" if quantity in FRACTIONS or quantity in CODES else unit_of(quantity)
+    if not unit or quantity == "unseen_load_A":
+        return shown(value, quantity)
+    return f"{number(value, max(DECIMALS[unit], decimals))} {unit}"
+
+
+def scale_text(value: float, quantity: str, decimals: int) -> str:
+    """A value beside its grid line."""
+    if quantity in FRACTIONS:
+        return shown(value, quantity)
+    if quantity == "charge_stage":
+        return STAGES[Stage(round(value))]
+    return f"{number(value, decimals)} {unit_of(quantity)}".strip()
+
+
+def sentence(strip: Strip, view: View, reserve_soc: float, now_ms: int, zone: ZoneInfo) -> str:
+    """The strip in words: lowest and highest with their times, the mean, and how long nothing was read."""
+    buckets, name, lowest, highest = strip.series.buckets, strip.quantity, strip.lowest, strip.highest
+    if lowest is None or highest is None:
+        begun = view.start_ms < now_ms
+        return f"{strip.label}: {'nothing was read in this time' if begun else 'this time is still to come'}."
+    decimals = decimals_of(*strip.edges)
+    low, high = (fine(value, name, decimals) for value in (lowest.minimum, highest.maximum))
+    if low == high:
+        text = f"{strip.label}: {low} all the time."
+    elif name in CODES:
+        text = f"{strip.label}: between {low} and {high}."
+    else:
+        low_at, high_at = (_when(bucket, view, zone) for bucket in (lowest, highest))
+        mean = fine(mean_of(buckets), name, decimals)
+        text = f"{strip.label}: lowest {low} {low_at}, highest {high} {high_at}, mean {mean}."
+    if name == "state_of_charge":
+        text += f" The dashed line is the reserve of {shown(reserve_soc, name)}."
+    unread_ms = sum(end - start for start, end in strip.unread)
+    return f"{text} Nothing was read for {span_text(unread_ms)} of it (grey)." if unread_ms else text
+
+
+def complete_text(strips: Sequence[Strip]) -> str:
+    """That nothing is missing, '' where something is."""
+    whole = all(strip.series.buckets and not strip.unread for strip in strips)
+    return "Nothing is missing." if whole else ""
+
+
+def changes_told(view: View, zone: ZoneInfo) -> list[str]:
+    """What to know of the times where the clocks were changed in the view."""
+    found = []
+    for at_ms, minutes in clock_changes(view.start_ms, view.end_ms, zone):
+        day = moment_text(at_ms, DAY_MS, zone, with_day=True)
+        length = span_text(abs(minutes) * MINUTE_MS)
+        way, so = ("forward", "it skips that much") if minutes > 0 else ("back", "the same times come twice")
+        found.append(f"On {day} the clocks went {way} by {length} (upright line): around it {so}.")
+    return found
+
+
+def _when(bucket: Bucket, view: View, zone: ZoneInfo) -> str:
+    finest_ms = SECOND_MS if view.length_ms <= SINGLE_UP_TO_MS else MINUTE_MS
+    fine_ms = max(finest_ms, _width_ms(bucket))
+    whole_ms = -(-bucket.start_ms // SECOND_MS) * SECOND_MS  # where a reading most likely is
+    at_ms = whole_ms if whole_ms < bucket.end_ms else bucket.start_ms
+    with_day = day_at(zone, view.start_ms).day != day_at(zone, view.end_ms - 1).day
+    text = moment_text(at_ms, fine_ms, zone, with_day=with_day)
+    return f"on {text}" if with_day else f"at {text}"
+
+
+def mean_of(buckets: Sequence[Bucket]) -> float:
+    """The mean of buckets, weighted by their readings."""
+    return sum(bucket.mean * bucket.count for bucket in buckets) / sum(bucket.count for bucket in buckets)
+
+
+def rows_of(strip: Strip, view: View, zone: ZoneInfo) -> list[Row]:
+    """The strip as a table of the view's parts; '—' where nothing was read."""
+    found = []
+    decimals = decimals_of(*strip.edges)
+    with_day = view.length_ms > DAY_MS * 1.1
+    for start_ms, end_ms in view.parts(zone):
+        some = [b for b in strip.series.buckets if start_ms <= (b.start_ms + b.end_ms) // 2 < end_ms]
+        texts = ["—"] * 3
+        if some:
+            values = (min(b.minimum for b in some), mean_of(some), max(b.maximum for b in some))
+            texts = [fine(value, strip.quantity, decimals) for value in values]
+            if strip.quantity in CODES:
+                texts[1] = "—"
+        length_ms = end_ms - start_ms
+        fine_ms = DAY_MS if length_ms > 0.9 * DAY_MS else MINUTE_MS if length_ms >= MINUTE_MS else 1000
+        time = moment_text(start_ms, fine_ms, zone, with_day=with_day)
+        found.append(Row(start_ms, end_ms, time, *texts))
+    return found
+
+
+def flawed_text(each: Flawed, zone: ZoneInfo) -> str:
+    """'14:03:20 to 14:05:00, 21 times missing: the probe is not there'."""
+    text = moment_text(each.first_ms, 1000, zone, with_day=False)
+    if each.count > 1:
+        text += f" to {moment_text(each.last_ms, 1000, zone, with_day=False)}, {each.count} times"
+    else:
+        text += ","
+    return f"{text} {'missing' if each.missing else 'doubtful'}: {each.reason}"
