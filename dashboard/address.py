@@ -13,7 +13,7 @@ from io import StringIO
 from ipaddress import ip_address
 from pathlib import Path
 
-import segno
+# segno is imported where a code is drawn: it takes 1.2 MB of the page process, most of whose life draws none.
 
 ANY_HOST = ("0.0.0.0", "::", "")
 
@@ -76,6 +76,8 @@ def local_name(address: str, responder: Path = RESPONDER) -> str | None:
 
 def qr_text(url: str) -> str:
     """An address as a QR code (ISO/IEC 18004) of letters, for a terminal."""
+    import segno
+
     out = StringIO()
     segno.make(url, micro=False).terminal(out, compact=True)
     return out.getvalue()
@@ -83,6 +85,8 @@ def qr_text(url: str) -> str:
 
 def qr_picture(url: str) -> str:
     """An address as a QR code, as SVG text; the style sheet colours it, its quiet zone is part of it."""
+    import segno
+
     code = segno.make(url, micro=False)
     text: str = code.svg_inline(omitsize=True, svgclass="qr", lineclass="qr-ink")
     return text
