@@ -3,11 +3,16 @@
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     app         the web app: pages and their addresses, files, headers
+    writing     where forms are taken: unlock, lock, and what the pages ask of the daemon
+    calm        faults and refusals as calm pages
+    asking      a request left for the daemon, and what became of it
     api         the addresses for other programs: JSON under /api/v1/, OpenMetrics text under /metrics
     openapi     the description of those addresses for programs
     metrics     what stands now as OpenMetrics text
     documents   what the store knows as plain data for JSON
     asked       what an address asks for, checked; pure
+    callback_door   what Dash's scripts may send; pure
+    doors       what every request must be, and where it may come from; pure
     hosts       by which names this computer may be asked; pure
     frame       the HTML around every page
     phone       what page and phone tell each other beside the pages: light, coming back
@@ -21,6 +26,12 @@
     found       how another phone finds the page, as a part of a page
     address     where a phone finds the page: number, name, QR code
     pages       one file a page, each made from the rooms below
+    forms       what a page with forms is made of, and what its visitor may do now
+    lock        the page's lock: its PIN, who is unlocked
+    sessions    who is unlocked, and the one-time tokens of forms
+    tries       the limit on wrong PINs
+    field       the Dash component for an HTML input
+    care_rows   the hand-written log as the page tells it, and what is typed into its forms; pure
     alarm_rows  the alarms: what stands, what has happened, how they do
     plan_rows   the declared loads, and what was used of late
     strips      a quantity over the span of a closer look, and what to say of it

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.words import DAY_MS, clock_text, number, span_text
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
+from monitor.alarms.requests import open_to
 from monitor.alarms.rules import rules_of
 from monitor.alarms.telling import is_told
 from monitor.present import in_order, now_of, standing_text, standing_words
@@ -27,7 +28,7 @@ one); `nightbank alarms SITE history` has them all (our choice)."""
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """One standing alarm with what to do about it."""
+    """One standing alarm with what to do about it. asks are the kinds of requests that its state allows."""
 
     name: str
     priority: str
@@ -36,6 +37,7 @@ class Standing:
     lasting: str
     do_first: str
     caution: str
+    asks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +52,14 @@ class Change:
 
 @dataclass(frozen=True, slots=True)
 class Alarms:
-    """All that the page says. aside are sentences on alarms that are shelved, suppressed or out of service;
-    quiet the names of those watched without a cause; figures label and value with what it should be, of so
-    many days."""
+    """All that the page says, as of now_ms. shelved names the alarms that are shelved; aside are sentences on
+    alarms that are shelved, suppressed or out of service; quiet the names of those watched without a cause;
+    figures label and value with what it should be, of so many days."""
 
+    now_ms: int
     sentence: str
     standing: tuple[Standing, ...]
+    shelved: tuple[str, ...]
     aside: tuple[str, ...]
     quiet: tuple[str, ...]
     history: tuple[Change, ...]
@@ -79,6 +83,8 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
     told = (each for each in transitions if is_told(each))
     found = figures(transitions, states, start_ms, now_ms, zone)
     return Alarms(
+        now_ms=now_ms,
+        shelved=tuple(state.name for state in states if state.state == Condition.SHELVED),
         sentence=_sentence(standing, states),
         standing=standing,
         aside=tuple(_aside(states, now_ms, zone)),
@@ -114,6 +120,7 @@ def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone:
         span_text(max(0, now_ms - since_ms)),
         "" if state.is_over else do_first,
         "" if state.is_over else caution,
+        open_to(state),
     )
 
 

@@ -24,14 +24,19 @@ from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
 from dashboard.api import add_api, error, is_for_programs
+from dashboard.callback_door import is_ours
+from dashboard.calm import Teller
+from dashboard.doors import FROM_ELSEWHERE, is_from_here
 from dashboard.frame import ASSETS, live_frame, still_html, title_of
 from dashboard.hosts import FOREIGN, is_own
+from dashboard.lock import State
 from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, pack_answer, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.phone import PATHS, Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
+from dashboard.writing import CALLBACK, UNLOCK, Desk
 from monitor.site.model import Site
 
 LIBRARY = Path(__file__).parent / "library"
@@ -52,6 +57,16 @@ SCRIPTS = "/_dash-component-suites/"
 
 KEEP_S = 365 * 24 * 3600
 """A script's address changes with its version, so that a phone may keep it for a year."""
+
+FILES = ("/assets/", "/library/", SCRIPTS)
+DASH = frozenset({"/_dash-layout", "/_dash-dependencies", CALLBACK, "/_reload-hash"})
+"""What Dash's scripts ask for."""
+
+OPEN_PATHS = PATHS | {UNLOCK}
+"""What is answered before the PIN, where reading needs it: the form for it, and the choice of light."""
+
+LOCKED_READING = "this page shows nothing without its PIN: open /unlock in a browser and send its cookie"
+SENSELESS = "This is nothing that the page's own scripts would ask for."
 
 NOT_FOUND = "There is no such page here. The address of the first page is /\n"
 
@@ -80,8 +95,9 @@ class _Page(Dash):
         return told | {"serve_locally": False, "plotlyjs_url": CHART_LIBRARY}
 
 
-def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
-    """The web app over a store. open_reader opens the store and may raise StoreError at any call.
+def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
+    """The web app over a store. open_reader opens the store and may raise StoreError at any call; store is
+    its file, where requests are left and beside which the PIN is kept.
 
     The time is that of the store's clock note, the computer's own where there is none.
     """
@@ -100,23 +116,31 @@ def make_app(open_reader: ReaderFactory, site: Site) -> Dash:
     app.renderer = LOADER
     app.first = app.layout = lambda: page.layout(open_reader, site, {})
     app.moment = lambda: moment(open_reader, site)
+    teller = Teller(site, open_reader)
+    desk = Desk(site, store, open_reader, PAGES, teller)
     for each in PAGES:
         if each.register is not None:
             each.register(app, open_reader, site)
         else:
-            _add_still(app, each, open_reader, site)
-    _guard(app, own_names(site))
+            _add_still(app, each, open_reader, site, desk)
+    _guard(app, own_names(site), desk)
+    if site.page.reading_needs_pin:
+        _show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
     add_phone(app.server)
+    desk.add_to(app)
+    _check_callbacks(app, teller)
+    teller.keep_calm(app.server)
     _send_files(app)
     return app
 
 
-def _add_still(app: Dash, page: Page, open_reader: ReaderFactory, site: Site) -> None:
+def _add_still(app: Dash, page: Page, open_reader: ReaderFactory, site: Site, desk: Desk) -> None:
     """Serve a page that needs no script."""
 
     def answer() -> Response:
-        tree = page.layout(open_reader, site, request.args)
+        hand = (desk.hand(page),) if page.asks else ()
+        tree = page.layout(open_reader, site, request.args, *hand)
         text = still_html(page, site, tree, moment(open_reader, site))
         return Response(text, mimetype="text/html")
 
@@ -184,13 +208,13 @@ def own_names(site: Site) -> frozenset[str]:
     return frozenset(name.lower() for name in given)
 
 
-def _guard(app: Dash, names: frozenset[str]) -> None:
+def _guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
     (Dash would answer 200 to all)."""
     server = app.server
-    pages = {page.path for page in PAGES} | PATHS
-    own = tuple(f"/{name}" for name in ("assets/", "library/", "_dash-", "_reload-hash"))
-    policy = content_policy(app)
+    known = {*(page.path for page in PAGES), *PATHS, *DASH, *desk.takes_forms}
+    policies = {takes: content_policy(app, takes_forms=takes) for takes in (False, True)}
+    with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
 
     @server.before_request
     def refuse_foreign_name() -> Response | None:
@@ -202,22 +226,57 @@ def _guard(app: Dash, names: frozenset[str]) -> None:
 
     @server.before_request
     def refuse_unknown() -> Response | None:
-        if request.path in pages or request.path.startswith(own) or is_for_programs(request.path):
+        if request.path in known or request.path.startswith(FILES) or is_for_programs(request.path):
             return None
         return Response(NOT_FOUND, 404, mimetype="text/plain")
 
     @server.after_request
     def add_headers(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = policy
+        takes_forms = request.path in with_forms or response.status_code == 401
+        response.headers["Content-Security-Policy"] = policies[takes_forms]
         response.headers["X-Content-Type-Options"] = "nosniff"
-        response.headers["Referrer-Policy"] = "no-referrer"
+        # With no-referrer browsers send 'Origin: null' with a form, and nobody could tell where it came from.
+        response.headers["Referrer-Policy"] = "same-origin" if takes_forms else "no-referrer"
         if "Cache-Control" not in response.headers:
             response.headers["Cache-Control"] = "no-store"
         return pack_answer(request, response)
 
 
-def content_policy(app: Dash) -> str:
+def _show_only_unlocked(app: Dash, desk: Desk, teller: Teller) -> None:
+    """Where the site file asks for it ([page] reading_needs_pin): nothing is shown without the PIN but
+    scripts, style and the form that asks for it."""
+
+    @app.server.before_request
+    def refuse_locked() -> Response | None:
+        path = request.path
+        if path.startswith(FILES) or path in OPEN_PATHS or desk.state() is State.OPEN:
+            return None
+        if path in desk.takes_forms:
+            return None  # refused there, with what was typed
+        if is_for_programs(path) or path in DASH:
+            return teller.told(401, LOCKED_READING)
+        return desk.pin_page(request.full_path.rstrip("?"), 401)
+
+
+def _check_callbacks(app: Dash, teller: Teller) -> None:
+    """Let only what the page's own scripts send through to Dash's callbacks."""
+
+    @app.server.before_request
+    def refuse_senseless() -> Response | None:
+        if request.path != CALLBACK or request.method != "POST":
+            return None
+        if not is_from_here(request.headers):
+            return teller.told(403, FROM_ELSEWHERE)
+        try:
+            body = request.get_json(silent=True)
+        except RecursionError:
+            body = None
+        return None if is_ours(body, app.callback_map) else teller.told(400, SENSELESS)
+
+
+def content_policy(app: Dash, *, takes_forms: bool = False) -> str:
     """The Content-Security-Policy: scripts of our own and Dash's inline ones by hash, nothing from elsewhere.
+    takes_forms is for pages with forms: they may be sent to this computer only.
 
     Dash and plotly insert style elements at run time, therefore styles may be inline.
     """
@@ -229,7 +288,7 @@ def content_policy(app: Dash) -> str:
             "img-src 'self' data:",
             "connect-src 'self'",
             "base-uri 'none'",
-            "form-action 'none'",
+            "form-action 'self'" if takes_forms else "form-action 'none'",
             "frame-ancestors 'none'",
         )
     )

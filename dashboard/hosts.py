@@ -20,14 +20,15 @@ FOREIGN = (
 )
 """What a request under a foreign name gets (192.0.2.0/24 is for examples: RFC 5737)."""
 
-_HOST = re.compile(r"(?:\[(?P<six>[0-9A-Za-z:.%]+)\]|(?P<name>[^:\[\]]+))(?::[0-9]{1,5})?")
+_HOST = re.compile(r"(?:\[(?P<six>[0-9A-Za-z:.%]+)\]|(?P<name>[^:\[\]]+))(?::(?P<port>[0-9]{1,5}))?")
+LAST_PORT = 65535
 """Host as RFC 9110 has it: a name or an address, an IPv6 address in brackets, and perhaps a port."""
 
 
 def is_own(host: str | None, names: Collection[str]) -> bool:
     """Whether a request's Host header names this computer. names are its own, in small letters."""
     found = _HOST.fullmatch(host or "")
-    if found is None:
+    if found is None or int(found["port"] or 0) > LAST_PORT:
         return False
     if found["six"] is not None:
         return _is_address(found["six"])

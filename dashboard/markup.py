@@ -13,6 +13,7 @@ from typing import Any
 
 from dash.development.base_component import Component
 
+from dashboard.field import Field
 from dashboard.picture import Picture
 
 VOID = {"br", "hr", "img", "input"}
@@ -49,6 +50,9 @@ def _component(node: Component) -> Iterator[str]:
     if isinstance(node, Picture):
         named = f' id="{escape(props["id"])}"' if "id" in props else ""
         yield f'<div{named} class="frame">{props["svg"]}</div>'
+        return
+    if isinstance(node, Field):
+        yield f"<input{''.join(_attributes(props))}>"
         return
     if described["namespace"] != "dash_html_components":
         if kind not in SCRIPTED:

@@ -27,6 +27,10 @@ LARGEST_REQUEST_BYTES = 64 * 1024
 """The page sends back a few hundred bytes; anything larger is not ours."""
 
 
+LARGEST_HEADER_BYTES = 16 * 1024
+"""Browsers send one or two thousand bytes of headers (our choice; waitress takes sixteen times as much)."""
+
+
 class PageError(NightbankError):
     """The page cannot be served; the text says why and what to do."""
 
@@ -42,7 +46,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     site = load_site(site_file)
     host, port = host or site.page.host, port or site.page.port
     path = store_path(site, site_file)
-    app = make_app(lambda: open_reader(path), site)
+    app = make_app(lambda: open_reader(path), site, path)
     try:
         server = create_server(
             app.server,
@@ -51,6 +55,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
             threads=THREADS,
             ident=None,
             max_request_body_size=LARGEST_REQUEST_BYTES,
+            max_request_header_size=LARGEST_HEADER_BYTES,
         )
     except OSError as error:
         raise PageError(

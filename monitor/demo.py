@@ -25,6 +25,7 @@ from tqdm import tqdm
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
 from monitor.devices.device import Device, Line, build_lines
+from monitor.pin import pin_path, random_pin, set_pin
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
 from monitor.service import serve, stop_signals
@@ -208,9 +209,12 @@ def _check_port(port: int) -> None:
 
 def _say_where(site_file: Path, port: int | None) -> None:
     if port is not None:
+        pin = random_pin()
+        set_pin(pin_path(store_path(load_site(site_file), site_file)), pin)
         command = [*_page_command(site_file, port), "--print-url"]
         found = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True).stdout.split()
         click.echo(f"The page: {' or '.join(found)} (open it on a phone in the same network)", err=True)
+        click.echo(f"The page's PIN: {pin} (for this run; with it, alarms can be answered)", err=True)
     click.echo(f"The bank: {_own_command()} now {site_file}\nCtrl-C ends all.", err=True)
 
 

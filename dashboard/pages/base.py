@@ -9,6 +9,7 @@ from typing import Any
 from dash import Dash
 from dash.development.base_component import Component
 
+from monitor.records import Request
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 
@@ -18,20 +19,44 @@ it, so that a store that appears late or was replaced is simply there at the nex
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """When something is asked for: now, and the moment that the page with the form has shown."""
+
+    now_ms: int
+    seen_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Something that a page takes by a form and leaves for the daemon as a request.
+
+    path is where the form is sent. form names the form that was sent, from what it holds: its token is good
+    for that form only. request makes the request of what was typed; it raises `forms.Mistyped` for what
+    cannot be taken as it is.
+    """
+
+    path: str
+    form: Callable[[Mapping[str, str]], str]
+    request: Callable[[Mapping[str, str], Site, Asked], Request]
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """One page: its address, its name, its content when opened, and the callbacks that keep it fresh.
 
     layout gets the address's query ('?to=...') as well. A page without register stands still: it is plain
     HTML without a script, and a link or the browser's own button renews it. under is the name of the page
-    that it is a part of and is found from; script a file in assets that such a still page can do without.
+    that it is a part of and is found from; script a file in assets that such a still page can do without. The
+    layout of a page that takes something (asks) also gets a `forms.Hand`: what its visitor may do now.
     """
 
     path: str
     name: str
-    layout: Callable[[ReaderFactory, Site, Mapping[str, str]], Component]
+    layout: Callable[..., Component]
     register: Callable[[Dash, ReaderFactory, Site], None] | None = None
     under: str = ""
     script: str = ""
+    asks: tuple[Ask, ...] = ()
 
 
 def extra(**attributes: str) -> dict[str, Any]:

@@ -404,7 +404,11 @@ def alarms_part(tonight: Tonight) -> Content:
         for row in tonight.alarms
     ]
     return [
-        *([html.Ul(rows)] if rows else []),
+        *(
+            [html.Ul(rows), html.Div(html.A("Answer them", href="/alarms"), className="moves")]
+            if rows
+            else []
+        ),
         *([html.P(tonight.alarm_note)] if tonight.alarm_note else []),
     ]
 

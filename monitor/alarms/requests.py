@@ -13,6 +13,12 @@ from monitor.toml_lines import did_you_mean
 KINDS = ("acknowledge", "shelve", "unshelve", "reset", "out of service", "in service")
 """Kinds of requests that are done here."""
 
+ON_PAGE = ("acknowledge", "reset", "unshelve", "shelve")
+"""Those of them that the page offers."""
+
+SEEN = "seen_ms"
+"""In a request's details: the moment that the person saw, where that lies before the request."""
+
 ALL = "all"
 """The subject of an acknowledgement of everything that waits for one."""
 
@@ -22,15 +28,18 @@ def answer(
 ) -> tuple[list[tuple[AlarmState, str]], str]:
     """The states after a request, each with the cause, and the outcome for the person.
 
-    A request may be hours old where the daemon did not run: what has come since nobody has seen, so it is not
-    acknowledged, and a shelving runs from when it was asked for.
+    A request may be hours old where the daemon did not run, and a page minutes old when its button is
+    pressed: what has come since nobody has seen, so it is not acknowledged. A shelving runs from when it was
+    asked for.
     """
     asked_ms = min(request.time_ms, now_ms)
+    seen = request.details.get(SEEN)
+    seen_ms = min(asked_ms, seen) if isinstance(seen, int | float) else asked_ms
     if request.kind == "acknowledge" and request.subject.casefold() == ALL:
         done = [
             ask(state, "acknowledge", now_ms)
             for state in states.values()
-            if state.state in ACKNOWLEDGED and not _came_later(state, asked_ms, now_ms)
+            if state.state in ACKNOWLEDGED and not _came_later(state, seen_ms, now_ms)
         ]
         names = ", ".join(state.name for state, _ in done)
         return done, f"acknowledged: {names}." if done else "There is nothing to acknowledge."
@@ -39,8 +48,8 @@ def answer(
     if state is None:
         advice = did_you_mean(request.subject, states)
         return [], f"There is no alarm {request.subject!r}; {advice}{'' if advice[-1] == '?' else '.'}"
-    if request.kind == "acknowledge" and _came_later(state, asked_ms, now_ms):
-        return [], f"{state.name} came after you had asked, so it is not acknowledged; look at it first."
+    if request.kind == "acknowledge" and _came_later(state, seen_ms, now_ms):
+        return [], f"{state.name} came after what you had seen, so it is not acknowledged; look at it first."
     for_s = request.details.get("for_s")
     until_ms = asked_ms + round(for_s * 1000) if isinstance(for_s, (int, float)) else None
     if until_ms is not None and until_ms <= now_ms:
@@ -58,8 +67,21 @@ def answer(
     return [(after, cause)], f"{after.name}: {cause}{until}{left}."
 
 
-def _came_later(state: AlarmState, asked_ms: int, now_ms: int) -> bool:
-    """Whether an alarm that waits came only when its acknowledgement had been asked for. A time ahead of the
-    clock tells nothing: the clock was put back."""
+def open_to(state: AlarmState) -> tuple[str, ...]:
+    """What of ON_PAGE can be asked of an alarm in its present state."""
+
+    def allowed(kind: str) -> bool:
+        try:
+            ask(state, kind, 0, 1)
+        except ValueError:
+            return False
+        return True
+
+    return tuple(kind for kind in ON_PAGE if allowed(kind))
+
+
+def _came_later(state: AlarmState, seen_ms: float, now_ms: int) -> bool:
+    """Whether an alarm that waits came only after what the person saw who acknowledges it. A time ahead of
+    the clock tells nothing: the clock was put back."""
     came_ms = state.since_ms if state.raised_ms is None or not state.is_over else state.raised_ms
-    return state.state in ACKNOWLEDGED and asked_ms < came_ms <= now_ms
+    return state.state in ACKNOWLEDGED and seen_ms < came_ms <= now_ms

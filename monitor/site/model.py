@@ -212,12 +212,14 @@ class StoreEntry(Table):
 class PageEntry(Table):
     """[page]; where the page is served.
 
-    names are further names by which phones ask for it, such as one that a router gives.
+    names are further names by which phones ask for it, such as one that a router gives. reading_needs_pin:
+    nothing is shown before the PIN was typed (`nightbank pin`), to people and programs alike.
     """
 
     host: str = "0.0.0.0"
     port: int = Field(default=8480, ge=1024, le=65535)
     names: Annotated[tuple[HostName, ...], Field(strict=False)] = ()
+    reading_needs_pin: bool = False
 
 
 class Site(Table):

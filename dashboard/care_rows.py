@@ -1,0 +1,148 @@
+"""The hand-written log as the page tells it, and what people type into its forms. Pure.
+
+What is typed becomes a request here; `monitor.care.entry` decides whether it can stand in the log, for the
+page and again for the daemon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from dashboard.forms import Mistyped
+from dashboard.words import clock_text, number
+from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of
+from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of, gravities_of, gravity_words
+from monitor.records import LogEntry, LogKind, Request, to_datetime, to_ms
+from monitor.site.model import Site
+
+WHEN, BY, EDIT = "when", "by", "edit"
+"""Names of the forms' fields beside those of an entry's details."""
+
+KIND_WORDS: Mapping[str, str] = {
+    LogKind.HYDROMETER: "Hydrometer reading",
+    LogKind.WATER: "Water added",
+    LogKind.EQUALIZATION: "Equalization",
+    LogKind.TERMINALS: "Terminals looked at",
+    LogKind.CLEANING: "Panels cleaned",
+    LogKind.NOTE: "Note",
+}
+
+NOBODY = "the page"
+"""Who has written where no name was typed."""
+
+
+@dataclass(frozen=True, slots=True)
+class LogRow:
+    """One entry as the page tells it. figures are its numbers in words; former its earlier wordings, the last
+    one first, each with when it was written."""
+
+    id: int
+    time: str
+    kind: str
+    figures: str
+    text: str
+    by: str
+    written: str
+    former: tuple[str, ...]
+
+
+def log_rows(entries: Sequence[LogEntry], now_ms: int, zone: ZoneInfo) -> tuple[LogRow, ...]:
+    """The entries of the log for a person."""
+    return tuple(_row(entry, now_ms, zone) for entry in entries)
+
+
+def _row(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> LogRow:
+    former = tuple(_former(each, now_ms, zone) for each in reversed(entry.former))
+    return LogRow(
+        entry.id,
+        clock_text(entry.time_ms, now_ms, zone),
+        KIND_WORDS.get(entry.kind, entry.kind),
+        figures_words(entry),
+        entry.text,
+        entry.by,
+        clock_text(entry.written_ms, now_ms, zone),
+        former,
+    )
+
+
+def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> str:
+    kind = KIND_WORDS.get(entry.kind, entry.kind)
+    said = " ".join(part for part in (f"{kind}.", figures_words(entry), entry.text) if part)
+    written = clock_text(entry.written_ms, now_ms, zone)
+    return f"{written}, by {entry.by}: done {clock_text(entry.time_ms, now_ms, zone)}. {said}"
+
+
+def figures_words(entry: LogEntry) -> str:
+    """The numbers of an entry in words, '' where it has none."""
+    gravities = gravities_of(entry)
+    if gravities is not None:
+        return gravity_words(gravities)
+    water_L = entry.details.get(WATER)
+    return "" if water_L is None else f"{number(water_L, 1)} L."
+
+
+def typed_of(entry: LogEntry, zone: ZoneInfo) -> dict[str, str]:
+    """An entry as its form would hold it."""
+    typed = {
+        EDIT: str(entry.id),
+        KIND: entry.kind,
+        WHEN: when_text(entry.time_ms, zone),
+        BY: "" if entry.by == NOBODY else entry.by,
+        TEXT: entry.text,
+    }
+    for name, value in entry.details.items():
+        typed[name] = f"{value:.3f}" if cell_of(name) is not None else f"{value:g}"
+    return typed
+
+
+def when_text(time_ms: int, zone: ZoneInfo) -> str:
+    """A local time as a browser's field for one holds it."""
+    return f"{to_datetime(time_ms).astimezone(zone):%Y-%m-%dT%H:%M}"
+
+
+def log_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
+    """The request of what was typed into a form of the log. Raises Mistyped."""
+    zone = ZoneInfo(site.site.time_zone)
+    details: dict[str, str | float | None] = {
+        TIME: float(_time_ms(typed.get(WHEN, ""), zone)),
+        TEXT: typed.get(TEXT, ""),
+    }
+    names = [*(f"{GRAVITY}{cell}" for cell in range(1, cell_count(site.bank) + 1)), TEMPERATURE, WATER]
+    for name in names:
+        value = _number(typed.get(name, ""), name)
+        if value is not None:
+            details[name] = value
+    kind = typed.get(KIND, "")
+    by = typed.get(BY, "").strip() or NOBODY
+    if EDIT in typed:
+        details[KIND] = kind
+        asked = Request(now_ms, EDIT_LOG, typed[EDIT][:20], details, by)
+    else:
+        asked = Request(now_ms, LOG, kind, details, by)
+    try:
+        entry_of(asked, site, now_ms)
+    except LogRefused as refused:
+        raise Mistyped(str(refused), refused.field) from None
+    return asked
+
+
+def _time_ms(text: str, zone: ZoneInfo) -> int:
+    try:
+        moment = datetime.fromisoformat(text.strip())
+        return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
+    except (ValueError, OverflowError):
+        raise Mistyped("Say when it was done, such as 2026-11-25T19:30.", WHEN) from None
+
+
+def _number(text: str, name: str) -> float | None:
+    """A number with a point or a comma, None for an empty field."""
+    plain = text.strip().replace(",", ".").replace("−", "-")
+    if not plain:
+        return None
+    try:
+        return float(plain)
+    except ValueError:
+        raise Mistyped(f"“{text.strip()[:30]}” is no number.", name) from None
