@@ -20,6 +20,7 @@
     library     scripts of others, served as they are (its README says from where)
     day_line    the last day as two plots without a script; pure
     svg         a plot as SVG text; pure
+    fresh       what has changed on an open page
     picture     the Dash component that shows SVG text
     markup      the page's tree as HTML for the first answer; pure
     packed      answers in gzip

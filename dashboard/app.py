@@ -10,6 +10,7 @@ that is not this computer's nothing is answered (`hosts`).
 
 from __future__ import annotations
 
+import json
 import mimetypes
 from collections.abc import Callable
 from importlib.resources import files
@@ -28,6 +29,7 @@ from dashboard.callback_door import is_ours
 from dashboard.calm import Teller
 from dashboard.doors import FROM_ELSEWHERE, is_from_here
 from dashboard.frame import ASSETS, live_frame, still_html, title_of
+from dashboard.fresh import RENDERINGS, html_of
 from dashboard.hosts import FOREIGN, is_own
 from dashboard.lock import State
 from dashboard.markup import html_text
@@ -54,6 +56,9 @@ WITHOUT_SCRIPTS = (
 
 SCRIPTS = "/_dash-component-suites/"
 """Where Dash lets its own scripts and those of its components be found."""
+
+FRESH = "/fresh"
+"""Where assets/fresh.js asks what has changed."""
 
 KEEP_S = 365 * 24 * 3600
 """A script's address changes with its version, so that a phone may keep it for a year."""
@@ -123,6 +128,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
             each.register(app, open_reader, site)
         else:
             _add_still(app, each, open_reader, site, desk)
+    _add_fresh(app, page, open_reader, site)
     _guard(app, own_names(site), desk)
     if site.page.reading_needs_pin:
         _show_only_unlocked(app, desk, teller)
@@ -145,6 +151,18 @@ def _add_still(app: Dash, page: Page, open_reader: ReaderFactory, site: Site, de
         return Response(text, mimetype="text/html")
 
     app.server.add_url_rule(page.path, page.name, answer)
+
+
+def _add_fresh(app: Dash, page: Page, open_reader: ReaderFactory, site: Site) -> None:
+    """Serve what has changed on an open page since the rendering it shows."""
+
+    @app.server.route(FRESH)
+    def answer() -> Response:
+        sections = page.fresh(open_reader, site, request.args.get("of", "")) if page.fresh else None
+        if sections is None:
+            return Response(NOT_FOUND, 404, mimetype="text/plain")
+        told = RENDERINGS.since(request.args.get("seen", ""), html_of(sections))
+        return Response(json.dumps(told, ensure_ascii=False), mimetype="application/json")
 
 
 def _send_files(app: _Page) -> None:
@@ -212,7 +230,7 @@ def _guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
     (Dash would answer 200 to all)."""
     server = app.server
-    known = {*(page.path for page in PAGES), *PATHS, *DASH, *desk.takes_forms}
+    known = {*(page.path for page in PAGES), FRESH, *PATHS, *DASH, *desk.takes_forms}
     policies = {takes: content_policy(app, takes_forms=takes) for takes in (False, True)}
     with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
 

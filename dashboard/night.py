@@ -23,6 +23,10 @@ WORTHLESS_MS = 24 * HOUR_MS
 EARLIEST_MS = 14 * HOUR_MS
 """So much of the past is shown at most (our choice: the evening before a winter's morning)."""
 
+DRAWN_EVERY_MS = 5 * MINUTE_MS
+"""The picture stands for so long: a finer step could not be seen, and each new picture is a kilobyte to the
+phone (our choice)."""
+
 AIR = 0.06
 """Free charge above and below what is drawn (our choice)."""
 
@@ -59,6 +63,11 @@ class Night:
     basis: tuple[str, ...]
 
 
+def drawn_ms(now_ms: int) -> int:
+    """The moment for which the picture stands."""
+    return now_ms - now_ms % DRAWN_EVERY_MS
+
+
 def begin_ms(document: Mapping[str, Any], now_ms: int) -> int:
     """From when on the past belongs to the picture: the last sunset, else the moment of the outlook."""
     given = document.get("sunset")
@@ -82,7 +91,7 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
     return Night(
         sentence=sentence,
         fresh=fresh,
-        picture=night_line(document, course, past, now_ms, zone),
+        picture=night_line(document, course, past, drawn_ms(now_ms), zone),
         told=_told(document, now_ms, zone),
         rows=tuple(
             (

@@ -14,7 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from dashboard.dusk import Turns, take_turns
-from dashboard.night import begin_ms
+from dashboard.night import begin_ms, drawn_ms
 from monitor.bank.ledger import DayLedger, day_ledger
 from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
@@ -118,7 +118,8 @@ def outlook_of(reader: StoreReader) -> Mapping[str, Any] | None:
 def _charge_since_dusk(reader: StoreReader, outlook: Mapping[str, Any] | None, now_ms: int) -> Series | None:
     if outlook is None:
         return None
-    return reader.series("state_of_charge", begin_ms(outlook, now_ms), now_ms, DUSK_POINTS)
+    until_ms = drawn_ms(now_ms)
+    return reader.series("state_of_charge", begin_ms(outlook, until_ms), until_ms, DUSK_POINTS)
 
 
 def take_history(reader: StoreReader, site: Site) -> History:

@@ -48,6 +48,7 @@ class Page:
     HTML without a script, and a link or the browser's own button renews it. under is the name of the page
     that it is a part of and is found from; script a file in assets that such a still page can do without. The
     layout of a page that takes something (asks) also gets a `forms.Hand`: what its visitor may do now.
+    fresh gives the sections that an open page renews by their ids, None for a group that it does not have.
     """
 
     path: str
@@ -57,6 +58,7 @@ class Page:
     under: str = ""
     script: str = ""
     asks: tuple[Ask, ...] = ()
+    fresh: Callable[[ReaderFactory, Site, str], Mapping[str, Any] | None] | None = None
 
 
 def extra(**attributes: str) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """The page 'Tonight': the sentence, the night line, the charge, live values with their ages, the last day.
 
-The frame is laid out once; every refresh replaces only the content of its sections, so that nothing jumps,
-no chart is built anew and what a person opened stays open.
+The frame is laid out once; every refresh changes only what is new in its sections (`fresh`), so that nothing
+jumps, no chart is built anew and what a person opened stays open.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from dash.development.base_component import Component
 
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
+from dashboard.fresh import RENDERINGS, html_of
 from dashboard.pages.base import Page, ReaderFactory, extra
 from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
@@ -27,9 +28,6 @@ from dashboard.words import clock_text, number, unbroken
 from monitor.clock import SystemClock
 from monitor.errors import StoreError
 from monitor.site.model import Site
-
-REFRESH_MS = 5_000
-HISTORY_REFRESH_MS = 30_000
 
 TAGS = {Look.LIVE: "", Look.STALE: "old", Look.SUSPECT: "doubtful", Look.MISSING: "missing"}
 """The word beside a value that is not simply live; the style sheet adds a shape, never colour alone."""
@@ -77,7 +75,8 @@ class Parts:
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
     """The whole page with its present content, so that it is complete before the first refresh."""
-    parts = present_parts(open_reader, site)
+    parts, (plots, told, rows) = present_parts(open_reader, site), present_history(open_reader, site)
+    now, day = by_section(parts), day_sections(plots, told, rows)
     bank = site.bank
     rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"
     return html.Main(
@@ -89,16 +88,15 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
             html.Div(
                 [
-                    history_section(*present_history(open_reader, site)),
+                    history_section(plots, told, rows),
                     section("Alarms", parts.alarms, "alarms"),
                     section("Devices", parts.devices, "devices"),
                 ],
                 className="column",
             ),
             html.Footer(html.P(parts.answered, id="answered", className="quiet")),
-            dcc.Interval(id="refresh", interval=REFRESH_MS),
-            dcc.Interval(id="history-refresh", interval=HISTORY_REFRESH_MS),
-        ]
+        ],
+        **extra(data_now=RENDERINGS.keep(html_of(now)), data_day=RENDERINGS.keep(html_of(day))),
     )
 
 
@@ -169,27 +167,25 @@ def history_section(plots: Content, told: str, rows: Content) -> Component:
     )
 
 
+def fresh(open_reader: ReaderFactory, site: Site, of: str) -> dict[str, Content] | None:
+    """The sections as of now by their ids: the values ('now') or the last day ('day'), else None."""
+    if of == "now":
+        return by_section(present_parts(open_reader, site))
+    return day_sections(*present_history(open_reader, site)) if of == "day" else None
+
+
+def by_section(parts: Parts) -> dict[str, Content]:
+    """The parts by the ids of their sections."""
+    return {name: getattr(parts, name) for name in SECTIONS}
+
+
+def day_sections(plots: Content, told: str, rows: Content) -> dict[str, Content]:
+    """The last day's parts by the ids of their sections."""
+    return {"history-image": plots, "history-told": [told], "history-rows": rows}
+
+
 def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
-    """Keep the page fresh: the sections every five seconds, the chart every half minute."""
-
-    @app.callback(
-        [Output(section, "children") for section in SECTIONS],
-        Input("refresh", "n_intervals"),
-        prevent_initial_call=True,
-    )
-    def refresh(count: int) -> list[Content]:
-        parts = present_parts(open_reader, site, count)
-        return [getattr(parts, section) for section in SECTIONS]
-
-    @app.callback(
-        Output("history-image", "children"),
-        Output("history-told", "children"),
-        Output("history-rows", "children"),
-        Input("history-refresh", "n_intervals"),
-        prevent_initial_call=True,
-    )
-    def refresh_history(_count: int) -> tuple[Content, str, Content]:
-        return present_history(open_reader, site)
+    """What Dash does on this page: the chart of the last day, on a tap."""
 
     @app.callback(
         Output("history-chart-place", "children"),
@@ -205,13 +201,13 @@ def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
         return [chart], "Put the chart away"
 
 
-def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Parts:
+def present_parts(open_reader: ReaderFactory, site: Site) -> Parts:
     """The sections as of now; without a store, what to do about it."""
     try:
         with closing(open_reader()) as reader:
             tonight = summarize(take_snapshot(reader, site), site)
     except StoreError as error:
-        return trouble_parts(error, site, count)
+        return trouble_parts(error, site)
     return Parts(
         lead_part(tonight),
         night_part(tonight),
@@ -223,7 +219,7 @@ def present_parts(open_reader: ReaderFactory, site: Site, count: int = 0) -> Par
         today_part(tonight),
         alarms_part(tonight),
         devices_part(tonight),
-        answered_part(tonight.as_of, count, tonight.turns),
+        answered_part(tonight.as_of, tonight.turns),
     )
 
 
@@ -253,7 +249,7 @@ def closer_figure(open_reader: ReaderFactory, site: Site) -> dict[str, Any]:
         return {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
 
 
-def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
+def trouble_parts(error: StoreError, site: Site) -> Parts:
     """What the page says while the store cannot be read; the style sheet hides the empty sections."""
     now_ms = SystemClock().now_ms()
     lead: Content = [
@@ -266,7 +262,7 @@ def trouble_parts(error: StoreError, site: Site, count: int) -> Parts:
         ),
     ]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
-    return Parts(lead, [], [], [], [], [], [], [], [], [], answered_part(at, count))
+    return Parts(lead, [], [], [], [], [], [], [], [], [], answered_part(at))
 
 
 def notice(kind: str, text: str) -> Component:
@@ -434,11 +430,11 @@ def devices_part(tonight: Tonight) -> Content:
     ]
 
 
-def answered_part(as_of: str, count: int, turns: str = "") -> Content:
-    """When the page last heard from its server; the count tells the scripts that an answer came, turns when
-    the site's nights begin and end."""
-    told = extra(data_count=str(count), data_turns=turns)
-    return [html.Span(f"As of {as_of}, local time of the site.", id="as-of", **told)]
+def answered_part(as_of: str, turns: str = "") -> Content:
+    """When the page last heard from its server; turns tells the scripts the site's nights."""
+    return [
+        html.Span(f"As of {as_of}, local time of the site.", id="as-of", **extra(data_turns=turns)),
+    ]
 
 
-PAGE = Page("/", "Tonight", layout, register)
+PAGE = Page("/", "Tonight", layout, register, fresh=fresh)

@@ -8,6 +8,7 @@ for is asked many times. CPU is user and system time of the page process, in tic
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import re
@@ -18,6 +19,7 @@ import time
 from contextlib import closing
 from importlib.resources import files
 from pathlib import Path
+from statistics import median
 from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.request import Request, urlopen
@@ -41,12 +43,11 @@ VALUES = {
 }
 
 
-CALLBACKS = {
-    "history-image": "refresh of the plots, 30 s",
-    "history-chart-place": "chart on a tap",
-    "lead": "refresh of the values, 5 s",
-}
+CALLBACKS = {"history-chart-place": "chart on a tap"}
 """Names of the page's callbacks by an output of each."""
+
+STEPS = 40
+"""So many looks of an open page at a plant in which every value moves."""
 
 
 def for_programs() -> tuple[tuple[str, str], ...]:
@@ -68,6 +69,17 @@ def fill(store: Path) -> None:
             shift = (back_s // EVERY_S * 7 % 11) / 100
             time_ms = now_ms - back_s * 1000
             writer.append(Reading(time_ms, "charger", name, value + shift) for name, value in VALUES.items())
+        writer.commit()
+
+
+def live(store: Path, step: int) -> None:
+    """One more poll of all channels, each a little other than before."""
+    now_ms = time.time_ns() // 1_000_000
+    with closing(open_writer(store, "Europe/London")) as writer:
+        writer.append(
+            Reading(now_ms, "charger", name, value if name == "charge_stage" else value + step % 7 / 10)
+            for name, value in VALUES.items()
+        )
         writer.commit()
 
 
@@ -100,6 +112,15 @@ class PageProcess:
             Request(f"http://127.0.0.1:{self.port}{path}", data, headers), timeout=20
         ).read()
         return answer
+
+    def ask_packed(self, path: str) -> tuple[int, bytes]:
+        """The answer's size on the wire, and the answer."""
+        self.asked += 1
+        request = Request(f"http://127.0.0.1:{self.port}{path}", headers={"Accept-Encoding": "gzip"})
+        with urlopen(request, timeout=20) as answer:
+            sent = answer.read()
+            packed = answer.headers["Content-Encoding"] == "gzip"
+        return len(sent), gzip.decompress(sent) if packed else sent
 
     def cpu_s(self) -> float:
         fields = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
@@ -146,11 +167,28 @@ def measure(page: PageProcess, name: str, path: str, body: Any = None) -> None:
     )
 
 
+def measure_open_page(page: PageProcess, store: Path) -> None:
+    """Print what an open page costs while it renews itself and every value moves."""
+    seen, sizes, cpu_s = "none", [], []
+    for step in range(STEPS):
+        live(store, step)
+        before_s = page.cpu_s()
+        size, answer = page.ask_packed(f"/fresh?of=now&seen={seen}")
+        cpu_s.append(page.cpu_s() - before_s)
+        seen = json.loads(answer)["seen"]
+        sizes.append(size)
+    print(
+        f"{'an open page, every value moves':32} {median(sizes[1:]):9,.0f} bytes on the wire a refresh"
+        f" (the first {sizes[0]:,})   CPU {sum(cpu_s) / STEPS * 1000:5.1f} ms"
+    )
+
+
 def main() -> None:
     with TemporaryDirectory() as folder:
         site_file = Path(folder) / "site.toml"
         site_file.write_bytes(files("monitor").joinpath("demo_site.toml").read_bytes())
-        fill(Path(folder) / "nightbank.db")
+        store = Path(folder) / "nightbank.db"
+        fill(store)
         page = PageProcess(site_file)
         try:
             print(f"page process at start: {page.rss_MB():.1f} MB")
@@ -159,9 +197,12 @@ def main() -> None:
             for dependency in json.loads(page.ask("/_dash-dependencies")):
                 name = next(text for mark, text in CALLBACKS.items() if mark in dependency["output"])
                 measure(page, name, "/_dash-update-component", callback_body(dependency, 1))
+            measure(page, "refresh of the values, 5 s", "/fresh?of=now")
+            measure(page, "refresh of the last day, 2 min", "/fresh?of=day")
+            measure_open_page(page, store)
             for name, path in for_programs():
                 measure(page, name, path)
-            scripts = re.findall(r'src="([^"]+)"', page.ask("/").decode())
+            scripts = re.findall(r'data-src="([^"]+)"', page.ask("/").decode())
             print(
                 f"{'scripts before the chart':32} {sum(len(page.ask(script)) for script in scripts):9,} bytes"
             )

@@ -201,7 +201,7 @@ def test_without_a_store_the_page_says_what_to_do_and_heals_by_itself(hide, visi
     hide.store(hide.present(NOW))
     expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged", timeout=8000)
     expect(page.get_by_role("heading", name="Now")).to_be_visible()
-    expect(page.locator("#history-image .picture").first).to_be_visible(timeout=35_000)
+    expect(page.locator("#history-image .picture").first).to_be_visible(timeout=12_000)
 
 
 def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
