@@ -271,7 +271,7 @@ def _show_only_unlocked(app: Dash, desk: Desk, teller: Teller) -> None:
             return None
         if path in desk.takes_forms:
             return None  # refused there, with what was typed
-        if is_for_programs(path) or path in DASH:
+        if is_for_programs(path) or path in DASH or path == FRESH:
             return teller.told(401, LOCKED_READING)
         return desk.pin_page(request.full_path.rstrip("?"), 401)
 

@@ -71,7 +71,7 @@ def test_only_reading_and_posting_where_something_is_taken() -> None:
 
 
 CALLBACKS = {
-    "..a.children...b.children..": {"inputs": [{"id": "refresh", "property": "n_intervals"}], "state": []},
+    "..a.children...b.children..": {"inputs": [{"id": "closer", "property": "n_clicks"}], "state": []},
     "place.figure": {
         "inputs": [{"id": "closer", "property": "n_clicks"}],
         "state": [{"id": "kept", "property": "data"}],
@@ -80,9 +80,9 @@ CALLBACKS = {
 BODY = {
     "output": "..a.children...b.children..",
     "outputs": [{"id": "a", "property": "children"}, {"id": "b", "property": "children"}],
-    "inputs": [{"id": "refresh", "property": "n_intervals", "value": 7}],
-    "changedPropIds": ["refresh.n_intervals"],
-    "parsedChangedPropsIds": ["refresh.n_intervals"],
+    "inputs": [{"id": "closer", "property": "n_clicks", "value": 7}],
+    "changedPropIds": ["closer.n_clicks"],
+    "parsedChangedPropsIds": ["closer.n_clicks"],
 }
 SINGLE = {
     "output": "place.figure",
@@ -110,18 +110,18 @@ def test_what_our_scripts_ask_for_goes_through() -> None:
         {"inputs": None},
         {"inputs": [BODY["inputs"][0], BODY["inputs"][0]]},
         {"inputs": [[BODY["inputs"][0]]]},
-        {"inputs": [{"id": {"type": "x"}, "property": "n_intervals"}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": "7"}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": True}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": -1}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": 1e400}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": 0.5}]},
-        {"inputs": [{"id": "refresh", "property": "n_intervals", "more": 1}]},
+        {"inputs": [{"id": {"type": "x"}, "property": "n_clicks"}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": "7"}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": True}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": -1}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": 1e400}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": 0.5}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "more": 1}]},
         {"state": [{"id": "kept", "property": "data"}]},
         {"state": None},
-        {"changedPropIds": ["other.n_intervals"]},
-        {"changedPropIds": [["refresh.n_intervals"]]},
-        {"changedPropIds": "refresh.n_intervals"},
+        {"changedPropIds": ["other.n_clicks"]},
+        {"changedPropIds": [["closer.n_clicks"]]},
+        {"changedPropIds": "closer.n_clicks"},
         {"background": True},
     ],
 )
