@@ -2,10 +2,12 @@
 
     embedded    open a store; the read side           writer     the write side: pending, commit
     landing     each reading once, days kept right    channels   a channel while it is written
+    packing     ended spans and days, bit by bit      forget     a device's readings of a span out
     queries     what is asked of SQLite               schema     tables, version, migrations
-    connect     connections, lock, errors             steps      values as whole steps
-    days        a local day's statistics; pure        reduce     series from buckets; pure
-    forget      a device's readings of a span out
+    blocks      readings from rows and blocks         zoom       a series from the right tier
+    connect     connections, lock, errors             pack       numbers and blocks packed; pure
+    days        a local day's statistics; pure        tiers      hours and five minutes; pure
+    reduce      series from buckets; pure             steps      values as whole steps
     table_out   CSV out                               table_in   CSV in
 
 May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`

@@ -39,7 +39,15 @@ class StoreReader(Protocol):
     def series(
         self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None
     ) -> Series:
-        """A quantity in [start, end) reduced to at most `points` buckets of equal width."""
+        """A quantity in [start, end) reduced to at most `points` buckets, which do not overlap.
+
+        Up to 26 hours the buckets are of equal width, counted from start. Of longer spans they may be cut at
+        whole five minutes, hours or local days instead, all but the first and last of the same number of
+        them and none more than half as wide again as equal ones; the first begins at start and the last
+        ends at end. Count, minimum, mean and maximum are those of the readings inside in either case. Where
+        they are cut so, a gap is what the day's statistics do not join: readings further apart than five
+        minutes and three times the usual interval of that day.
+        """
 
     def days(self, first: date, last: date) -> list[DayStat]:
         """Statistics of every quantity for the local days first..last (both included), in order."""

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
+from monitor.store.blocks import channel_readings, first_from, last_before, value_at
 from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
+from monitor.store.pack import pack_pairs
 from monitor.store.steps import steps_of
 
 
@@ -63,46 +65,55 @@ def sum_up(write: sqlite3.Connection, channel: Channel, span: LocalDay) -> DaySu
     before, after = good_before(write, channel, span.start_ms), good_after(write, channel, span.end_ms)
     if before is not None:
         day.before(*before)
-    column = f"c{channel.id}"
-    sql = (
-        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-        " ORDER BY time_ms"
-    )
-    for time_ms, steps in write.execute(sql, (span.start_ms, span.end_ms)):
+    for time_ms, steps in channel_readings(write, channel.id, span.start_ms, span.end_ms):
         day.add(time_ms, steps)
     if after is not None:
         day.after(*after)
     return day
 
 
+WRITE_DAY = "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
+    """A day as its row; the day must hold a reading."""
+    stat = day.stat(channel.device, channel.quantity, channel.per_unit)
+    return (
+        stat.day.toordinal(),
+        channel.id,
+        stat.count,
+        stat.minimum,
+        stat.min_ms,
+        stat.mean,
+        stat.maximum,
+        stat.first,
+        stat.last,
+        stat.integral_h,
+        stat.positive_h,
+        stat.negative_h,
+        stat.covered_s,
+        day.first_ms,
+        day.last_ms,
+        day.gap_limit_ms(),
+        pack_pairs(day.gaps()),
+    )
+
+
 def good_before(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tuple[int, int] | None:
     """The last good reading before a time, if near enough ever to be joined."""
-    column = f"c{channel.id}"
-    sql = (
-        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-        " ORDER BY time_ms DESC LIMIT 1"
-    )
-    row: tuple[int, int] | None = write.execute(sql, (time_ms - FARTHEST_MS, time_ms)).fetchone()
-    return row
+    return last_before(write, channel.id, time_ms, time_ms - FARTHEST_MS)
 
 
 def good_after(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tuple[int, int] | None:
     """The first good reading at or after a time, if near enough ever to be joined."""
-    column = f"c{channel.id}"
-    sql = (
-        f"SELECT time_ms, {column} FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-        " ORDER BY time_ms LIMIT 1"
-    )
-    row: tuple[int, int] | None = write.execute(sql, (time_ms, time_ms + FARTHEST_MS)).fetchone()
-    return row
+    return first_from(write, channel.id, time_ms, time_ms + FARTHEST_MS)
 
 
 def there_at(write: sqlite3.Connection, channel: Channel, time_ms: int) -> Reading | None:
     """The reading that stands under this time, if any."""
-    sql = f"SELECT c{channel.id} FROM poll WHERE time_ms = ?"
-    row = write.execute(sql, (time_ms,)).fetchone()
-    if row is not None and row[0] is not None:
-        return Reading(time_ms, channel.device, channel.quantity, row[0] / channel.per_unit)
+    steps = value_at(write, channel.id, time_ms)
+    if steps is not None:
+        return Reading(time_ms, channel.device, channel.quantity, steps / channel.per_unit)
     sql = (
         "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
         " WHERE channel = ? AND time_ms = ?"

@@ -83,9 +83,14 @@ def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
 
 
 def prepare_for_writing(connection: sqlite3.Connection) -> None:
-    """Set a writer's connection up: write-ahead log, the durability told above, a bounded log file."""
+    """Set a writer's connection up: write-ahead log, the durability told above, a bounded log file.
+
+    What is deleted is not overwritten with zeros, as some builds of SQLite do: nothing here is secret, and
+    rows that were packed would be written to the card once more.
+    """
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA secure_delete = OFF")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
 
 

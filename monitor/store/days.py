@@ -10,9 +10,12 @@ Values are whole steps (see `steps.py`), so that counts, sums and areas are exac
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
+from itertools import pairwise
+from operator import sub
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import StoreError
@@ -67,6 +70,17 @@ def _midnight_ms(zone: ZoneInfo, day: date) -> int:
     return round(datetime.combine(day, time(), tzinfo=zone).timestamp() * 1000)
 
 
+def gaps_of(times: Sequence[int]) -> tuple[int, list[tuple[int, int]]]:
+    """A day's gap limit and the neighbours further apart, from its readings' times in order."""
+    intervals = sorted(map(sub, times[1:], times))
+    limit_ms = GAP_FLOOR_MS
+    if intervals:
+        limit_ms = max(GAP_FLOOR_MS, GAP_INTERVALS * intervals[len(intervals) // 2])
+    if not intervals or intervals[-1] <= limit_ms:
+        return limit_ms, []
+    return limit_ms, [pair for pair in pairwise(times) if pair[1] - pair[0] > limit_ms]
+
+
 @dataclass(slots=True)
 class Area:
     """Twice the area between a quantity and zero, in step·ms, and the time it covers."""
@@ -113,6 +127,7 @@ class DaySum:
     _joined: Area = field(default_factory=Area)
     _long: list[tuple[int, Area]] = field(default_factory=list)
     _slow_intervals: list[int] = field(default_factory=list)
+    _apart: list[tuple[int, int]] = field(default_factory=list)
     _ahead: tuple[int, int] | None = None
 
     def before(self, time_ms: int, value: int) -> None:
@@ -125,6 +140,8 @@ class DaySum:
             span_ms = time_ms - self.last_ms
             if span_ms > CANDIDATE_MS:
                 self._slow_intervals.append(span_ms)
+                if span_ms > GAP_FLOOR_MS:
+                    self._apart.append((self.last_ms, time_ms))
             self._join(span_ms, area_between(span_ms, self.last, value))
             if value < self.minimum:
                 self.minimum, self.min_ms = value, time_ms
@@ -153,6 +170,11 @@ class DaySum:
         if intervals < 1 or middle < quick:
             return GAP_FLOOR_MS
         return max(GAP_FLOOR_MS, GAP_INTERVALS * sorted(self._slow_intervals)[middle - quick])
+
+    def gaps(self) -> list[tuple[int, int]]:
+        """The day's neighbouring readings that are not joined."""
+        limit_ms = self.gap_limit_ms()
+        return [(former, latter) for former, latter in self._apart if latter - former > limit_ms]
 
     def stat(self, device: str, quantity: str, per_unit: int) -> DayStat:
         """What the day amounts to, in units. The day must hold a reading."""

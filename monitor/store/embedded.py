@@ -33,6 +33,7 @@ from monitor.records import (
     Series,
     Transition,
 )
+from monitor.store.blocks import rows_in
 from monitor.store.connect import connect, only_requests, told
 from monitor.store.log_table import read_log, read_log_entry
 from monitor.store.queries import (
@@ -43,16 +44,13 @@ from monitor.store.queries import (
     good_readings,
     in_rank_order,
     newest,
-    pair_finder,
-    plain_rows,
     rank_of,
     read_channels,
-    read_parts,
     read_ranks,
 )
-from monitor.store.reduce import GAP_BUCKETS, bucket_width_ms, put_together, runs
 from monitor.store.schema import check
 from monitor.store.steps import steps_of
+from monitor.store.zoom import read_series
 
 if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
@@ -103,7 +101,7 @@ class EmbeddedReader:
     def series(
         self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None
     ) -> Series:
-        """A quantity in [start, end) in at most `points` buckets, the last one cut off at the end.
+        """A quantity in [start, end) in at most `points` buckets; `zoom` says how they are cut.
 
         Gaps are those between the first and the last reading; how far the newest reading lies back is
         `latest`'s to tell. Raises StoreError for an unknown quantity or fewer than one point.
@@ -113,26 +111,17 @@ class EmbeddedReader:
             raise StoreError(f"a series of {quantity} needs at least one point, not {points}")
         if end_ms <= start_ms:
             return Series(quantity, (), ())
-        width_ms = bucket_width_ms(start_ms, end_ms, points)
-        by_rank = []
         with self._asking() as ask:
-            for channel in self._channels_of(ask, quantity, start_ms, end_ms):
-                if device is None or channel.device == device:
-                    parts = read_parts(ask, channel.id, start_ms, end_ms, width_ms)
-                    if parts:
-                        finer = parts
-                        if points < GAP_BUCKETS:
-                            finer_ms = bucket_width_ms(start_ms, end_ms, GAP_BUCKETS)
-                            finer = read_parts(ask, channel.id, start_ms, end_ms, finer_ms)
-                        by_rank.append((parts, runs(finer, pair_finder(ask, channel.id))))
-        return put_together(quantity, per_unit, start_ms, end_ms, width_ms, by_rank)
+            there = self._channels_of(ask, quantity, start_ms, end_ms)
+            channels = [channel.id for channel in there if device is None or channel.device == device]
+            return read_series(ask, quantity, per_unit, channels, start_ms, end_ms, points)
 
     def days(self, first: date, last: date) -> list[DayStat]:
         """One DayStat a day and quantity, from the best-ranked device with good readings that day."""
         sql = (
             "SELECT device, quantity, day, count, minimum, min_ms, mean, maximum, day.first, day.last,"
-            " integral_h, positive_h, negative_h, covered_s FROM day JOIN channel ON channel.id = day.channel"
-            " WHERE day BETWEEN ? AND ?"
+            " integral_h, positive_h, negative_h, covered_s"
+            " FROM channel CROSS JOIN day ON day.channel = channel.id WHERE day BETWEEN ? AND ?"
         )
         with self._asking() as ask:
             ranks = read_ranks(ask)
@@ -284,18 +273,19 @@ class EmbeddedReader:
             there = [c for q in asked for c in self._channels_of(ask, q, start_ms, end_ms)]
             if not there:
                 return
-            channels = [(c.quantity, steps_of(c.quantity), f"c{c.id}") for c in there]
+            channels = [(c.quantity, steps_of(c.quantity)) for c in there]
+            ids = [c.id for c in there]
             first_ms = min(c.good_first_ms for c in there if c.good_first_ms is not None)
             end_ms = min(end_ms, 1 + max(c.good.time_ms for c in there if c.good is not None))
             if every_s is None:
-                found: Iterable[Sequence[Any]] = plain_rows(ask, channels, start_ms, end_ms)
+                found: Iterable[Sequence[Any]] = rows_in(ask, ids, start_ms, end_ms)
             else:
                 step_ms = max(1, round(every_s * 1000))
                 start_ms += max(0, first_ms - start_ms) // step_ms * step_ms
-                found = averaged_rows(ask, channels, start_ms, end_ms, step_ms)
+                found = averaged_rows(ask, there, start_ms, end_ms, step_ms)
             for time_ms, *values in found:
                 row: dict[str, float] = {}
-                for (quantity, per_unit, _), value in zip(channels, values, strict=True):
+                for (quantity, per_unit), value in zip(channels, values, strict=True):
                     if value is not None and quantity not in row:
                         row[quantity] = value / per_unit
                 if row:

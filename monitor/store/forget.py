@@ -9,8 +9,11 @@ import sqlite3
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
+from monitor.store.blocks import first_from, last_before, take_out
 from monitor.store.channels import Channel, good_after, good_before, open_channel, sum_up, write_channels
 from monitor.store.days import DaySum, day_at
+from monitor.store.steps import LATEST_MS
+from monitor.store.zoom import drop_tiers
 
 
 def forget(
@@ -20,9 +23,16 @@ def forget(
     cut: list[tuple[Channel, DaySum]] = []
     first, last = day_at(zone, start_ms), day_at(zone, end_ms - 1)
     sql = "SELECT quantity FROM channel WHERE device = ?"
-    for (quantity,) in write.execute(sql, (device,)).fetchall():
-        channel = open_channel(write, zone, device, quantity)
-        _take_out(write, channel, start_ms, end_ms)
+    channels = [
+        open_channel(write, zone, device, name) for (name,) in write.execute(sql, (device,)).fetchall()
+    ]
+    take_out(write, [channel.id for channel in channels], start_ms, end_ms)
+    for channel in channels:
+        drop_tiers(write, channel.id, start_ms, end_ms)
+        write.execute(
+            "DELETE FROM flawed WHERE channel = ? AND time_ms >= ? AND time_ms < ?",
+            (channel.id, start_ms, end_ms),
+        )
         _find_ends(write, channel)
         write.execute(
             "DELETE FROM day WHERE channel = ? AND day BETWEEN ? AND ?",
@@ -37,28 +47,13 @@ def forget(
     return cut
 
 
-def _take_out(write: sqlite3.Connection, channel: Channel, start_ms: int, end_ms: int) -> None:
-    column = f"c{channel.id}"
-    write.execute(
-        f"UPDATE poll SET {column} = NULL WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL",
-        (start_ms, end_ms),
-    )
-    write.execute(
-        "DELETE FROM flawed WHERE channel = ? AND time_ms >= ? AND time_ms < ?",
-        (channel.id, start_ms, end_ms),
-    )
-
-
 def _find_ends(write: sqlite3.Connection, channel: Channel) -> None:
     """The channel's first and newest readings, from its rows."""
-    column = f"c{channel.id}"
-    good = f"SELECT time_ms, {column} FROM poll WHERE {column} IS NOT NULL ORDER BY time_ms"
     flawed = (
         "SELECT time_ms, value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
         " WHERE channel = ? ORDER BY time_ms"
     )
-    first_good = write.execute(f"{good} LIMIT 1").fetchone()
-    last_good = write.execute(f"{good} DESC LIMIT 1").fetchone()
+    first_good, last_good = first_from(write, channel.id, 0), last_before(write, channel.id, LATEST_MS)
     first_flawed = write.execute(f"{flawed} LIMIT 1", (channel.id,)).fetchone()
     last_flawed = write.execute(f"{flawed} DESC LIMIT 1", (channel.id,)).fetchone()
     channel.first_ms = min((row[0] for row in (first_good, first_flawed) if row is not None), default=None)

@@ -15,9 +15,12 @@ from itertools import groupby
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
-from monitor.records import DayStat, Quality, Reading
+from monitor.records import Quality, Reading
+from monitor.store.blocks import channel_readings
 from monitor.store.channels import (
+    WRITE_DAY,
     Channel,
+    day_row,
     good_after,
     good_before,
     open_channel,
@@ -27,6 +30,7 @@ from monitor.store.channels import (
 )
 from monitor.store.days import DaySum, LocalDay, day_at
 from monitor.store.forget import forget
+from monitor.store.packing import Packer
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
@@ -36,13 +40,15 @@ Pending = tuple[int, tuple[str, str], int | None, Reading]
 class Landed:
     """What became of a commit's readings: new (and of these suspect), already there, or in conflict.
 
-    conflicts pairs a reading that was left out with the other one that stands under its time.
+    conflicts pairs a reading that was left out with the other one that stands under its time; latest_ms is
+    the time of the newest reading that came.
     """
 
     new: int = 0
     suspect: int = 0
     known: int = 0
     conflicts: list[tuple[Reading, Reading]] = field(default_factory=list)
+    latest_ms: int | None = None
 
     def count(self, reading: Reading) -> None:
         """One more new reading."""
@@ -70,6 +76,7 @@ class Landing:
         self._reasons: dict[str, int] = {}
         self._sums: dict[tuple[int, int], tuple[Channel, DaySum]] = {}
         self._seen_version = -1
+        self._packer = Packer(connection, zone)
 
     @contextmanager
     def transaction(self) -> Iterator[bool]:
@@ -95,7 +102,10 @@ class Landing:
         rows: dict[int, list[tuple[int, int]]] = {}
         flawed: list[tuple[int, int, int, int, float | None]] = []
         late: list[tuple[int, Channel, int | None, Reading]] = []
-        for time_ms, key, steps, reading in sorted(pending, key=itemgetter(0)):
+        in_order = sorted(pending, key=itemgetter(0))
+        if in_order:
+            landed.latest_ms = in_order[-1][0]
+        for time_ms, key, steps, reading in in_order:
             channel = self._channels.get(key) or self._channel(*key)
             if time_ms <= channel.last_ms:
                 late.append((time_ms, channel, steps, reading))
@@ -116,6 +126,11 @@ class Landing:
         write_channels(self._write, self._channels.values())
         return landed
 
+    def pack(self, landed: Landed) -> None:
+        """Do some of the packing that is due, as much as goes with what has landed."""
+        if landed.latest_ms is not None:
+            self._packer.work(landed.latest_ms, landed.new)
+
     def forget(self, device: str, start_ms: int, end_ms: int) -> None:
         """Take a device's readings in [start, end) out."""
         cut = forget(self._write, self._zone, device, start_ms, end_ms)
@@ -131,10 +146,9 @@ class Landing:
         for device, quantity in self._write.execute("SELECT device, quantity FROM channel").fetchall():
             channel = self._channel(device, quantity)
             channel.day = None
-            sql = f"SELECT time_ms, c{channel.id} FROM poll WHERE c{channel.id} IS NOT NULL ORDER BY time_ms"
             newest = channel.good_ms, channel.good_steps
             channel.good_ms = -1
-            for time_ms, steps in self._write.execute(sql):
+            for time_ms, steps in channel_readings(self._write, channel.id, 0, newest[0] + 1):
                 self._go_on(channel, time_ms, steps)
             channel.good_ms, channel.good_steps = newest
             self._write_sums()
@@ -144,6 +158,7 @@ class Landing:
         self._channels.clear()
         self._reasons.clear()
         self._sums.clear()
+        self._packer.forget()
 
     def _channel(self, device: str, quantity: str) -> Channel:
         channel = open_channel(self._write, self._zone, device, quantity)
@@ -245,6 +260,7 @@ class Landing:
 
     def _write_rows(self, rows: dict[int, list[tuple[int, int]]]) -> None:
         """Good values that are not there yet, into rows that may be."""
+        self._packer.rows_come(rows)
         alike: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
         for time_ms, values in rows.items():
             channels, steps = zip(*values, strict=True)
@@ -265,33 +281,9 @@ class Landing:
         )
 
     def _write_sums(self) -> None:
-        self._write.executemany(
-            "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                _day_row(channel.id, day.stat(channel.device, channel.quantity, channel.per_unit))
-                for channel, day in self._sums.values()
-            ),
-        )
+        self._write.executemany(WRITE_DAY, (day_row(channel, day) for channel, day in self._sums.values()))
         self._sums.clear()
 
 
 def _same(there: Reading, offered: Reading) -> bool:
     return there.quality is offered.quality and there.value == offered.value
-
-
-def _day_row(channel: int, stat: DayStat) -> tuple[int | float, ...]:
-    return (
-        stat.day.toordinal(),
-        channel,
-        stat.count,
-        stat.minimum,
-        stat.min_ms,
-        stat.mean,
-        stat.maximum,
-        stat.first,
-        stat.last,
-        stat.integral_h,
-        stat.positive_h,
-        stat.negative_h,
-        stat.covered_s,
-    )

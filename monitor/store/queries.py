@@ -6,13 +6,13 @@ A channel is a device's quantity; its good values stand in column c<id> of `poll
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
-from monitor.store.reduce import Part
+from monitor.store.blocks import Course, rows_in
 from monitor.store.steps import CODES, steps_of
 
 ORDER = {name: place for place, name in enumerate(QUANTITIES)}
@@ -83,47 +83,15 @@ def read_ranks(ask: sqlite3.Connection) -> dict[str, int]:
     return dict(ask.execute("SELECT name, rank FROM device").fetchall())
 
 
-def read_parts(
-    ask: sqlite3.Connection, channel: int, start_ms: int, end_ms: int, width_ms: int
-) -> list[Part]:
-    """A channel reduced to buckets of a width, in order; a bucket without good readings is left out."""
-    column = f"c{channel}"
-    sql = (
-        f"SELECT (time_ms - ?) / ? AS bucket, count(*), min({column}), sum({column}), max({column}),"
-        f" min(time_ms), max(time_ms) FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL"
-        " GROUP BY bucket ORDER BY bucket"
-    )
-    return [Part(*row) for row in ask.execute(sql, (start_ms, width_ms, start_ms, end_ms))]
-
-
-def pair_finder(ask: sqlite3.Connection, channel: int) -> Callable[[int, int, float], list[tuple[int, int]]]:
-    """Finds neighbouring readings of a channel that are further apart than a limit, for `reduce.runs`."""
-    sql = (
-        "SELECT former_ms, time_ms FROM (SELECT lag(time_ms) OVER (ORDER BY time_ms) AS former_ms, time_ms"
-        f" FROM poll WHERE time_ms BETWEEN ? AND ? AND c{channel} IS NOT NULL)"
-        " WHERE time_ms - former_ms > ? ORDER BY time_ms"
-    )
-    return lambda first_ms, last_ms, limit_ms: ask.execute(sql, (first_ms, last_ms, limit_ms)).fetchall()
-
-
-def plain_rows(
-    ask: sqlite3.Connection, channels: Sequence[tuple[str, int, str]], start_ms: int, end_ms: int
-) -> Iterable[Sequence[Any]]:
-    """Time and the channels' values of each row in [start, end), in order."""
-    columns = ", ".join(column for _, _, column in channels)
-    sql = f"SELECT time_ms, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms"
-    return ask.execute(sql, (start_ms, end_ms))
-
-
 def good_readings(
     ask: sqlite3.Connection, channels: Sequence[ChannelRow], start_ms: int, end_ms: int
 ) -> Iterator[Reading]:
     """The channels' good readings in [start, end), in order of time."""
-    columns = [(each.quantity, steps_of(each.quantity), f"c{each.id}") for each in channels]
-    for time_ms, *values in plain_rows(ask, columns, start_ms, end_ms):
-        for channel, (quantity, per_unit, _), steps in zip(channels, columns, values, strict=True):
+    columns = [(each.device, each.quantity, steps_of(each.quantity)) for each in channels]
+    for time_ms, *values in rows_in(ask, [each.id for each in channels], start_ms, end_ms):
+        for (device, quantity, per_unit), steps in zip(columns, values, strict=True):
             if steps is not None:
-                yield Reading(time_ms, channel.device, quantity, steps / per_unit)
+                yield Reading(time_ms, device, quantity, steps / per_unit)
 
 
 def flawed_readings(
@@ -139,21 +107,20 @@ def flawed_readings(
 
 
 def averaged_rows(
-    ask: sqlite3.Connection,
-    channels: Sequence[tuple[str, int, str]],
-    start_ms: int,
-    end_ms: int,
-    step_ms: int,
+    ask: sqlite3.Connection, channels: Sequence[ChannelRow], start_ms: int, end_ms: int, step_ms: int
 ) -> Iterator[Sequence[Any]]:
-    """Start and the channels' means (of codes the highest) of each step in [start, end), in order."""
-    columns = ", ".join(
-        f"{'max' if quantity in CODES else 'avg'}({column})" for quantity, _, column in channels
-    )
-    sql = (
-        f"SELECT ? + (time_ms - ?) / ? * ? AS step, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ?"
-        " GROUP BY step ORDER BY step"
-    )
+    """Start and the channels' means (of codes the highest) of each step in [start, end), in order.
+
+    Values are whole steps of the store, or their means; None where a channel has no reading.
+    """
+    courses = [(Course(ask, channel.id), channel.quantity in CODES) for channel in channels]
     at_once_ms = step_ms * max(1, AT_ONCE_MS // step_ms)
     for from_ms in range(start_ms, end_ms, at_once_ms):
         until_ms = min(end_ms, from_ms + at_once_ms)
-        yield from ask.execute(sql, (start_ms, start_ms, step_ms, step_ms, from_ms, until_ms))
+        steps: dict[int, list[float | None]] = {}
+        for place, (course, is_code) in enumerate(courses):
+            for part in course.parts(from_ms, until_ms, step_ms, start_ms):
+                row = steps.setdefault(part.bucket, [None] * len(courses))
+                row[place] = part.maximum if is_code else part.total / part.readings
+        for bucket, row in sorted(steps.items()):
+            yield start_ms + bucket * step_ms, *row

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
+from typing import NamedTuple
 
 from monitor.records import Bucket, Series
 
@@ -16,17 +17,58 @@ GAP_BUCKETS = 32
 """So many buckets at least tell the usual interval, whatever a hole does to some of them (our choice)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+Step = tuple[int, int, int, int, int]
+"""Bucket's or step's number, count of readings, lowest, sum and highest in whole steps."""
+
+Run = tuple[int, int]
+"""First and last time of a span, in ms."""
+
+Edges = Callable[[int], tuple[int, int]]
+"""Start and end of a bucket by its number, in ms."""
+
+
+class Part(NamedTuple):
     """What one device gave in one bucket, in whole steps; first and last are its readings' times in ms."""
 
     bucket: int
-    count: int
+    readings: int
     minimum: int
     total: int
     maximum: int
     first_ms: int
     last_ms: int
+
+
+def sum_parts(times: Sequence[int], values: Sequence[int], width_ms: int, origin_ms: int = 0) -> list[Part]:
+    """Readings in order of time, reduced to buckets of a width counted from origin."""
+    parts: list[Part] = []
+    at, count = 0, len(times)
+    while at < count:
+        bucket = (times[at] - origin_ms) // width_ms
+        after = bisect_left(times, origin_ms + (bucket + 1) * width_ms, at + 1)
+        part = values[at:after]
+        parts.append(Part(bucket, after - at, min(part), sum(part), max(part), times[at], times[after - 1]))
+        at = after
+    return parts
+
+
+def add_up(parts: Sequence[Part]) -> list[Part]:
+    """Parts in order, those of the same bucket made one."""
+    added: list[Part] = []
+    for part in parts:
+        if added and added[-1].bucket == part.bucket:
+            former = added.pop()
+            part = Part(
+                part.bucket,
+                former.readings + part.readings,
+                min(former.minimum, part.minimum),
+                former.total + part.total,
+                max(former.maximum, part.maximum),
+                min(former.first_ms, part.first_ms),
+                max(former.last_ms, part.last_ms),
+            )
+        added.append(part)
+    return added
 
 
 def bucket_width_ms(start_ms: int, end_ms: int, points: int) -> int:
@@ -39,7 +81,7 @@ def usual_interval_ms(parts: Sequence[Part]) -> float | None:
 
     None where there is but one reading. The median does not mind a few buckets with a hole.
     """
-    inside = [(part.last_ms - part.first_ms) / (part.count - 1) for part in parts if part.count > 1]
+    inside = [(part.last_ms - part.first_ms) / (part.readings - 1) for part in parts if part.readings > 1]
     if inside:
         return median(inside)
     between = [after.first_ms - part.last_ms for part, after in pairwise(parts)]
@@ -60,7 +102,7 @@ def runs(
     limit_ms = GAP_INTERVALS * usual_ms
     gaps: list[tuple[int, int]] = []
     for index, part in enumerate(parts):
-        short_of_ms = (part.last_ms - part.first_ms) - (part.count - 1) * usual_ms
+        short_of_ms = (part.last_ms - part.first_ms) - (part.readings - 1) * usual_ms
         if short_of_ms > usual_ms:
             gaps.extend(longer_than(part.first_ms, part.last_ms, limit_ms))
         if index + 1 < len(parts) and parts[index + 1].first_ms - part.last_ms > limit_ms:
@@ -84,25 +126,16 @@ def gaps_between(covered: Sequence[tuple[int, int]]) -> tuple[tuple[int, int], .
 def put_together(
     quantity: str,
     per_unit: int,
-    start_ms: int,
-    end_ms: int,
-    width_ms: int,
-    by_rank: Sequence[tuple[Sequence[Part], Sequence[tuple[int, int]]]],
+    edges: Edges,
+    by_rank: Sequence[tuple[Sequence[Step], Sequence[Run]]],
 ) -> Series:
-    """A series from each device's parts and runs, best-ranked device first: it decides its buckets."""
-    best: dict[int, Part] = {}
-    for parts, _ in by_rank:
-        for part in parts:
-            best.setdefault(part.bucket, part)
+    """A series from each device's buckets and runs, best-ranked device first: it decides its buckets."""
+    best: dict[int, Step] = {}
+    for steps, _ in by_rank:
+        for step in steps:
+            best.setdefault(step[0], step)
     buckets = tuple(
-        Bucket(
-            start_ms=start_ms + part.bucket * width_ms,
-            end_ms=min(end_ms, start_ms + (part.bucket + 1) * width_ms),
-            count=part.count,
-            minimum=part.minimum / per_unit,
-            mean=part.total / part.count / per_unit,
-            maximum=part.maximum / per_unit,
-        )
-        for _, part in sorted(best.items())
+        Bucket(*edges(number), count, low / per_unit, total / count / per_unit, high / per_unit)
+        for number, count, low, total, high in sorted(best.values())
     )
     return Series(quantity, buckets, gaps_between([run for _, covered in by_rank for run in covered]))

@@ -1,17 +1,26 @@
 """The tables of the embedded store, their version, and the steps from one version to the next.
 
-Layout, and why. Good readings, nearly all there are, stand in `poll`: one row a time, one column a channel
+Layout, and why. Good readings, nearly all there are, come into `poll`: one row a time, one column a channel
 (a device's quantity), whole steps instead of floats. The time is the row's own key and the device's and
-quantity's names are said once, in `channel`. Measured with `python -m tests.bench.store_speed`: 4.5 bytes a
-value where all channels come in one poll, against 105 for one text row a value with an index, and a
-hundredth of the CPU of committing each; one row a value with integer keys took 17 bytes and four times this
-layout's CPU when the layout was chosen. The price: a new channel is a new column (at once in SQLite, no row
-is rewritten), and a time at which only one channel came costs a row with one byte for each empty column
-before it.
+quantity's names are said once, in `channel`. That takes a hundredth of the CPU of committing one text row a
+value, and 3 to 4 bytes a value against a hundred. A time at which only one channel came costs a row with one
+byte for each empty column before it.
+
+When six hours have ended, the writer packs them, piece by piece with its commits (`packing.py`), into one row
+of `block`: each channel's values and the clocks that channels share, deflated (`pack.py`), close to the
+entropy of the noise. All channels in one row, since rows of a kilobyte leave a sixth of SQLite's pages empty;
+the head says who stands where. A reading stands in `poll` or in a block, never in both. Late ones come into
+`poll` like any other and are packed into the block later, so that a commit never waits for packing.
+
+When a day (UTC) has ended, each channel is summed up in hours (`tier`) and five minutes (`five_minutes`: all
+channels of a day in one row; it holds for a channel while that channel's row of `tier` is there). A tier says
+all that the channel has in that day, wherever it stands: what lands late drops it, and `stale` tells which
+are to be made anew. `day` has the statistics of each local day in `meta.time_zone` and where its gaps are,
+up to date with every commit; `gaps` is NULL in days of an old store until the packing has come by.
 
 Readings that are not good are rare and stand in `flawed` with value and reason; nothing that adds up or
 draws ever needs to look there. `channel` also holds each channel's newest readings, so that 'now' reads one
-small table, and `day` the statistics of each local day in `meta.time_zone`.
+small table.
 """
 
 from __future__ import annotations
@@ -102,6 +111,28 @@ MIGRATIONS: tuple[Migration, ...] = (
             """CREATE TABLE log (
                 id INTEGER PRIMARY KEY AUTOINCREMENT, time_ms INTEGER NOT NULL, document TEXT NOT NULL)""",
             "CREATE INDEX log_by_time ON log (time_ms)",
+        ),
+    ),
+    Migration(
+        "packed blocks and tiers",
+        (
+            "CREATE TABLE block (span INTEGER PRIMARY KEY, head BLOB NOT NULL, body BLOB NOT NULL)",
+            "CREATE TABLE tier (id INTEGER PRIMARY KEY, hours BLOB NOT NULL)",
+            "CREATE TABLE five_minutes (day INTEGER PRIMARY KEY, head BLOB NOT NULL, body BLOB NOT NULL)",
+            """CREATE TABLE stale (
+                day INTEGER NOT NULL, channel INTEGER NOT NULL, PRIMARY KEY (day, channel)) WITHOUT ROWID""",
+            "ALTER TABLE day RENAME TO day_before",
+            """CREATE TABLE day (
+                day INTEGER NOT NULL, channel INTEGER NOT NULL, count INTEGER NOT NULL,
+                minimum REAL NOT NULL, min_ms INTEGER NOT NULL, mean REAL NOT NULL, maximum REAL NOT NULL,
+                first REAL NOT NULL, last REAL NOT NULL,
+                integral_h REAL NOT NULL, positive_h REAL NOT NULL, negative_h REAL NOT NULL,
+                covered_s REAL NOT NULL, first_ms INTEGER, last_ms INTEGER, limit_ms INTEGER, gaps BLOB,
+                PRIMARY KEY (channel, day)) WITHOUT ROWID""",
+            """INSERT INTO day SELECT day, channel, count, minimum, min_ms, mean, maximum, first, last,
+                integral_h, positive_h, negative_h, covered_s, NULL, NULL, NULL, NULL FROM day_before""",
+            "DROP TABLE day_before",
+            "CREATE INDEX day_without_gaps ON day (day) WHERE gaps IS NULL",
         ),
     ),
 )

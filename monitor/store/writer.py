@@ -146,6 +146,7 @@ class EmbeddedWriter(EmbeddedReader):
             with self._landing.transaction() as others_wrote:
                 landed = self._landing.take(self._pending)
                 self._write_documents()
+                self._landing.pack(landed)
             self.last_commit = landed
             self._pending = []
             self._forget_documents()
@@ -163,7 +164,7 @@ class EmbeddedWriter(EmbeddedReader):
                 self._landing.take(self._pending)
                 self._landing.forget(device, start_ms, end_ms)
                 while batch := list(islice(coming, REPLACED_AT_ONCE)):
-                    self._landing.take(batch)
+                    self._landing.pack(self._landing.take(batch))
                 self._write_documents()
             self._pending = []
             self._forget_documents()

@@ -1,0 +1,295 @@
+"""Good readings read from where they stand: rows of `poll` and the packed blocks of spans that ended.
+
+A good reading stands in `poll` or in one block, never in both. A span of six hours that has a block may have
+rows as well: late ones, until they are packed too. A channel's column in `poll` is c<id>.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from typing import Any
+
+from monitor.store.pack import (
+    Column,
+    channels_in,
+    join_columns,
+    pack_column,
+    split_columns,
+    unpack_numbers,
+)
+from monitor.store.reduce import Part, add_up, sum_parts
+from monitor.store.steps import LATEST_MS
+
+SPAN_MS = 21_600_000
+"""How long a block is (measured: a day's packs 1 % smaller, an hour's 6 % larger; and what a chart of the
+present day must read in rows stays short)."""
+
+SPANS_HELD = 8
+"""Unpacked columns that a `Course` remembers (our choice: two days' worth, some 2 MB)."""
+
+Times = list[int]
+Values = list[int]
+
+
+def stretches(ask: sqlite3.Connection, start_ms: int, end_ms: int) -> list[tuple[int, int, int | None]]:
+    """[start, end) cut where blocks begin and end: start, end and the span of a block or None, in order."""
+    if end_ms <= start_ms:
+        return []
+    sql = "SELECT span FROM block WHERE span BETWEEN ? AND ? ORDER BY span"
+    cut: list[tuple[int, int, int | None]] = []
+    at_ms = start_ms
+    for (span,) in ask.execute(sql, (start_ms // SPAN_MS, (end_ms - 1) // SPAN_MS)):
+        from_ms, until_ms = max(start_ms, span * SPAN_MS), min(end_ms, (span + 1) * SPAN_MS)
+        if at_ms < from_ms:
+            cut.append((at_ms, from_ms, None))
+        cut.append((from_ms, until_ms, span))
+        at_ms = until_ms
+    if at_ms < end_ms:
+        cut.append((at_ms, end_ms, None))
+    return cut
+
+
+def read_block(ask: sqlite3.Connection, span: int, channel: int | None = None) -> dict[int, Column]:
+    """The columns of a span's block by channel, all or one; none where there is no block."""
+    row = ask.execute("SELECT head, body FROM block WHERE span = ?", (span,)).fetchone()
+    if row is None:
+        return {}
+    head, body = row
+    return split_columns(head, body, channel)
+
+
+def open_rows(ask: sqlite3.Connection, channel: int, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
+    """Time and value of a channel's readings in [start, end) that stand in rows, in order."""
+    sql = (
+        f"SELECT time_ms, c{channel} FROM poll WHERE time_ms >= ? AND time_ms < ? AND c{channel} IS NOT NULL"
+        " ORDER BY time_ms"
+    )
+    return ask.execute(sql, (start_ms, end_ms)).fetchall()
+
+
+def span_readings(ask: sqlite3.Connection, span: int, channel: int) -> tuple[Times, Values]:
+    """A channel's readings of a span, from its block and its rows, in order of time."""
+    return _with_rows(ask, span, channel, read_block(ask, span, channel).get(channel), {})
+
+
+def _with_rows(
+    ask: sqlite3.Connection, span: int, channel: int, packed: Column | None, clocks: dict[bytes, Times]
+) -> tuple[Times, Values]:
+    """clocks holds clocks that were unpacked before, so that channels of one poll share one list."""
+    rows = open_rows(ask, channel, span * SPAN_MS, (span + 1) * SPAN_MS)
+    if packed is None:
+        return [time_ms for time_ms, _ in rows], [value for _, value in rows]
+    if packed.clock not in clocks:
+        clocks[packed.clock] = unpack_numbers(packed.clock)
+    times, values = clocks[packed.clock], unpack_numbers(packed.values)
+    if rows:
+        both = sorted([*zip(times, values, strict=True), *rows])
+        times, values = [time_ms for time_ms, _ in both], [value for _, value in both]
+    return times, values
+
+
+def channel_readings(
+    ask: sqlite3.Connection, channel: int, start_ms: int, end_ms: int
+) -> Iterator[tuple[int, int]]:
+    """Time and value of a channel's good readings in [start, end), in order, streamed."""
+    for from_ms, until_ms, span in stretches(ask, start_ms, end_ms):
+        if span is None:
+            yield from open_rows(ask, channel, from_ms, until_ms)
+        else:
+            times, values = span_readings(ask, span, channel)
+            inside = slice(bisect_left(times, from_ms), bisect_left(times, until_ms))
+            yield from zip(times[inside], values[inside], strict=True)
+
+
+def rows_in(
+    ask: sqlite3.Connection, channels: Sequence[int], start_ms: int, end_ms: int
+) -> Iterator[Sequence[Any]]:
+    """Time and the channels' values (None where there is none) in [start, end), in order, streamed."""
+    columns = ", ".join(f"c{channel}" for channel in channels)
+    sql = f"SELECT time_ms, {columns} FROM poll WHERE time_ms >= ? AND time_ms < ? ORDER BY time_ms"
+    for from_ms, until_ms, span in stretches(ask, start_ms, end_ms):
+        if span is None:
+            yield from ask.execute(sql, (from_ms, until_ms))
+        else:
+            yield from _span_rows(ask, span, channels, from_ms, until_ms)
+
+
+def _span_rows(
+    ask: sqlite3.Connection, span: int, channels: Sequence[int], from_ms: int, until_ms: int
+) -> Iterator[Sequence[Any]]:
+    packed, clocks = read_block(ask, span), dict[bytes, Times]()
+    there = [_with_rows(ask, span, channel, packed.get(channel), clocks) for channel in channels]
+    moments = there[0][0]
+    if any(times is not moments for times, _ in there):
+        moments = sorted(set().union(*(times for times, _ in there)))
+    filled = []
+    for times, values in there:
+        if times is moments:
+            filled.append(values)
+        else:
+            at = dict(zip(times, values, strict=True))
+            filled.append([at.get(moment) for moment in moments])  # type: ignore[misc]
+    inside = slice(bisect_left(moments, from_ms), bisect_left(moments, until_ms))
+    yield from zip(moments[inside], *(values[inside] for values in filled), strict=True)
+
+
+def value_at(ask: sqlite3.Connection, channel: int, time_ms: int) -> int | None:
+    """The value of a channel's good reading at a moment, None where there is none."""
+    row = ask.execute(f"SELECT c{channel} FROM poll WHERE time_ms = ?", (time_ms,)).fetchone()
+    if row is not None and row[0] is not None:
+        return int(row[0])
+    column = read_block(ask, time_ms // SPAN_MS, channel).get(channel)
+    if column is None:
+        return None
+    times = unpack_numbers(column.clock)
+    at = bisect_left(times, time_ms)
+    if at == len(times) or times[at] != time_ms:
+        return None
+    return unpack_numbers(column.values)[at]
+
+
+def last_before(
+    ask: sqlite3.Connection, channel: int, time_ms: int, not_before_ms: int = 0
+) -> tuple[int, int] | None:
+    """Time and value of a channel's last good reading in [not_before, time), None where there is none."""
+    sql = (
+        f"SELECT time_ms, c{channel} FROM poll WHERE time_ms >= ? AND time_ms < ? AND c{channel} IS NOT NULL"
+        " ORDER BY time_ms DESC LIMIT 1"
+    )
+    row: tuple[int, int] | None = ask.execute(sql, (not_before_ms, time_ms)).fetchone()
+    if row is not None:
+        not_before_ms = row[0]
+    sql = "SELECT head, body FROM block WHERE span BETWEEN ? AND ? ORDER BY span DESC"
+    for head, body in ask.execute(sql, (not_before_ms // SPAN_MS, (time_ms - 1) // SPAN_MS)):
+        if channel in channels_in(head):
+            times, values = split_columns(head, body, channel)[channel].unpack()
+            at = bisect_left(times, time_ms) - 1
+            if at >= 0:
+                return (times[at], values[at]) if times[at] >= not_before_ms else row
+    return row
+
+
+def first_from(
+    ask: sqlite3.Connection, channel: int, time_ms: int, before_ms: int = LATEST_MS
+) -> tuple[int, int] | None:
+    """Time and value of a channel's first good reading in [time, before), None where there is none."""
+    sql = (
+        f"SELECT time_ms, c{channel} FROM poll WHERE time_ms >= ? AND time_ms < ? AND c{channel} IS NOT NULL"
+        " ORDER BY time_ms LIMIT 1"
+    )
+    row: tuple[int, int] | None = ask.execute(sql, (time_ms, before_ms)).fetchone()
+    if row is not None:
+        before_ms = row[0]
+    sql = "SELECT head, body FROM block WHERE span BETWEEN ? AND ? ORDER BY span"
+    for head, body in ask.execute(sql, (time_ms // SPAN_MS, (before_ms - 1) // SPAN_MS)):
+        if channel in channels_in(head):
+            times, values = split_columns(head, body, channel)[channel].unpack()
+            at = bisect_left(times, time_ms)
+            if at < len(times):
+                return (times[at], values[at]) if times[at] < before_ms else row
+    return row
+
+
+def take_out(write: sqlite3.Connection, channels: Sequence[int], start_ms: int, end_ms: int) -> None:
+    """Take the channels' good readings in [start, end) out of rows and blocks."""
+    for channel in channels:
+        write.execute(
+            f"UPDATE poll SET c{channel} = NULL WHERE time_ms >= ? AND time_ms < ?"
+            f" AND c{channel} IS NOT NULL",
+            (start_ms, end_ms),
+        )
+    for from_ms, until_ms, span in stretches(write, start_ms, end_ms):
+        if span is None:
+            continue
+        columns = read_block(write, span)
+        for channel in columns.keys() & set(channels):
+            times, values = columns.pop(channel).unpack()
+            cut = slice(bisect_left(times, from_ms), bisect_left(times, until_ms))
+            del times[cut], values[cut]
+            if times:
+                columns[channel] = pack_column(times, values)
+        write_block(write, span, columns)
+
+
+def write_block(write: sqlite3.Connection, span: int, columns: dict[int, Column]) -> None:
+    """Put a span's block in the place of the former; without columns there is none."""
+    if columns:
+        write.execute("INSERT OR REPLACE INTO block VALUES (?, ?, ?)", (span, *join_columns(columns)))
+    else:
+        write.execute("DELETE FROM block WHERE span = ?", (span,))
+
+
+class Course:
+    """One channel's raw course inside one read transaction; remembers the columns it has unpacked."""
+
+    def __init__(self, ask: sqlite3.Connection, channel: int) -> None:
+        self._ask = ask
+        self.channel = channel
+        self._held: dict[int, tuple[Times, Values]] = {}
+
+    def parts(self, start_ms: int, end_ms: int, width_ms: int, origin_ms: int) -> list[Part]:
+        """Readings in [start, end) reduced to buckets counted from origin; empty ones are left out."""
+        column = f"c{self.channel}"
+        sql = (
+            f"SELECT (time_ms - ?) / ? AS bucket, count(*), min({column}), sum({column}), max({column}),"
+            " min(time_ms), max(time_ms) FROM poll"
+            f" WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL GROUP BY bucket ORDER BY bucket"
+        )
+        parts: list[Part] = []
+        for from_ms, until_ms, span in stretches(self._ask, start_ms, end_ms):
+            if span is None:
+                found = self._ask.execute(sql, (origin_ms, width_ms, from_ms, until_ms))
+                parts.extend(map(Part._make, found))
+            else:
+                times, values = self._span(span)
+                inside = slice(bisect_left(times, from_ms), bisect_left(times, until_ms))
+                parts.extend(sum_parts(times[inside], values[inside], width_ms, origin_ms))
+        return add_up(parts)
+
+    def pairs(self, first_ms: int, last_ms: int, limit_ms: float) -> list[tuple[int, int]]:
+        """Neighbouring readings between two readings that are further apart than a limit."""
+        column = f"c{self.channel}"
+        sql = (
+            "SELECT former_ms, time_ms FROM (SELECT lag(time_ms) OVER (ORDER BY time_ms) AS former_ms,"
+            f" time_ms FROM poll WHERE time_ms >= ? AND time_ms < ? AND {column} IS NOT NULL)"
+            " WHERE former_ms IS NULL OR time_ms - former_ms > ? ORDER BY time_ms"
+        )
+        found: list[tuple[int, int]] = []
+        reached: int | None = None
+        for from_ms, until_ms, span in stretches(self._ask, first_ms, last_ms + 1):
+            if span is None:
+                pairs = self._ask.execute(sql, (from_ms, until_ms, limit_ms)).fetchall()
+                newest = last_row_before(self._ask, self.channel, until_ms, from_ms)
+            else:
+                times = self._span(span)[0]
+                times = times[bisect_left(times, from_ms) : bisect_left(times, until_ms)]
+                pairs = [pair for pair in pairwise(times) if pair[1] - pair[0] > limit_ms]
+                pairs[:0] = [(None, time_ms) for time_ms in times[:1]]
+                newest = times[-1] if times else None
+            for former_ms, time_ms in pairs:
+                if former_ms is not None:
+                    found.append((former_ms, time_ms))
+                elif reached is not None and time_ms - reached > limit_ms:
+                    found.append((reached, time_ms))
+            reached = reached if newest is None else newest
+        return found
+
+    def _span(self, span: int) -> tuple[Times, Values]:
+        if span not in self._held:
+            if len(self._held) == SPANS_HELD:
+                del self._held[next(iter(self._held))]
+            self._held[span] = span_readings(self._ask, span, self.channel)
+        return self._held[span]
+
+
+def last_row_before(ask: sqlite3.Connection, channel: int, time_ms: int, not_before_ms: int) -> int | None:
+    """The time of a channel's last reading in [not_before, time) that stands in a row."""
+    sql = (
+        f"SELECT time_ms FROM poll WHERE time_ms >= ? AND time_ms < ? AND c{channel} IS NOT NULL"
+        " ORDER BY time_ms DESC LIMIT 1"
+    )
+    row = ask.execute(sql, (not_before_ms, time_ms)).fetchone()
+    return None if row is None else int(row[0])

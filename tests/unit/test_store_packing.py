@@ -1,0 +1,348 @@
+"""Packed spans and tiers beside a plain model: a dictionary of readings that answers the same questions.
+
+Readings come in order, late, twice, out of order, are replaced, and are packed meanwhile; whatever was packed
+when, the store must answer as the model does. Packing is made to go in small pieces, so that many states
+between are met; the seed of a failure is in its message.
+"""
+
+from __future__ import annotations
+
+import random
+import sqlite3
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from itertools import pairwise
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.records import Quality, Reading, Series, to_datetime, to_ms
+from monitor.store import packing
+from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
+from monitor.store.zoom import COARSER, RAW_UP_TO_MS
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+VOLTAGE, CURRENT, STAGE, SOC = "battery_voltage_V", "battery_current_A", "charge_stage", "state_of_charge"
+PER_UNIT = {VOLTAGE: 1000, CURRENT: 1000, STAGE: 1, SOC: 1_000_000}
+"""Steps in a unit, as `steps.py` says."""
+DEVICES = ("shunt", "charger", "import", "derived", "estimate")
+"""In order of rank."""
+
+Channel = tuple[str, str]
+
+
+@dataclass
+class Model:
+    """All readings by channel and time, and what follows from them, the plain way."""
+
+    zone: ZoneInfo
+    kept: dict[Channel, dict[int, Reading]] = field(default_factory=dict)
+
+    def add(self, readings: Iterable[Reading]) -> None:
+        for reading in readings:
+            self.kept.setdefault((reading.device, reading.quantity), {}).setdefault(reading.time_ms, reading)
+
+    def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
+        for channel, there in self.kept.items():
+            if channel[0] == device:
+                for time_ms in [at for at in there if start_ms <= at < end_ms]:
+                    del there[time_ms]
+        self.add(readings)
+
+    def steps(self, channel: Channel) -> dict[int, int]:
+        """The channel's good readings in whole steps, in order of time."""
+        there = self.kept.get(channel, {})
+        return {
+            at: round((there[at].value or 0) * PER_UNIT[channel[1]])
+            for at in sorted(there)
+            if there[at].quality is Quality.GOOD
+        }
+
+    def channels(self, quantity: str) -> list[Channel]:
+        return [(device, quantity) for device in DEVICES if self.steps((device, quantity))]
+
+    def readings(self, start_ms: int, end_ms: int) -> list[Reading]:
+        """In order of time, rank and quantity."""
+        names = list(PER_UNIT)
+        found = [
+            each for there in self.kept.values() for at, each in there.items() if start_ms <= at < end_ms
+        ]
+        return sorted(found, key=lambda r: (r.time_ms, DEVICES.index(r.device), names.index(r.quantity)))
+
+    def rows(self, quantities: list[str], start_ms: int, end_ms: int) -> list[tuple[int, dict[str, float]]]:
+        merged: dict[int, dict[str, float]] = {}
+        for quantity in quantities:
+            for channel in self.channels(quantity):
+                for at, steps in self.steps(channel).items():
+                    if start_ms <= at < end_ms:
+                        merged.setdefault(at, {}).setdefault(quantity, steps / PER_UNIT[quantity])
+        return sorted(merged.items())
+
+    def averaged(
+        self, quantities: list[str], start_ms: int, end_ms: int, step_ms: int
+    ) -> list[tuple[int, dict[str, float]]]:
+        merged: dict[int, dict[str, float]] = {}
+        for quantity in quantities:
+            for channel in self.channels(quantity):
+                held: dict[int, list[int]] = {}
+                for at, steps in self.steps(channel).items():
+                    if start_ms <= at < end_ms:
+                        held.setdefault(start_ms + (at - start_ms) // step_ms * step_ms, []).append(steps)
+                for at, values in held.items():
+                    value = max(values) if quantity == STAGE else sum(values) / len(values)
+                    merged.setdefault(at, {}).setdefault(quantity, value / PER_UNIT[quantity])
+        return sorted(merged.items())
+
+    def days(self, channel: Channel) -> Iterator[tuple[date, list[tuple[int, int]]]]:
+        """The channel's readings by local day."""
+        by_day: dict[date, list[tuple[int, int]]] = {}
+        for at, steps in self.steps(channel).items():
+            by_day.setdefault(to_datetime(at).astimezone(self.zone).date(), []).append((at, steps))
+        yield from sorted(by_day.items())
+
+
+def gap_limit_ms(times: list[int]) -> int:
+    """Three times the day's median interval (the higher one of two), five minutes at least."""
+    intervals = sorted(after - before for before, after in pairwise(times))
+    return max(300_000, 3 * intervals[len(intervals) // 2]) if intervals else 300_000
+
+
+def silences(model: Model, channel: Channel) -> list[tuple[int, int]]:
+    """Neighbours further apart than the limit of the day in which the later one lies."""
+    found: list[tuple[int, int]] = []
+    last_ms: int | None = None
+    for _, readings in model.days(channel):
+        times = [at for at, _ in readings]
+        limit_ms = gap_limit_ms(times)
+        if last_ms is not None:
+            times.insert(0, last_ms)
+        found += [pair for pair in pairwise(times) if pair[1] - pair[0] > limit_ms]
+        last_ms = times[-1]
+    return found
+
+
+def check_series(
+    model: Model,
+    reader: EmbeddedReader,
+    channel: Channel,
+    start_ms: int,
+    end_ms: int,
+    points: int,
+    where: str,
+) -> Series:
+    """Every bucket holds exactly the model's readings between its edges, and no reading is left out."""
+    device, quantity = channel
+    series = reader.series(quantity, start_ms, end_ms, points, device=device)
+    inside = {at: steps for at, steps in model.steps(channel).items() if start_ms <= at < end_ms}
+    times = list(inside)
+    assert len(series.buckets) <= points, where
+    assert sum(bucket.count for bucket in series.buckets) == len(times), where
+    reached = start_ms
+    for bucket in series.buckets:
+        assert reached <= bucket.start_ms < bucket.end_ms <= end_ms, where
+        reached = bucket.end_ms
+        held = [
+            inside[at]
+            for at in times[bisect_left(times, bucket.start_ms) : bisect_left(times, bucket.end_ms)]
+        ]
+        per_unit = PER_UNIT[quantity]
+        assert bucket.count == len(held), where
+        assert (bucket.minimum, bucket.maximum) == (min(held) / per_unit, max(held) / per_unit), where
+        assert bucket.mean == sum(held) / len(held) / per_unit, where
+    equal_ms = -(-(end_ms - start_ms) // points)
+    if end_ms - start_ms <= RAW_UP_TO_MS:
+        edges = {(bucket.start_ms - start_ms) % equal_ms for bucket in series.buckets}
+        assert edges <= {0}, where
+    else:
+        widest_ms = max((bucket.end_ms - bucket.start_ms for bucket in series.buckets), default=0)
+        assert widest_ms <= COARSER * equal_ms + HOUR_MS, (
+            f"{where}: a day with a clock change is an hour longer"
+        )
+        if widest_ms > equal_ms:
+            expected = [pair for pair in silences(model, channel) if start_ms <= pair[0] and pair[1] < end_ms]
+            assert list(series.gaps) == expected, where
+    return series
+
+
+def check_days(model: Model, reader: EmbeddedReader, where: str) -> None:
+    """Each day's count, extremes, ends and integral, by the best-ranked device of the day."""
+    found = {(stat.day, stat.quantity): stat for stat in reader.days(date(2026, 1, 1), date(2027, 12, 31))}
+    best: dict[tuple[date, str], tuple[str, list[tuple[int, int]]]] = {}
+    for quantity in PER_UNIT:
+        for channel in model.channels(quantity):
+            for day, readings in model.days(channel):
+                best.setdefault((day, quantity), (channel[0], readings))
+    assert found.keys() == best.keys(), where
+    for key, (device, readings) in best.items():
+        stat, per_unit = found[key], PER_UNIT[key[1]]
+        values = [steps for _, steps in readings]
+        assert (stat.device, stat.count) == (device, len(readings)), where
+        assert (stat.minimum, stat.maximum) == (min(values) / per_unit, max(values) / per_unit), where
+        assert (stat.first, stat.last) == (values[0] / per_unit, values[-1] / per_unit), where
+        assert stat.mean == sum(values) / len(values) / per_unit, where
+        limit_ms = gap_limit_ms([at for at, _ in readings])
+        inside = sum(
+            (former[1] + latter[1]) / 2 * (latter[0] - former[0])
+            for former, latter in pairwise(readings)
+            if latter[0] - former[0] <= limit_ms
+        )
+        covered_ms = sum(b - a for a, b in pairwise([at for at, _ in readings]) if b - a <= limit_ms)
+        beside_ms = stat.covered_s * 1000 - covered_ms
+        assert -0.01 <= beside_ms <= 2 * limit_ms, f"{where}: what is joined across midnight"
+        if beside_ms < 0.01:
+            assert stat.integral_h == pytest.approx(inside / per_unit / HOUR_MS, rel=1e-9, abs=1e-9), where
+
+
+def check_all(model: Model, reader: EmbeddedReader, rng: random.Random, where: str) -> None:
+    """A few random questions of every kind."""
+    times = [at for there in model.kept.values() for at in there]
+    if not times:
+        return
+    first, last = min(times), max(times)
+    assert reader.span() == (first, last), where
+    for _ in range(6):
+        start, end = sorted((rng.randint(first - HOUR_MS, last), rng.randint(first, last + DAY_MS)))
+        if rng.random() < 0.3:
+            end = start + rng.choice((HOUR_MS, 5 * HOUR_MS, DAY_MS, 26 * HOUR_MS, 30 * HOUR_MS))
+        end = max(end, start + 1)
+        if rng.random() < 0.3:
+            start, end = (at // HOUR_MS * HOUR_MS for at in (start, end + HOUR_MS))
+        channel = rng.choice([channel for channel, there in model.kept.items() if there])
+        points = rng.choice((1, 2, 7, 31, 100, 600))
+        check_series(
+            model, reader, ("estimate", SOC), first, last + 1, points, f"{where}, all of SOC in {points}"
+        )
+        check_series(model, reader, channel, start, end, points, f"{where}, {channel} {start} {end} {points}")
+        quantities = rng.sample(list(PER_UNIT), 2)
+        span = f"{where}, {quantities} {start} {end}"
+        assert list(reader.rows(quantities, start, end)) == model.rows(quantities, start, end), span
+        step_s = rng.choice((1, 60, 300, 3600, 5000))
+        averaged = list(reader.rows(quantities, start, end, every_s=step_s))
+        assert averaged == model.averaged(quantities, start, end, step_s * 1000), f"{span} by {step_s} s"
+        start = max(start, end - 10 * HOUR_MS)
+        assert list(reader.readings(start, end)) == model.readings(start, end), span
+    check_days(model, reader, where)
+
+
+# --- random histories ------------------------------------------------------------------------------------
+
+POLLED = {"shunt": (60, (VOLTAGE, CURRENT)), "charger": (120, (VOLTAGE, STAGE)), "estimate": (300, (SOC,))}
+"""How often each device is read, in s, and what it gives."""
+
+ZONES = ("Europe/London", "Australia/Lord_Howe", "America/Havana", "UTC")
+"""With clock changes by an hour, by half an hour, at midnight, and without (IANA time zone database)."""
+
+
+def any_reading(rng: random.Random, time_ms: int, device: str, quantity: str) -> Reading:
+    kind = rng.random()
+    if kind < 0.01:
+        return Reading(time_ms, device, quantity, None, Quality.MISSING, "no answer")
+    if kind < 0.02:
+        return Reading(time_ms, device, quantity, 79.0, Quality.SUSPECT, "jump")
+    if quantity == STAGE:
+        return Reading(time_ms, device, quantity, float(rng.choice((1, 1, 1, 2))))
+    if quantity == SOC:
+        return Reading(time_ms, device, quantity, round(rng.uniform(0.4, 0.9), 6))
+    noise = rng.gauss(0, 0.05) if kind < 0.99 else rng.uniform(-20, 20)
+    return Reading(time_ms, device, quantity, round(13 + noise, 2))
+
+
+def polled(rng: random.Random, start_ms: int, end_ms: int, jitter_ms: int) -> list[Reading]:
+    """What the devices give in [start, end), in order of time; one falls silent now and then."""
+    found = []
+    for device, (every_s, quantities) in POLLED.items():
+        silent_ms = rng.randint(start_ms, end_ms) if rng.random() < 0.15 else end_ms
+        for slot in range(start_ms // (every_s * 1000) + 1, end_ms // (every_s * 1000)):
+            at = slot * every_s * 1000 + rng.randint(0, jitter_ms)
+            if at < silent_ms:
+                found += [any_reading(rng, at, device, quantity) for quantity in quantities]
+    return sorted(found, key=lambda reading: reading.time_ms)
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain_dictionary(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, part: int
+) -> None:
+    seed = random.SystemRandom().randrange(2**32)
+    rng = random.Random(seed)
+    where = f"part {part}, seed {seed}"
+    monkeypatch.setattr(packing, "AT_ONCE", rng.choice((200, 1000, 5000)))
+    zone, jitter_ms = ZONES[part], rng.choice((0, 0, 1500))
+    path, model = tmp_path / "store.db", Model(ZoneInfo(zone))
+    # the clocks go back on 4 October in neither, on 25 October (London) and 1 November 2026 (Havana), forward
+    # on 4 October (Lord Howe)
+    start_ms = to_ms(datetime(2026, *{1: (10, 2), 2: (10, 30)}.get(part, (10, 23)), 18, tzinfo=UTC))
+    writer, now_ms, held_back = open_writer(path, zone), start_ms, list[Reading]()
+    writer.rank_devices(DEVICES[:2])
+    try:
+        while now_ms < start_ms + 4 * DAY_MS:
+            until_ms = now_ms + rng.randint(20, 300) * 60_000
+            coming, now_ms = polled(rng, now_ms, until_ms, jitter_ms), until_ms
+            if rng.random() < 0.1:
+                late = rng.choice(list(POLLED))
+                held_back += [reading for reading in coming if reading.device == late]
+                coming = [reading for reading in coming if reading.device != late]
+            if rng.random() < 0.2:
+                rng.shuffle(held_back)
+                coming += held_back[:40]
+                del held_back[:40]
+            if rng.random() < 0.15:
+                from_ms = rng.randint(start_ms - DAY_MS, now_ms)
+                times = [from_ms + slot * 90_000 for slot in range(rng.randrange(200))]
+                coming += [any_reading(rng, at, "import", VOLTAGE) for at in times]
+            if rng.random() < 0.2:
+                there = [reading for kept in model.kept.values() for reading in kept.values()]
+                again = rng.choices(there, k=20) if there else []
+                coming += again
+                coming += [any_reading(rng, each.time_ms, each.device, each.quantity) for each in again]
+            if rng.random() < 0.3:
+                rng.shuffle(coming)
+            writer.append(coming)
+            model.add(coming)
+            writer.commit()
+            if rng.random() < 0.15:
+                ends = sorted(rng.randint(start_ms - HOUR_MS, now_ms + HOUR_MS) for _ in range(2))
+                times = sorted({rng.randint(ends[0], ends[1]) for _ in range(rng.choice((0, 0, 100)))})
+                new = [any_reading(rng, at, "estimate", SOC) for at in times]
+                writer.replace("estimate", ends[0], ends[1] + 1, new)
+                model.replace("estimate", ends[0], ends[1] + 1, new)
+            if rng.random() < 0.1:
+                writer.close()
+                writer = open_writer(path, zone)
+            if rng.random() < 0.12:
+                with open_reader(path) as reader:
+                    check_all(model, reader, rng, f"{where}, at {now_ms}")
+                    assert writer.latest() == reader.latest(), where
+        last = [any_reading(rng, now_ms + DAY_MS, "shunt", VOLTAGE)]
+        model.add([*held_back, *last])
+        writer.append(held_back)
+        for _ in range(400):
+            writer.append(last)
+            writer.commit()
+        with open_reader(path) as reader:
+            check_all(model, reader, rng, f"{where}, all packed")
+        _check_all_packed(path, model, now_ms, where)
+    finally:
+        writer.close()
+
+
+def _check_all_packed(path: Path, model: Model, now_ms: int, where: str) -> None:
+    """Only the last, lone reading stands in a row; each day that ended has tiers, and all is sound."""
+    with closing(sqlite3.connect(path)) as file:
+        (rows,) = file.execute("SELECT count(*) FROM poll WHERE time_ms < ?", (now_ms,)).fetchone()
+        assert rows == 0, where
+        tiers = file.execute("SELECT count(*) FROM tier").fetchone()
+        ended = now_ms // DAY_MS + 1
+        days = {
+            (channel, at // DAY_MS)
+            for channel in model.kept
+            for at in model.steps(channel)
+            if at // DAY_MS < ended
+        }
+        assert tiers == (len(days),), where
+        assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)], where
