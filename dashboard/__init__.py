@@ -15,7 +15,8 @@
     doors       what every request must be, and where it may come from; pure
     hosts       by which names this computer may be asked; pure
     frame       the HTML around every page
-    phone       what page and phone tell each other beside the pages: light, coming back
+    phone       what page and phone tell each other beside the pages: light, form of numbers, home screen
+    styles      the style elements of others, by their hashes
     look        light, dark and night, and the choice of them; pure
     library     scripts of others, served as they are (its README says from where)
     day_line    the last day as two plots without a script; pure
@@ -48,6 +49,7 @@
     snapshot    the questions to the store, all of one refresh at once
     dusk        sunset and sunrise at the site: is it night, and when does it turn
     words       numbers, ages and times as a person reads them; pure
+    local       the marks of numbers, the clock and the order of dates as the phone has them; pure
 
 A room imports only the rooms below it in this list. Nothing here imports `simulator` or a device room. To
 add a page write `pages/<name>.py` with a `Page` and put it into `pages.PAGES`.

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import islice
 from zoneinfo import ZoneInfo
 
+from dashboard.local import in_form
 from dashboard.words import DAY_MS, clock_text, number, span_text
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.requests import open_to
@@ -111,15 +112,15 @@ def _sentence(standing: Sequence[Standing], states: Sequence[AlarmState]) -> str
 
 def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone: ZoneInfo) -> Standing:
     since_ms = state.raised_ms or state.since_ms
-    text = standing_text(state.name, state.state, state.text).rstrip(".")
+    text = in_form(standing_text(state.name, state.state, state.text)).rstrip(".")
     return Standing(
         state.name,
         state.priority,
         standing_words(state.state, clock_text(since_ms, now_ms, zone), first_out=state.first_out),
         f"{text[0].upper()}{text[1:]}.",
         span_text(max(0, now_ms - since_ms)),
-        "" if state.is_over else do_first,
-        "" if state.is_over else caution,
+        "" if state.is_over else in_form(do_first),
+        "" if state.is_over else in_form(caution),
         open_to(state),
     )
 
@@ -130,7 +131,7 @@ def _aside(states: Sequence[AlarmState], now_ms: int, zone: ZoneInfo) -> list[st
         if state.state == Condition.SHELVED and state.shelved_until_ms is not None:
             told.append(f"{state.name} is shelved until {clock_text(state.shelved_until_ms, now_ms, zone)}.")
         elif state.state == Condition.SUPPRESSED:
-            why = f" ({state.reason})" if state.reason else ""
+            why = f" ({in_form(state.reason)})" if state.reason else ""
             told.append(f"{state.name} is not judged now{why}.")
         elif state.state == Condition.OUT_OF_SERVICE:
             told.append(f"{state.name} is out of service since {clock_text(state.since_ms, now_ms, zone)}.")
@@ -138,7 +139,7 @@ def _aside(states: Sequence[AlarmState], now_ms: int, zone: ZoneInfo) -> list[st
 
 
 def _change(each: Transition, now_ms: int, zone: ZoneInfo) -> Change:
-    return Change(clock_text(each.time_ms, now_ms, zone), each.cause, each.text, each.by)
+    return Change(clock_text(each.time_ms, now_ms, zone), each.cause, in_form(each.text), each.by)
 
 
 def _figures(found: Figures) -> tuple[tuple[str, str, str], ...]:

@@ -38,6 +38,7 @@ from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.phone import PATHS, Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
+from dashboard.styles import HASHES
 from dashboard.writing import CALLBACK, UNLOCK, Desk
 from monitor.site.model import Site
 
@@ -72,6 +73,9 @@ OPEN_PATHS = PATHS | {UNLOCK}
 
 LOCKED_READING = "this page shows nothing without its PIN: open /unlock in a browser and send its cookie"
 SENSELESS = "This is nothing that the page's own scripts would ask for."
+
+NO_PAGE = "default-src 'none'; frame-ancestors 'none'"
+"""The Content-Security-Policy of what is no page: data and files, most of them asked for again and again."""
 
 NOT_FOUND = "There is no such page here. The address of the first page is /\n"
 
@@ -129,11 +133,11 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
         else:
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
+    add_phone(app.server, site, {page.path for page in PAGES})
     _guard(app, own_names(site), desk)
     if site.page.reading_needs_pin:
         _show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
-    add_phone(app.server)
     desk.add_to(app)
     _check_callbacks(app, teller)
     teller.keep_calm(app.server)
@@ -251,7 +255,9 @@ def _guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
     @server.after_request
     def add_headers(response: Response) -> Response:
         takes_forms = request.path in with_forms or response.status_code == 401
-        response.headers["Content-Security-Policy"] = policies[takes_forms]
+        response.headers["Content-Security-Policy"] = (
+            policies[takes_forms] if response.mimetype == "text/html" else NO_PAGE
+        )
         response.headers["X-Content-Type-Options"] = "nosniff"
         # With no-referrer browsers send 'Origin: null' with a form, and nobody could tell where it came from.
         response.headers["Referrer-Policy"] = "same-origin" if takes_forms else "no-referrer"
@@ -293,18 +299,17 @@ def _check_callbacks(app: Dash, teller: Teller) -> None:
 
 
 def content_policy(app: Dash, *, takes_forms: bool = False) -> str:
-    """The Content-Security-Policy: scripts of our own and Dash's inline ones by hash, nothing from elsewhere.
-    takes_forms is for pages with forms: they may be sent to this computer only.
-
-    Dash and plotly insert style elements at run time, therefore styles may be inline.
-    """
+    """The Content-Security-Policy of a page: scripts and styles of our own, those that Dash and plotly insert
+    by their hashes, nothing from elsewhere. takes_forms is for pages with forms: they may be sent to this
+    computer only."""
     return "; ".join(
         (
             "default-src 'none'",
             f"script-src 'self' {' '.join(app.csp_hashes())}",
-            "style-src 'self' 'unsafe-inline'",
+            f"style-src 'self' {HASHES}",
             "img-src 'self' data:",
             "connect-src 'self'",
+            "manifest-src 'self'",
             "base-uri 'none'",
             "form-action 'self'" if takes_forms else "form-action 'none'",
             "frame-ancestors 'none'",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
 from dashboard.values import Look, Value, value_of
 from dashboard.words import number, percent
@@ -32,7 +33,7 @@ def charge_of(snapshot: Snapshot, site: Site) -> Charge:
     """State of charge with its band."""
     figure = value_of(snapshot, site, "state_of_charge")
     spread = value_of(snapshot, site, "state_of_charge_sd")
-    basis = snapshot.basis if figure.look is Look.LIVE else ()
+    basis = tuple(map(in_form, snapshot.basis)) if figure.look is Look.LIVE else ()
     if figure.number is None:
         beside = figure.note if figure.age else "not estimated yet"
         return Charge(replace(figure, note=beside), beside, "", basis)

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from dashboard.day_line import grid
 from dashboard.days import DayRow, energy
+from dashboard.local import day_text
 from dashboard.svg import Plot, picture, words
 from dashboard.words import percent
 
@@ -62,6 +63,6 @@ def _dates(rows: Sequence[DayRow], plot: Plot, y: float) -> Iterator[str]:
     month = 0
     for place in range(0, len(rows), every):
         day = rows[place].first
-        text = f"{day.day} {day:%b}" if day.month != month else f"{day.day}"
+        text = day_text(day) if day.month != month else f"{day.day}"
         month = day.month
         yield words(text, plot.x(place + 0.5), y, "scale")

@@ -12,6 +12,7 @@ from datetime import date, timedelta
 from itertools import groupby
 from typing import Any
 
+from dashboard.local import day_text
 from dashboard.words import number, percent
 from monitor.bank.ledger import day_ledger, deepest
 from monitor.day_book import entries
@@ -183,7 +184,7 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
         (row for row in read if row.soc_min is not None), key=lambda row: row.soc_min or 0, default=None
     )
     if lowest is not None and lowest.soc_min is not None:
-        when = f"{lowest.first:%a} {lowest.first.day} {lowest.first:%b}"
+        when = day_text(lowest.first, weekday=True)
         which = "in the week of" if any(row.days > 1 for row in rows) else "on"
         parts.append(f"Its lowest charge was {percent(lowest.soc_min)}, {which} {when}.")
     return parts or ["In these days there is nothing to add up."]

@@ -14,6 +14,7 @@ from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dashboard.local import clock, full_hour, present
 from dashboard.snapshot import History
 from dashboard.values import LABELS
 from dashboard.words import HOUR_MS, MINUTE_MS, clock_text, number, shown, span_text
@@ -95,6 +96,7 @@ def day_figure(history: History, zone: ZoneInfo) -> dict[str, Any]:
             "font": {"size": FONT_PX, "family": "system-ui, sans-serif"},
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
+            "separators": f"{present().decimal}{present().group}",
             "showlegend": False,
             "hovermode": "x",
             "dragmode": False,
@@ -122,7 +124,7 @@ def plot_traces(
             band_y.append(None)
         line_x += x
         line_y += [round(bucket.mean, decimals) for bucket in piece]
-        times += [f"{to_datetime(bucket.start_ms).astimezone(zone):%H:%M}" for bucket in piece]
+        times += [clock(to_datetime(bucket.start_ms).astimezone(zone)) for bucket in piece]
         band_x += [*x, *reversed(x)]
         band_y += [round(bucket.maximum, decimals) for bucket in piece]
         band_y += [round(bucket.minimum, decimals) for bucket in reversed(piece)]
@@ -203,7 +205,7 @@ def hour_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, st
     while to_ms(moment) < end_ms:
         local = moment.astimezone(zone)
         if to_ms(moment) >= start_ms and local.hour % TICK_EVERY_H == 0 and local.minute == 0:
-            ticks.append((to_ms(moment), f"{local:%a}" if local.hour == 0 else f"{local:%H:%M}"))
+            ticks.append((to_ms(moment), f"{local:%a}" if local.hour == 0 else full_hour(local.hour)))
         moment += timedelta(hours=1)
     return ticks
 
@@ -246,7 +248,7 @@ def history_rows(history: History, zone: ZoneInfo) -> list[HistoryRow]:
         low, high = (min(b.minimum for b in volts), max(b.maximum for b in volts)) if volts else (None, None)
         rows.append(
             HistoryRow(
-                f"{first:%H:%M}–{last:%H:%M}",
+                f"{clock(first)}–{clock(last)}",
                 shown(mean(volts), history.voltage.quantity) if volts else "—",
                 f"{number(low, 1)} to {number(high, 1)}" if low is not None and high is not None else "—",
                 shown(mean(amperes), history.current.quantity) if amperes else "—",

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard.markup import html_text
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page
-from dashboard.phone import Moment
+from dashboard.phone import MANIFEST_PATH, Moment
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
@@ -22,6 +22,8 @@ LIVE_FRAME = """<!DOCTYPE html>
 {%metas%}
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
+<link rel="manifest" href="@MANIFEST@">
+<link rel="apple-touch-icon" href="/assets/icon-touch-180.png">
 {%css%}
 </head>
 <body>
@@ -44,6 +46,8 @@ STILL_FRAME = """<!DOCTYPE html>
 @METAS@
 <title>@TITLE@</title>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
+<link rel="manifest" href="@MANIFEST@">
+<link rel="apple-touch-icon" href="/assets/icon-touch-180.png">
 <link rel="stylesheet" href="@STYLE@">
 @SCRIPTS@
 </head>
@@ -59,7 +63,8 @@ STILL_FRAME = """<!DOCTYPE html>
 
 def live_frame(page: Page) -> str:
     """The frame of the page that Dash keeps fresh."""
-    return LIVE_FRAME.replace("@ICON@", _icon()).replace("@NAV@", nav(page))
+    text = LIVE_FRAME.replace("@ICON@", _icon()).replace("@NAV@", nav(page))
+    return text.replace("@MANIFEST@", MANIFEST_PATH)
 
 
 def still_html(page: Page, site: Site, content: Component, moment: Moment) -> str:
@@ -71,6 +76,7 @@ def still_html(page: Page, site: Site, content: Component, moment: Moment) -> st
         "FOOT": moment.foot(still=True),
         "TITLE": html_text(title_of(site, page)),
         "ICON": _icon(),
+        "MANIFEST": MANIFEST_PATH,
         "STYLE": _asset("page.css"),
         "SCRIPTS": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
         "NAV": nav(page),

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dashboard.local import full_hour, in_form
 from dashboard.svg import EDGE, Plot, picture, words
-from dashboard.words import HOUR_MS, MINUTE_MS, age_text, clock_text, percent
-from monitor.records import Series, parse_iso
+from dashboard.words import HOUR_MS, MINUTE_MS, age_text, clock_text, number, percent
+from monitor.records import Series, parse_iso, to_datetime
 
 OLD_MS = HOUR_MS
 """The daemon looks ahead every quarter of an hour; an older outlook is told with its age (our choice)."""
@@ -84,7 +85,7 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
     if now_ms - at_ms > WORTHLESS_MS:
         return None
     fresh = -OLD_MS <= now_ms - at_ms <= OLD_MS
-    sentence = str(document["sentence"])
+    sentence = in_form(str(document["sentence"]))
     if not fresh:
         sentence = f"As of {clock_text(at_ms, now_ms, zone)} ({age_text(now_ms - at_ms)}): {sentence}"
     course = _until_morning(document)
@@ -102,7 +103,7 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
             for point in course
         ),
         reliefs=tuple(_relief(each) for each in document["switch_off"]),
-        basis=tuple(document["basis"]),
+        basis=tuple(in_form(words) for words in document["basis"]),
     )
 
 
@@ -163,10 +164,9 @@ def _hours(first_ms: int, last_ms: int, plot: Plot, zone: ZoneInfo) -> list[str]
     start_ms = -(-first_ms // (15 * MINUTE_MS)) * 15 * MINUTE_MS
     found = []
     for at_ms in range(start_ms, last_ms + 1, 15 * MINUTE_MS):
-        text = clock_text(at_ms, at_ms, zone)
-        hour, minute = text.split(":")
-        if minute == "00" and int(hour) % HOURS_APART == 0 and EDGE < plot.x(at_ms) < 100 - EDGE:
-            found.append(words(text, plot.x(at_ms), 98.0, "scale"))
+        local = to_datetime(at_ms).astimezone(zone)
+        if local.minute == 0 and local.hour % HOURS_APART == 0 and EDGE < plot.x(at_ms) < 100 - EDGE:
+            found.append(words(full_hour(local.hour), plot.x(at_ms), 98.0, "scale"))
     return found
 
 
@@ -182,7 +182,8 @@ def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo) -> str:
     volts = document.get("battery_voltage_min_V")
     if volts is not None:
         text += (
-            f" The voltage goes down to {volts['p50']:.1f} V ({volts['p10']:.1f} to {volts['p90']:.1f} V)."
+            f" The voltage goes down to {number(volts['p50'], 1)} V "
+            f"({number(volts['p10'], 1)} to {number(volts['p90'], 1)} V)."
         )
     hours, days = document["hours_left"], document["wet_days_left"]
     if hours is not None and hours <= MOST_HOURS_TOLD:
@@ -196,4 +197,4 @@ def _relief(each: Mapping[str, Any]) -> str:
     """What switching one branch off would bring."""
     loads = " and ".join(each["loads"])
     answer = "it lasts" if each["lasts"] else "it is still not enough"
-    return f"With {loads} off now (branch {each['branch']}, {each['power_W']:.0f} W): {answer}."
+    return f"With {loads} off now (branch {each['branch']}, {number(each['power_W'], 0)} W): {answer}."

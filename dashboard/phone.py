@@ -1,16 +1,20 @@
-"""What page and phone tell each other beside the pages themselves: the light, and where to come back to."""
+"""What page and phone tell each other beside the pages themselves: the light, how the phone writes numbers,
+and what it puts on its home screen."""
 
 from __future__ import annotations
 
+import json
 import re
+from collections.abc import Collection
 from contextlib import closing
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from dash import html
 from flask import Flask, Response, redirect, request
 
-from dashboard import look
+from dashboard import local, look
 from dashboard.dusk import Turns, take_turns
 from dashboard.markup import html_text
 from dashboard.pages.base import ReaderFactory
@@ -21,14 +25,22 @@ from monitor.errors import StoreError
 from monitor.present import Now, now_of
 from monitor.site.model import Site
 
-PATHS = frozenset({look.PATH})
+MANIFEST_PATH = "/home.webmanifest"
+
+PATHS = frozenset({look.PATH, MANIFEST_PATH})
 """Addresses that are answered here."""
+
+PARTS = ("/_dash-", "/fresh")
+"""Under these the first page asks for itself and for its newer parts."""
+
+MASKABLE = "icon-maskable-512.png"
+"""Its drawing keeps to the middle four fifths, since some phones cut a circle out of it."""
 
 KEEP_S = 365 * 24 * 3600
 """How long a phone keeps a choice (our choice: a year from the last)."""
 
-OWN_ADDRESS = re.compile(r"/[a-z]*(\?[A-Za-z0-9_=&.:+%-]*)?")
-"""An address of this page's own, with no host and no second path in it."""
+OWN_ADDRESS = re.compile(r"/([a-z]+(/[a-z]+)*)?(\?[A-Za-z0-9_=&.:+%-]*)?")
+"""An address of this page's own, with no host in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +84,38 @@ def moment(open_reader: ReaderFactory, site: Site) -> Moment:
     return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)))
 
 
-def add_phone(server: Flask) -> None:
-    """Answer the addresses of PATHS."""
+def manifest(site: Site) -> dict[str, Any]:
+    """What a phone needs to keep the page on its home screen under the site's name (W3C, Web Application
+    Manifest). The ground is dark so that a start in the night does not blind."""
+    icons = (("icon-192.png", 192, "any"), ("icon-512.png", 512, "any"), (MASKABLE, 512, "maskable"))
+    return {
+        "id": "/",
+        "name": site.site.name,
+        "short_name": site.site.name,
+        "lang": "en",
+        "start_url": "/",
+        "scope": "/",
+        "display": "standalone",
+        "background_color": look.GROUNDS["night"],
+        "theme_color": look.GROUNDS["night"],
+        "icons": [
+            {"src": f"/assets/{name}", "sizes": f"{size}x{size}", "type": "image/png", "purpose": purpose}
+            for name, size, purpose in icons
+        ],
+    }
+
+
+def add_phone(server: Flask, site: Site, pages: Collection[str]) -> None:
+    """Answer the addresses of PATHS, and have each page (by its address) written in the phone's form."""
+
+    @server.before_request
+    def take_form() -> None:
+        is_page = request.path in pages or request.path.startswith(PARTS)
+        local.use(local.form_of(request.cookies.get(local.COOKIE)) if is_page else local.PLAIN)
+
+    @server.get(MANIFEST_PATH)
+    def home_screen() -> Response:
+        return Response(json.dumps(manifest(site)), mimetype="application/manifest+json")
 
     @server.get(look.PATH)
     def keep_look() -> Response:

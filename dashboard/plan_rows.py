@@ -10,6 +10,7 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from dashboard.days import Span, energy, take_days
+from dashboard.local import day_text
 from dashboard.words import number
 from monitor.present import now_of
 from monitor.records import to_datetime
@@ -62,7 +63,7 @@ def take_plan(reader: StoreReader, site: Site) -> Plan:
         sentence=_sentence(branches, site),
         beside=_beside(branches, site, [used_Wh for _, used_Wh in used]),
         branches=branches,
-        used=tuple((f"{day:%a} {day.day} {day:%b}", used_Wh) for day, used_Wh in used),
+        used=tuple((day_text(day, weekday=True), used_Wh) for day, used_Wh in used),
     )
 
 

@@ -10,6 +10,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.charge import Charge, charge_of
+from dashboard.local import in_form
 from dashboard.night import Night, night_of
 from dashboard.snapshot import Snapshot
 from dashboard.values import MORE, Look, Value, known, main_quantities, value_of
@@ -336,7 +337,7 @@ def day_note(snapshot: Snapshot) -> str:
 
 def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
     """A standing alarm, with the time since which its value has been beyond its limit."""
-    text = standing_text(alarm.name, alarm.state, alarm.text).rstrip(".")
+    text = in_form(standing_text(alarm.name, alarm.state, alarm.text)).rstrip(".")
     since_ms = alarm.raised_ms or alarm.since_ms
     since = clock_text(since_ms, snapshot.now_ms, zone)
     return AlarmRow(
@@ -387,7 +388,11 @@ def device_row(health: DeviceHealth, snapshot: Snapshot, zone: ZoneInfo) -> Devi
         details.append(f"last error: {health.last_error}")
     if health.remark:
         details.append(health.remark)
-    counted = [f"{count:,} × {ERROR_WORDS.get(kind, kind)}" for kind, count in health.errors.items() if count]
+    counted = [
+        f"{number(count, 0)} × {ERROR_WORDS.get(kind, kind)}"
+        for kind, count in health.errors.items()
+        if count
+    ]
     if counted:
-        details.append(f"of {health.polls:,} polls: {', '.join(counted)}")
+        details.append(f"of {number(health.polls, 0)} polls: {', '.join(counted)}")
     return DeviceRow(health.device, health.state, headline, tuple(details))

@@ -9,7 +9,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from dashboard.days import Span
+from dashboard.local import day_text, full_hour
 from dashboard.svg import Plot, picture, words
+from dashboard.words import number
 from monitor.errors import StoreError
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -100,8 +102,8 @@ def hour_map(courses: Sequence[Course], span: Span, rated_W: float) -> str:
     edges = (span.first, span.last) if span.days > 1 else (span.first,)
     for day in edges:
         row = span.days - (day - span.first).days
-        parts.append(words(f"{day.day} {day:%b}", 0, plot.y(row - 0.5), "scale", rise=-0.3))
-    parts += [words(f"{hour:02}:00", plot.x(hour), 98.5, "scale") for hour in (6, 12, 18)]
+        parts.append(words(day_text(day), 0, plot.y(row - 0.5), "scale", rise=-0.3))
+    parts += [words(full_hour(hour), plot.x(hour), 98.5, "scale") for hour in (6, 12, 18)]
     return picture("hour-map", *parts)
 
 
@@ -123,7 +125,7 @@ def laid_over(courses: Sequence[Course]) -> str:
         plot.upright(0, "grid"),
         plot.across(0, "grid"),
         plot.curves(*paths),
-        words(f"{top:.0f} W", 0, plot.y(top), "scale", rise=-0.6),
+        words(f"{number(top, 0)} W", 0, plot.y(top), "scale", rise=-0.6),
         *(
             words(f"{hour:+} h".replace("-", "−") if hour else "the sun’s noon", plot.x(hour), 98.0, "scale")
             for hour in (-6, 0, 6)

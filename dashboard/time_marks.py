@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from dashboard.local import clock, day_text, full_hour, present
 from dashboard.words import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from monitor.records import to_datetime, to_ms
 from monitor.store.days import day_at, local_day
@@ -63,7 +64,7 @@ def _label(at_ms: int, step_ms: int, zone: ZoneInfo, many_days: bool) -> str:
     local = to_datetime(at_ms).astimezone(zone)
     if many_days and local.time() == time():
         return day_short(local.date())
-    return f"{local:%H:%M:%S}" if step_ms < MINUTE_MS else f"{local:%H:%M}"
+    return full_hour(local.hour) if step_ms >= HOUR_MS else clock(local, seconds=step_ms < MINUTE_MS)
 
 
 def _on_the_wall(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> set[int]:
@@ -140,25 +141,25 @@ def moment_text(time_ms: int, fine_ms: int, zone: ZoneInfo, *, with_day: bool) -
     local = to_datetime(time_ms).astimezone(zone)
     if fine_ms > BY_DAY_FROM_MS:
         return day_short(local.date(), year=True)
-    clock = f"{local:%H:%M:%S}" if fine_ms < MINUTE_MS else f"{local:%H:%M}"
+    text = clock(local, seconds=fine_ms < MINUTE_MS)
     if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset():
-        clock += f" {local:%Z}"
-    return f"{day_short(local.date())} {clock}" if with_day else clock
+        text += f" {local:%Z}"
+    return f"{day_short(local.date())} {text}" if with_day else text
 
 
 def day_short(day: date, *, year: bool = False) -> str:
     """'25 Nov', '25 Nov 2026'."""
-    return f"{day.day} {day:%b %Y}" if year else f"{day.day} {day:%b}"
+    return day_text(day, year=year)
 
 
 def days_text(first: date, last: date) -> str:
     """Days as a heading: 'Wednesday 25 November 2026', '12 to 25 November 2026'."""
-    end = f"{last.day} {last:%B %Y}"
+    end = day_text(last, year=True, whole=True)
     if first == last:
         return f"{last:%A} {end}"
-    if first.year != last.year:
-        return f"{first.day} {first:%B %Y} to {end}"
-    return f"{first.day} to {end}" if first.month == last.month else f"{first.day} {first:%B} to {end}"
+    if (first.year, first.month) == (last.year, last.month) and present().order == "dmy":
+        return f"{first.day} to {end}"
+    return f"{day_text(first, year=first.year != last.year, whole=True)} to {end}"
 
 
 def span_words(start_ms: int, end_ms: int, zone: ZoneInfo) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
 from dashboard.words import STAGE_MEANINGS, age_text, clock_text, shown
 from monitor.present import Look
@@ -92,16 +93,16 @@ def value_of(snapshot: Snapshot, site: Site, quantity: str) -> Value:
         return Value(
             quantity, label, Look.MISSING, None, "—", age, missing_note(reading, good, snapshot, site)
         )
-    note = reading.reason if reading.quality is Quality.SUSPECT else meaning(quantity, reading.value)
+    note = in_form(reading.reason) if reading.quality is Quality.SUSPECT else meaning(quantity, reading.value)
     return Value(quantity, label, look, reading.value, shown(reading.value, quantity), age, note)
 
 
 def missing_note(reading: Reading, good: Reading | None, snapshot: Snapshot, site: Site) -> str:
     """Why there is no value, and the last one there was."""
     if good is None or good.value is None:
-        return reading.reason
+        return in_form(reading.reason)
     at = clock_text(good.time_ms, snapshot.now_ms, ZoneInfo(site.site.time_zone))
-    return f"{reading.reason}; last {shown(good.value, reading.quantity)} at {at}"
+    return f"{in_form(reading.reason)}; last {shown(good.value, reading.quantity)} at {at}"
 
 
 def meaning(quantity: str, value: float) -> str:

@@ -1,10 +1,11 @@
-"""Numbers, ages and times as a person reads them. Pure; imports records and quantities only."""
+"""Numbers, ages and times as a person reads them, in the form of their phone (`local`). Pure."""
 
 from __future__ import annotations
 
 import re
 from datetime import tzinfo
 
+from dashboard.local import clock, day_text, marked
 from monitor.quantities import Fault, Stage, unit_of
 from monitor.records import to_datetime
 
@@ -40,11 +41,11 @@ STAGE_MEANINGS = {
 
 
 def number(value: float, decimals: int) -> str:
-    """A number with thousands separated, a true minus and never a minus zero."""
+    """A number with thousands separated, a true minus and never a minus zero, its marks the phone's."""
     rounded = round(value, decimals)
     if rounded == 0:
         rounded = 0.0
-    return f"{rounded:,.{decimals}f}".replace("-", "−")
+    return marked(f"{rounded:,.{decimals}f}").replace("-", "−")
 
 
 def percent(fraction: float) -> str:
@@ -105,11 +106,10 @@ def clock_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:
     """A local time: '20:31' today, 'Tue 20:31' within six days, else '3 Nov 20:31' or '3 Nov 2025 20:31'."""
     moment, now = to_datetime(time_ms).astimezone(zone), to_datetime(now_ms).astimezone(zone)
     if moment.date() == now.date():
-        return f"{moment:%H:%M}"
+        return clock(moment)
     if 0 < (now.date() - moment.date()).days <= 6:
-        return f"{moment:%a %H:%M}"
-    year = "" if moment.year == now.year else f" {moment.year}"
-    return f"{moment.day} {moment:%b}{year} {moment:%H:%M}"
+        return f"{moment:%a} {clock(moment)}"
+    return f"{day_text(moment, year=moment.year != now.year)} {clock(moment)}"
 
 
 def unbroken(text: str) -> str:

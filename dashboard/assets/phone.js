@@ -1,5 +1,6 @@
 /* The page's light: goes to night at the site's sunset and back at its sunrise while the page lies open, and
-   takes up what a person chooses at the foot. The server has lit the page rightly for the moment it answered. */
+   takes up what a person chooses at the foot. The server has lit the page rightly for the moment it answered.
+   And how this phone writes numbers and times, told to the server by a cookie (dashboard/local.py). */
 "use strict";
 (function () {
   const LOOK_AGAIN_MS = 5000;
@@ -55,8 +56,30 @@
     light();
   }
 
+  /* "cs24dmy": decimal mark, mark between thousands, hours of the clock, order of day, month and year. */
+  function form() {
+    const named = { ".": "p", ",": "c", "\u066b": "c", "\u066c": "p", "\u2019": "a", "'": "a" };
+    const numbers = new Intl.NumberFormat(undefined, { numberingSystem: "latn" }).formatToParts(1234567.5);
+    const mark = (type) => numbers.find((part) => part.type === type)?.value;
+    const group = mark("group");
+    const space = group !== undefined && group.trim() === "" ? "s" : undefined;
+    const clock = new Intl.DateTimeFormat(undefined, { hour: "numeric" }).resolvedOptions().hourCycle;
+    const order = new Intl.DateTimeFormat(undefined, { calendar: "gregory" })
+      .formatToParts(new Date())
+      .filter((part) => ["day", "month", "year"].includes(part.type))
+      .map((part) => part.type[0])
+      .join("");
+    return (
+      (named[mark("decimal")] ?? "p") +
+      (space ?? named[group] ?? "n") +
+      (clock === "h11" || clock === "h12" ? "12" : "24") +
+      (["dmy", "mdy", "ymd"].includes(order) ? order : "dmy")
+    );
+  }
+
   /* A phone that came by another program's link has not sent its cookie: it counts all the same. */
   function start() {
+    if (kept("form") !== form()) keep("form", form());
     const choice = kept("look");
     if (choice && choice !== root.dataset.choice) choose(choice);
     document.addEventListener("click", (event) => {

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from dash import html
 from dash.development.base_component import Component
 
+from dashboard import local
 from dashboard.day_pictures import LETTERS, harvest_picture, lowest_picture
 from dashboard.days import PERIODS, SKY_WORDS, DayRow, Span, asked_span, energy, sentences, take_days
 from dashboard.pages.base import Page, ReaderFactory, extra
@@ -71,7 +72,7 @@ def choices(span: Span, today: date) -> Component:
         html.Strong(name) if days == span.days else link(name, span.of_length(days))
         for days, name in PERIODS.items()
     ]
-    told = f"{span.first.day} {span.first:%B} to {span.last.day} {span.last:%B %Y}"
+    told = f"{local.day_text(span.first, whole=True)} to {local.day_text(span.last, year=True, whole=True)}"
     return html.Section(
         [html.H2(told), html.P(moves, className="moves"), html.P(lengths, className="moves lengths")],
         **extra(aria_label="Which days"),
@@ -157,9 +158,9 @@ def table_section(rows: Sequence[DayRow], span: Span) -> Component:
 
 
 def day_text(row: DayRow, span: Span) -> str:
-    return (
-        f"{row.first:%a} {row.first.day} {row.first:%b}" if not span.by_week else f"{row.first:%d %b %y} on"
-    )
+    if span.by_week:
+        return f"{local.day_text(row.first, year=True)} on"
+    return local.day_text(row.first, weekday=True)
 
 
 def cells(row: DayRow) -> list[Component]:

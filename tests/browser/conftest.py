@@ -15,6 +15,7 @@ import sys
 import time
 from contextlib import closing
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from urllib.request import urlopen
 
@@ -185,6 +186,7 @@ def shared_hide(tmp_path_factory):
 def chromium():
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
+        browser.new_context = partial(browser.new_context, locale="en-GB")  # it writes as the plain form does
         yield browser
         browser.close()
 
@@ -211,11 +213,10 @@ class Visit:
     ) -> Page:
         """A page of its own on a phone or larger; watch is called with each request.
 
-        The phone is British unless `locale` says otherwise; look is what was chosen at the page's foot, None
-        for a phone that comes for the first time.
+        The phone is British unless phone's `locale` says otherwise; look is what was chosen at the page's
+        foot, None for a phone that comes for the first time.
         """
         size = {"width": width, "height": height}
-        phone = {"locale": "en-GB", **phone}
         context = self._chromium.new_context(viewport=size, color_scheme=scheme, **phone)
         if look is not None:
             context.add_cookies([{"name": "look", "value": look, "url": hide.url}])

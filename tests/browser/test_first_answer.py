@@ -99,7 +99,7 @@ def test_the_first_answer_fits_into_a_few_packets(evening):
 def test_scripts_and_style_are_packed_and_kept_for_ever(evening):
     with evening.get("/") as answer:
         page = answer.read().decode()
-    addresses = re.findall(r'(?:src|href)="(/(?:_dash-component|assets)[^"]+)"', page)
+    addresses = re.findall(r'(?:src|href)="(/(?:_dash-component|assets)[^"]+(?:js|css)[^"]*)"', page)
     assert len(addresses) == 2  # one script, one style
     for address in addresses:
         with asked(evening, address) as answer, evening.get(address) as plain_answer:

@@ -125,11 +125,12 @@ def test_the_chart_is_told_in_words_too(troubled, visit):
 
 
 def test_every_answer_carries_the_headers(troubled):
-    for path in ("/", "/_dash-layout", "/assets/page.css"):
+    for path in ("/", "/days", "/_dash-layout", "/assets/page.css"):
         headers = troubled.get(path).headers
         policy = dict(part.split(" ", 1) for part in headers["Content-Security-Policy"].split("; "))
         assert policy["default-src"] == "'none'"
-        assert "unsafe" not in policy["script-src"]
+        assert "unsafe" not in headers["Content-Security-Policy"]
+        assert (policy.get("script-src") is not None) == (headers.get_content_type() == "text/html")
         assert policy["frame-ancestors"] == "'none'"
         assert headers["X-Content-Type-Options"] == "nosniff"
         assert headers["Referrer-Policy"] == "no-referrer"
