@@ -10,69 +10,20 @@ from datetime import date
 import pytest
 
 from monitor.bank.ledger import day_ledger
-from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
-from monitor.devices.device import build_lines
-from monitor.pipeline import Pipeline
-from monitor.poll import poll_once
 from monitor.records import Quality, to_ms
-from monitor.simulated import SimulatorProcess
-from monitor.site.load import load_site, with_defaults
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import open_reader
 from tests.browser.conftest import Hide
-from tests.browser.measured_day import measured_day
-
-SCENARIO = """
-[sky]
-file = "sky.csv"
-
-[bank]
-start_soc = 0.25        # room for the whole day: the controller never throttles, so input is harvest
-
-[[loads]]
-name = "mast"
-power_W = 3.5
-metered = true
-"""
 
 LEAST_EFFICIENCY, MOST_EFFICIENCY = 0.92, 0.98
 """The simulated converter's stated loss: 2 to 5 % over a day's range of powers, its own draw, no more."""
 
 
 @pytest.fixture(scope="module")
-def stored_day(tmp_path_factory, site_text):
-    """The measured day after it went over the wire: (what was measured, reader, last truth, healths)."""
-    folder = tmp_path_factory.mktemp("day")
-    day = measured_day(peak_W=250)
-    day.write_sky(folder / "sky.csv")
-    (folder / "scenario.toml").write_text(SCENARIO)
-    start_ms = to_ms(day.times[0])
-    with SimulatorProcess(folder / "ports", start_ms, scenario=folder / "scenario.toml") as simulator:
-        (folder / "site.toml").write_text(site_text(simulator, time_zone="Etc/GMT+7", every_s=60))
-        site, _ = with_defaults(load_site(folder / "site.toml"))
-        clock = SteppedClock(start_ms)
-        lines = build_lines(site, folder, clock)
-        shunt, charger = (device for line in lines for device in line.devices)
-        results = []
-        with open_writer(folder / "nightbank.db", "Etc/GMT+7") as store:
-            pipeline = Pipeline(site, store, clock)
-            simulator.ask(do="run", speed=1.0)
-            poll_once(shunt)
-            simulator.ask(do="hold")
-            for moment in day.times[1:]:
-                simulator.ask(do="advance", to_ms=to_ms(moment))
-                clock.set(to_ms(moment))
-                for device in (charger, shunt):  # the bank's voltage last: it closes the minute
-                    results.append(poll_once(device))
-                    pipeline.take(results[-1])
-            # for the page the day has just ended
-            at_dusk = PacedClock(SystemClock().now_ms(), to_ms(day.times[-1]) + 5000, 1.0)
-            store.put_note(CLOCK_NOTE, at_dusk.note())
-            pipeline.save()
-        truth = simulator.ask(do="truth")["truth"]
-        for line in lines:
-            line.close()
-    with open_reader(folder / "nightbank.db") as reader:
-        yield day, reader, truth, results
+def stored_day(driven_day):
+    """The measured day after it went over the wire: (what was measured, reader, last truth, results)."""
+    driven = driven_day.result(timeout=600)
+    with open_reader(driven.store_file) as reader:
+        yield driven.day, reader, driven.truth, driven.results
 
 
 def test_every_poll_of_the_day_was_answered(stored_day):
