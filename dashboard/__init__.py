@@ -36,6 +36,8 @@
     care_rows   the hand-written log as the page tells it, and what is typed into its forms; pure
     alarm_rows  the alarms: what stands, what has happened, how they do
     plan_rows   the declared loads, and what was used of late
+    files       the addresses of the files
+    csv_files   the figures behind each picture as CSV
     strips      a quantity over the span of a closer look, and what to say of it
     strip_picture   the same as a picture; pure
     view        which quantities and time a closer look shows, and the steps from there; pure

@@ -27,7 +27,9 @@ from flask import Response, request, send_file
 from dashboard.api import add_api, error, is_for_programs
 from dashboard.callback_door import is_ours
 from dashboard.calm import Teller
+from dashboard.csv_files import TABLES
 from dashboard.doors import FROM_ELSEWHERE, is_from_here
+from dashboard.files import add_files
 from dashboard.frame import ASSETS, live_frame, still_html, title_of
 from dashboard.fresh import RENDERINGS, html_of
 from dashboard.hosts import FOREIGN, is_own
@@ -138,6 +140,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
     if site.page.reading_needs_pin:
         _show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
+    add_files(app.server, open_reader, site)
     desk.add_to(app)
     _check_callbacks(app, teller)
     teller.keep_calm(app.server)
@@ -234,7 +237,7 @@ def _guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
     (Dash would answer 200 to all)."""
     server = app.server
-    known = {*(page.path for page in PAGES), FRESH, *PATHS, *DASH, *desk.takes_forms}
+    known = {*(page.path for page in PAGES), FRESH, *PATHS, *TABLES, *DASH, *desk.takes_forms}
     policies = {takes: content_policy(app, takes_forms=takes) for takes in (False, True)}
     with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
 

@@ -73,6 +73,12 @@ class Span:
     def by_week(self) -> bool:
         return self.days >= BY_WEEK_FROM
 
+    def end_of(self, row: DayRow) -> date:
+        """The day after a row's last one."""
+        if not self.by_week:
+            return row.first + timedelta(days=1)
+        return min(row.first + timedelta(days=7 - row.first.weekday()), self.last + timedelta(days=1))
+
     def beside(self, ahead: int) -> Span:
         """The span of the same length just before (-1) or after (1)."""
         shift = timedelta(days=ahead * self.days)

@@ -5,14 +5,15 @@ Pure but for `take_strips`, which asks the store.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from dashboard.day_line import decimals_of, value_span
+from dashboard.snapshot import current_shown
 from dashboard.time_marks import BY_DAY_FROM_MS, clock_changes, moment_text
 from dashboard.values import LABELS
-from dashboard.view import View
+from dashboard.view import View, asked_view
 from dashboard.words import (
     DAY_MS,
     DECIMALS,
@@ -27,6 +28,7 @@ from dashboard.words import (
 from monitor.quantities import Stage, unit_of
 from monitor.records import Bucket, Quality, Reading, Series
 from monitor.sampling import SLOW_QUANTITIES
+from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import day_at
 from monitor.store.steps import CODES
@@ -111,20 +113,30 @@ def choices(latest: Sequence[Reading]) -> list[str]:
     return [name for name in LABELS if name in read and name not in WITHOUT_PICTURE]
 
 
+def asked_there(
+    query: Mapping[str, str], reader: StoreReader, site: Site, now_ms: int
+) -> tuple[View, list[str], list[str]]:
+    """The view of an address, remarks on it, and the quantities to choose from. Raises StoreError."""
+    there = choices(reader.latest())
+    usual = [name for name in ("battery_voltage_V", current_shown(site)) if name in there]
+    view, remarks = asked_view(query, there, usual or there[:1], now_ms, ZoneInfo(site.site.time_zone))
+    return view, remarks, there
+
+
 def take_strips(reader: StoreReader, view: View, now_ms: int) -> list[Strip]:
     """Each of the view's quantities over its span. Raises StoreError."""
-    readings: list[Reading] = []
-    if view.length_ms <= SINGLE_UP_TO_MS:
-        devices = {each.device for each in reader.latest() if each.quantity in view.quantities}
-        readings = [
-            each
-            for each in reader.readings(view.start_ms, view.end_ms, devices)
-            if each.quantity in view.quantities
-        ]
+    readings = read_closely(reader, view) if view.length_ms <= SINGLE_UP_TO_MS else []
     return [
         take_strip(reader, name, [reading for reading in readings if reading.quantity == name], view, now_ms)
         for name in view.quantities
     ]
+
+
+def read_closely(reader: StoreReader, view: View) -> list[Reading]:
+    """All readings of the view's quantities, the doubtful and the missing ones too. Raises StoreError."""
+    devices = {each.device for each in reader.latest() if each.quantity in view.quantities}
+    readings = reader.readings(view.start_ms, view.end_ms, devices)
+    return [each for each in readings if each.quantity in view.quantities]
 
 
 def take_strip(reader: StoreReader, name: str, readings: Sequence[Reading], view: View, now_ms: int) -> Strip:

@@ -4,7 +4,7 @@ sun's own time. Pure but for `take_courses`, which asks the store."""
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -88,8 +88,9 @@ def _clear(
     return (hours[0] + hours[-1]) / 2, tuple(zip(hours, (step.passed_W for step in lit), strict=True))
 
 
-def hour_map(courses: Sequence[Course], span: Span, rated_W: float) -> str:
-    """Days from top to bottom, hours from left to right; the stronger the more the array gave."""
+def hour_map(courses: Sequence[Course], span: Span, rated_W: float, address: Callable[[date], str]) -> str:
+    """Days from top to bottom, hours from left to right; the stronger the more the array gave. Each day leads
+    to its address."""
     plot = Plot(0, 24, 0, span.days, top=2, bottom=88)
     parts = []
     for course in courses:
@@ -103,6 +104,9 @@ def hour_map(courses: Sequence[Course], span: Span, rated_W: float) -> str:
     for day in edges:
         row = span.days - (day - span.first).days
         parts.append(words(day_text(day), 0, plot.y(row - 0.5), "scale", rise=-0.3))
+    for course in courses:
+        row = span.days - (course.day - span.first).days
+        parts.append(plot.tap(0, 24, address(course.day), y_from=row - 1, y_to=row))
     parts += [words(full_hour(hour), plot.x(hour), 98.5, "scale") for hour in (6, 12, 18)]
     return picture("hour-map", *parts)
 

@@ -93,13 +93,16 @@ class Plot:
         """A dot on a point."""
         return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="{radius_px}"/>'
 
-    def tap(self, x_from: float, x_to: float, address: str) -> str:
-        """A part of the picture, from top to bottom, that leads to an address. Keyboards and screen readers
-        pass it by: a table on the page has the same links."""
+    def tap(
+        self, x_from: float, x_to: float, address: str, *, y_from: float | None = None, y_to: float = 0.0
+    ) -> str:
+        """A part of the picture, without y_from all of its height, that leads to an address. Keyboards and
+        screen readers pass it by: a table on the page has the same links."""
         left, right = self.x(x_from), self.x(x_to)
+        upper, lower = (0.0, 100.0) if y_from is None else (self.y(y_to), self.y(y_from))
         return (
-            f'<a href="{escape(address)}" tabindex="-1"><rect class="tap" x="{left:.2f}%" y="0"'
-            f' width="{right - left:.2f}%" height="100%"/></a>'
+            f'<a href="{escape(address)}" tabindex="-1"><rect class="tap" x="{left:.2f}%" y="{upper:.2f}%"'
+            f' width="{right - left:.2f}%" height="{lower - upper:.2f}%"/></a>'
         )
 
     def _course(self, points: Points) -> str:
@@ -111,19 +114,18 @@ class Plot:
         return f"M{places[0][0]} {places[0][1]}" + (f"l{' '.join(steps)}" if steps else "")
 
 
-def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0) -> str:
-    """Words at a place in percent, raised by some rem; at an edge they grow inward."""
-    anchor = "start" if x < EDGE else "end" if x > 100 - EDGE else "middle"
+def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0, edge: float = EDGE) -> str:
+    """Words at a place in percent, raised by some rem; nearer to an edge than `edge` they grow inward."""
+    anchor = "start" if x < edge else "end" if x > 100 - edge else "middle"
     named = f' class="{kind}"' if kind else ""
     raised = f' dy="{-rise:g}rem"' if rise else ""
     return f'<text{named} x="{x:.2f}%" y="{y:.2f}%" text-anchor="{anchor}"{raised}>{escape(text)}</text>'
 
 
-def inset(*parts: str) -> str:
+def inset(*parts: str, left: float = SCALE_WIDTH) -> str:
     """What stands to the right of a picture's scale, in percent of that field; a script may move it there."""
     return (
-        f'<svg x="{SCALE_WIDTH:g}%" width="{100 - SCALE_WIDTH:g}%" height="100%">'
-        f'<g class="goes">{"".join(parts)}</g></svg>'
+        f'<svg x="{left:g}%" width="{100 - left:g}%" height="100%"><g class="goes">{"".join(parts)}</g></svg>'
     )
 
 

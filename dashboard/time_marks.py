@@ -91,7 +91,7 @@ def _of_days(start_ms: int, end_ms: int, days: int, zone: ZoneInfo) -> Iterator[
     for at in range(0, (end_ms - start_ms) // DAY_MS + 2 + days, days):
         day = local_day(zone, first + timedelta(days=at))
         if start_ms <= day.start_ms < end_ms:
-            yield day.start_ms, day_short(day.day)
+            yield day.start_ms, day_text(day.day)
 
 
 def _of_months(start_ms: int, end_ms: int, months: int, zone: ZoneInfo) -> Iterator[tuple[int, str]]:
@@ -172,4 +172,4 @@ def span_words(start_ms: int, end_ms: int, zone: ZoneInfo) -> str:
     if first.day == last.day:
         return f"{days_text(first.day, first.day)}, {begins} to {ends}"
     last_day = to_datetime(end_ms).astimezone(zone).date()
-    return f"{day_short(first.day, year=True)} {begins} to {day_short(last_day, year=True)} {ends}"
+    return f"{day_text(first.day, year=True)} {begins} to {day_text(last_day, year=True)} {ends}"

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dash import Dash
+from dash import Dash, html
 from dash.development.base_component import Component
 
 from monitor.records import Request
@@ -64,3 +64,11 @@ class Page:
 def extra(**attributes: str) -> dict[str, Any]:
     """HTML attributes with a hyphen (data-, aria-) for a Dash component."""
     return {name.replace("_", "-"): text for name, text in attributes.items()}
+
+
+FILE_TEXT = "These figures as a file (CSV)"
+
+
+def file_link(address: str) -> Component:
+    """The link under a picture to its figures (`csv_files`)."""
+    return html.P(html.A(FILE_TEXT, href=address), className="file")

@@ -15,15 +15,15 @@ from zoneinfo import ZoneInfo
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.pages.base import Page, ReaderFactory, extra
+from dashboard.csv_files import closer_address
+from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
-from dashboard.snapshot import current_shown
 from dashboard.strip_picture import strip_picture
 from dashboard.strips import (
     MOST_FLAWED,
     Strip,
+    asked_there,
     changes_told,
-    choices,
     complete_text,
     flawed_text,
     rows_of,
@@ -33,7 +33,7 @@ from dashboard.strips import (
 from dashboard.svg import SCALE_WIDTH
 from dashboard.time_marks import span_words
 from dashboard.values import LABELS
-from dashboard.view import LEAST_MS, MOST_MS, PATH, STEPS, View, address, asked_view
+from dashboard.view import LEAST_MS, MOST_MS, PATH, STEPS, View, address
 from dashboard.words import unbroken
 from monitor.errors import StoreError
 from monitor.present import now_of
@@ -53,9 +53,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     try:
         with closing(open_reader()) as reader:
             now_ms = now_of(reader).time_ms
-            there = choices(reader.latest())
-            usual = [name for name in ("battery_voltage_V", current_shown(site)) if name in there]
-            view, remarks = asked_view(query, there, usual or there[:1], now_ms, zone)
+            view, remarks, there = asked_there(query, reader, site, now_ms)
             strips = take_strips(reader, view, now_ms)
     except StoreError as error:
         trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
@@ -66,9 +64,18 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         [
             header,
             lead(strips, view, remarks, site, now_ms),
-            html.Section(pictures(strips, view, site, now_ms, zone), className="pictures"),
+            html.Section(pictures(strips, view, site, now_ms, zone)),
             html.Section(steps(view, now_ms, zone), **extra(aria_label="Other times")),
-            html.Div(html.Section([flaws(strips, zone), table(strips, view, zone)]), className="column"),
+            html.Div(
+                html.Section(
+                    [
+                        flaws(strips, zone),
+                        html.Div(file_link(closer_address(view, zone)), id="closer-files"),
+                        table(strips, view, zone),
+                    ]
+                ),
+                className="column",
+            ),
             html.Div(others(view, there, zone), className="column"),
         ]
     )

@@ -5,18 +5,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import closing
-from datetime import date
+from datetime import date, timedelta
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from dash import html
 from dash.development.base_component import Component
 
 from dashboard import local
-from dashboard.day_pictures import LETTERS, harvest_picture, lowest_picture
+from dashboard.csv_files import DAYS, HOURS, days_address
+from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture, lowest_picture
 from dashboard.days import PERIODS, SKY_WORDS, DayRow, Span, asked_span, energy, sentences, take_days
-from dashboard.pages.base import Page, ReaderFactory, extra
+from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
+from dashboard.strips import choices as choices_of
 from dashboard.sun_pictures import Course, hour_map, laid_over, take_courses
+from dashboard.time_marks import days_text
+from dashboard.view import PATH as CLOSER_PATH
 from dashboard.words import number, percent, unbroken
 from monitor.errors import StoreError
 from monitor.present import now_of
@@ -24,6 +29,7 @@ from monitor.records import to_datetime
 from monitor.site.model import Site
 
 PATH = "/days"
+HARVESTED = ("array_power_W", "charge_power_W", "charge_current_A")
 HEADS = ("Day", "Sky", "Came", "Clear sky", "Unused", "Used", "Lowest", "Full")
 
 
@@ -35,6 +41,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             today = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
             span = asked_span(query, today)
             rows = take_days(reader, site, span)
+            there = choices_of(reader.latest())
             skies = {row.first: row.sky for row in rows}
             courses = take_courses(reader, site, span, skies) if site.array is not None else ()
     except StoreError as error:
@@ -45,10 +52,25 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             header,
             html.Section(told(rows), id="lead"),
             choices(span, today),
-            html.Div([*harvest_section(rows), *lowest_section(rows, site)], className="column"),
-            html.Div([*hours_section(courses, span, site), table_section(rows, span)], className="column"),
+            html.Div(
+                [*harvest_section(rows, span, there), *lowest_section(rows, span, site)], className="column"
+            ),
+            html.Div(
+                [*hours_section(courses, span, site), table_section(rows, span, there)], className="column"
+            ),
         ]
     )
+
+
+def closer(first: date, end: date, quantity: str | None) -> str:
+    """The address of a closer look at the days before `end`."""
+    named = {} if quantity is None else {"quantity": quantity}
+    return f"{CLOSER_PATH}?{urlencode(named | {'from': first.isoformat(), 'to': end.isoformat()})}"
+
+
+def harvested(there: Sequence[str]) -> str | None:
+    """What shows best how a harvest came, of what is read here."""
+    return next((name for name in HARVESTED if name in there), None)
 
 
 def told(rows: Sequence[DayRow]) -> Component:
@@ -72,9 +94,12 @@ def choices(span: Span, today: date) -> Component:
         html.Strong(name) if days == span.days else link(name, span.of_length(days))
         for days, name in PERIODS.items()
     ]
-    told = f"{local.day_text(span.first, whole=True)} to {local.day_text(span.last, year=True, whole=True)}"
     return html.Section(
-        [html.H2(told), html.P(moves, className="moves"), html.P(lengths, className="moves lengths")],
+        [
+            html.H2(days_text(span.first, span.last)),
+            html.P(moves, className="moves"),
+            html.P(lengths, className="moves lengths"),
+        ],
         **extra(aria_label="Which days"),
     )
 
@@ -83,35 +108,39 @@ def link(text: str, span: Span) -> Component:
     return html.A(text, href=f"{PATH}?to={span.last.isoformat()}&days={span.days}")
 
 
-def harvest_section(rows: Sequence[DayRow]) -> list[Component]:
+def harvest_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> list[Component]:
     kinds = [kind for kind in LETTERS if any(row.sky == kind for row in rows)]
     legend = ", ".join(f"{LETTERS[kind]} {SKY_WORDS[kind]}" for kind in kinds)
-    unit = "week" if any(row.days > 1 for row in rows) else "day"
+    if len(rows) > MOST_LETTERS:
+        legend += " (a letter holds until the next)"
+    each, (unit, _), quantity = "week" if span.by_week else "day", energy_unit(rows), harvested(there)
+    drawn = harvest_picture(rows, lambda row: closer(row.first, span.end_of(row), quantity))
     return [
         html.Section(
             [
-                html.H2(f"What the array gave, by {unit}"),
-                html.Div(Picture(harvest_picture(rows)), role="img", **extra(aria_labelledby="days-told")),
+                html.H2(f"What the array gave by {each}, in {unit}"),
+                html.Div(Picture(drawn), role="img", **extra(aria_labelledby="days-told")),
                 html.P(
-                    f"Bars: what came, pale what the full bank left. Frames: a clear sky. {legend}.",
+                    f"Bars: what came, pale what the full bank left. Frames: a clear sky. {legend}."
+                    f" A tap on a {each} looks closer.",
                     className="quiet",
                 ),
+                file_link(days_address(DAYS, span)),
             ]
         )
     ]
 
 
-def lowest_section(rows: Sequence[DayRow], site: Site) -> list[Component]:
+def lowest_section(rows: Sequence[DayRow], span: Span, site: Site) -> list[Component]:
     if all(row.soc_min is None for row in rows):
         return []
     reserve = site.bank.reserve_soc
+    drawn = lowest_picture(rows, reserve, lambda row: closer(row.first, span.end_of(row), "state_of_charge"))
     return [
         html.Section(
             [
                 html.H2("The bank's lowest charge"),
-                html.Div(
-                    Picture(lowest_picture(rows, reserve)), role="img", **extra(aria_labelledby="days-told")
-                ),
+                html.Div(Picture(drawn), role="img", **extra(aria_labelledby="days-told")),
                 html.P(
                     f"A filled dot: the bank got full. The dashed line: the reserve of {percent(reserve)}.",
                     className="quiet",
@@ -125,14 +154,18 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
     if not courses or site.array is None:
         return []
     rated_W = site.array.power_W
+    drawn = hour_map(
+        courses, span, rated_W, lambda day: closer(day, day + timedelta(days=1), "array_power_W")
+    )
     parts: list[Component] = [
         html.H2("The hours of the sun"),
-        html.Div(Picture(hour_map(courses, span, rated_W)), role="img", **extra(aria_labelledby="map-told")),
+        html.Div(Picture(drawn), role="img", **extra(aria_labelledby="map-told")),
         html.P(
             f"Each row is a day; the stronger, the nearer to the array's {number(rated_W, 0)} W.",
             className="quiet",
             id="map-told",
         ),
+        file_link(days_address(HOURS, span)),
     ]
     curves = laid_over(courses)
     if curves:
@@ -149,11 +182,23 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
     return [html.Section(parts)]
 
 
-def table_section(rows: Sequence[DayRow], span: Span) -> Component:
-    """The same as a table, newest first."""
+def table_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> Component:
+    """The same as a table, newest first; each row leads to a closer look."""
+    quantity = harvested(there)
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HEADS]))
-    body = [html.Tr([html.Th(day_text(row, span), scope="row"), *cells(row)]) for row in reversed(rows)]
-    table = html.Table([heads, html.Tbody(body)], className="plain")
+    body = [
+        html.Tr(
+            [
+                html.Th(
+                    html.A(day_text(row, span), href=closer(row.first, span.end_of(row), quantity)),
+                    scope="row",
+                ),
+                *cells(row),
+            ]
+        )
+        for row in reversed(rows)
+    ]
+    table = html.Table([heads, html.Tbody(body)], className="plain linked")
     return html.Section(html.Details([html.Summary("As a table"), html.Div(table, className="wide")]))
 
 

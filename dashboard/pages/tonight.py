@@ -15,10 +15,11 @@ from zoneinfo import ZoneInfo
 from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
+from dashboard.csv_files import LAST_DAY, NIGHT
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
 from dashboard.fresh import RENDERINGS, html_of
-from dashboard.pages.base import Page, ReaderFactory, extra
+from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
@@ -149,6 +150,7 @@ def history_section(plots: Content, told: str, rows: Content) -> Component:
             html.H2("Last 24 hours"),
             html.Div(plots, id="history-image", role="img", **extra(aria_labelledby="history-told")),
             html.P(told, id="history-told"),
+            file_link(LAST_DAY),
             html.P(
                 [
                     html.Button("Look closer", id="history-closer", type="button"),
@@ -296,6 +298,7 @@ def night_part(tonight: Tonight) -> Content:
     return [
         html.Div(Picture(night.picture), role="img", **extra(aria_labelledby="night-told")),
         html.P(unbroken(night.told), id="night-told"),
+        file_link(NIGHT),
         *([html.Ul([html.Li(each) for each in night.reliefs], id="reliefs")] if night.reliefs else []),
     ]
 

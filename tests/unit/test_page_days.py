@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 
-from dashboard.day_pictures import harvest_picture, lowest_picture
+from dashboard.day_pictures import energy_unit, harvest_picture, lowest_picture
 from dashboard.days import DayRow, Span, asked_span, energy, sentences, take_days, week_row
 from dashboard.sun_pictures import Course, hour_map, laid_over
 from monitor.day_book import note_key
@@ -129,12 +129,16 @@ def test_energies_as_a_person_reads_them(value, text):
     assert energy(value) == text
 
 
+def address(row):
+    return f"/{row.first}"
+
+
 def of_class(text, name):
     return [element for element in ElementTree.fromstring(text).iter() if element.attrib.get("class") == name]
 
 
 def test_bars_have_the_height_of_what_came():
-    text = harvest_picture([row(16, unused_Wh=250.0), row(17, sky="dark", harvest_Wh=100.0)])
+    text = harvest_picture([row(16, unused_Wh=250.0), row(17, sky="dark", harvest_Wh=100.0)], address)
     (broken,), (unused,), (dark,) = (
         of_class(text, kind) for kind in ("sky-broken", "unused sky-broken", "sky-dark")
     )
@@ -145,8 +149,40 @@ def test_bars_have_the_height_of_what_came():
     assert [word.text for word in of_class(text, "letter")] == ["b", "d"]
 
 
+def test_each_day_of_a_picture_leads_to_its_address():
+    for text in (
+        harvest_picture([row(16), row(17)], address),
+        lowest_picture([row(16), row(17)], 0.5, address),
+        hour_map([course(16), course(17)], Span(date(2026, 11, 16), date(2026, 11, 17)), 450.0, "/{}".format),
+    ):
+        links = [each for each in ElementTree.fromstring(text).iter() if each.tag == "a"]
+        assert [link.attrib["href"] for link in links] == ["/2026-11-16", "/2026-11-17"]
+        assert {link.attrib["tabindex"] for link in links} == {"-1"}
+
+
+def test_a_weeks_days_end_with_its_sunday_or_with_the_span():
+    year = Span(date(2025, 11, 26), date(2026, 11, 25))
+    assert year.end_of(row(16)) == date(2026, 11, 23)
+    assert year.end_of(row(23)) == date(2026, 11, 26)
+    assert Span(date(2026, 11, 12), date(2026, 11, 25)).end_of(row(16)) == date(2026, 11, 17)
+
+
+def test_of_many_days_a_letter_stands_where_the_sky_changes():
+    skies = ["clear"] * 10 + ["dark"] * 10
+    text = harvest_picture([row(at + 1, sky=sky) for at, sky in enumerate(skies)], address)
+    assert [word.text for word in of_class(text, "letter")] == ["c", "d"]
+
+
+@pytest.mark.parametrize(("most", "unit", "labels"), [(8400.0, "kWh", "5"), (500.0, "Wh", "200 400")])
+def test_the_scale_is_in_the_unit_that_the_heading_names(most, unit, labels):
+    rows = [row(16, harvest_Wh=most, clear_sky_Wh=None)]
+    assert energy_unit(rows)[0] == unit
+    told = [word.text for word in of_class(harvest_picture(rows, address), "scale")]
+    assert told[: len(labels.split())] == labels.split()
+
+
 def test_a_full_day_has_a_filled_dot():
-    text = lowest_picture([row(16), row(17, full_days=1), row(18, soc_min=None)], 0.5)
+    text = lowest_picture([row(16), row(17, full_days=1), row(18, soc_min=None)], 0.5, address)
     assert (len(of_class(text, "day-low")), len(of_class(text, "day-full"))) == (1, 1)
     assert len(of_class(text, "reserve")) == 1
 
@@ -158,7 +194,7 @@ def course(day, power_W=200.0, noon_h=12.0):
 
 def test_the_map_has_a_field_for_each_half_hour_with_light():
     span = Span(date(2026, 11, 23), date(2026, 11, 24))
-    text = hour_map([course(23), course(24, power_W=450.0)], span, rated_W=450.0)
+    text = hour_map([course(23), course(24, power_W=450.0)], span, rated_W=450.0, address=str)
     # by hand: 100/450 lies in the second fifth, 200/450 and 225/450 in the third, 450/450 in the last
     assert [len(of_class(text, f"shade-{shade}")) for shade in range(1, 6)] == [0, 2, 3, 0, 1]
 
