@@ -212,7 +212,7 @@ def _send_files(app: _Page) -> None:
         if path is not None:
             changes_with_content = request.path in kept or "m" in request.args
             return send(path, keep=changes_with_content or check_fingerprint(request.path)[1])
-        return Response(NOT_FOUND, 404, mimetype="text/plain") if request.path.startswith(SCRIPTS) else None
+        return Response(NOT_FOUND, 404, mimetype="text/plain") if request.path.startswith(FILES) else None
 
     def send(path: Path, *, keep: bool) -> Response:
         """A file whose address changes with its content (keep) may stay in the phone for a year."""

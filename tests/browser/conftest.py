@@ -153,6 +153,12 @@ class Hide:
         status = Path(f"/proc/{self._server.pid}/status").read_text(encoding="ascii")
         return int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024
 
+    def server_peak_MB(self) -> float:
+        """The most resident memory that the page process has ever taken."""
+        assert self._server is not None
+        status = Path(f"/proc/{self._server.pid}/status").read_text(encoding="ascii")
+        return int(re.search(r"VmHWM:\s+(\d+)", status)[1]) / 1024
+
     def get(self, path: str):
         return urlopen(self.url.rstrip("/") + path, timeout=10)
 
