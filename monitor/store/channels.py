@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
-from monitor.store.blocks import channel_readings, first_from, last_before, value_at
+from monitor.store.blocks import channel_runs, first_from, last_before, value_at
 from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
 from monitor.store.pack import pack_pairs
 from monitor.store.steps import steps_of
@@ -19,7 +19,10 @@ from monitor.store.steps import steps_of
 
 @dataclass(slots=True)
 class Channel:
-    """A device's quantity while it is written: its newest readings and the running sums of its last day."""
+    """A device's quantity while it is written: its newest readings and the running sums of its last day.
+
+    coming_ms and coming are times and values of those good readings of a commit that follow the newest.
+    """
 
     id: int
     device: str
@@ -33,6 +36,8 @@ class Channel:
     good_steps: int = 0
     day: DaySum | None = None
     changed: bool = False
+    coming_ms: list[int] = field(default_factory=list)
+    coming: list[int] = field(default_factory=list)
 
 
 def open_channel(write: sqlite3.Connection, zone: ZoneInfo, device: str, quantity: str) -> Channel:
@@ -65,8 +70,8 @@ def sum_up(write: sqlite3.Connection, channel: Channel, span: LocalDay) -> DaySu
     before, after = good_before(write, channel, span.start_ms), good_after(write, channel, span.end_ms)
     if before is not None:
         day.before(*before)
-    for time_ms, steps in channel_readings(write, channel.id, span.start_ms, span.end_ms):
-        day.add(time_ms, steps)
+    for times, values in channel_runs(write, channel.id, span.start_ms, span.end_ms):
+        day.extend(times, values)
     if after is not None:
         day.after(*after)
     return day
@@ -77,21 +82,10 @@ WRITE_DAY = "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
 
 def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
     """A day as its row; the day must hold a reading."""
-    stat = day.stat(channel.device, channel.quantity, channel.per_unit)
     return (
-        stat.day.toordinal(),
+        day.span.day.toordinal(),
         channel.id,
-        stat.count,
-        stat.minimum,
-        stat.min_ms,
-        stat.mean,
-        stat.maximum,
-        stat.first,
-        stat.last,
-        stat.integral_h,
-        stat.positive_h,
-        stat.negative_h,
-        stat.covered_s,
+        *day.numbers(channel.per_unit),
         day.first_ms,
         day.last_ms,
         day.gap_limit_ms(),

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from itertools import pairwise
-from operator import sub
+from operator import add, mul, sub
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import StoreError
@@ -32,6 +32,8 @@ CANDIDATE_MS = GAP_FLOOR_MS // GAP_INTERVALS
 
 FARTHEST_MS = GAP_INTERVALS * 25 * 3_600_000
 """No two readings further apart are ever joined: a median interval cannot exceed the longest day."""
+
+Numbers = tuple[int, float, int, float, float, float, float, float, float, float, float]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -83,7 +85,10 @@ def gaps_of(times: Sequence[int]) -> tuple[int, list[tuple[int, int]]]:
 
 @dataclass(slots=True)
 class Area:
-    """Twice the area between a quantity and zero, in step·ms, and the time it covers."""
+    """Twice the area between a quantity and zero, in step·ms, and the time it covers.
+
+    Whole numbers but where a line is cut, at zero or at midnight.
+    """
 
     above2: float = 0
     below2: float = 0
@@ -110,8 +115,10 @@ def area_between(span_ms: int, first: float, last: float) -> Area:
 class DaySum:
     """The running sums of one channel in one local day.
 
-    Call `before` at most once and first, then `add` in order of time, then `after` at most once; `stat` may
-    be asked at any time. Pairs longer than the floor wait in `_long` until the day's median is known.
+    Call `before` at most once and first, then `add` or `extend` in order of time, then `after` at most once;
+    `stat` may be asked at any time. Pairs longer than the floor wait in `_long` until the day's median is
+    known. Whole areas are added up apart from cut ones, so that `extend` may take them all at once and
+    still give the same sums to the last bit.
     """
 
     span: LocalDay
@@ -125,6 +132,7 @@ class DaySum:
     last: int = 0
     last_ms: int = 0
     _joined: Area = field(default_factory=Area)
+    _cut: Area = field(default_factory=Area)
     _long: list[tuple[int, Area]] = field(default_factory=list)
     _slow_intervals: list[int] = field(default_factory=list)
     _apart: list[tuple[int, int]] = field(default_factory=list)
@@ -156,6 +164,30 @@ class DaySum:
         self.total += value
         self.last, self.last_ms = value, time_ms
 
+    def extend(self, times: Sequence[int], values: Sequence[int]) -> None:
+        """The next good readings of the day, in order of time."""
+        if not times:
+            return
+        self.add(times[0], values[0])
+        low, high = min(values), max(values)
+        intervals = [*map(sub, times[1:], times)]
+        if low < 0 < high or (intervals and max(intervals) > CANDIDATE_MS):
+            for time_ms, value in zip(times[1:], values[1:], strict=True):
+                self.add(time_ms, value)
+            return
+        doubled = sum(map(mul, intervals, map(add, values[1:], values)))
+        if low >= 0:
+            self._joined.above2 += doubled
+        else:
+            self._joined.below2 += doubled
+        self._joined.covered_ms += times[-1] - times[0]
+        if low < self.minimum:
+            self.minimum, self.min_ms = low, times[values.index(low)]
+        self.maximum = max(self.maximum, high)
+        self.count += len(intervals)
+        self.total += sum(values) - values[0]
+        self.last, self.last_ms = values[-1], times[-1]
+
     def after(self, time_ms: int, value: int) -> None:
         """The first good reading past the day."""
         whole_ms, inside_ms = time_ms - self.last_ms, self.span.end_ms - self.last_ms
@@ -173,40 +205,47 @@ class DaySum:
 
     def gaps(self) -> list[tuple[int, int]]:
         """The day's neighbouring readings that are not joined."""
+        if not self._apart:
+            return []
         limit_ms = self.gap_limit_ms()
         return [(former, latter) for former, latter in self._apart if latter - former > limit_ms]
 
     def stat(self, device: str, quantity: str, per_unit: int) -> DayStat:
         """What the day amounts to, in units. The day must hold a reading."""
-        limit_ms = self.gap_limit_ms()
+        return DayStat(self.span.day, device, quantity, *self.numbers(per_unit))
+
+    def numbers(self, per_unit: int) -> Numbers:
+        """The numbers of a DayStat in their order, from the count on."""
         area = Area(self._joined.above2, self._joined.below2, self._joined.covered_ms)
-        for span_ms, part in self._long:
-            if span_ms <= limit_ms:
-                area.add(part)
+        area.add(self._cut)
+        if self._long:
+            limit_ms = self.gap_limit_ms()
+            for span_ms, part in self._long:
+                if span_ms <= limit_ms:
+                    area.add(part)
         to_hours = 1 / (2 * per_unit * 3_600_000)
         positive_h, negative_h = area.above2 * to_hours, area.below2 * to_hours
-        return DayStat(
-            day=self.span.day,
-            device=device,
-            quantity=quantity,
-            count=self.count,
-            minimum=self.minimum / per_unit,
-            min_ms=self.min_ms,
-            mean=self.total / self.count / per_unit,
-            maximum=self.maximum / per_unit,
-            first=self.first / per_unit,
-            last=self.last / per_unit,
-            integral_h=positive_h + negative_h,
-            positive_h=positive_h,
-            negative_h=negative_h,
-            covered_s=area.covered_ms / 1000,
+        return (
+            self.count,
+            self.minimum / per_unit,
+            self.min_ms,
+            self.total / self.count / per_unit,
+            self.maximum / per_unit,
+            self.first / per_unit,
+            self.last / per_unit,
+            positive_h + negative_h,
+            positive_h,
+            negative_h,
+            area.covered_ms / 1000,
         )
 
     def _join(self, span_ms: int, area: Area) -> None:
         if span_ms > GAP_FLOOR_MS:
             self._long.append((span_ms, area))
-        else:
+        elif isinstance(area.above2, int) and isinstance(area.below2, int):
             self._joined.add(area)
+        else:
+            self._cut.add(area)
 
     def _join_ahead(self, ahead_ms: int, ahead: int, time_ms: int, value: int) -> None:
         """Join the day's first reading with the one ahead of the day, from midnight on."""

@@ -8,6 +8,7 @@ are the days of their neighbours across midnight. Both ways give the same number
 from __future__ import annotations
 
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -16,7 +17,7 @@ from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
-from monitor.store.blocks import channel_readings
+from monitor.store.blocks import channel_runs
 from monitor.store.channels import (
     WRITE_DAY,
     Channel,
@@ -102,23 +103,37 @@ class Landing:
         rows: dict[int, list[tuple[int, int]]] = {}
         flawed: list[tuple[int, int, int, int, float | None]] = []
         late: list[tuple[int, Channel, int | None, Reading]] = []
+        gone_on: dict[int, Channel] = {}
+        row: list[tuple[int, int]] = []
+        row_ms, channels = -1, self._channels
         in_order = sorted(pending, key=itemgetter(0))
         if in_order:
             landed.latest_ms = in_order[-1][0]
         for time_ms, key, steps, reading in in_order:
-            channel = self._channels.get(key) or self._channel(*key)
+            channel = channels.get(key) or self._channel(*key)
             if time_ms <= channel.last_ms:
                 late.append((time_ms, channel, steps, reading))
                 continue
-            channel.last_ms, channel.last, channel.changed = time_ms, reading, True
-            if channel.first_ms is None:
-                channel.first_ms = time_ms
-            landed.count(reading)
+            channel.last_ms, channel.last = time_ms, reading
             if steps is None:
                 flawed.append(self._flawed_row(channel, reading))
+                landed.suspect += reading.quality is Quality.SUSPECT
             else:
-                rows.setdefault(time_ms, []).append((channel.id, steps))
-                self._go_on(channel, time_ms, steps)
+                if time_ms != row_ms:
+                    row_ms, row = time_ms, []
+                    rows[time_ms] = row
+                row.append((channel.id, steps))
+                channel.coming_ms.append(time_ms)
+                channel.coming.append(steps)
+            if not channel.changed:
+                channel.changed = True
+                gone_on[channel.id] = channel
+                if channel.first_ms is None:
+                    channel.first_ms = time_ms
+        landed.new = len(in_order) - len(late)
+        for channel in gone_on.values():
+            self._go_on(channel, channel.coming_ms, channel.coming)
+            channel.coming_ms, channel.coming = [], []
         self._write_rows(rows)
         self._write_flawed(flawed)
         self._take_late(late, landed)
@@ -148,8 +163,8 @@ class Landing:
             channel.day = None
             newest = channel.good_ms, channel.good_steps
             channel.good_ms = -1
-            for time_ms, steps in channel_readings(self._write, channel.id, 0, newest[0] + 1):
-                self._go_on(channel, time_ms, steps)
+            for times, values in channel_runs(self._write, channel.id, 0, newest[0] + 1):
+                self._go_on(channel, times, values)
             channel.good_ms, channel.good_steps = newest
             self._write_sums()
         self._forget()
@@ -165,21 +180,25 @@ class Landing:
         self._channels[device, quantity] = channel
         return channel
 
-    def _go_on(self, channel: Channel, time_ms: int, steps: int) -> None:
-        """A good reading newer than all good ones of its channel."""
-        day = channel.day
-        if day is None or time_ms >= day.span.end_ms:
-            day = DaySum(day_at(self._zone, time_ms))
-            if channel.day is not None:
-                channel.day.after(time_ms, steps)
-                day.before(channel.good_ms, channel.good_steps)
-                self._keep_sum(channel, channel.day)
-            channel.day = day
-        day.add(time_ms, steps)
-        self._keep_sum(channel, day)
-        channel.good_ms, channel.good_steps = time_ms, steps
-        if channel.good_first_ms is None:
-            channel.good_first_ms = time_ms
+    def _go_on(self, channel: Channel, times: Sequence[int], values: Sequence[int]) -> None:
+        """Good readings newer than all good ones of their channel, in order of time."""
+        at = 0
+        while at < len(times):
+            day = channel.day
+            if day is None or times[at] >= day.span.end_ms:
+                day = DaySum(day_at(self._zone, times[at]))
+                if channel.day is not None:
+                    channel.day.after(times[at], values[at])
+                    day.before(channel.good_ms, channel.good_steps)
+                    self._keep_sum(channel, channel.day)
+                channel.day = day
+            after = bisect_left(times, day.span.end_ms, at)
+            day.extend(times[at:after], values[at:after])
+            self._keep_sum(channel, day)
+            channel.good_ms, channel.good_steps = times[after - 1], values[after - 1]
+            at = after
+        if times and channel.good_first_ms is None:
+            channel.good_first_ms = times[0]
 
     def _keep_sum(self, channel: Channel, day: DaySum) -> None:
         self._sums[channel.id, day.span.start_ms] = (channel, day)

@@ -7,12 +7,16 @@ sums are exact, so that no result depends on the order in which readings came. P
 
 from __future__ import annotations
 
+from typing import NoReturn
+
 from monitor.errors import StoreError
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 
 CODES = frozenset({"charge_stage", "fault_bits"})
 """Quantities whose values are whole numbers."""
+
+GOOD, MISSING = Quality.GOOD, Quality.MISSING
 
 MOST_STEPS = 2**53
 """Beyond this a float does not hold every whole number, and no quantity comes near it."""
@@ -45,32 +49,33 @@ def as_kept(reading: Reading) -> tuple[Reading, int | None]:
     no whole number of ms between 1970 and 2200.
     """
     per_unit = STEPS.get(reading.quantity) or steps_of(reading.quantity)
-    _check_key(reading)
-    value = reading.value
-    if reading.quality is Quality.MISSING or value is None:
+    time_ms, value = reading.time_ms, reading.value
+    if type(time_ms) is not int or not 0 <= time_ms < LATEST_MS or not reading.device:
+        _refuse_key(reading)
+    quality = reading.quality
+    if quality is MISSING or value is None:
         return _missing(reading, reading.reason or "no value"), None
     try:
         steps = round(value * per_unit)
     except (OverflowError, ValueError):
         return _missing(reading, f"the value was {value}"), None
-    if abs(steps) > MOST_STEPS:
+    if not -MOST_STEPS <= steps <= MOST_STEPS:
         return _missing(reading, f"the value was {value:g}"), None
-    if reading.quality is not Quality.GOOD:
+    if quality is not GOOD:
         return reading, None
     rounded = steps / per_unit
     if rounded == value and not reading.reason:
         return reading, steps
-    return Reading(reading.time_ms, reading.device, reading.quantity, rounded), steps
+    return Reading(time_ms, reading.device, reading.quantity, rounded), steps
 
 
-def _check_key(reading: Reading) -> None:
-    if type(reading.time_ms) is not int or not 0 <= reading.time_ms < LATEST_MS:
-        raise StoreError(
-            f"{reading.device} {reading.quantity}: {reading.time_ms!r} is no time between 1970 and 2200 in"
-            " whole milliseconds; look at the clock"
-        )
+def _refuse_key(reading: Reading) -> NoReturn:
     if not reading.device:
         raise StoreError(f"{reading.quantity}: a reading must name its device")
+    raise StoreError(
+        f"{reading.device} {reading.quantity}: {reading.time_ms!r} is no time between 1970 and 2200 in"
+        " whole milliseconds; look at the clock"
+    )
 
 
 def _missing(reading: Reading, reason: str) -> Reading:

@@ -83,12 +83,20 @@ class EmbeddedWriter(EmbeddedReader):
         self._new_ranks = self._rank = {device: rank for rank, device in enumerate(devices)}
 
     def append(self, readings: Iterable[Reading]) -> None:
+        """The newest readings are followed in memory at once; of two with the same time the first stays."""
         kept = [as_kept(reading) for reading in readings]
         with self._lock:
+            newest, newest_good = self._newest, self._newest_good
             for reading, steps in kept:
-                key = (reading.device, reading.quantity)
-                self._pending.append((reading.time_ms, key, steps, reading))
-                self._take_newest(key, reading, good=steps is not None)
+                time_ms, key = reading.time_ms, (reading.device, reading.quantity)
+                self._pending.append((time_ms, key, steps, reading))
+                known = newest.get(key)
+                if known is None or time_ms > known.time_ms:
+                    newest[key] = reading
+                if steps is not None:
+                    known = newest_good.get(key)
+                    if known is None or time_ms > known.time_ms:
+                        newest_good[key] = reading
 
     def add_event(self, event: Event) -> None:
         with self._lock:
@@ -218,16 +226,6 @@ class EmbeddedWriter(EmbeddedReader):
     def note(self, key: str) -> str | None:
         with self._lock:
             return self._notes[key] if key in self._notes else super().note(key)
-
-    def _take_newest(self, key: Key, reading: Reading, *, good: bool) -> None:
-        """Follow the newest readings in memory; of two with the same time the first stays."""
-        known = self._newest.get(key)
-        if known is None or reading.time_ms > known.time_ms:
-            self._newest[key] = reading
-        if good:
-            known = self._newest_good.get(key)
-            if known is None or reading.time_ms > known.time_ms:
-                self._newest_good[key] = reading
 
     def _look_up_newest(self) -> None:
         """Newest readings and ranks as the file has them."""
