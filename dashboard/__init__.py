@@ -23,7 +23,8 @@
     svg         a plot as SVG text; pure
     fresh       what has changed on an open page
     picture     the Dash component that shows SVG text
-    markup      the page's tree as HTML for the first answer; pure
+    markup      the page's tree as HTML; pure
+    tags        HTML elements for pages that Dash never draws; pure
     packed      answers in gzip
     found       how another phone finds the page, as a part of a page
     address     where a phone finds the page: number, name, QR code

@@ -86,7 +86,8 @@ def _curves(strip: Strip, plot: Plot, kind: str) -> Iterator[str]:
         means = [
             (x, bucket.maximum if codes else bucket.mean) for x, bucket in zip(middles, piece, strict=True)
         ]
-        yield plot.band(lows, highs, f"{kind}-band")
+        if any(low < high for (_, low), (_, high) in zip(lows, highs, strict=True)):
+            yield plot.band(lows, highs, f"{kind}-band")
         yield plot.line(means, f"{kind}-mean")
 
 

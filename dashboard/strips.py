@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from dashboard.day_line import decimals_of, value_span
+from dashboard.local import day_text
 from dashboard.snapshot import current_shown
 from dashboard.time_marks import BY_DAY_FROM_MS, clock_changes, moment_text
 from dashboard.values import LABELS
-from dashboard.view import View, asked_view
+from dashboard.view import EVEN_MS, View, asked_view
 from dashboard.words import (
     DAY_MS,
     DECIMALS,
@@ -26,15 +27,15 @@ from dashboard.words import (
     span_text,
 )
 from monitor.quantities import Stage, unit_of
-from monitor.records import Bucket, Quality, Reading, Series
+from monitor.records import Bucket, Quality, Reading, Series, to_datetime
 from monitor.sampling import SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import day_at
 from monitor.store.steps import CODES
 
-POINTS = 400
-"""A point for each column of a phone, and for each day of a year (our choice)."""
+POINTS = 300
+"""A point for each column of a phone (our choice)."""
 
 SINGLE_UP_TO_MS = 15 * MINUTE_MS
 """So short a span shows its single readings (our choice: 180 of a device that is asked every 5 s)."""
@@ -68,15 +69,13 @@ class Flawed:
 class Strip:
     """A quantity over a view. unread are the spans without readings, none of them ahead of now.
 
-    lowest and highest are the narrowest known buckets that hold the extremes, None without readings. single
-    are the good readings themselves, doubtful and flawed the others, all empty but in a very close look.
+    single are the good readings themselves, doubtful and flawed the others, all empty but in a very close
+    look.
     """
 
     quantity: str
     series: Series
     unread: tuple[tuple[int, int], ...]
-    lowest: Bucket | None = None
-    highest: Bucket | None = None
     single: tuple[Reading, ...] = ()
     doubtful: tuple[Reading, ...] = ()
     flawed: tuple[Flawed, ...] = ()
@@ -141,32 +140,26 @@ def read_closely(reader: StoreReader, view: View) -> list[Reading]:
 
 def take_strip(reader: StoreReader, name: str, readings: Sequence[Reading], view: View, now_ms: int) -> Strip:
     """One quantity over the view; in a very close look with its readings. Raises StoreError."""
-    series = reader.series(name, view.start_ms, view.end_ms, POINTS)
+    series = reader.series(name, view.start_ms, view.end_ms, points_of(view))
     good = tuple(reading for reading in readings if reading.quality is Quality.GOOD)
-    lowest = min(series.buckets, key=lambda bucket: bucket.minimum, default=None)
-    highest = max(series.buckets, key=lambda bucket: bucket.maximum, default=None)
-    if lowest is not None and highest is not None and MINUTE_MS < _width_ms(lowest) <= BY_DAY_FROM_MS:
-        lowest = min(_within(reader, name, lowest), key=lambda bucket: bucket.minimum)
-        highest = max(_within(reader, name, highest), key=lambda bucket: bucket.maximum)
     return Strip(
         name,
         series,
         unread_of(series, view, now_ms),
-        lowest,
-        highest,
         good if len(good) <= MOST_SINGLE else (),
         tuple(reading for reading in readings if reading.quality is Quality.SUSPECT),
         tuple(_spells(readings)),
     )
 
 
+def points_of(view: View) -> int:
+    """How many points a view is shown in; those of a day are even five minutes."""
+    even = -(-view.length_ms // EVEN_MS)
+    return even if 0.9 * POINTS < even <= POINTS else POINTS
+
+
 def _width_ms(bucket: Bucket) -> int:
     return bucket.end_ms - bucket.start_ms
-
-
-def _within(reader: StoreReader, name: str, bucket: Bucket) -> Sequence[Bucket]:
-    """A bucket in finer ones, so that the time of an extreme is told to the minute."""
-    return reader.series(name, bucket.start_ms, bucket.end_ms, POINTS).buckets or (bucket,)
 
 
 def unread_of(series: Series, view: View, now_ms: int) -> tuple[tuple[int, int], ...]:
@@ -232,10 +225,12 @@ def scale_text(value: float, quantity: str, decimals: int) -> str:
 
 def sentence(strip: Strip, view: View, reserve_soc: float, now_ms: int, zone: ZoneInfo) -> str:
     """The strip in words: lowest and highest with their times, the mean, and how long nothing was read."""
-    buckets, name, lowest, highest = strip.series.buckets, strip.quantity, strip.lowest, strip.highest
-    if lowest is None or highest is None:
+    buckets, name = strip.series.buckets, strip.quantity
+    if not buckets:
         begun = view.start_ms < now_ms
         return f"{strip.label}: {'nothing was read in this time' if begun else 'this time is still to come'}."
+    lowest = min(buckets, key=lambda bucket: bucket.minimum)
+    highest = max(buckets, key=lambda bucket: bucket.maximum)
     decimals = decimals_of(*strip.edges)
     low, high = (fine(value, name, decimals) for value in (lowest.minimum, highest.maximum))
     if low == high:
@@ -270,13 +265,20 @@ def changes_told(view: View, zone: ZoneInfo) -> list[str]:
 
 
 def _when(bucket: Bucket, view: View, zone: ZoneInfo) -> str:
+    """No finer than a bucket: 'at 07:20:15', 'on 25 Nov at about 07:20', 'on 25 Nov 2026'."""
     finest_ms = SECOND_MS if view.length_ms <= SINGLE_UP_TO_MS else MINUTE_MS
     fine_ms = max(finest_ms, _width_ms(bucket))
     whole_ms = -(-bucket.start_ms // SECOND_MS) * SECOND_MS  # where a reading most likely is
-    at_ms = whole_ms if whole_ms < bucket.end_ms else bucket.start_ms
-    with_day = day_at(zone, view.start_ms).day != day_at(zone, view.end_ms - 1).day
-    text = moment_text(at_ms, fine_ms, zone, with_day=with_day)
-    return f"on {text}" if with_day else f"at {text}"
+    if fine_ms > finest_ms:
+        at_ms = (bucket.start_ms + bucket.end_ms) // 2
+    else:
+        at_ms = whole_ms if whole_ms < bucket.end_ms else bucket.start_ms
+    if fine_ms > BY_DAY_FROM_MS:
+        return f"on {moment_text(at_ms, DAY_MS, zone, with_day=True)}"
+    time = moment_text(at_ms, fine_ms, zone, with_day=False)
+    told = f"at {'about ' if fine_ms > finest_ms else ''}{time}"
+    one_day = day_at(zone, view.start_ms).day == day_at(zone, view.end_ms - 1).day
+    return told if one_day else f"on {day_text(to_datetime(at_ms).astimezone(zone))} {told}"
 
 
 def mean_of(buckets: Sequence[Bucket]) -> float:

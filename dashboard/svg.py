@@ -107,9 +107,16 @@ class Plot:
 
     def _course(self, points: Points) -> str:
         """A path: the first place, then the steps from each place to the next."""
-        places = [
-            (round(self.x(x) / 100 * CURVE_UNITS), round(self.y(y) / 100 * CURVE_UNITS)) for x, y in points
-        ]
+        x_first, x_last, y_low, y_high = self.x_first, self.x_last, self.y_low, self.y_high
+        foot, per_x = self.bottom / 100 * CURVE_UNITS, CURVE_UNITS / (x_last - x_first)
+        per_y = (self.bottom - self.top) / 100 * CURVE_UNITS / (y_high - y_low)
+        inside = all(y_low <= y <= y_high and x_first <= x <= x_last for x, y in points)
+        within = (
+            points
+            if inside
+            else [(min(x_last, max(x_first, x)), min(y_high, max(y_low, y))) for x, y in points]
+        )
+        places = [(round((x - x_first) * per_x), round(foot - (y - y_low) * per_y)) for x, y in within]
         steps = [f"{x - before_x} {y - before_y}" for (before_x, before_y), (x, y) in pairwise(places)]
         return f"M{places[0][0]} {places[0][1]}" + (f"l{' '.join(steps)}" if steps else "")
 

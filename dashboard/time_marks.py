@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from dashboard.local import clock, day_text, full_hour, present
@@ -28,7 +29,7 @@ EVEN_UP_TO_MS = 15 * MINUTE_MS
 """Every zone's distance from UTC is a whole number of quarters of an hour (IANA's zones since 1972, from
 memory), so that so fine a step is even in UTC and on the wall at once."""
 
-BY_DAY_FROM_MS = 12 * HOUR_MS
+BY_DAY_FROM_MS = 2 * HOUR_MS
 """What is known less exactly is told by its day (our choice)."""
 
 TELL_CHANGES_DAYS = 40
@@ -63,7 +64,7 @@ def _within_days(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> li
 def _label(at_ms: int, step_ms: int, zone: ZoneInfo, many_days: bool) -> str:
     local = to_datetime(at_ms).astimezone(zone)
     if many_days and local.time() == time():
-        return day_short(local.date())
+        return day_text(local)
     return full_hour(local.hour) if step_ms >= HOUR_MS else clock(local, seconds=step_ms < MINUTE_MS)
 
 
@@ -106,10 +107,11 @@ def _of_months(start_ms: int, end_ms: int, months: int, zone: ZoneInfo) -> Itera
         month += months
 
 
-def clock_changes(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, int]]:
+@lru_cache(maxsize=64)
+def clock_changes(start_ms: int, end_ms: int, zone: ZoneInfo) -> tuple[tuple[int, int], ...]:
     """(moment, minutes) at which the local clocks are put forward (more than 0) or back in [start, end)."""
     if end_ms - start_ms > TELL_CHANGES_DAYS * DAY_MS:
-        return []
+        return ()
     found = []
     day, last = day_at(zone, start_ms), day_at(zone, end_ms - 1).day
     while day.day <= last:
@@ -125,7 +127,7 @@ def clock_changes(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int,
                 shift_s = _offset_s(after_ms, zone) - _offset_s(before_ms, zone)
                 found.append((after_ms, round(shift_s / 60)))
         day = local_day(zone, day.day + timedelta(days=1))
-    return found
+    return tuple(found)
 
 
 def _offset_s(time_ms: int, zone: ZoneInfo) -> float:
@@ -140,16 +142,11 @@ def moment_text(time_ms: int, fine_ms: int, zone: ZoneInfo, *, with_day: bool) -
     """
     local = to_datetime(time_ms).astimezone(zone)
     if fine_ms > BY_DAY_FROM_MS:
-        return day_short(local.date(), year=True)
+        return day_text(local, year=True)
     text = clock(local, seconds=fine_ms < MINUTE_MS)
     if local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset():
         text += f" {local:%Z}"
-    return f"{day_short(local.date())} {text}" if with_day else text
-
-
-def day_short(day: date, *, year: bool = False) -> str:
-    """'25 Nov', '25 Nov 2026'."""
-    return day_text(day, year=year)
+    return f"{day_text(local)} {text}" if with_day else text
 
 
 def days_text(first: date, last: date) -> str:

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
-from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from dashboard.words import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
@@ -19,6 +18,9 @@ from monitor.store.days import day_at, local_day
 PATH = "/days/closer"
 
 USUAL_MS = DAY_MS
+EVEN_MS = 5 * MINUTE_MS
+"""A day is shown in steps of five minutes, which the store has summed up already."""
+
 LEAST_MS = MINUTE_MS
 MOST_MS = 3660 * DAY_MS
 """No shorter look than a minute and none longer than ten years (our choice)."""
@@ -141,8 +143,10 @@ def address(view: View, zone: ZoneInfo, path: str = PATH) -> str:
         edges = [day_at(zone, edge).day.isoformat() for edge in (view.start_ms, view.end_ms)]
     else:
         edges = [iso_utc(edge) for edge in (view.start_ms, view.end_ms)]
-    names = dict(zip(("quantity", "beside"), view.quantities, strict=False))
-    return f"{path}?{urlencode(names | {'from': edges[0], 'to': edges[1]}, safe=':')}"
+    names = "".join(
+        f"{key}={name}&" for key, name in zip(("quantity", "beside"), view.quantities, strict=False)
+    )
+    return f"{path}?{names}from={edges[0]}&to={edges[1]}"  # nothing in these needs to be written with a %
 
 
 def asked_view(
@@ -178,7 +182,7 @@ def _asked_quantities(
 def _asked_span(query: Mapping[str, str], now_ms: int, zone: ZoneInfo, remarks: list[str]) -> tuple[int, int]:
     start_ms, end_ms = (_moment(query.get(key), zone, remarks) for key in ("from", "to"))
     if start_ms is None and end_ms is None:
-        end_ms = -(-now_ms // MINUTE_MS) * MINUTE_MS
+        end_ms = -(-now_ms // EVEN_MS) * EVEN_MS
         return end_ms - USUAL_MS, end_ms
     if start_ms is None or end_ms is None:
         start_ms, end_ms = _a_day(start_ms, end_ms, zone)

@@ -8,6 +8,8 @@
   const TWICE_MS = 300; // two taps within are one double tap
   const APART_PX = 24; // fingers closer together do not spread
   const TWICE_NEARER = 3; // what a double tap magnifies
+  const LONG_MS = 12 * 3600 * 1000; // from then on a view begins and ends at steps
+  const LONG_GRID_MS = 5 * 60 * 1000; // that the store has summed up already
   const REST_MS = 200; // a wheel that stands still so long is done
   const NO_ANSWER = "✕ No answer from the page’s computer. The pictures are as before.";
 
@@ -70,8 +72,9 @@
 
   function addressOf(view) {
     const query = new URLSearchParams(location.search);
+    const grid = view.to - view.from > LONG_MS ? LONG_GRID_MS : 1000;
     for (const edge of ["from", "to"]) {
-      query.set(edge, new Date(Math.round(view[edge] / 1000) * 1000).toISOString().replace(".000Z", "Z"));
+      query.set(edge, new Date(Math.round(view[edge] / grid) * grid).toISOString().replace(".000Z", "Z"));
     }
     return `${location.pathname}?${query}`;
   }

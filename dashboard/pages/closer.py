@@ -12,9 +12,6 @@ from dataclasses import replace
 from itertools import islice
 from zoneinfo import ZoneInfo
 
-from dash import html
-from dash.development.base_component import Component
-
 from dashboard.csv_files import closer_address
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
@@ -31,6 +28,7 @@ from dashboard.strips import (
     take_strips,
 )
 from dashboard.svg import SCALE_WIDTH
+from dashboard.tags import Tag, html
 from dashboard.time_marks import span_words
 from dashboard.values import LABELS
 from dashboard.view import LEAST_MS, MOST_MS, PATH, STEPS, View, address
@@ -46,7 +44,7 @@ KINDS = ("voltage", "current")
 ROW_HEADS = ("From", "Lowest", "Mean", "Highest")
 
 
-def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
+def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Tag:
     """The page for the view that its address names."""
     zone = ZoneInfo(site.site.time_zone)
     header = html.Header([html.H1(site.site.name), html.P("Days, a closer look", className="quiet")])
@@ -81,7 +79,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     )
 
 
-def lead(strips: Sequence[Strip], view: View, remarks: Sequence[str], site: Site, now_ms: int) -> Component:
+def lead(strips: Sequence[Strip], view: View, remarks: Sequence[str], site: Site, now_ms: int) -> Tag:
     """Which time, what had to be read otherwise, and each strip in words."""
     zone = ZoneInfo(site.site.time_zone)
     return html.Section(
@@ -105,9 +103,9 @@ def lead(strips: Sequence[Strip], view: View, remarks: Sequence[str], site: Site
     )
 
 
-def pictures(strips: Sequence[Strip], view: View, site: Site, now_ms: int, zone: ZoneInfo) -> Component:
+def pictures(strips: Sequence[Strip], view: View, site: Site, now_ms: int, zone: ZoneInfo) -> Tag:
     """The strips; what assets/closer.js needs of the view stands beside them."""
-    parts: list[Component] = []
+    parts: list[Tag] = []
     for at, (strip, kind) in enumerate(zip(strips, KINDS, strict=False)):
         drawn = strip_picture(strip, view, kind, site.bank.reserve_soc, now_ms, zone)
         parts += [
@@ -119,7 +117,7 @@ def pictures(strips: Sequence[Strip], view: View, site: Site, now_ms: int, zone:
     return html.Div(parts, id="closer-pictures", **extra(data_scale=f"{SCALE_WIDTH:g}", **told))
 
 
-def steps(view: View, now_ms: int, zone: ZoneInfo) -> list[Component]:
+def steps(view: View, now_ms: int, zone: ZoneInfo) -> list[Tag]:
     """Earlier, later, closer, wider, and the lengths to choose from."""
     later = view.beside(1, zone) if view.end_ms < now_ms else None
     moves = (
@@ -152,14 +150,14 @@ def steps(view: View, now_ms: int, zone: ZoneInfo) -> list[Component]:
     ]
 
 
-def link(text: str, name: str, to: View, zone: ZoneInfo) -> Component:
+def link(text: str, name: str, to: View, zone: ZoneInfo) -> Tag:
     """A link within the page; the name lets the script give it the focus back."""
     return html.A(text, href=address(to, zone), **extra(data_move=name))
 
 
-def flaws(strips: Sequence[Strip], zone: ZoneInfo) -> Component:
+def flaws(strips: Sequence[Strip], zone: ZoneInfo) -> Tag:
     """In a very close look: what was doubtful or missing, and why."""
-    parts: list[Component] = []
+    parts: list[Tag] = []
     for strip in strips:
         if strip.flawed:
             items = [html.Li(unbroken(flawed_text(each, zone))) for each in islice(strip.flawed, MOST_FLAWED)]
@@ -173,10 +171,10 @@ def flaws(strips: Sequence[Strip], zone: ZoneInfo) -> Component:
     return html.Div(parts, id="closer-flaws")
 
 
-def table(strips: Sequence[Strip], view: View, zone: ZoneInfo) -> Component:
+def table(strips: Sequence[Strip], view: View, zone: ZoneInfo) -> Tag:
     """The same as a table; each row leads to its part."""
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in ROW_HEADS]))
-    parts: list[Component] = []
+    parts: list[Tag] = []
     for strip in strips:
         body = [
             html.Tr(
@@ -194,7 +192,7 @@ def table(strips: Sequence[Strip], view: View, zone: ZoneInfo) -> Component:
     return html.Details([html.Summary("As a table"), html.Div(parts, id="closer-table")])
 
 
-def others(view: View, there: Sequence[str], zone: ZoneInfo) -> list[Component]:
+def others(view: View, there: Sequence[str], zone: ZoneInfo) -> list[Tag]:
     """Other quantities, alone or as the second."""
     first = view.quantities[0]
     alone = [
@@ -218,13 +216,13 @@ def others(view: View, there: Sequence[str], zone: ZoneInfo) -> list[Component]:
     ]
 
 
-def choice(name: str, to: View, view: View, zone: ZoneInfo) -> Component:
+def choice(name: str, to: View, view: View, zone: ZoneInfo) -> Tag:
     return (
         html.Strong(LABELS[name]) if to.quantities == view.quantities else link(LABELS[name], name, to, zone)
     )
 
 
-def fold(title: str, name: str, links: list[Component]) -> Component:
+def fold(title: str, name: str, links: list[Tag]) -> Tag:
     return html.Details([html.Summary(title), html.P(links, className="moves", id=name)])
 
 

@@ -3,6 +3,7 @@
 import pytest
 from dash import dcc, html
 
+from dashboard import tags
 from dashboard.markup import html_text
 
 
@@ -37,3 +38,11 @@ def test_a_chart_leaves_its_frame_and_a_timer_nothing():
 def test_what_needs_scripts_and_is_not_known_is_refused():
     with pytest.raises(ValueError, match="Dropdown cannot be shown without scripts"):
         html_text(dcc.Dropdown())
+
+
+def test_our_own_tags_are_written_as_the_librarys():
+    def tree(of):
+        items = of.Ul([of.Li("a < b"), None, of.Li([of.Strong("two"), " or three"])])
+        return of.Div([items, of.Br(), of.Details("x", open=True)], id="a", className="b", **{"data-x": '"'})
+
+    assert html_text(tree(tags.html)) == html_text(tree(html))

@@ -26,7 +26,7 @@ def asked(text):
 @pytest.mark.parametrize(
     ("text", "span"),
     [
-        ("", "2026-11-24T20:01:00Z 2026-11-25T20:01:00Z"),
+        ("", "2026-11-24T20:05:00Z 2026-11-25T20:05:00Z"),
         ("from=2026-11-24&to=2026-11-25", "2026-11-24T00:00:00Z 2026-11-25T00:00:00Z"),
         ("from=2026-07-01&to=2026-07-02", "2026-06-30T23:00:00Z 2026-07-01T23:00:00Z"),
         ("from=2026-10-25", "2026-10-24T23:00:00Z 2026-10-26T00:00:00Z"),  # a day of 25 hours
@@ -44,7 +44,7 @@ def test_an_address_names_its_time(text, span):
 @pytest.mark.parametrize(
     ("text", "span", "told"),
     [
-        ("from=x", "2026-11-24T20:01:00Z 2026-11-25T20:01:00Z", "“x” is no time"),
+        ("from=x", "2026-11-24T20:05:00Z 2026-11-25T20:05:00Z", "“x” is no time"),
         (
             "from=2026-02-30&to=2026-03-02",
             "2026-03-01T00:00:00Z 2026-03-02T00:00:00Z",
@@ -60,10 +60,10 @@ def test_an_address_names_its_time(text, span):
         ("from=2099-01-01&to=2099-01-02", "2026-11-24T20:00:26Z 2026-11-25T20:00:26Z", "still to come"),
         (
             "from=1066-10-14&to=1066-10-15",
-            "2026-11-24T20:01:00Z 2026-11-25T20:01:00Z",
+            "2026-11-24T20:05:00Z 2026-11-25T20:05:00Z",
             "“1066-10-14” is no time",
         ),
-        ("to=" + "9" * 5000, "2026-11-24T20:01:00Z 2026-11-25T20:01:00Z", "9…” is no time"),
+        ("to=" + "9" * 5000, "2026-11-24T20:05:00Z 2026-11-25T20:05:00Z", "9…” is no time"),
     ],
 )
 def test_of_a_garbled_time_the_nearest_sensible_one_is_shown_and_told(text, span, told):
