@@ -35,6 +35,8 @@
     tries       the limit on wrong PINs
     field       the Dash component for an HTML input
     care_rows   the hand-written log as the page tells it, and what is typed into its forms; pure
+    calls       the alarms that cover the page and sound
+    notices     a framed line before all else
     alarm_rows  the alarms: what stands, what has happened, how they do
     plan_rows   the declared loads, and what was used of late
     files       the addresses of the files
@@ -48,6 +50,7 @@
     night       the night line and its words; pure
     figures     what was stored over time -> a chart as plain data, and the same facts in words; pure
     summary     what was stored now -> sentence, rows, ages; pure
+    daemon      whether the daemon lives, and what to say where it does not; pure
     values      one quantity as the page shows it; pure
     snapshot    the questions to the store, all of one refresh at once
     dusk        sunset and sunrise at the site: is it night, and when does it turn

@@ -27,16 +27,20 @@ LIVE_FRAME = """<!DOCTYPE html>
 {%css%}
 </head>
 <body>
-<p id="connection" role="alert" hidden></p>
 {%app_entry%}
+<div id="bars">
+<p id="connection" role="alert" hidden></p>
+<p id="call-bar" role="status" hidden><span></span><button type="button">Look</button></p>
+<p id="sound-bar" role="status" hidden><span></span><button type="button">Be quiet</button></p>
+</div>
 @NAV@
 {%config%}
 {%scripts%}
 {%renderer%}
 </body>
 </html>"""
-"""Around the page that Dash keeps fresh; Dash fills what stands in braces. #connection is filled by
-assets/connection.js when the server falls silent."""
+"""Around the page that Dash keeps fresh; Dash fills what stands in braces. The bars over the links
+are filled by assets/connection.js when the server falls silent and by assets/call.js while an alarm calls."""
 
 STILL_FRAME = """<!DOCTYPE html>
 <html lang="en"@LOOK@>
@@ -52,6 +56,7 @@ STILL_FRAME = """<!DOCTYPE html>
 @SCRIPTS@
 </head>
 <body>
+@HEAD@
 @CONTENT@
 @FOOT@
 @NAV@
@@ -73,6 +78,7 @@ def still_html(page: Page, site: Site, content: Component, moment: Moment) -> st
     parts = {
         "LOOK": moment.html_attributes,
         "METAS": moment.metas,
+        "HEAD": moment.head(),
         "FOOT": moment.foot(still=True),
         "TITLE": html_text(title_of(site, page)),
         "ICON": _icon(),

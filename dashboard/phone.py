@@ -15,8 +15,10 @@ from dash import html
 from flask import Flask, Response, redirect, request
 
 from dashboard import local, look
+from dashboard.daemon import Notice, daemon_notice
 from dashboard.dusk import Turns, take_turns
 from dashboard.markup import html_text
+from dashboard.notices import notice
 from dashboard.pages.base import ReaderFactory
 from dashboard.snapshot import outlook_of
 from dashboard.words import clock_text
@@ -24,6 +26,7 @@ from monitor.clock import SystemClock
 from monitor.errors import StoreError
 from monitor.present import Now, now_of
 from monitor.site.model import Site
+from monitor.store.heartbeat import read_heartbeat
 
 MANIFEST_PATH = "/home.webmanifest"
 
@@ -45,11 +48,13 @@ OWN_ADDRESS = re.compile(r"/([a-z]+(/[a-z]+)*)?(\?[A-Za-z0-9_=&.:+%-]*)?")
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """The moment of an answer: the local time in words, the site's nights, and the light that was chosen."""
+    """The moment of an answer: the local time in words, the site's nights, the light that was chosen, and
+    what is the matter with the daemon."""
 
     as_of: str
     turns: Turns | None
     choice: str
+    notice: Notice | None
 
     @property
     def html_attributes(self) -> str:
@@ -58,6 +63,10 @@ class Moment:
     @property
     def metas(self) -> str:
         return look.metas(self.choice, self.turns)
+
+    def head(self) -> str:
+        """What comes before a page that stands still."""
+        return "" if self.notice is None else html_text(html.Div(notice(self.notice), className="head"))
 
     def foot(self, *, still: bool) -> str:
         """The lines under a page: for one that stands still its time, for all the choice of light."""
@@ -72,16 +81,17 @@ class Moment:
 
 def moment(open_reader: ReaderFactory, site: Site) -> Moment:
     """The moment of the present request; without a store by the computer's own clock."""
-    turns = None
+    turns = trouble = None
     now = Now(SystemClock().now_ms(), 1.0)
     try:
         with closing(open_reader()) as reader:
             now = now_of(reader)
             turns = take_turns(reader, site, outlook_of(reader), now)
+            trouble = daemon_notice(read_heartbeat(reader), now, site)
     except StoreError:
         pass  # the page itself says so
     as_of = clock_text(now.time_ms, now.time_ms, ZoneInfo(site.site.time_zone))
-    return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)))
+    return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)), trouble)
 
 
 def manifest(site: Site) -> dict[str, Any]:

@@ -6,10 +6,10 @@ The words here are the whole answer: a reader who hears them instead of seeing t
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.charge import Charge, charge_of
+from dashboard.daemon import Daemon, Notice, daemon_notice, daemon_state
 from dashboard.local import in_form
 from dashboard.night import Night, night_of
 from dashboard.snapshot import Snapshot
@@ -24,14 +24,22 @@ from dashboard.words import (
     since_text,
     span_text,
 )
-from monitor.present import in_order, standing_text, standing_words
+from monitor.alarms.rules import rules_of
+from monitor.present import PRIORITIES, in_order, standing_text, standing_words
 from monitor.quantities import Stage
 from monitor.records import AlarmState, Condition, DeviceHealth
+from monitor.site.load import with_defaults
 from monitor.site.model import Site
 
 GAP_SHARE = 0.03
 GAP_LEAST_MS = 5 * MINUTE_MS
 """A day is told to have gaps when more than both of these is not covered (our choice)."""
+
+CLOCK_ALARM = "Clock not trusted"
+"""The alarm that has the clock's own mark."""
+
+CALLING = PRIORITIES[:2]
+"""Priorities for which an open page may sound."""
 
 ERROR_WORDS = {
     "line lost": "port or connection gone",
@@ -41,24 +49,6 @@ ERROR_WORDS = {
     "echo": "own request heard back",
     "refused": "request refused",
 }
-
-
-class Daemon(StrEnum):
-    """What the heartbeat tells of the daemon."""
-
-    RUNNING = "running"
-    SILENT = "silent"
-    STOPPED = "stopped"
-    NEVER = "never"
-    AHEAD = "ahead"
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """One thing that comes before the sentence. kind is 'alarm' or 'daemon'."""
-
-    kind: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +66,20 @@ class Total:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One standing alarm. state is how it stands, 'active since 20:31', lasting how long ago that is."""
+    """One standing alarm. state is how it stands, 'active since 20:31', lasting how long ago that is.
+
+    raised_ms tells one raising from the next. calls: it is active, of high priority or more, nobody has
+    acknowledged it and a monitor watches it, so that an open page may sound for it. do_first is what to do.
+    """
 
     name: str
     priority: str
     state: str
     text: str
     lasting: str
+    raised_ms: int
+    calls: bool
+    do_first: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +115,8 @@ class Tonight:
 def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     """The page 'Tonight' in words, from one snapshot of the store."""
     zone = ZoneInfo(site.site.time_zone)
-    daemon = daemon_state(snapshot, site)
-    alarms = tuple(alarm_row(alarm, snapshot, zone) for alarm in in_order(snapshot.alarms) if alarm.stands)
+    daemon = daemon_state(snapshot.heartbeat, snapshot.now, site)
+    alarms = alarm_rows(snapshot, site, daemon, zone)
     main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))
     shown_first = {value.quantity for value in main}
     more = tuple(value_of(snapshot, site, name) for name in known(snapshot, MORE) if name not in shown_first)
@@ -128,7 +125,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         as_of=clock_text(snapshot.now_ms, snapshot.now_ms, zone),
         turns="" if snapshot.turns is None else snapshot.turns.text(),
         daemon=daemon,
-        notices=notices(snapshot, daemon, alarms, zone),
+        notices=notices(snapshot, site, alarms),
         sentence=bank_sentence(snapshot, site, daemon, charge),
         night=night_ahead(snapshot, daemon, zone),
         charge=charge,
@@ -149,53 +146,16 @@ def night_ahead(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> Night | N
     return night_of(snapshot.outlook, snapshot.charge_since_dusk, snapshot.now_ms, zone)
 
 
-def daemon_state(snapshot: Snapshot, site: Site) -> Daemon:
-    """Whether the daemon lives, from its heartbeat."""
-    beat = snapshot.heartbeat
-    if beat is None:
-        return Daemon.NEVER
-    if beat.stopped_ms is not None:
-        return Daemon.STOPPED
-    patience_ms = snapshot.now.patience_ms(site)
-    quiet_ms = snapshot.now_ms - beat.time_ms
-    if quiet_ms < -patience_ms:
-        return Daemon.AHEAD
-    return Daemon.SILENT if quiet_ms > patience_ms else Daemon.RUNNING
-
-
-def notices(
-    snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo
-) -> tuple[Notice, ...]:
+def notices(snapshot: Snapshot, site: Site, alarms: tuple[AlarmRow, ...]) -> tuple[Notice, ...]:
     """What a person must know before the sentence: standing alarms, then a daemon that does not run."""
-    found = [Notice("alarm", f"Alarm, {row.priority} priority, {row.state}. {row.text}") for row in alarms]
-    text = daemon_text(snapshot, daemon, zone)
-    return (*found, Notice("daemon", text)) if text else tuple(found)
+    found = [alarm_notice(row) for row in alarms]
+    trouble = daemon_notice(snapshot.heartbeat, snapshot.now, site)
+    return tuple(found if trouble is None else [*found, trouble])
 
 
-def daemon_text(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> str:
-    """What is the matter with the daemon and what to do, '' while it runs."""
-    beat = snapshot.heartbeat
-    if beat is None:
-        return (
-            "The monitor has not been started yet: nothing is being read. "
-            "Start it with “nightbank monitor” and the site file."
-        )
-    if beat.stopped_ms is not None:
-        return (
-            f"The monitor was stopped {clock_phrase(beat.stopped_ms, snapshot, zone)}: "
-            "nothing is being read. All below is from then."
-        )
-    if daemon is Daemon.SILENT:
-        return (
-            f"The monitor has been silent {since_text(beat.time_ms, snapshot.now_ms, zone)}: its program may "
-            "have ended or hang. Nothing is being read; all below is from then."
-        )
-    if daemon is Daemon.AHEAD:
-        return (
-            f"The stored times run {span_text(beat.time_ms - snapshot.now_ms)} ahead of this computer's "
-            "clock: set the clock; until then no age can be trusted."
-        )
-    return ""
+def alarm_notice(row: AlarmRow) -> Notice:
+    kind = "clock" if row.name == CLOCK_ALARM else "alarm"
+    return Notice(kind, f"Alarm, {row.priority} priority, {row.state}. {row.text}")
 
 
 def clock_phrase(time_ms: int, snapshot: Snapshot, zone: ZoneInfo) -> str:
@@ -335,17 +295,36 @@ def day_note(snapshot: Snapshot) -> str:
     )
 
 
-def alarm_row(alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo) -> AlarmRow:
+def alarm_rows(snapshot: Snapshot, site: Site, daemon: Daemon, zone: ZoneInfo) -> tuple[AlarmRow, ...]:
+    """The standing alarms, the most urgent first."""
+    standing = [alarm for alarm in in_order(snapshot.alarms) if alarm.stands]
+    if not standing:
+        return ()
+    first = {rule.name: rule.do_first for rule in rules_of(with_defaults(site)[0])}
+    watched = daemon in (Daemon.RUNNING, Daemon.SILENT)
+    return tuple(
+        alarm_row(alarm, snapshot, zone, in_form(first.get(alarm.name, "")), watched=watched)
+        for alarm in standing
+    )
+
+
+def alarm_row(
+    alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo, do_first: str, *, watched: bool
+) -> AlarmRow:
     """A standing alarm, with the time since which its value has been beyond its limit."""
     text = in_form(standing_text(alarm.name, alarm.state, alarm.text)).rstrip(".")
     since_ms = alarm.raised_ms or alarm.since_ms
     since = clock_text(since_ms, snapshot.now_ms, zone)
+    unanswered = alarm.state == Condition.UNACKNOWLEDGED
     return AlarmRow(
         alarm.name,
         alarm.priority,
         standing_words(alarm.state, since, first_out=alarm.first_out),
         f"{text[0].upper()}{text[1:]}.",
         span_text(max(0, snapshot.now_ms - since_ms)),
+        raised_ms=since_ms,
+        calls=watched and unanswered and alarm.priority in CALLING,
+        do_first="" if alarm.is_over else do_first,
     )
 
 

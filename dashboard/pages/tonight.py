@@ -15,10 +15,13 @@ from zoneinfo import ZoneInfo
 from dash import Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 
+from dashboard.calls import call_content
 from dashboard.csv_files import LAST_DAY, NIGHT
+from dashboard.daemon import Notice
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
 from dashboard.fresh import RENDERINGS, html_of
+from dashboard.notices import notice
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
@@ -41,6 +44,7 @@ HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
 
 SECTIONS = (
     "lead",
+    "call",
     "night",
     "hours",
     "ground",
@@ -62,6 +66,7 @@ class Parts:
     """The content of each section."""
 
     lead: Content
+    call: Content
     night: Content
     hours: Content
     ground: Content
@@ -90,12 +95,13 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             html.Div(
                 [
                     history_section(plots, told, rows),
-                    section("Alarms", parts.alarms, "alarms"),
+                    alarms_section(parts),
                     section("Devices", parts.devices, "devices"),
                 ],
                 className="column",
             ),
             html.Footer(html.P(parts.answered, id="answered", className="quiet")),
+            html.Dialog(parts.call, id="call", **extra(aria_labelledby="call-title", aria_modal="true")),
         ],
         **extra(data_now=RENDERINGS.keep(html_of(now)), data_day=RENDERINGS.keep(html_of(day))),
     )
@@ -137,6 +143,24 @@ def now_section(parts: Parts) -> Component:
                     html.Table(html.Tbody(parts.more, id="more"), className="values"),
                 ]
             ),
+        ]
+    )
+
+
+def alarms_section(parts: Parts) -> Component:
+    """The alarms, and the button that lets the page sound: a browser wants a tap for it."""
+    sound = [
+        html.Button("Let this page sound", id="sound", type="button"),
+        html.P(
+            "For alarms of urgent or high priority, while this page is open and the screen is on.",
+            className="quiet",
+        ),
+    ]
+    return html.Section(
+        [
+            html.H2("Alarms"),
+            html.Div(parts.alarms, id="alarms"),
+            html.Div(sound, className="needs-scripts"),
         ]
     )
 
@@ -212,6 +236,7 @@ def present_parts(open_reader: ReaderFactory, site: Site) -> Parts:
         return trouble_parts(error, site)
     return Parts(
         lead_part(tonight),
+        call_content(tonight.alarms),
         night_part(tonight),
         hours_part(tonight),
         [] if tonight.night is None else [html.Li(words) for words in tonight.night.basis],
@@ -255,7 +280,7 @@ def trouble_parts(error: StoreError, site: Site) -> Parts:
     """What the page says while the store cannot be read; the style sheet hides the empty sections."""
     now_ms = SystemClock().now_ms()
     lead: Content = [
-        notice("daemon", "The store cannot be read, so there is nothing to show yet."),
+        notice(Notice("store", "The store cannot be read, so there is nothing to show yet.")),
         html.P(str(error), className="trouble"),
         html.P(
             "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
@@ -264,17 +289,7 @@ def trouble_parts(error: StoreError, site: Site) -> Parts:
         ),
     ]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
-    return Parts(lead, [], [], [], [], [], [], [], [], [], answered_part(at))
-
-
-def notice(kind: str, text: str) -> Component:
-    """A framed line before the sentence; the mark's shape tells the kind without colour."""
-    mark = {"alarm": "▲", "daemon": "■"}[kind]
-    return html.P(
-        [html.Span(mark, className="mark", **extra(aria_hidden="true")), text],
-        className=f"notice {kind}",
-        role="alert" if kind == "alarm" else None,
-    )
+    return Parts(lead, [], [], [], [], [], [], [], [], [], [], answered_part(at))
 
 
 def lead_part(tonight: Tonight) -> Content:
@@ -284,7 +299,7 @@ def lead_part(tonight: Tonight) -> Content:
     beside = [] if night is None else [html.P(unbroken(tonight.sentence), id="bank-sentence")]
     kind = "sentence" if night is None or night.fresh else "sentence old"
     return [
-        *(notice(item.kind, item.text) for item in tonight.notices),
+        *(notice(item) for item in tonight.notices),
         html.P(unbroken(answer), className=kind, id="sentence"),
         *beside,
     ]

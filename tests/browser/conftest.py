@@ -226,12 +226,13 @@ class Visit:
         watch=None,
         path="/",
         look="phone",
+        init="",
         **phone,
     ) -> Page:
         """A page of its own on a phone or larger; watch is called with each request.
 
         The phone is British unless phone's `locale` says otherwise; look is what was chosen at the page's
-        foot, None for a phone that comes for the first time.
+        foot, None for a phone that comes for the first time. init is a script that runs before the page's.
         """
         size = {"width": width, "height": height}
         context = self._chromium.new_context(viewport=size, color_scheme=scheme, **phone)
@@ -239,6 +240,7 @@ class Visit:
             context.add_cookies([{"name": "look", "value": look, "url": hide.url}])
         self._contexts.append(context)
         page = context.new_page()
+        page.add_init_script(init or "void 0")
         page.on("console", lambda message: self._note_message(message.type, message.text))
         page.on("pageerror", lambda error: self.said.append(f"error: {error}"))
         page.on("request", lambda request: self._note_request(hide.url, request.url))

@@ -156,19 +156,21 @@ def test_old_doubtful_and_missing_values_differ_by_word_and_shape(hide, visit):
 
 
 @pytest.mark.parametrize(
-    ("heartbeat_age_s", "stopped", "told"),
+    ("heartbeat_age_s", "stopped", "kind", "told"),
     [
-        (1500, False, "The monitor has been silent since 19:35"),
-        (300, True, "The monitor was stopped at 19:55"),
-        (None, False, "The monitor has not been started yet"),
+        (1500, False, "silent", "The monitor has been silent since 19:35"),
+        (300, True, "stopped", "The monitor was stopped at 19:55"),
+        (None, False, "stopped", "The monitor has not been started yet"),
     ],
     ids=["silent", "stopped", "never started"],
 )
-def test_a_daemon_that_does_not_run_is_told_before_the_sentence(hide, visit, heartbeat_age_s, stopped, told):
+def test_a_daemon_that_does_not_run_is_told_before_the_sentence(
+    hide, visit, heartbeat_age_s, stopped, kind, told
+):
     hide.store(hide.present(NOW, age_s=1500), heartbeat_age_s=heartbeat_age_s, stopped=stopped)
     hide.serve()
     page = visit.open(hide)
-    notice = page.locator(".notice.daemon")
+    notice = page.locator(f".notice.{kind}")
     assert told in notice.text_content()
     assert notice.bounding_box()["y"] < page.locator("#sentence").bounding_box()["y"]
     expect(page.locator("#sentence")).to_contain_text("When last read, at 19:35, the bank was 72 %")

@@ -8,9 +8,11 @@ import pytest
 from dashboard.snapshot import Snapshot
 from dashboard.summary import Daemon, summarize
 from dashboard.values import value_of
+from monitor.alarms.rules import rules_of
 from monitor.bank.ledger import DayLedger
 from monitor.present import Look, Now
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, parse_iso
+from monitor.site.load import with_defaults
 from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site
 
 NOW = parse_iso("2026-11-25T20:00:00Z")
@@ -216,6 +218,43 @@ def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase):
     assert said.alarms[0].lasting == "48 min"
 
 
+@pytest.mark.parametrize(
+    ("priority", "state", "calls"),
+    [
+        ("urgent", "unacknowledged", True),
+        ("high", "unacknowledged", True),
+        ("medium", "unacknowledged", False),
+        ("low", "unacknowledged", False),
+        ("urgent", "acknowledged", False),
+        ("urgent", "returned to normal unacknowledged", False),  # it is over
+        ("urgent", "latched unacknowledged", False),
+        ("urgent", "shelved", False),
+    ],
+)
+def test_only_what_is_active_unanswered_and_high_calls(priority, state, calls):
+    alarm = AlarmState("Low voltage", state, NOW, priority, 11.5, "Low voltage: 11.5 V", NOW)
+    assert any(row.calls for row in summarize(snapshot(alarms=(alarm,)), site()).alarms) is calls
+
+
+def test_nothing_calls_while_nobody_watches():
+    alarm = AlarmState("Low voltage", "unacknowledged", NOW, "urgent", 11.5, "", NOW)
+    beat = Heartbeat(NOW - 5 * MINUTE, MIDNIGHT, NOW - 5 * MINUTE)
+    assert not summarize(snapshot(alarms=(alarm,), heartbeat=beat), site()).alarms[0].calls
+
+
+def test_a_shipped_alarm_brings_what_to_do_first():
+    alarm = AlarmState("Low voltage", "unacknowledged", NOW, "high", 11.5, "", NOW)
+    (row,) = summarize(snapshot(alarms=(alarm,)), site()).alarms
+    (rule,) = (rule for rule in rules_of(with_defaults(site())[0]) if rule.name == "Low voltage")
+    assert row.do_first == rule.do_first != ""
+
+
+def test_a_clock_that_is_not_trusted_has_its_own_mark():
+    alarm = AlarmState("Clock not trusted", "unacknowledged", NOW, "medium", 1.0, "the clock is unset", NOW)
+    assert [item.kind for item in summarize(snapshot(alarms=(alarm,)), site()).notices] == ["clock"]
+    assert "Clock not trusted" in {rule.name for rule in rules_of(with_defaults(site())[0])}
+
+
 def test_what_is_shelved_or_out_of_service_is_not_told_as_alarm_but_said():
     alarms = (
         AlarmState("Low voltage", "shelved", NOW, "high", 11.5, "", shelved_until_ms=NOW + 120 * MINUTE),
@@ -254,7 +293,8 @@ def test_a_silent_daemon_puts_the_sentence_in_the_past():
     old = tuple(dataclasses.replace(each, time_ms=NOW - 25 * MINUTE) for each in EVENING)
     said = summarize(snapshot(old, heartbeat=Heartbeat(NOW - 25 * MINUTE, MIDNIGHT, None)), site())
     assert said.daemon is Daemon.SILENT
-    assert "silent since 19:35 (25 min)" in said.notices[0].text
+    assert "silent since 19:35" in said.notices[0].text
+    assert (said.notices[0].kind, said.notices[0].age) == ("silent", "25 min ago")
     assert said.sentence == (
         "When last read, at 19:35, the bank was 72 % charged (64 to 80 %) and gave 4.2 A, at 12.5 V."
     )
@@ -264,7 +304,8 @@ def test_a_stopped_daemon_says_when():
     beat = Heartbeat(NOW - 5 * MINUTE, MIDNIGHT, NOW - 5 * MINUTE)
     said = summarize(snapshot(heartbeat=beat), site())
     assert said.daemon is Daemon.STOPPED
-    assert "stopped at 19:55 (5 min ago)" in said.notices[0].text
+    assert "stopped at 19:55" in said.notices[0].text
+    assert (said.notices[0].kind, said.notices[0].age) == ("stopped", "5 min ago")
     assert said.sentence.startswith("When last read, at 19:59, the bank was")
 
 
@@ -273,6 +314,7 @@ def test_a_clock_that_was_put_back_is_told():
     assert said.daemon is Daemon.AHEAD
     assert said.sentence.startswith("When last read, at 19:59, the bank was")
     assert "1 h ahead" in said.notices[0].text
+    assert said.notices[0].kind == "clock"
 
 
 @pytest.mark.parametrize(("quiet_s", "state"), [(149, Daemon.RUNNING), (151, Daemon.SILENT)])

@@ -1,0 +1,91 @@
+"""Whether the daemon lives, and what a page says where it does not: each trouble with its mark. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from zoneinfo import ZoneInfo
+
+from dashboard.words import age_text, clock_text, span_text
+from monitor.present import Now
+from monitor.records import Heartbeat
+from monitor.site.model import Site
+
+
+class Daemon(StrEnum):
+    """What the heartbeat tells of the daemon."""
+
+    RUNNING = "running"
+    SILENT = "silent"
+    STOPPED = "stopped"
+    NEVER = "never"
+    AHEAD = "ahead"
+
+
+MARKS = {"alarm": "▲", "clock": "◷", "silent": "○", "stopped": "■", "store": "▤"}
+"""A trouble's mark: told apart by its shape, in every light (our choice). The connection's is in
+assets/connection.js."""
+
+KINDS = {
+    Daemon.SILENT: "silent",
+    Daemon.STOPPED: "stopped",
+    Daemon.NEVER: "stopped",
+    Daemon.AHEAD: "clock",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One thing that comes before the sentence. kind is a key of MARKS; age is how long ago it began, told
+    beside the text and not read aloud again with each minute."""
+
+    kind: str
+    text: str
+    age: str = ""
+
+
+def daemon_state(beat: Heartbeat | None, now: Now, site: Site) -> Daemon:
+    """Whether the daemon lives, from its heartbeat."""
+    if beat is None:
+        return Daemon.NEVER
+    if beat.stopped_ms is not None:
+        return Daemon.STOPPED
+    patience_ms = now.patience_ms(site)
+    quiet_ms = now.time_ms - beat.time_ms
+    if quiet_ms < -patience_ms:
+        return Daemon.AHEAD
+    return Daemon.SILENT if quiet_ms > patience_ms else Daemon.RUNNING
+
+
+def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None:
+    """What is the matter with the daemon and what to do, None while it runs."""
+    state = daemon_state(beat, now, site)
+    if state is Daemon.RUNNING:
+        return None
+    kind = KINDS[state]
+    if beat is None:
+        return Notice(
+            kind,
+            "The monitor has not been started yet: nothing is being read. "
+            "Start it with “nightbank monitor” and the site file.",
+        )
+    zone = ZoneInfo(site.site.time_zone)
+    if state is Daemon.AHEAD:
+        return Notice(
+            kind,
+            f"The stored times run {span_text(beat.time_ms - now.time_ms)} ahead of this computer's "
+            "clock: set the clock; until then no age can be trusted.",
+        )
+    since_ms = beat.time_ms if beat.stopped_ms is None else beat.stopped_ms
+    at, age = clock_text(since_ms, now.time_ms, zone), age_text(now.time_ms - since_ms)
+    if state is Daemon.STOPPED:
+        text = (
+            f"The monitor was stopped at {at}: nothing is being read, all here is from then. Start it again "
+            "when it should go on."
+        )
+    else:
+        text = (
+            f"The monitor has been silent since {at}: its program may have ended or hang. Nothing is being "
+            "read, all here is from then. Start it again; if that does not help, restart the computer."
+        )
+    return Notice(kind, text, age)

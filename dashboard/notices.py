@@ -1,0 +1,22 @@
+"""A framed line before all else on a page: its mark's shape, its frame and its words tell the kind."""
+
+from __future__ import annotations
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboard.daemon import MARKS, Notice
+from dashboard.pages.base import extra
+
+
+def notice(item: Notice) -> Component:
+    """The line of a notice; an alarm is told at once by a screen reader, anything else when it is at rest."""
+    return html.P(
+        [
+            html.Span(MARKS[item.kind], className="mark", **extra(aria_hidden="true")),
+            item.text,
+            *([html.Span(f" ({item.age})", **extra(aria_hidden="true"))] if item.age else []),
+        ],
+        className=f"notice {item.kind}",
+        role="alert" if item.kind == "alarm" else "status",
+    )
