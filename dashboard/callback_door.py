@@ -60,6 +60,6 @@ def _may_hold(sent: Mapping[str, Any]) -> bool:
     value = sent.get("value")
     if sent["property"] not in COUNTERS:
         return True
-    if isinstance(value, bool) or not isinstance(value, int | float | None):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return False
-    return value is None or (math.isfinite(value) and 0 <= value <= MOST_COUNTED and value == int(value))
+    return math.isfinite(value) and 0 <= value <= MOST_COUNTED and value == int(value)

@@ -16,16 +16,22 @@ import pytest
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
-from dashboard.pages.tonight import SECTIONS
+from dashboard.api import ADDRESSES
+from dashboard.app import FRESH
+from dashboard.csv_files import TABLES
+from dashboard.pages import PAGES
+from dashboard.phone import PATHS
 from dashboard.tries import FREE
+from dashboard.writing import CALLBACK
 from monitor.pin import pin_path, set_pin
 from monitor.records import AlarmState, Condition
 from tests.browser.conftest import Hide
 from tests.faults.door_client import FORM, Visitor, raw, tables
 
 PIN = "739204"
+JSON = {"Content-Type": "application/json"}
 ACKNOWLEDGE = {"kind": "acknowledge", "subject": "Low voltage"}
-FUZZ_S = 4.0
+FUZZ_S = 3.0
 """How long each fuzzing goes on (our choice: some hundreds of requests)."""
 
 INSIDE = re.compile(r"Traceback|File \"|\.py\b|site-packages|sqlite3|werkzeug|waitress", re.IGNORECASE)
@@ -96,10 +102,19 @@ def lock_token(visitor):
 # The way in, so that the refusals below are worth something.
 
 
-def test_a_phone_with_the_pin_leaves_one_request_for_each_form(hut, unlocked):
+def test_a_phone_with_the_pin_leaves_one_request_for_a_form_that_it_sends_eight_times_at_once(hut, unlocked):
     before = requests_in(hut)
-    done = unlocked.send("/alarms/ask", {**ACKNOWLEDGE, "form_token": unlocked.token()})
+    fields = {**ACKNOWLEDGE, "form_token": unlocked.token()}
+
+    def press(_):
+        again = Visitor(hut.port)
+        again.cookie = unlocked.cookie
+        return again.send("/alarms/ask", fields)
+
+    with ThreadPoolExecutor(4) as threads:
+        done, *others = sorted(threads.map(press, range(8)), key=lambda answer: answer.status)
     assert done.status == 303
+    assert {answer.status for answer in others} == {403}
     assert re.fullmatch(r"/alarms\?done=\d+", done.headers["Location"])
     assert requests_in(hut) == before + 1
     assert "Asked for." in unlocked.get(done.headers["Location"]).text
@@ -164,10 +179,10 @@ def test_a_form_that_another_page_sends_is_refused_with_the_visitors_own_session
 
 @pytest.mark.parametrize("sent", [{"Origin": "http://evil.example"}, {"Sec-Fetch-Site": "cross-site"}])
 def test_another_page_cannot_have_the_callbacks_either(hut, sent):
-    body = json.dumps(a_refresh()).encode()
-    asked = {"Content-Type": "application/json"}
-    assert Visitor(hut.port).ask("POST", "/_dash-update-component", body, asked).status == 200
-    assert Visitor(hut.port).ask("POST", "/_dash-update-component", body, asked | sent).status == 403
+    visitor = Visitor(hut.port)
+    body = json.dumps(senses_of(visitor)[0]).encode()
+    assert visitor.ask("POST", CALLBACK, body, JSON).status == 200
+    assert visitor.ask("POST", CALLBACK, body, JSON | sent).status == 403
 
 
 # Tokens.
@@ -205,21 +220,6 @@ def test_without_a_session_nothing_is_taken(hut, unlocked):
         assert "locked" in refused.text
         assert "my long words" in refused.text  # nothing that was typed is lost
         assert "Write down" not in stranger.get("/care").text
-
-
-def test_a_form_is_taken_once_even_when_sent_many_times_at_once(hut, unlocked):
-    before = requests_in(hut)
-    fields = {**ACKNOWLEDGE, "form_token": unlocked.token()}
-
-    def press(_):
-        again = Visitor(hut.port)
-        again.cookie = unlocked.cookie
-        return again.send("/alarms/ask", fields).status
-
-    with ThreadPoolExecutor(4) as threads:
-        statuses = sorted(threads.map(press, range(8)))
-    assert statuses == [303, *[403] * 7]
-    assert requests_in(hut) == before + 1
 
 
 def test_a_page_that_is_locked_again_takes_nothing(hut):
@@ -401,14 +401,18 @@ def test_what_is_too_large_is_refused(hut, unlocked):
 # Fuzzing.
 
 
-def a_refresh(**change):
-    """What Dash's script sends to have the page 'Tonight' renewed."""
-    return {
-        "output": ".." + "...".join(f"{section}.children" for section in SECTIONS) + "..",
-        "outputs": [{"id": section, "property": "children"} for section in SECTIONS],
-        "inputs": [{"id": "refresh", "property": "n_intervals", "value": 3}],
-        "changedPropIds": ["refresh.n_intervals"],
-    } | change
+def senses_of(visitor):
+    """What the page's own scripts may send: a body for each of Dash's callbacks, as Dash tells them of it."""
+    bodies = []
+    for told in json.loads(visitor.get("/_dash-dependencies").text):
+        output = told["output"]
+        names = output[2:-2].split("...") if output.startswith("..") else [output]
+        outputs = [dict(zip(("id", "property"), name.rsplit(".", 1), strict=True)) for name in names]
+        inputs = [{"id": each["id"], "property": each["property"], "value": 3} for each in told["inputs"]]
+        changed = [f"{each['id']}.{each['property']}" for each in inputs]
+        bodies.append({"output": output, "outputs": outputs, "inputs": inputs, "changedPropIds": changed})
+    assert bodies
+    return bodies
 
 
 ANYTHING = st.recursive(
@@ -420,18 +424,18 @@ KEYS = st.sampled_from(
     ["output", "outputs", "inputs", "state", "changedPropIds", "parsedChangedPropsIds", "other"]
 )
 DEEP = st.integers(100, 30_000).map(lambda depth: b"[" * depth + b"]" * depth)
-BODIES = (
-    st.builds(lambda key, value: json.dumps(a_refresh(**{key: value})).encode(), KEYS, ANYTHING)
-    | ANYTHING.map(lambda value: json.dumps(value).encode())
-    | st.builds(
-        lambda value: json.dumps(
-            a_refresh(inputs=[{"id": "refresh", "property": "n_intervals", "value": value}])
-        ).encode(),
-        ANYTHING,
-    )
-    | st.binary(max_size=300)
-    | DEEP
-)
+
+
+def near(bodies):
+    """Bodies with something else in a place, values that no counter has, and what is no body at all."""
+
+    def with_value(body, value):
+        return body | {"inputs": [each | {"value": value} for each in body["inputs"]]}
+
+    changed = st.builds(lambda body, key, value: body | {key: value}, bodies, KEYS, ANYTHING)
+    valued = st.builds(with_value, bodies, ANYTHING)
+    as_json = (changed | valued | ANYTHING).map(lambda value: json.dumps(value).encode())
+    return as_json | st.binary(max_size=300) | DEEP
 
 
 def fuzz(strategy, act):
@@ -462,22 +466,16 @@ def fuzz(strategy, act):
 @pytest.mark.usefixtures("untouched")
 def test_whatever_is_sent_to_a_callback_it_neither_fails_nor_writes(hut):
     visitor = Visitor(hut.port)
-    assert (
-        visitor.ask(
-            "POST",
-            "/_dash-update-component",
-            json.dumps(a_refresh()).encode(),
-            {"Content-Type": "application/json"},
-        ).status
-        == 200
-    )
+    good = senses_of(visitor)
+    for body in good:
+        assert visitor.ask("POST", CALLBACK, json.dumps(body).encode(), JSON).status == 200
 
     def act(body):
-        answer = visitor.ask("POST", "/_dash-update-component", body, {"Content-Type": "application/json"})
-        assert answer.status in (200, 204, 400, 413), body
+        answer = visitor.ask("POST", CALLBACK, body, JSON)
+        assert answer.status in (200, 400, 413), body
         assert answer.status == 200 or not INSIDE.search(answer.text)
 
-    assert fuzz(BODIES, act) > 50
+    assert fuzz(near(st.sampled_from(good)), act) > 50
 
 
 FIELDS = st.dictionaries(
@@ -538,19 +536,25 @@ def test_whatever_is_typed_into_a_form_it_does_not_fail_and_leaves_requests_at_m
     assert after == before
 
 
+NAMES = ["to", "days", "done", "edit", "back", "as", "from", "of", "at", "show", "quantity", "points", "x"]
+"""Names that stand in the pages' addresses, and one that does not."""
+
+
 @pytest.mark.usefixtures("untouched")
 def test_whatever_stands_in_an_address_it_does_not_fail(hut):
     visitor = Visitor(hut.port)
     queries = st.lists(
         st.tuples(
-            st.sampled_from(["to", "days", "done", "edit", "back", "as", "from", "q", "at", "span", "x"]),
+            st.sampled_from(NAMES),
             st.text(max_size=20)
-            | st.sampled_from(["2026-11-25", "-1", "9" * 30, "0", "nan", "/alarms?done=1", "²"]),
+            | st.sampled_from(
+                ["2026-11-25", "-1", "9" * 30, "0", "nan", "/alarms?done=1", "now", "day", "²"]
+            ),
         ),
         max_size=4,
     )
     paths = st.sampled_from(
-        ["/", "/days", "/alarms", "/care", "/plan", "/closer", "/unlock", "/look", "/alarms/ask"]
+        sorted({*(page.path for page in PAGES), *TABLES, *ADDRESSES, *PATHS, FRESH, "/unlock", "/alarms/ask"})
     )
 
     def act(drawn):

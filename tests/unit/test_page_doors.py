@@ -87,7 +87,7 @@ BODY = {
 SINGLE = {
     "output": "place.figure",
     "outputs": {"id": "place", "property": "figure"},
-    "inputs": [{"id": "closer", "property": "n_clicks", "value": None}],
+    "inputs": [{"id": "closer", "property": "n_clicks", "value": 2}],
     "state": [{"id": "kept", "property": "data", "value": {"any": ["thing"]}}],
     "changedPropIds": [],
 }
@@ -113,7 +113,8 @@ def test_what_our_scripts_ask_for_goes_through() -> None:
         {"inputs": [{"id": {"type": "x"}, "property": "n_clicks"}]},
         {"inputs": [{"id": "closer", "property": "n_clicks", "value": "7"}]},
         {"inputs": [{"id": "closer", "property": "n_clicks", "value": True}]},
-        {"inputs": [{"id": "closer", "property": "n_clicks", "value": -1}]},
+        {"inputs": [{"id": "closer", "property": "n_clicks", "value": None}]},
+        {"inputs": [{"id": "refresh", "property": "n_intervals", "value": -1}]},
         {"inputs": [{"id": "closer", "property": "n_clicks", "value": 1e400}]},
         {"inputs": [{"id": "closer", "property": "n_clicks", "value": 0.5}]},
         {"inputs": [{"id": "closer", "property": "n_clicks", "more": 1}]},
