@@ -54,7 +54,7 @@ class Moment:
     as_of: str
     turns: Turns | None
     choice: str
-    notice: Notice | None
+    notice: Notice | None = None
 
     @property
     def html_attributes(self) -> str:
