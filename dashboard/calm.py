@@ -85,7 +85,10 @@ class Teller:
         def failed(fault: Exception) -> Response:
             what, why = type(fault).__name__, str(fault)
             log.error("%s %.200r: %s %.300r at %s", request.method, request.path, what, why, _place(fault))
-            return self.told(HTTPStatus.INTERNAL_SERVER_ERROR, OWN_FAULT)
+            try:
+                return self.told(HTTPStatus.INTERNAL_SERVER_ERROR, OWN_FAULT)
+            except Exception:  # the fault may lie in what all pages share
+                return Response(f"{OWN_FAULT}\n", HTTPStatus.INTERNAL_SERVER_ERROR, mimetype="text/plain")
 
     def _light(self) -> Moment:
         """The light of the moment. Where reading needs the PIN, nothing of the site is told by it; a fault of
@@ -93,10 +96,10 @@ class Teller:
         if self._open_reader is not None:
             try:
                 seen = moment(self._open_reader, self._site)
-                return _Lit(seen.as_of, seen.turns, seen.choice)
+                return _Lit(seen.as_of, seen.turns, seen.choice, notice=None)
             except Exception as fault:
                 log.error("the light of a page: %s at %s", type(fault).__name__, _place(fault))
-        return _Lit("", None, look.choice_of(request.cookies.get(look.COOKIE)))
+        return _Lit("", None, look.choice_of(request.cookies.get(look.COOKIE)), notice=None)
 
 
 def _nothing() -> Component:

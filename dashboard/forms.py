@@ -92,5 +92,7 @@ def lock_section(hand: Hand, seen_ms: int) -> list[Component]:
 def outcome_note(hand: Hand) -> list[Component]:
     """What became of what was asked for last, or what to mend."""
     if hand.fault is not None:
-        return [html.P(str(hand.fault), className="notice alarm", role="alert")]
-    return [html.P(hand.outcome, className="notice daemon", role="status")] if hand.outcome else []
+        return [html.P(str(hand.fault), className="notice alarm", role="alert", id="outcome")]
+    return (
+        [html.P(hand.outcome, className="notice daemon", role="status", id="outcome")] if hand.outcome else []
+    )

@@ -116,6 +116,7 @@ def _faults(*, missing: bool = False) -> Schema:
         **nothing_yet,
         "405": _answer("Only GET and HEAD are answered.", "Error"),
         "421": _answer("Asked under a name that is not this computer's.", "Error"),
+        "401": _answer("The site file asks for the PIN before anything is shown.", "Error"),
         "503": _answer("The store cannot be read; the text says why.", "Error"),
     }
 

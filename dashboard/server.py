@@ -13,6 +13,7 @@ from dashboard.address import address_of
 from dashboard.app import make_app
 from monitor.errors import NightbankError
 from monitor.memory import keep_small
+from monitor.pin import pin_path
 from monitor.site.load import load_site
 from monitor.store import store_path
 from monitor.store.connect import seal
@@ -46,6 +47,10 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     site = load_site(site_file)
     host, port = host or site.page.host, port or site.page.port
     path = store_path(site, site_file)
+    if site.page.reading_needs_pin and not pin_path(path).exists():
+        log.warning(
+            "%s asks for a PIN before anything is shown, and none is set: run nightbank pin", site_file
+        )
     app = make_app(lambda: open_reader(path), site, path)
     try:
         server = create_server(

@@ -23,7 +23,7 @@ from dashboard.doors import Refusal, wrong_form, wrong_method
 from dashboard.field import Field
 from dashboard.forms import TOKEN, Hand, Mistyped, hidden, labelled
 from dashboard.frame import still_html
-from dashboard.lock import Lock, State
+from dashboard.lock import NO_PIN, Lock, State
 from dashboard.pages.base import Ask, Asked, Page, ReaderFactory
 from dashboard.phone import moment
 from dashboard.sessions import LASTS_S
@@ -100,7 +100,9 @@ class Desk:
         )
 
     def pin_page(self, back: str, status: int, text: str = "", wait_s: float = 0.0) -> Response:
-        """The form that asks for the PIN, and leads back."""
+        """The form that asks for the PIN, and leads back; where none is set, how to set one."""
+        if self.state() is State.NO_PIN:
+            return self._teller.page("Unlock", status, [html.P(NO_PIN)])
         content: list[Component] = [html.P(text, className="notice alarm", role="alert")] if text else []
         pin = Field(
             type="password", name="pin", required=True, autoFocus=True, autoComplete="current-password",

@@ -166,7 +166,7 @@ def test_alarms_are_answered_with_a_thumb_and_the_daemon_says_what_became_of_it(
     page, hut = unlocked.open("/alarms"), unlocked.hut
     expect(page.get_by_role("button", name="Acknowledge all")).to_be_in_viewport()
     alarm(page, "Low voltage").get_by_role("button", name="Acknowledge").click()
-    expect(page.get_by_role("status")).to_have_text("Low voltage: acknowledged.")
+    expect(page.locator("#outcome")).to_have_text("Low voltage: acknowledged.")
     assert states(hut)["Low voltage"] == Condition.ACKNOWLEDGED
     assert states(hut)["Bank too hot"] == Condition.RETURNED
     with hut.reader() as reader:
@@ -178,7 +178,7 @@ def test_alarms_are_answered_with_a_thumb_and_the_daemon_says_what_became_of_it(
     page.get_by_role("button", name="Acknowledge", exact=True).click()  # all that is left
     assert states(hut)["Bank too hot"] == Condition.NORMAL
     alarm(page, "Thermal runaway").get_by_role("button", name="Reset").click()
-    expect(page.get_by_role("status")).to_contain_text("Thermal runaway: reset")
+    expect(page.locator("#outcome")).to_contain_text("Thermal runaway: reset")
     assert states(hut)["Thermal runaway"] == Condition.NORMAL
 
     low = alarm(page, "Low voltage")
@@ -186,11 +186,11 @@ def test_alarms_are_answered_with_a_thumb_and_the_daemon_says_what_became_of_it(
     low.get_by_role("button", name="8 hours").click()
     until = (datetime.now(LONDON) + timedelta(hours=8)).strftime("%H:%M")
     earlier = (datetime.now(LONDON) + timedelta(hours=8, minutes=-1)).strftime("%H:%M")
-    told = page.get_by_role("status").text_content()
+    told = page.locator("#outcome").text_content()
     assert "Low voltage: shelved until" in told
     assert until in told or earlier in told
     page.get_by_role("button", name="Unshelve Low voltage").click()
-    expect(page.get_by_role("status")).to_contain_text("unshelved")
+    expect(page.locator("#outcome")).to_contain_text("unshelved")
     assert page.get_by_role("button", name="Unshelve Low voltage").count() == 0
 
 
@@ -206,7 +206,7 @@ def test_a_hydrometer_reading_is_written_down_corrected_and_can_be_changed(unloc
     form.get_by_label("Who").fill("Ada")
     form.get_by_role("button", name="Write it down").click()
     # 1.250 at 60 °F is 1.242 at 80 °F by the makers' rule (facts.md 1.4); 0.035 is more than the 0.030 there
-    expect(page.get_by_role("status")).to_contain_text("Written: hydrometer")
+    expect(page.locator("#outcome")).to_contain_text("Written: hydrometer")
     entry = page.locator("#log > li").first
     expect(entry).to_contain_text("2 cells, 1.207 to 1.242 (corrected to 26.7 °C from 15.56 °C)")
     expect(entry).to_contain_text("they differ by 0.035")
@@ -219,7 +219,7 @@ def test_a_hydrometer_reading_is_written_down_corrected_and_can_be_changed(unloc
     assert change.get_by_label("Electrolyte temperature").input_value() == "15.56"
     change.get_by_label("String 2, battery 2, cell 3").fill("1.245")
     change.get_by_role("button", name="Change it").click()
-    expect(page.get_by_role("status")).to_contain_text("with the former wording kept")
+    expect(page.locator("#outcome")).to_contain_text("with the former wording kept")
     entry = page.locator("#log > li").first
     expect(entry).to_contain_text("they differ by 0.005")
     entry.get_by_text("Changed once").click()
@@ -237,7 +237,7 @@ def test_what_is_mistyped_is_told_and_nothing_typed_is_lost(unlocked):
     form.get_by_label("Water, litres").fill("1500")
     form.get_by_label("Note").fill("All cells\n<b>slowly</b>")
     form.get_by_role("button", name="Write it down").click()
-    expect(page.get_by_role("alert")).to_contain_text("at most 100")
+    expect(page.locator("#outcome")).to_contain_text("at most 100")
     form = page.locator("#write-water")
     assert form.get_by_label("Water, litres").input_value() == "1500"
     assert form.get_by_label("Note").input_value() == "All cells\n<b>slowly</b>"
@@ -270,7 +270,7 @@ def test_going_back_and_pressing_again_writes_nothing_twice(unlocked):
     form = page.locator("#write-note")
     form.get_by_label("Note").fill("Only once")
     form.get_by_role("button", name="Write it down").click()
-    expect(page.get_by_role("status")).to_contain_text("Written")
+    expect(page.locator("#outcome")).to_contain_text("Written")
     used = page.locator("#write-note input[name=form_token]").get_attribute("value")
     visitor = Visitor(unlocked.hut.port)
     (cookie,) = unlocked.cookies()
@@ -307,11 +307,11 @@ def test_while_the_daemon_stands_still_a_request_waits_for_it(unlocked):
     form = page.locator("#write-note")
     form.get_by_label("Note").fill("While nobody looked")
     form.get_by_role("button", name="Write it down").click()
-    expect(page.get_by_role("status")).to_contain_text("as soon as it starts")
+    expect(page.locator("#outcome")).to_contain_text("as soon as it starts")
     assert page.locator("#log > li", has_text="nobody looked").count() == 0
     hut.start_daemon()
     expect_soon(lambda: page.reload() and page.locator("#log > li", has_text="nobody looked").count() == 1)
-    expect(page.get_by_role("status")).to_contain_text("Written: note")
+    expect(page.locator("#outcome")).to_contain_text("Written: note")
 
 
 def expect_soon(holds) -> None:
@@ -360,6 +360,16 @@ def test_where_reading_needs_the_pin_nothing_is_shown_before_it(shut):
     assert friend.ask("POST", "/_dash-update-component", body, asked).status == 400
     for path in ("/assets/page.css", "/library/plotly-basic-4.1.1.min.js"):
         assert stranger.get(path).status == 200
+
+
+def test_without_a_pin_it_shows_nothing_and_says_how_to_set_one(shut):
+    pin_path(shut.store_file).rename(shut.folder / "aside")
+    told = Visitor(shut.port).get("/")
+    (shut.folder / "aside").rename(pin_path(shut.store_file))
+    assert told.status == 401
+    assert "nightbank pin" in told.text
+    assert 'name="pin"' not in told.text
+    assert "12.4" not in told.text
 
 
 def test_there_the_pin_leads_back_to_the_page_that_was_asked_for(shut, chromium):

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -14,6 +15,7 @@ from urllib.request import urlopen
 
 import pytest
 
+from tests.faults.door_client import Visitor
 from tests.ports import free_port
 
 NIGHTBANK = [sys.executable, "-m", "monitor.cli"]
@@ -61,6 +63,14 @@ def test_it_prints_an_address_and_serves_the_page_there(demo):
     assert f":{port}/ (open it on a phone" in log.read_text()
     with urlopen(f"http://127.0.0.1:{port}/", timeout=10) as answer:
         assert answer.status == 200
+
+
+def test_its_pin_is_drawn_anew_and_unlocks_the_page(demo):
+    _, _, port, log = demo
+    pin = re.search(r"The page's PIN: (\d{6}) ", log.read_text())[1]
+    visitor = Visitor(port)
+    assert visitor.unlock(pin).status == 303
+    assert "Unlocked on this phone" in visitor.get("/alarms").text
 
 
 def test_the_past_days_are_there_and_it_goes_on_live(demo):
