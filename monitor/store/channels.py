@@ -82,6 +82,7 @@ WRITE_DAY = "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?,
 
 def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
     """A day as its row; the day must hold a reading."""
+    gaps = day.gaps()
     return (
         day.span.day.toordinal(),
         channel.id,
@@ -89,7 +90,7 @@ def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
         day.first_ms,
         day.last_ms,
         day.gap_limit_ms(),
-        pack_pairs(day.gaps()),
+        pack_pairs(gaps) if gaps else b"",
     )
 
 

@@ -216,8 +216,10 @@ class DaySum:
 
     def numbers(self, per_unit: int) -> Numbers:
         """The numbers of a DayStat in their order, from the count on."""
-        area = Area(self._joined.above2, self._joined.below2, self._joined.covered_ms)
-        area.add(self._cut)
+        joined, cut = self._joined, self._cut
+        area = Area(
+            joined.above2 + cut.above2, joined.below2 + cut.below2, joined.covered_ms + cut.covered_ms
+        )
         if self._long:
             limit_ms = self.gap_limit_ms()
             for span_ms, part in self._long:

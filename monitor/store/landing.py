@@ -280,16 +280,18 @@ class Landing:
     def _write_rows(self, rows: dict[int, list[tuple[int, int]]]) -> None:
         """Good values that are not there yet, into rows that may be."""
         self._packer.rows_come(rows)
-        alike: dict[tuple[int, ...], list[tuple[int, ...]]] = {}
+        alike: dict[tuple[int, ...], list[list[int]]] = {}
         for time_ms, values in rows.items():
-            channels, steps = zip(*values, strict=True)
-            alike.setdefault(channels, []).append((time_ms, *steps))
+            channels = tuple([channel for channel, _ in values])
+            row = [steps for _, steps in values]
+            row.append(time_ms)
+            alike.setdefault(channels, []).append(row)
         for channels, filled in alike.items():
             columns = ", ".join(f"c{channel}" for channel in channels)
             marks = ", ".join("?" for _ in channels)
             taken = ", ".join(f"c{channel} = excluded.c{channel}" for channel in channels)
             self._write.executemany(
-                f"INSERT INTO poll (time_ms, {columns}) VALUES (?, {marks})"
+                f"INSERT INTO poll ({columns}, time_ms) VALUES ({marks}, ?)"
                 f" ON CONFLICT (time_ms) DO UPDATE SET {taken}",
                 filled,
             )

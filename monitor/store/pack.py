@@ -54,19 +54,19 @@ def pack_numbers(numbers: Sequence[int], *, steady: bool = True) -> bytes:
     return HEAD.pack(kind + width, len(numbers), first, shared) + body
 
 
-def unpack_numbers(packed: bytes) -> list[int]:
-    """The numbers that were packed."""
+def unpack_numbers(packed: bytes) -> Sequence[int]:
+    """The numbers that were packed; a steady clock as the range that it is."""
     if not packed:
         return []
     kind, count, first, shared = HEAD.unpack_from(packed)
     if kind == STEADY:
-        return [*range(first, first + count * shared, shared)] if shared else [first] * count
+        return range(first, first + count * shared, shared) if shared else [first] * count
     parts = from_weight(inflate(packed[HEAD.size :]), kind & (PLAIN - 1))
     if kind & PLAIN:
         return [first + shared * part for part in parts]
     if shared == 1:
         return [*accumulate(parts, initial=first)]
-    return [first + shared * part for part in accumulate(parts, initial=0)]
+    return [*accumulate(map(shared.__mul__, parts), initial=first)]
 
 
 def pack_pairs(pairs: Iterable[tuple[int, int]]) -> bytes:
@@ -135,7 +135,7 @@ class Column:
     clock: bytes
     values: bytes
 
-    def unpack(self) -> tuple[list[int], list[int]]:
+    def unpack(self) -> tuple[Sequence[int], Sequence[int]]:
         """Times in ms and values in steps, in order of time."""
         return unpack_numbers(self.clock), unpack_numbers(self.values)
 

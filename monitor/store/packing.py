@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from monitor.store.blocks import SPAN_MS, channel_readings, read_block, rows_in, write_block
+from monitor.store.blocks import SPAN_MS, channel_readings, held, read_block, span_columns, write_block
 from monitor.store.days import LocalDay, gaps_of, local_day
 from monitor.store.pack import Column, join_columns, pack_numbers, pack_pairs, split_columns
 from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, pack_steps, sum_steps
@@ -159,17 +159,13 @@ class _Span:
         return cursor.rowcount
 
     def _pack(self, write: sqlite3.Connection, channels: Sequence[int]) -> int:
-        moments, *columns = zip(*rows_in(write, channels, self.start_ms, self.end_ms), strict=True)
+        moments, columns = span_columns(write, self.span, channels)
         clock, done = pack_numbers(moments), 0
-        for channel, values in zip(channels, columns, strict=True):
-            if None in values:
-                there = [pair for pair in zip(moments, values, strict=True) if pair[1] is not None]
-                times, kept = zip(*there, strict=True)
-                self._packed[channel] = Column(pack_numbers(times), pack_numbers(kept))
-                done += len(times)
-            else:
-                self._packed[channel] = Column(clock, pack_numbers(values))
-                done += len(values)
+        for channel, column in zip(channels, columns, strict=True):
+            times, values = held(moments, column)
+            same = len(times) == len(moments)
+            self._packed[channel] = Column(clock if same else pack_numbers(times), pack_numbers(values))
+            done += len(times)
         return done
 
 

@@ -128,14 +128,28 @@ def put_together(
     per_unit: int,
     edges: Edges,
     by_rank: Sequence[tuple[Sequence[Step], Sequence[Run]]],
+    start_ms: int,
+    end_ms: int,
 ) -> Series:
-    """A series from each device's buckets and runs, best-ranked device first: it decides its buckets."""
+    """A series from each device's buckets and runs, best-ranked device first: it decides its buckets.
+
+    Buckets are cut at start and end.
+    """
     best: dict[int, Step] = {}
     for steps, _ in by_rank:
         for step in steps:
             best.setdefault(step[0], step)
-    buckets = tuple(
-        Bucket(*edges(number), count, low / per_unit, total / count / per_unit, high / per_unit)
-        for number, count, low, total, high in sorted(best.values())
-    )
-    return Series(quantity, buckets, gaps_between([run for _, covered in by_rank for run in covered]))
+    buckets = []
+    for number, count, low, total, high in sorted(best.values()):
+        from_ms, until_ms = edges(number)
+        buckets.append(
+            Bucket(
+                from_ms if from_ms > start_ms else start_ms,
+                until_ms if until_ms < end_ms else end_ms,
+                count,
+                low / per_unit,
+                total / count / per_unit,
+                high / per_unit,
+            )
+        )
+    return Series(quantity, tuple(buckets), gaps_between([run for _, covered in by_rank for run in covered]))

@@ -11,7 +11,7 @@ days' statistics keep, so that a long chart breaks where the day's energy has a 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import NamedTuple
@@ -21,7 +21,7 @@ from monitor.records import Series
 from monitor.store.blocks import Course, first_from, last_before
 from monitor.store.days import day_at, local_day, zone_of
 from monitor.store.pack import split_columns, unpack_pairs
-from monitor.store.reduce import GAP_BUCKETS, Edges, Run, Step, bucket_width_ms, put_together, runs
+from monitor.store.reduce import GAP_BUCKETS, Run, Step, bucket_width_ms, put_together, runs
 from monitor.store.steps import LATEST_MS
 from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, unpack_steps
 
@@ -48,12 +48,15 @@ class Grid:
     length_ms: int
     zone: ZoneInfo | None = None
 
-    def edge_ms(self, bucket: int) -> int:
-        """Where a bucket begins."""
-        number = self.origin + bucket * self.a_bucket
+    def edges(self, bucket: int) -> tuple[int, int]:
+        """Where a bucket begins and ends, in ms."""
+        first = self.origin + bucket * self.a_bucket
         if self.zone is None:
-            return number * self.length_ms
-        return local_day(self.zone, date.fromordinal(number)).start_ms
+            return first * self.length_ms, (first + self.a_bucket) * self.length_ms
+        span = local_day(self.zone, date.fromordinal(first))
+        if self.a_bucket == 1:
+            return span.start_ms, span.end_ms
+        return span.start_ms, local_day(self.zone, date.fromordinal(first + self.a_bucket)).start_ms
 
 
 class KeptDay(NamedTuple):
@@ -91,7 +94,7 @@ def read_series(
                     sums = _by_grid(ask, course, grid, kept, per_unit, start_ms, end_ms)
                     if sums:
                         by_rank.append((sums, _runs(ask, course.channel, kept, start_ms, end_ms)))
-            return put_together(quantity, per_unit, _edges(grid.edge_ms, start_ms, end_ms), by_rank)
+            return put_together(quantity, per_unit, grid.edges, by_rank, start_ms, end_ms)
     width_ms = bucket_width_ms(start_ms, end_ms, points)
     for course in courses:
         parts = course.parts(start_ms, end_ms, width_ms, start_ms)
@@ -102,13 +105,13 @@ def read_series(
                 finer = course.parts(start_ms, end_ms, finer_ms, start_ms)
             by_rank.append(([part[:5] for part in parts], runs(finer, course.pairs)))
     return put_together(
-        quantity, per_unit, _edges(lambda bucket: start_ms + bucket * width_ms, start_ms, end_ms), by_rank
+        quantity,
+        per_unit,
+        lambda bucket: (start_ms + bucket * width_ms, start_ms + (bucket + 1) * width_ms),
+        by_rank,
+        start_ms,
+        end_ms,
     )
-
-
-def _edges(edge_ms: Callable[[int], int], start_ms: int, end_ms: int) -> Edges:
-    """A bucket's start and end, cut at the span's."""
-    return lambda bucket: (max(start_ms, edge_ms(bucket)), min(end_ms, edge_ms(bucket + 1)))
 
 
 def grid_of(ask: sqlite3.Connection, start_ms: int, end_ms: int, points: int) -> Grid | None:
@@ -148,7 +151,10 @@ def read_steps(
         sum_raw(start_ms, at_ms)
         for day, packed in _tier_days(ask, course.channel, at_ms, after * length_ms, length_ms):
             sum_raw(at_ms, day * DAY_MS)
-            steps.extend(step for step in unpack_steps(packed) if first <= step[0] < after)
+            found = unpack_steps(packed)
+            if found[0][0] < first or after <= found[-1][0]:
+                found = [step for step in found if first <= step[0] < after]
+            steps += found
             at_ms = min((day + 1) * DAY_MS, after * length_ms)
     sum_raw(at_ms, end_ms)
     return steps
@@ -212,7 +218,7 @@ def _kept_days(
         " WHERE channel = ? AND day BETWEEN ? AND ? ORDER BY day"
     )
     ends = EPOCH + start_ms // DAY_MS - 1, EPOCH + end_ms // DAY_MS + 1
-    kept = [KeptDay(*row) for row in ask.execute(sql, (channel, *ends))]
+    kept = [*map(KeptDay._make, ask.execute(sql, (channel, *ends)))]
     if any(day.gaps is None for day in kept):
         return None
     return [day for day in kept if day.first_ms < end_ms and start_ms <= day.last_ms]
