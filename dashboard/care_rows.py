@@ -12,9 +12,9 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dashboard.forms import Mistyped
-from dashboard.words import clock_text, number
-from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of
-from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of, gravities_of, gravity_words
+from dashboard.words import clock_text
+from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of, figures_words
+from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of
 from monitor.records import LogEntry, LogKind, Request, to_datetime, to_ms
 from monitor.site.model import Site
 
@@ -73,15 +73,6 @@ def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> str:
     said = " ".join(part for part in (f"{kind}.", figures_words(entry), entry.text) if part)
     written = clock_text(entry.written_ms, now_ms, zone)
     return f"{written}, by {entry.by}: done {clock_text(entry.time_ms, now_ms, zone)}. {said}"
-
-
-def figures_words(entry: LogEntry) -> str:
-    """The numbers of an entry in words, '' where it has none."""
-    gravities = gravities_of(entry)
-    if gravities is not None:
-        return gravity_words(gravities)
-    water_L = entry.details.get(WATER)
-    return "" if water_L is None else f"{number(water_L, 1)} L."
 
 
 def typed_of(entry: LogEntry, zone: ZoneInfo) -> dict[str, str]:

@@ -14,7 +14,9 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
     cli_pin        the command that sets the page's PIN
+    cli_log        the command that shows and writes the log
     cli_parts      what several commands share
+    cli_asked      a request from the command line, and the daemon's answer
     alarm_words    alarms, their history and figures for a person
     bank_words     the report on the bank for a person
     sun_words      days and the array's findings for a person

@@ -133,6 +133,7 @@ def _add_rooms() -> None:
     from monitor.cli_bank import bank
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
+    from monitor.cli_log import log
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
     from monitor.cli_pin import pin
@@ -148,6 +149,7 @@ def _add_rooms() -> None:
     main.add_command(outlook)
     main.add_command(estimate)
     main.add_command(rebuild)
+    main.add_command(log)
     main.add_command(notify)
     main.add_command(pin)
     main.add_command(export_table, "export")

@@ -5,29 +5,15 @@ The rooms are imported when a command runs, so that the command line stays light
 
 from __future__ import annotations
 
-import json
 import re
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import click
 
+from monitor.cli_asked import Asked, ask_daemon, echo_json
 from monitor.cli_parts import SITE_FILE, moment_ms
 
-if TYPE_CHECKING:
-    from monitor.records import Heartbeat, Request
-    from monitor.site.model import Site
-    from monitor.store.embedded import EmbeddedReader
-
-WAIT_S = 5.0
-"""How long the command waits for the daemon, which looks once a second (our choice)."""
-
-LOOK_S = 0.1
 HISTORY = 50
 FIGURES_DAYS = 30
 
@@ -36,26 +22,6 @@ _SECONDS = {"min": 60.0, "h": 3600.0, "d": 86_400.0}
 
 JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 NAME = click.argument("name")
-
-
-@dataclass(frozen=True)
-class Asked:
-    """The site file that the commands of the group are about."""
-
-    path: Path
-
-    def site(self) -> Site:
-        from monitor.site.load import load_site, with_defaults
-
-        return with_defaults(load_site(self.path))[0]
-
-    @contextmanager
-    def reader(self, site: Site) -> Iterator[EmbeddedReader]:
-        from monitor.store import store_path
-        from monitor.store.embedded import open_reader
-
-        with open_reader(store_path(site, self.path)) as reader:
-            yield reader
 
 
 @click.group()
@@ -86,7 +52,7 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
     with asked.reader(site) as reader:
         states, beat, now = reader.alarms(), read_heartbeat(reader), now_of(reader)
     if as_json:
-        _echo_json(list_document(states, rules_of(site)))
+        echo_json(list_document(states, rules_of(site)))
     else:
         zone = ZoneInfo(site.site.time_zone)
         click.echo(list_in_words(states, rules_of(site), beat, now.time_ms, now.patience_ms(site), zone))
@@ -97,7 +63,7 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
 @click.pass_obj
 def acknowledge(asked: Asked, name: str) -> None:
     """Say that you have seen the alarm NAME, or 'all' of them."""
-    _ask(asked, "acknowledge", name)
+    ask_daemon(asked, "acknowledge", name, {})
 
 
 @alarms.command()
@@ -106,7 +72,7 @@ def acknowledge(asked: Asked, name: str) -> None:
 @click.pass_obj
 def shelve(asked: Asked, name: str, span: str) -> None:
     """Be left alone by the alarm NAME for a time; then it is judged again by itself."""
-    _ask(asked, "shelve", name, for_s=_seconds(span))
+    ask_daemon(asked, "shelve", name, {"for_s": _seconds(span)})
 
 
 @alarms.command()
@@ -114,7 +80,7 @@ def shelve(asked: Asked, name: str, span: str) -> None:
 @click.pass_obj
 def unshelve(asked: Asked, name: str) -> None:
     """End the shelving of the alarm NAME now."""
-    _ask(asked, "unshelve", name)
+    ask_daemon(asked, "unshelve", name, {})
 
 
 @alarms.command()
@@ -122,7 +88,7 @@ def unshelve(asked: Asked, name: str) -> None:
 @click.pass_obj
 def reset(asked: Asked, name: str) -> None:
     """Reset the latched alarm NAME, once it is acknowledged and back to normal."""
-    _ask(asked, "reset", name)
+    ask_daemon(asked, "reset", name, {})
 
 
 @alarms.command("out-of-service")
@@ -130,7 +96,7 @@ def reset(asked: Asked, name: str) -> None:
 @click.pass_obj
 def out_of_service(asked: Asked, name: str) -> None:
     """Put the alarm NAME out of service until you put it in service again."""
-    _ask(asked, "out of service", name)
+    ask_daemon(asked, "out of service", name, {})
 
 
 @alarms.command("in-service")
@@ -138,7 +104,7 @@ def out_of_service(asked: Asked, name: str) -> None:
 @click.pass_obj
 def in_service(asked: Asked, name: str) -> None:
     """Put the alarm NAME in service again."""
-    _ask(asked, "in service", name)
+    ask_daemon(asked, "in service", name, {})
 
 
 @alarms.command()
@@ -160,7 +126,7 @@ def history(asked: Asked, first: str | None, last: str | None, limit: int, as_js
         end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
         found = reader.transitions(start_ms, end_ms, limit)
     if as_json:
-        _echo_json(history_document(found))
+        echo_json(history_document(found))
     else:
         click.echo(history_in_words(found, now_ms, zone))
 
@@ -187,51 +153,9 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
             reader.transitions(start_ms, end_ms, 1_000_000), reader.alarms(), start_ms, end_ms, zone
         )
     if as_json:
-        _echo_json(figures_document(found))
+        echo_json(figures_document(found))
     else:
         click.echo(figures_in_words(found, zone))
-
-
-def _ask(asked: Asked, kind: str, name: str, **details: float) -> None:
-    """Leave a request for the daemon and wait for what becomes of it; exit status 1 where it is refused."""
-    from monitor.clock import clock_from_note
-    from monitor.records import Request
-    from monitor.store import store_path
-    from monitor.store.embedded import leave_request
-    from monitor.store.heartbeat import read_heartbeat
-
-    site = asked.site()
-    path = store_path(site, asked.path)
-    with asked.reader(site) as reader:
-        clock = clock_from_note(reader.note("clock"))
-        beat = read_heartbeat(reader)
-    request = Request(clock.now_ms(), kind, name, details, "the command line")
-    number = leave_request(path, request)
-    done = _wait_for(asked, site, number)
-    if done is None:
-        click.echo(_undone(beat))
-    else:
-        click.echo(done.outcome)
-        if done.details.get("changed") == 0:
-            click.get_current_context().exit(1)
-
-
-def _wait_for(asked: Asked, site: Site, number: int) -> Request | None:
-    """The request once it is done, None where that takes longer than WAIT_S."""
-    until_s = time.monotonic() + WAIT_S
-    with asked.reader(site) as reader:
-        while time.monotonic() < until_s:
-            found = reader.request(number)
-            if found is not None and found.done_ms is not None:
-                return found
-            time.sleep(LOOK_S)
-    return None
-
-
-def _undone(beat: Heartbeat | None) -> str:
-    if beat is None or beat.stopped_ms is not None:
-        return "The monitor does not run now; it will be done as soon as the monitor starts."
-    return f"The monitor has not answered within {WAIT_S:.0f} s; it will be done as soon as it does."
 
 
 def _seconds(span: str) -> float:
@@ -248,7 +172,3 @@ def _seconds(span: str) -> float:
             param_hint="--for",
         )
     return seconds
-
-
-def _echo_json(document: Any) -> None:
-    click.echo(json.dumps(document, ensure_ascii=False))

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from monitor.care.gravity import TEMPERATURE, as_gravity, cell_count, cell_of
+from monitor.care.gravity import TEMPERATURE, as_gravity, cell_count, cell_of, gravities_of, gravity_words
 from monitor.records import LogEntry, LogKind, Request
 from monitor.site.model import Site
 
@@ -87,6 +87,15 @@ def changed(before: LogEntry, after: LogEntry) -> LogEntry | None:
     ):
         return None
     return replace(after, id=before.id, former=(*before.former, replace(before, former=())))
+
+
+def figures_words(entry: LogEntry) -> str:
+    """The numbers of an entry in words, '' where it has none."""
+    gravities = gravities_of(entry)
+    if gravities is not None:
+        return gravity_words(gravities)
+    water_L = entry.details.get(WATER)
+    return "" if water_L is None else f"{water_L:.1f} L."
 
 
 def clean_name(by: str) -> str:

@@ -6,8 +6,7 @@ import logging
 from dataclasses import replace
 
 from monitor.alarms.telling import clock_words
-from monitor.care.entry import KINDS, LOG, LogRefused, changed, entry_of
-from monitor.care.gravity import gravities_of, gravity_words
+from monitor.care.entry import KINDS, LOG, LogRefused, changed, entry_of, figures_words
 from monitor.clock import Clock
 from monitor.records import LogEntry, Request
 from monitor.site.model import Site
@@ -62,5 +61,5 @@ class LogKeeper:
 
     def _told(self, entry: LogEntry, now_ms: int) -> str:
         lead = f"{entry.kind}, {clock_words(entry.time_ms, now_ms, self._zone)}"
-        found = gravities_of(entry)
-        return f"{lead}: {gravity_words(found)}" if found else f"{lead}."
+        figures = figures_words(entry)
+        return f"{lead}: {figures}" if figures else f"{lead}."

@@ -69,7 +69,7 @@ def daemon(tmp_path: Path, site: Site) -> Iterator[Daemon]:
 
 
 def test_what_a_person_did_is_filed_with_who_and_when(daemon: Daemon) -> None:
-    assert daemon.ask(asked("water", text="All cells", water_L=1.5)) == "Written: water, 18:00."
+    assert daemon.ask(asked("water", text="All cells", water_L=1.5)) == "Written: water, 18:00: 1.5 L."
     (entry,) = daemon.log()
     assert replace(entry, id=0) == LogEntry(
         NOW - HOUR_MS, "water", "All cells", {"water_L": 1.5}, "Ada", NOW, ()

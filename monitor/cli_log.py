@@ -1,0 +1,129 @@
+"""`nightbank log`: the hand-written log of what was done at bank and array.
+
+The rooms are imported when a command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
+from monitor.cli_parts import SITE_FILE, moment_ms
+
+if TYPE_CHECKING:
+    from monitor.records import LogEntry
+
+SHOWN = 50
+"""So many entries are shown where no other number is asked for."""
+
+
+@click.group()
+@click.argument("site", type=SITE_FILE)
+@click.pass_context
+def log(ctx: click.Context, site: Path) -> None:
+    """Show what was done at the bank of SITE, and write it down.
+
+    \b
+    Examples: nightbank log hide.toml list
+              nightbank log hide.toml add note "Fuse of the mast changed, 10 A" --by Ada
+              nightbank log hide.toml add water --water 1.5 --at 2026-11-25T10:30
+              nightbank log hide.toml add hydrometer --gravity 1.265 --gravity 1.260 --temperature 12
+    """
+    ctx.obj = Asked(site)
+
+
+@log.command("list")
+@click.option("--limit", type=click.IntRange(1, 100_000), default=SHOWN, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_obj
+def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
+    """The entries, newest first, with what was said before where one was changed."""
+    site = asked.site()
+    with asked.reader(site) as reader:
+        entries = reader.log(0, 2**62, limit)
+    if as_json:
+        echo_json([_document(entry) for entry in entries])
+        return
+    zone = ZoneInfo(site.site.time_zone)
+    for entry in entries:
+        for line in _lines(entry, zone):
+            click.echo(line)
+    if not entries:
+        click.echo("Nothing has been written down yet.")
+
+
+@log.command()
+@click.argument("kind")
+@click.argument("text", default="")
+@click.option("--at", metavar="TIME", help="When it was done; now without it.")
+@click.option("--by", default=BY, metavar="NAME", help="Who did it.")
+@click.option("--water", type=float, metavar="L", help="Litres of water, all cells together.")
+@click.option(
+    "--gravity",
+    type=float,
+    multiple=True,
+    metavar="SG",
+    help="One cell's gravity, as read: once for each cell, in their order from the positive pole.",
+)
+@click.option("--temperature", type=float, metavar="C", help="Of the electrolyte, in °C.")
+@click.pass_obj
+def add(
+    asked: Asked,
+    kind: str,
+    text: str,
+    at: str | None,
+    by: str,
+    water: float | None,
+    gravity: tuple[float, ...],
+    temperature: float | None,
+) -> None:
+    """Write an entry of a KIND, with a TEXT: hydrometer, water, equalization, terminals, cleaning or note."""
+    from monitor.care.entry import LOG, TEXT, TIME, WATER
+    from monitor.care.gravity import GRAVITY, TEMPERATURE
+    from monitor.present import now_of
+
+    site = asked.site()
+    with asked.reader(site) as reader:
+        now_ms = now_of(reader).time_ms
+    time_ms = moment_ms(at, ZoneInfo(site.site.time_zone), "--at") if at else now_ms
+    details: dict[str, str | float | None] = {TIME: float(time_ms), TEXT: text}
+    details |= {f"{GRAVITY}{cell}": value for cell, value in enumerate(gravity, 1)}
+    if water is not None:
+        details[WATER] = water
+    if temperature is not None:
+        details[TEMPERATURE] = temperature
+    ask_daemon(asked, LOG, kind, details, by)
+
+
+def _document(entry: LogEntry) -> dict[str, object]:
+    from monitor.records import iso_utc
+
+    return {
+        "id": entry.id,
+        "time": iso_utc(entry.time_ms),
+        "kind": entry.kind,
+        "text": entry.text,
+        "details": dict(entry.details),
+        "by": entry.by,
+        "written": iso_utc(entry.written_ms),
+        "former": [_document(each) for each in entry.former],
+    }
+
+
+def _lines(entry: LogEntry, zone: ZoneInfo) -> list[str]:
+    """An entry for a person: what, when, who; its figures and its text; what it said before."""
+    from monitor.care.entry import figures_words
+    from monitor.records import to_datetime
+
+    done = to_datetime(entry.time_ms).astimezone(zone)
+    lines = [f"{done:%Y-%m-%d %H:%M}  {entry.kind}, by {entry.by}"]
+    lines += [f"  {line}" for line in (figures_words(entry), *entry.text.split("\n")) if line]
+    for former in entry.former:
+        written = to_datetime(former.written_ms).astimezone(zone)
+        before, *rest = _lines(former, zone)
+        lines += [f"  Changed; {written:%Y-%m-%d %H:%M} it said: {before}", *(f"  {line}" for line in rest)]
+    return lines
