@@ -45,8 +45,9 @@ class StoreReader(Protocol):
         whole five minutes, hours or local days instead, all but the first and last of the same number of
         them and none more than half as wide again as equal ones; the first begins at start and the last
         ends at end. Count, minimum, mean and maximum are those of the readings inside in either case. Where
-        they are cut so, a gap is what the day's statistics do not join: readings further apart than five
-        minutes and three times the usual interval of that day.
+        they are cut so, also where a day's equal buckets are such by themselves, a gap is what the day's
+        statistics do not join: readings further apart than five minutes and three times the usual interval of
+        that day.
         """
 
     def days(self, first: date, last: date) -> list[DayStat]:

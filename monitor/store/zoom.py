@@ -1,6 +1,7 @@
 """A reduced series by way of the coarsest tier that is fine enough.
 
-Up to RAW_UP_TO_MS the raw readings answer, in buckets of exactly equal width. Beyond, buckets are whole
+Up to RAW_UP_TO_MS buckets are of exactly equal width, and the raw readings answer; but those of a whole day
+that are whole steps of five minutes by themselves come from that tier. Beyond, buckets are whole
 numbers of a tier's steps (local days, hours, five minutes, all counted from the step in which the span
 begins), provided that this makes no bucket more than COARSER times as wide as equal ones would be. Counts,
 extremes and means are exact everywhere: where the span cuts a step, and where no tier has been made yet
@@ -28,6 +29,9 @@ from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, un
 RAW_UP_TO_MS = 26 * HOUR_MS
 """A day's chart, with an hour around it, has the edges that it asks for (our choice; 18,700 readings at 5 s
 take 3 ms)."""
+
+A_DAY_FROM_MS = 22 * HOUR_MS
+"""The shortest local day has 23 hours; a shorter span tells silences of some seconds, too (our choice)."""
 
 COARSER = 1.5
 """How much wider than equal ones a tier's buckets may be (our choice: two thirds of the points at least)."""
@@ -116,8 +120,10 @@ def read_series(
 
 def grid_of(ask: sqlite3.Connection, start_ms: int, end_ms: int, points: int) -> Grid | None:
     """The coarsest grid that is fine enough, None where raw readings must answer."""
-    if end_ms - start_ms <= RAW_UP_TO_MS or start_ms < 0 or end_ms > LATEST_MS:
+    if start_ms < 0 or end_ms > LATEST_MS:
         return None
+    if end_ms - start_ms <= RAW_UP_TO_MS:
+        return _even_grid(start_ms, end_ms, points)
     widest_ms = COARSER * (end_ms - start_ms) / points
     if widest_ms >= DAY_MS:
         (name,) = ask.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()
@@ -132,6 +138,14 @@ def grid_of(ask: sqlite3.Connection, start_ms: int, end_ms: int, points: int) ->
         if a_bucket * length_ms <= widest_ms:
             return Grid(first, a_bucket, length_ms)
     return None
+
+
+def _even_grid(start_ms: int, end_ms: int, points: int) -> Grid | None:
+    """The grid of a day whose equal buckets are whole steps of five minutes, None of any other span."""
+    width_ms = bucket_width_ms(start_ms, end_ms, points)
+    if end_ms - start_ms < A_DAY_FROM_MS or start_ms % FIVE_MINUTES_MS or width_ms % FIVE_MINUTES_MS:
+        return None
+    return Grid(start_ms // FIVE_MINUTES_MS, width_ms // FIVE_MINUTES_MS, FIVE_MINUTES_MS)
 
 
 def read_steps(

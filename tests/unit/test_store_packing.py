@@ -23,7 +23,7 @@ import pytest
 from monitor.records import Quality, Reading, Series, to_datetime, to_ms
 from monitor.store import packing
 from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
-from monitor.store.zoom import COARSER, RAW_UP_TO_MS
+from monitor.store.zoom import COARSER, RAW_UP_TO_MS, grid_of
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -346,3 +346,21 @@ def _check_all_packed(path: Path, model: Model, now_ms: int, where: str) -> None
         }
         assert tiers == (len(days),), where
         assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)], where
+
+
+def test_a_day_in_even_five_minutes_is_the_same_from_its_tier_and_from_its_readings(tmp_path: Path) -> None:
+    """The same day asked for in 288 points, which the tier answers, and 1 ms longer, which it does not."""
+    start_ms = 1_795_478_400_000  # 2026-11-24T00:00:00Z
+    with open_writer(tmp_path / "store.db", "Europe/London") as writer:
+        for at in range(start_ms, start_ms + 30 * HOUR_MS, 10_000):
+            value = 12 + (at // 10_000 * 7 % 101) / 100
+            writer.append([Reading(at, "charger", "battery_voltage_V", value)])
+        for _ in range(60):
+            writer.commit()
+        end_ms = start_ms + 24 * HOUR_MS
+        assert grid_of(writer._connection, start_ms, end_ms, 288) is not None
+        assert grid_of(writer._connection, start_ms, end_ms, 287) is None
+        even = writer.series("battery_voltage_V", start_ms, end_ms, 288)
+        raw = writer.series("battery_voltage_V", start_ms, end_ms - 1, 288)
+    assert [bucket.start_ms for bucket in even.buckets] == list(range(start_ms, end_ms, 300_000))
+    assert even.buckets[:-1] == raw.buckets[:-1]
