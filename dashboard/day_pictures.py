@@ -30,8 +30,6 @@ SCALE_WIDTH = 13.0
 MOST_LETTERS = 16
 """So many letters stand beside each other on a phone (our choice)."""
 
-DOT_PX = 5
-
 Address = Callable[[DayRow], str]
 """Where a tap on a day or week leads."""
 
@@ -83,9 +81,7 @@ def lowest_picture(rows: Sequence[DayRow], reserve: float, address: Address) -> 
     """The lowest charge of each day over the reserve; a filled dot where the bank got full that day."""
     plot = Plot(0, len(rows), 0, 1, top=4, bottom=84)
     known = [(place + 0.5, row) for place, row in enumerate(rows) if row.soc_min is not None]
-    marks = [
-        plot.mark(x, row.soc_min or 0, "day-full" if row.full_days else "day-low", DOT_PX) for x, row in known
-    ]
+    marks = [plot.mark(x, row.soc_min or 0, "day-full" if row.full_days else "day-low") for x, row in known]
     return picture(
         "days",
         *(plot.across(at, "grid") for at in (0, 0.5, 1.0)),

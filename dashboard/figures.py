@@ -44,21 +44,22 @@ class HistoryRow:
 def segments(series: Series) -> list[list[Bucket]]:
     """The buckets between the gaps. A gap too short to be drawn, inside one bucket, breaks nothing."""
     pieces: list[list[Bucket]] = []
+    gaps = iter(series.gaps)
+    gap = next(gaps, None)
+    before: Bucket | None = None
     for bucket in series.buckets:
-        before = pieces[-1][-1] if pieces else None
-        if before is not None and not broken(before, bucket, series.gaps):
-            pieces[-1].append(bucket)
-        else:
-            pieces.append([bucket])
+        broken = before is None
+        while before is not None and gap is not None and gap[0] < bucket.start_ms:
+            width_ms = before.end_ms - before.start_ms
+            broken |= gap[1] - gap[0] >= width_ms and gap[1] > before.end_ms
+            if gap[1] > bucket.end_ms:
+                break  # it reaches beyond: the next pair asks for it again
+            gap = next(gaps, None)
+        if broken:
+            pieces.append([])
+        pieces[-1].append(bucket)
+        before = bucket
     return pieces
-
-
-def broken(before: Bucket, after: Bucket, gaps: Sequence[tuple[int, int]]) -> bool:
-    """Whether a gap as long as a bucket lies between two neighbouring buckets."""
-    width_ms = before.end_ms - before.start_ms
-    return any(
-        end - start >= width_ms and start < after.start_ms and end > before.end_ms for start, end in gaps
-    )
 
 
 def day_figure(history: History, zone: ZoneInfo) -> dict[str, Any]:

@@ -14,7 +14,6 @@ from dashboard.view import View, address
 from monitor.quantities import Stage
 from monitor.store.steps import CODES
 
-DOT_PX = 2
 MISSING_Y, TIMES_Y = 85.0, 97.0
 
 
@@ -37,9 +36,11 @@ def strip_picture(
             *(plot.field(start, end, "unread") for start, end in drawn_gaps(strip.unread, view.length_ms)),
             *(plot.upright(at_ms, "clock-change") for at_ms, _ in changes),
             plot.upright(now_ms, "now") if view.start_ms < now_ms < view.end_ms else "",
-            plot.curves(*_curves(strip, plot, kind)),
-            *(plot.mark(each.time_ms, each.value or 0.0, f"{kind}-dot", DOT_PX) for each in strip.single),
-            *(words("?", plot.x(each.time_ms), plot.y(each.value or 0.0), "flaw") for each in strip.doubtful),
+            plot.curves(
+                *_curves(strip, plot, kind),
+                plot.dots(strip.single, f"{kind}-dots"),
+            ),
+            *(words("?", plot.x(at_ms), plot.y(value), "flaw") for at_ms, value in strip.doubtful),
             *_missing(strip, plot),
             *(words(text, plot.x(at), TIMES_Y, "scale") for at, text in marks),
             *_taps(view, plot, zone),

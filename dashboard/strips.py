@@ -5,6 +5,7 @@ Pure but for `take_strips`, which asks the store.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
@@ -34,14 +35,14 @@ from monitor.store.base import StoreReader
 from monitor.store.days import day_at
 from monitor.store.steps import CODES
 
-POINTS = 300
-"""A point for each column of a phone (our choice)."""
+POINTS, MOST_POINTS = 300, 400
+"""A point for each column of a phone; a year has one for each day, since days are summed up (our choice)."""
 
 SINGLE_UP_TO_MS = 15 * MINUTE_MS
 """So short a span shows its single readings (our choice: 180 of a device that is asked every 5 s)."""
 
-MOST_SINGLE = 400
-"""More dots than that stand on each other on a phone (our choice)."""
+MOST_DOUBTFUL = 200
+"""More question marks than that stand on each other on a phone (our choice)."""
 
 MOST_FLAWED = 20
 """So many spells of doubtful or missing readings are listed (our choice)."""
@@ -69,15 +70,15 @@ class Flawed:
 class Strip:
     """A quantity over a view. unread are the spans without readings, none of them ahead of now.
 
-    single are the good readings themselves, doubtful and flawed the others, all empty but in a very close
-    look.
+    single are the good readings themselves and doubtful the suspect ones, as (time, value); flawed tells all
+    that are not good. They are empty but in a very close look.
     """
 
     quantity: str
     series: Series
     unread: tuple[tuple[int, int], ...]
-    single: tuple[Reading, ...] = ()
-    doubtful: tuple[Reading, ...] = ()
+    single: tuple[tuple[int, float], ...] = ()
+    doubtful: tuple[tuple[int, float], ...] = ()
     flawed: tuple[Flawed, ...] = ()
 
     @property
@@ -124,11 +125,25 @@ def asked_there(
 
 def take_strips(reader: StoreReader, view: View, now_ms: int) -> list[Strip]:
     """Each of the view's quantities over its span. Raises StoreError."""
-    readings = read_closely(reader, view) if view.length_ms <= SINGLE_UP_TO_MS else []
-    return [
-        take_strip(reader, name, [reading for reading in readings if reading.quantity == name], view, now_ms)
-        for name in view.quantities
-    ]
+    return [take_strip(reader, name, view, now_ms) for name in view.quantities]
+
+
+def take_strip(reader: StoreReader, name: str, view: View, now_ms: int) -> Strip:
+    """One quantity over the view; in a very close look with its single readings. Raises StoreError."""
+    series = reader.series(name, view.start_ms, view.end_ms, points_of(view))
+    unread = unread_of(series, view, now_ms)
+    if view.length_ms > SINGLE_UP_TO_MS:
+        return Strip(name, series, unread)
+    flawed = reader.flawed(name, view.start_ms, view.end_ms)
+    doubtful = [(each.time_ms, each.value) for each in flawed if each.value is not None]
+    return Strip(
+        name,
+        series,
+        unread,
+        tuple((bucket.start_ms, bucket.mean) for bucket in series.buckets if bucket.count == 1),
+        tuple(doubtful[:MOST_DOUBTFUL]),
+        tuple(_spells(flawed, [bucket.start_ms for bucket in series.buckets])),
+    )
 
 
 def read_closely(reader: StoreReader, view: View) -> list[Reading]:
@@ -138,24 +153,12 @@ def read_closely(reader: StoreReader, view: View) -> list[Reading]:
     return [each for each in readings if each.quantity in view.quantities]
 
 
-def take_strip(reader: StoreReader, name: str, readings: Sequence[Reading], view: View, now_ms: int) -> Strip:
-    """One quantity over the view; in a very close look with its readings. Raises StoreError."""
-    series = reader.series(name, view.start_ms, view.end_ms, points_of(view))
-    good = tuple(reading for reading in readings if reading.quality is Quality.GOOD)
-    return Strip(
-        name,
-        series,
-        unread_of(series, view, now_ms),
-        good if len(good) <= MOST_SINGLE else (),
-        tuple(reading for reading in readings if reading.quality is Quality.SUSPECT),
-        tuple(_spells(readings)),
-    )
-
-
 def points_of(view: View) -> int:
-    """How many points a view is shown in; those of a day are even five minutes."""
-    even = -(-view.length_ms // EVEN_MS)
-    return even if 0.9 * POINTS < even <= POINTS else POINTS
+    """How many points a view is shown in; those of a day are even five minutes, those of a year days."""
+    even, days = -(-view.length_ms // EVEN_MS), -(-view.length_ms // DAY_MS) + 1
+    if 0.9 * POINTS < even <= POINTS:
+        return even
+    return days if POINTS < days <= MOST_POINTS else POINTS
 
 
 def _width_ms(bucket: Bucket) -> int:
@@ -180,28 +183,27 @@ def unread_of(series: Series, view: View, now_ms: int) -> tuple[tuple[int, int],
     return tuple(sorted([*silent, *(gap for gap in gaps if gap[1] > gap[0])]))
 
 
-def _spells(readings: Sequence[Reading]) -> list[Flawed]:
-    """Readings that are not good, those of one reason in a row together."""
+def _spells(flawed: Sequence[Reading], good_ms: Sequence[int]) -> list[Flawed]:
+    """Readings that are not good, those of one reason together that no good one comes between."""
     found: list[Flawed] = []
     before: Reading | None = None
-    for reading in readings:
-        if reading.quality is not Quality.GOOD:
-            same = (
-                before is not None
-                and before.quality is reading.quality
-                and before.reason == reading.reason
-                and before.device == reading.device
+    for reading in flawed:
+        same = (
+            before is not None
+            and (before.quality, before.reason, before.device)
+            == (reading.quality, reading.reason, reading.device)
+            and bisect_left(good_ms, before.time_ms) == bisect_left(good_ms, reading.time_ms)
+        )
+        last = found.pop() if same else None
+        found.append(
+            Flawed(
+                reading.time_ms if last is None else last.first_ms,
+                reading.time_ms,
+                1 if last is None else last.count + 1,
+                reading.quality is Quality.MISSING,
+                reading.reason,
             )
-            last = found.pop() if same else None
-            found.append(
-                Flawed(
-                    reading.time_ms if last is None else last.first_ms,
-                    reading.time_ms,
-                    1 if last is None else last.count + 1,
-                    reading.quality is Quality.MISSING,
-                    reading.reason,
-                )
-            )
+        )
         before = reading
     return found
 
@@ -291,8 +293,9 @@ def rows_of(strip: Strip, view: View, zone: ZoneInfo) -> list[Row]:
     found = []
     decimals = decimals_of(*strip.edges)
     with_day = view.length_ms > DAY_MS * 1.1
+    middles = [(bucket.start_ms + bucket.end_ms) // 2 for bucket in strip.series.buckets]
     for start_ms, end_ms in view.parts(zone):
-        some = [b for b in strip.series.buckets if start_ms <= (b.start_ms + b.end_ms) // 2 < end_ms]
+        some = strip.series.buckets[bisect_left(middles, start_ms) : bisect_left(middles, end_ms)]
         texts = ["—"] * 3
         if some:
             values = (min(b.minimum for b in some), mean_of(some), max(b.maximum for b in some))

@@ -50,6 +50,11 @@ class Plot:
         """A curve through the points."""
         return f'<path class="{kind}" d="{self._course(points)}"/>' if points else ""
 
+    def dots(self, points: Points, kind: str) -> str:
+        """A dot on each point, as strokes without length: the style sheet rounds their ends."""
+        course = "".join([f"M{x} {y}h0" for x, y in self._places(points)])
+        return f'<path class="{kind}" d="{course}"/>' if points else ""
+
     def band(self, low: Points, high: Points, kind: str) -> str:
         """The field between two curves."""
         if not low:
@@ -89,9 +94,9 @@ class Plot:
         at = f"{self.x(x):.2f}%"
         return f'<line class="{kind}" x1="{at}" x2="{at}" y1="{self.top:.2f}%" y2="{self.bottom:.2f}%"/>'
 
-    def mark(self, x: float, y: float, kind: str, radius_px: int = 5) -> str:
+    def mark(self, x: float, y: float, kind: str) -> str:
         """A dot on a point."""
-        return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="{radius_px}"/>'
+        return f'<circle class="{kind}" cx="{self.x(x):.2f}%" cy="{self.y(y):.2f}%" r="5"/>'
 
     def tap(
         self, x_from: float, x_to: float, address: str, *, y_from: float | None = None, y_to: float = 0.0
@@ -107,18 +112,18 @@ class Plot:
 
     def _course(self, points: Points) -> str:
         """A path: the first place, then the steps from each place to the next."""
+        places = self._places(points)
+        steps = [f"{x - before_x} {y - before_y}" for (before_x, before_y), (x, y) in pairwise(places)]
+        return f"M{places[0][0]} {places[0][1]}" + (f"l{' '.join(steps)}" if steps else "")
+
+    def _places(self, points: Points) -> list[tuple[int, int]]:
+        """The points in the curves' own coordinates, at most at the plot's edges."""
         x_first, x_last, y_low, y_high = self.x_first, self.x_last, self.y_low, self.y_high
         foot, per_x = self.bottom / 100 * CURVE_UNITS, CURVE_UNITS / (x_last - x_first)
         per_y = (self.bottom - self.top) / 100 * CURVE_UNITS / (y_high - y_low)
-        inside = all(y_low <= y <= y_high and x_first <= x <= x_last for x, y in points)
-        within = (
-            points
-            if inside
-            else [(min(x_last, max(x_first, x)), min(y_high, max(y_low, y))) for x, y in points]
-        )
-        places = [(round((x - x_first) * per_x), round(foot - (y - y_low) * per_y)) for x, y in within]
-        steps = [f"{x - before_x} {y - before_y}" for (before_x, before_y), (x, y) in pairwise(places)]
-        return f"M{places[0][0]} {places[0][1]}" + (f"l{' '.join(steps)}" if steps else "")
+        if not all(y_low <= y <= y_high and x_first <= x <= x_last for x, y in points):
+            points = [(min(x_last, max(x_first, x)), min(y_high, max(y_low, y))) for x, y in points]
+        return [(round((x - x_first) * per_x), round(foot - (y - y_low) * per_y)) for x, y in points]
 
 
 def words(text: str, x: float, y: float, kind: str = "", *, rise: float = 0.0, edge: float = EDGE) -> str:

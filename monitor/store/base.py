@@ -70,6 +70,9 @@ class StoreReader(Protocol):
         In order of time; at one time by the devices' rank, then as `quantities.py` lists the quantities.
         """
 
+    def flawed(self, quantity: str, start_ms: int, end_ms: int) -> list[Reading]:
+        """A quantity's suspect and missing readings in [start, end) of all devices, in order of time."""
+
     def span(self) -> tuple[int, int] | None:
         """First and last reading's time, None where the store is empty."""
 

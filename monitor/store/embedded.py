@@ -164,6 +164,13 @@ class EmbeddedReader:
             for _, together in groupby(in_time, key=lambda reading: reading.time_ms):
                 yield from in_rank_order(together, ranks)
 
+    def flawed(self, quantity: str, start_ms: int, end_ms: int) -> list[Reading]:
+        steps_of(quantity)
+        with self._asking() as ask:
+            channels = [channel for channel in read_channels(ask) if channel.quantity == quantity]
+            found = [each for c in channels for each in flawed_readings(ask, c, start_ms, end_ms)]
+        return sorted(found, key=lambda reading: reading.time_ms)
+
     def span(self) -> tuple[int, int] | None:
         with self._asking() as ask:
             first, last = ask.execute("SELECT min(first_ms), max(last_ms) FROM channel").fetchone()

@@ -446,6 +446,17 @@ def test_readings_come_with_their_flaws_in_order_of_time_rank_and_quantity(store
     assert list(store.reader.readings(0, NOON, ["nobody"])) == []
 
 
+def test_a_quantitys_flawed_readings_are_told_by_themselves(store: Pair) -> None:
+    suspect = Reading(NOON + 1000, "shunt", CURRENT, 612.5, Quality.SUSPECT, "outside -600 to 600 A")
+    missing = Reading(NOON, "charger", CURRENT, None, Quality.MISSING, "no answer")
+    other = Reading(NOON, "charger", POWER, None, Quality.MISSING, "no answer")
+    later = Reading(NOON + 2000, "shunt", CURRENT, None, Quality.MISSING, "no answer")
+    store.keep(suspect, missing, other, later, good(NOON + 500, 3.0, quantity=CURRENT))
+    assert store.reader.flawed(CURRENT, NOON, NOON + 2000) == [missing, suspect]
+    with pytest.raises(StoreError, match="no quantity"):
+        store.reader.flawed("volts", NOON, NOON + 1)
+
+
 def test_the_span_reaches_from_the_first_to_the_last_reading(store: Pair) -> None:
     store.keep(good(NOON, 12.0), Reading(NOON + 5000, "charger", CURRENT, None, Quality.MISSING, "no answer"))
     store.keep(good(NOON - 7000, 12.0))

@@ -1,6 +1,10 @@
 """The chart of the last day: gaps break the line, lists are rounded, the same facts stand in words."""
 
+import random
+from itertools import pairwise
 from zoneinfo import ZoneInfo
+
+import pytest
 
 from dashboard.figures import day_figure, history_rows, history_sentence, hour_ticks, segments
 from dashboard.snapshot import History
@@ -113,3 +117,20 @@ def test_ticks_stand_at_local_hours_on_the_day_the_clocks_change():
         (parse_iso("2026-10-25T12:00:00Z"), "12:00"),
         (parse_iso("2026-10-25T18:00:00Z"), "18:00"),
     ]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_pieces_are_those_that_each_gap_by_itself_would_make(seed):
+    """Beside the plain way: every gap is held against every pair of neighbours (drawn spans)."""
+    rng = random.Random(seed)
+    starts = sorted(rng.sample(range(0, 1000, 10), 40))
+    buckets = tuple(Bucket(at, at + 10, 1, 0.0, 0.0, 0.0) for at in starts)
+    edges = sorted(rng.sample(range(1000), 20))
+    gaps = tuple(zip(edges[::2], edges[1::2], strict=True))
+    expected = [
+        any(end - start >= 10 and start < after.start_ms and end > before.end_ms for start, end in gaps)
+        for before, after in pairwise(buckets)
+    ]
+    pieces = segments(Series("battery_voltage_V", buckets, gaps))
+    found = [after is piece[0] for piece in pieces for after in piece][1:]
+    assert (found, sum(map(len, pieces))) == (expected, 40), seed

@@ -113,7 +113,8 @@ def test_a_very_close_look_shows_each_reading_and_what_is_wrong_with_it(store):
     (strip,) = take_strips(store, CLOSE, NOW)
     text = drawn(strip, CLOSE)
     # 12 minutes: three readings missing, one doubtful, eight good
-    assert len(of_class(text, "voltage-dot")) == 8
+    (dots,) = of_class(text, "voltage-dots")
+    assert dots.attrib["d"].count("M") == 8
     assert [mark.text for mark in of_class(text, "flaw")] == ["?", "×", "×"]
     assert [flawed_text(each, LONDON) for each in strip.flawed] == [
         "10:05:00 to 10:07:00, 3 times missing: no answer",
