@@ -6,6 +6,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+from dashboard.local import in_form
 from dashboard.pages.base import ReaderFactory
 from monitor.errors import StoreError
 from monitor.records import Heartbeat, Request
@@ -40,7 +41,7 @@ def outcome_of(open_reader: ReaderFactory, number: str) -> str:
         return ""
     if found is None:
         return ""
-    return found.outcome if found.done_ms is not None else _undone(beat)
+    return in_form(found.outcome) if found.done_ms is not None else _undone(beat)
 
 
 def _undone(beat: Heartbeat | None) -> str:

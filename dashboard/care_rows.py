@@ -12,6 +12,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dashboard.forms import Mistyped
+from dashboard.local import in_form
 from dashboard.words import clock_text
 from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of, figures_words
 from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of
@@ -60,7 +61,7 @@ def _row(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> LogRow:
         entry.id,
         clock_text(entry.time_ms, now_ms, zone),
         KIND_WORDS.get(entry.kind, entry.kind),
-        figures_words(entry),
+        in_form(figures_words(entry)),
         entry.text,
         entry.by,
         clock_text(entry.written_ms, now_ms, zone),
@@ -70,7 +71,7 @@ def _row(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> LogRow:
 
 def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> str:
     kind = KIND_WORDS.get(entry.kind, entry.kind)
-    said = " ".join(part for part in (f"{kind}.", figures_words(entry), entry.text) if part)
+    said = " ".join(part for part in (f"{kind}.", in_form(figures_words(entry)), entry.text) if part)
     written = clock_text(entry.written_ms, now_ms, zone)
     return f"{written}, by {entry.by}: done {clock_text(entry.time_ms, now_ms, zone)}. {said}"
 

@@ -65,8 +65,8 @@ def test_every_command_that_the_readme_names_exists():
 @pytest.mark.parametrize(
     "command",
     [
-        "demo", "monitor", "page", "now", "export", "import", "estimate", "rebuild", "notify", "site check",
-        "site new",
+        "demo", "monitor", "page", "now", "export", "import", "estimate", "rebuild", "notify", "pin", "log",
+        "site check", "site new",
     ],
 )  # fmt: skip
 def test_every_commands_help_has_an_example(command):
