@@ -41,6 +41,7 @@
     plan_rows   the declared loads, and what was used of late
     files       the addresses of the files
     csv_files   the figures behind each picture as CSV
+    report      a period on one sheet: figures, alarms, care
     strips      a quantity over the span of a closer look, and what to say of it
     strip_picture   the same as a picture; pure
     view        which quantities and time a closer look shows, and the steps from there; pure

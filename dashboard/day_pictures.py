@@ -39,7 +39,7 @@ def energy_unit(rows: Sequence[DayRow]) -> tuple[str, float]:
     return ("kWh", 1000.0) if _top(rows) >= KWH_FROM_Wh else ("Wh", 1.0)
 
 
-def harvest_picture(rows: Sequence[DayRow], address: Address) -> str:
+def harvest_picture(rows: Sequence[DayRow], address: Address | None = None) -> str:
     """A bar a day: what came, above it pale what was left unused, framed by what a clear sky gives."""
     top, (_, size_Wh) = _top(rows), energy_unit(rows)
     plot = Plot(0, len(rows), 0, 1.05 * top, top=4, bottom=74)
@@ -62,7 +62,7 @@ def harvest_picture(rows: Sequence[DayRow], address: Address) -> str:
             *bars,
             *_letters(rows, plot),
             *_dates(rows, plot, 98.0),
-            *_taps(rows, plot, address),
+            *(_taps(rows, plot, address) if address is not None else ()),
             left=SCALE_WIDTH,
         ),
     )

@@ -104,9 +104,7 @@ def asked_span(query: Mapping[str, str], today: date) -> Span:
 def take_days(reader: StoreReader, site: Site, span: Span) -> tuple[DayRow, ...]:
     """The span's days, or its weeks where it is long. Raises StoreError."""
     rows = [row for row, _ in take_each_day(reader, site, span)]
-    if not span.by_week:
-        return tuple(rows)
-    return tuple(week_row(list(week)) for _, week in groupby(rows, lambda row: row.first.isocalendar()[:2]))
+    return weekly(rows) if span.by_week else tuple(rows)
 
 
 def take_each_day(
@@ -143,6 +141,11 @@ def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat]
     ledger = day_ledger(stats, level)
     harvest_Wh = ledger.harvest_Wh if ledger.harvest_Wh is not None else ledger.charge_Wh
     return DayRow(day, 1, "none", harvest_Wh, None, None, ledger.used_Wh, ledger.voltage_min_V, soc_min, None)
+
+
+def weekly(rows: Sequence[DayRow]) -> tuple[DayRow, ...]:
+    """Days in order as their weeks."""
+    return tuple(week_row(list(week)) for _, week in groupby(rows, lambda row: row.first.isocalendar()[:2]))
 
 
 def week_row(rows: Sequence[DayRow]) -> DayRow:

@@ -124,6 +124,7 @@
       const next = page.getElementById(`closer-${name}`);
       if (old !== null && next !== null) old.replaceChildren(...next.childNodes);
     }
+    document.querySelector("footer").replaceChildren(...page.querySelector("footer").childNodes);
     Object.assign(box.dataset, page.getElementById(box.id).dataset);
     box.removeAttribute("aria-busy");
     read();

@@ -6,7 +6,15 @@ the first page is kept fresh by Dash.
 
 from __future__ import annotations
 
-from dashboard.pages import alarms, care, closer, days, plan, tonight
+from dashboard.pages import alarms, care, closer, days, plan, report, tonight
 from dashboard.pages.base import Page
 
-PAGES: tuple[Page, ...] = (tonight.PAGE, days.PAGE, alarms.PAGE, care.PAGE, plan.PAGE, closer.PAGE)
+PAGES: tuple[Page, ...] = (
+    tonight.PAGE,
+    days.PAGE,
+    alarms.PAGE,
+    care.PAGE,
+    plan.PAGE,
+    closer.PAGE,
+    report.PAGE,
+)

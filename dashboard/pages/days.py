@@ -28,7 +28,7 @@ from monitor.present import now_of
 from monitor.records import to_datetime
 from monitor.site.model import Site
 
-PATH = "/days"
+PATH, REPORT_PATH = "/days", "/days/report"
 HARVESTED = ("array_power_W", "charge_power_W", "charge_current_A")
 HEADS = ("Day", "Sky", "Came", "Clear sky", "Unused", "Used", "Lowest", "Full")
 
@@ -99,6 +99,13 @@ def choices(span: Span, today: date) -> Component:
             html.H2(days_text(span.first, span.last)),
             html.P(moves, className="moves"),
             html.P(lengths, className="moves lengths"),
+            html.P(
+                html.A(
+                    "On one sheet, to print",
+                    href=f"{REPORT_PATH}?to={span.last.isoformat()}&days={span.days}",
+                ),
+                className="file",
+            ),
         ],
         **extra(aria_label="Which days"),
     )
