@@ -110,7 +110,7 @@ def pictures(strips: Sequence[Strip], view: View, site: Site, now_ms: int, zone:
         drawn = strip_picture(strip, view, kind, site.bank.reserve_soc, now_ms, zone)
         parts += [
             html.P(strip.label, className="quiet plot-title"),
-            html.Div(Picture(drawn), role="img", **extra(aria_labelledby=f"closer-told-{at}")),
+            html.Div(Picture(drawn), role="group", **extra(aria_labelledby=f"closer-told-{at}")),
         ]
     edges = {"from": view.start_ms, "to": view.end_ms, "now": now_ms, "least": LEAST_MS, "most": MOST_MS}
     told = {f"data_{name}": str(value) for name, value in edges.items()}

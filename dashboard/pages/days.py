@@ -126,7 +126,7 @@ def harvest_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) ->
         html.Section(
             [
                 html.H2(f"What the array gave by {each}, in {unit}"),
-                html.Div(Picture(drawn), role="img", **extra(aria_labelledby="days-told")),
+                html.Div(Picture(drawn), role="group", **extra(aria_labelledby="days-told")),
                 html.P(
                     f"Bars: what came, pale what the full bank left. Frames: a clear sky. {legend}."
                     f" A tap on a {each} looks closer.",
@@ -147,7 +147,7 @@ def lowest_section(rows: Sequence[DayRow], span: Span, site: Site) -> list[Compo
         html.Section(
             [
                 html.H2("The bank's lowest charge"),
-                html.Div(Picture(drawn), role="img", **extra(aria_labelledby="days-told")),
+                html.Div(Picture(drawn), role="group", **extra(aria_labelledby="days-told")),
                 html.P(
                     f"A filled dot: the bank got full. The dashed line: the reserve of {percent(reserve)}.",
                     className="quiet",
@@ -166,7 +166,7 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
     )
     parts: list[Component] = [
         html.H2("The hours of the sun"),
-        html.Div(Picture(drawn), role="img", **extra(aria_labelledby="map-told")),
+        html.Div(Picture(drawn), role="group", **extra(aria_labelledby="map-told")),
         html.P(
             f"Each row is a day; the stronger, the nearer to the array's {number(rated_W, 0)} W.",
             className="quiet",
@@ -178,7 +178,7 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
     if curves:
         parts += [
             html.H2("The last days laid over each other"),
-            html.Div(Picture(curves), role="img", **extra(aria_labelledby="curves-told")),
+            html.Div(Picture(curves), role="group", **extra(aria_labelledby="curves-told")),
             html.P(
                 "By the sun's own time; the newest day is the strong line, dashed is a clear sky. A dent "
                 "that comes back at the same hour is a shade.",

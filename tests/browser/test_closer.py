@@ -231,7 +231,7 @@ def test_it_is_large_enough_stands_out_and_fits(look, width, scheme):
 
 def test_each_picture_is_told_to_who_cannot_see_it(look):
     page = look()
-    for picture in page.locator("[role=img]").all():
+    for picture in page.locator("[role=group]").all():
         told = page.locator(f"#{picture.get_attribute('aria-labelledby')}").text_content()
         assert "lowest" in told
     assert page.locator("#closer-told").get_attribute("aria-live") == "polite"
