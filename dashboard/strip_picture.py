@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from dashboard.day_line import decimals_of, grid
 from dashboard.figures import segments
 from dashboard.strips import POINTS, Strip, scale_text
-from dashboard.svg import Plot, inset, picture, words
+from dashboard.svg import EDGE, Plot, inset, picture, words
 from dashboard.time_marks import clock_changes, time_marks
 from dashboard.view import View, address
 from monitor.quantities import Stage
@@ -26,7 +26,7 @@ def strip_picture(
     cross at the foot.
     """
     plot = Plot(view.start_ms, view.end_ms, *strip.edges)
-    marks = time_marks(view.start_ms, view.end_ms, zone)
+    marks = _marks(view, plot, zone)
     changes = clock_changes(view.start_ms, view.end_ms, zone)
     return picture(
         f"strip {kind}",
@@ -46,6 +46,12 @@ def strip_picture(
             *_taps(view, plot, zone),
         ),
     )
+
+
+def _marks(view: View, plot: Plot, zone: ZoneInfo) -> list[tuple[int, str]]:
+    """The times under the strip; one whose words an edge would push into the next is left out."""
+    marks = time_marks(view.start_ms, view.end_ms, zone)
+    return [mark for mark in marks if EDGE < plot.x(mark[0]) < 100 - EDGE] or marks
 
 
 def drawn_gaps(unread: Sequence[tuple[int, int]], length_ms: int) -> list[tuple[int, int]]:

@@ -268,17 +268,16 @@ def changes_told(view: View, zone: ZoneInfo) -> list[str]:
 
 def _when(bucket: Bucket, view: View, zone: ZoneInfo) -> str:
     """No finer than a bucket: 'at 07:20:15', 'on 25 Nov at about 07:20', 'on 25 Nov 2026'."""
-    finest_ms = SECOND_MS if view.length_ms <= SINGLE_UP_TO_MS else MINUTE_MS
-    fine_ms = max(finest_ms, _width_ms(bucket))
-    whole_ms = -(-bucket.start_ms // SECOND_MS) * SECOND_MS  # where a reading most likely is
-    if fine_ms > finest_ms:
+    width_ms = _width_ms(bucket)
+    about = width_ms > MINUTE_MS
+    if about:
         at_ms = (bucket.start_ms + bucket.end_ms) // 2
-    else:
-        at_ms = whole_ms if whole_ms < bucket.end_ms else bucket.start_ms
-    if fine_ms > BY_DAY_FROM_MS:
+    else:  # most likely the reading is at its first whole second
+        at_ms = min(-(-bucket.start_ms // SECOND_MS) * SECOND_MS, bucket.end_ms - 1)
+    if width_ms > BY_DAY_FROM_MS:
         return f"on {moment_text(at_ms, DAY_MS, zone, with_day=True)}"
-    time = moment_text(at_ms, fine_ms, zone, with_day=False)
-    told = f"at {'about ' if fine_ms > finest_ms else ''}{time}"
+    finest_ms = SECOND_MS if view.length_ms <= SINGLE_UP_TO_MS else MINUTE_MS
+    told = f"at {'about ' if about else ''}{moment_text(at_ms, finest_ms, zone, with_day=False)}"
     one_day = day_at(zone, view.start_ms).day == day_at(zone, view.end_ms - 1).day
     return told if one_day else f"on {day_text(to_datetime(at_ms).astimezone(zone))} {told}"
 

@@ -62,8 +62,8 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         [
             header,
             lead(strips, view, remarks, site, now_ms),
-            html.Section(pictures(strips, view, site, now_ms, zone)),
-            html.Section(steps(view, now_ms, zone), **extra(aria_label="Other times")),
+            html.Section(pictures(strips, view, site, now_ms, zone), className="across"),
+            html.Section(steps(view, now_ms, zone), className="across", **extra(aria_label="Other times")),
             html.Div(
                 html.Section(
                     [

@@ -6,10 +6,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from datetime import date, timedelta
-from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from dash import html
 from dash.development.base_component import Component
 
 from dashboard import local
@@ -20,6 +18,7 @@ from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.strips import choices as choices_of
 from dashboard.sun_pictures import Course, hour_map, laid_over, take_courses
+from dashboard.tags import Tag, html
 from dashboard.time_marks import days_text
 from dashboard.view import PATH as CLOSER_PATH
 from dashboard.words import number, percent, unbroken
@@ -33,7 +32,7 @@ HARVESTED = ("array_power_W", "charge_power_W", "charge_current_A")
 HEADS = ("Day", "Sky", "Came", "Clear sky", "Unused", "Used", "Lowest", "Full")
 
 
-def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
+def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Tag:
     """The page for the span that its address names."""
     header = html.Header([html.H1(site.site.name), html.P("Days", className="quiet")])
     try:
@@ -64,8 +63,8 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
 
 def closer(first: date, end: date, quantity: str | None) -> str:
     """The address of a closer look at the days before `end`."""
-    named = {} if quantity is None else {"quantity": quantity}
-    return f"{CLOSER_PATH}?{urlencode(named | {'from': first.isoformat(), 'to': end.isoformat()})}"
+    named = "" if quantity is None else f"quantity={quantity}&"
+    return f"{CLOSER_PATH}?{named}from={first.isoformat()}&to={end.isoformat()}"
 
 
 def harvested(there: Sequence[str]) -> str | None:
@@ -73,7 +72,7 @@ def harvested(there: Sequence[str]) -> str | None:
     return next((name for name in HARVESTED if name in there), None)
 
 
-def told(rows: Sequence[DayRow]) -> Component:
+def told(rows: Sequence[DayRow]) -> Tag:
     """What the days say together, the first sentence in large."""
     first, *others = sentences(rows)
     return html.Div(
@@ -82,7 +81,7 @@ def told(rows: Sequence[DayRow]) -> Component:
     )
 
 
-def choices(span: Span, today: date) -> Component:
+def choices(span: Span, today: date) -> Tag:
     """Earlier, later, and other lengths, all as plain links."""
     moves = [link("← Earlier", span.beside(-1))]
     if span.last < today:
@@ -111,11 +110,11 @@ def choices(span: Span, today: date) -> Component:
     )
 
 
-def link(text: str, span: Span) -> Component:
+def link(text: str, span: Span) -> Tag:
     return html.A(text, href=f"{PATH}?to={span.last.isoformat()}&days={span.days}")
 
 
-def harvest_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> list[Component]:
+def harvest_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> list[Tag | Component]:
     kinds = [kind for kind in LETTERS if any(row.sky == kind for row in rows)]
     legend = ", ".join(f"{LETTERS[kind]} {SKY_WORDS[kind]}" for kind in kinds)
     if len(rows) > MOST_LETTERS:
@@ -138,7 +137,7 @@ def harvest_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) ->
     ]
 
 
-def lowest_section(rows: Sequence[DayRow], span: Span, site: Site) -> list[Component]:
+def lowest_section(rows: Sequence[DayRow], span: Span, site: Site) -> list[Tag]:
     if all(row.soc_min is None for row in rows):
         return []
     reserve = site.bank.reserve_soc
@@ -157,14 +156,14 @@ def lowest_section(rows: Sequence[DayRow], span: Span, site: Site) -> list[Compo
     ]
 
 
-def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Component]:
+def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Tag | Component]:
     if not courses or site.array is None:
         return []
     rated_W = site.array.power_W
     drawn = hour_map(
         courses, span, rated_W, lambda day: closer(day, day + timedelta(days=1), "array_power_W")
     )
-    parts: list[Component] = [
+    parts: list[Tag | Component] = [
         html.H2("The hours of the sun"),
         html.Div(Picture(drawn), role="group", **extra(aria_labelledby="map-told")),
         html.P(
@@ -189,7 +188,7 @@ def hours_section(courses: Sequence[Course], span: Span, site: Site) -> list[Com
     return [html.Section(parts)]
 
 
-def table_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> Component:
+def table_section(rows: Sequence[DayRow], span: Span, there: Sequence[str]) -> Tag:
     """The same as a table, newest first; each row leads to a closer look."""
     quantity = harvested(there)
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HEADS]))
@@ -215,7 +214,7 @@ def day_text(row: DayRow, span: Span) -> str:
     return local.day_text(row.first, weekday=True)
 
 
-def cells(row: DayRow) -> list[Component]:
+def cells(row: DayRow) -> list[Tag]:
     lowest = "—" if row.voltage_min_V is None else f"{number(row.voltage_min_V, 1)} V"
     full = (
         "—"
@@ -229,7 +228,7 @@ def cells(row: DayRow) -> list[Component]:
         "—" if value is None else energy(value)
         for value in (row.harvest_Wh, row.clear_sky_Wh, row.unused_Wh, row.used_Wh)
     ]
-    return [html.Td(text) for text in (*texts, lowest, full)]
+    return [html.Td(unbroken(text)) for text in (*texts, lowest, full)]
 
 
 PAGE = Page(PATH, "Days", layout)
