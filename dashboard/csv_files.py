@@ -95,7 +95,7 @@ def last_day_table(site: Site, reader: StoreReader, _query: Mapping[str, str]) -
     """Bank voltage and current of the last 24 hours as the page draws them."""
     history = take_history(reader, site)
     return Table(
-        f"last-24-hours-{_stamp(history.end_ms)}",
+        f"last-24-hours-{_stamp(history.now_ms)}",
         *_buckets((history.voltage, history.current)),
     )
 

@@ -8,7 +8,7 @@ whether the phone is light or dark; the trace names here (`uid`) are what it tak
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -68,9 +68,11 @@ def day_figure(history: History, zone: ZoneInfo) -> dict[str, Any]:
     Each is the mean as a line and minimum to maximum as a band; x counts whole minutes from history.start_ms
     to the bucket's start.
     """
+    begins = {bucket.start_ms for series in (history.voltage, history.current) for bucket in series.buckets}
+    times = {start_ms: clock(to_datetime(start_ms).astimezone(zone)) for start_ms in begins}
     traces = [
-        *plot_traces(history.voltage, history.start_ms, zone, "voltage", "y", BLUE, 2),
-        *plot_traces(history.current, history.start_ms, zone, "current", "y2", VERMILLION, 1),
+        *plot_traces(history.voltage, history.start_ms, times, "voltage", "y", BLUE, 2),
+        *plot_traces(history.current, history.start_ms, times, "current", "y2", VERMILLION, 1),
     ]
     ticks = hour_ticks(history.start_ms, history.end_ms, zone)
     minutes = (history.end_ms - history.start_ms) / MINUTE_MS
@@ -107,9 +109,10 @@ def day_figure(history: History, zone: ZoneInfo) -> dict[str, Any]:
 
 
 def plot_traces(
-    series: Series, start_ms: int, zone: ZoneInfo, name: str, axis: str, colour: str, decimals: int
+    series: Series, start_ms: int, clocks: Mapping[int, str], name: str, axis: str, colour: str, decimals: int
 ) -> list[dict[str, Any]]:
-    """One plot: the band from minimum to maximum, then the mean; None breaks the line at a gap."""
+    """One plot: the band from minimum to maximum, then the mean; None breaks the line at a gap. clocks are
+    the buckets' local times in words."""
     line_x: list[float | None] = []
     line_y: list[float | None] = []
     times: list[str] = []
@@ -125,7 +128,7 @@ def plot_traces(
             band_y.append(None)
         line_x += x
         line_y += [round(bucket.mean, decimals) for bucket in piece]
-        times += [clock(to_datetime(bucket.start_ms).astimezone(zone)) for bucket in piece]
+        times += [clocks[bucket.start_ms] for bucket in piece]
         band_x += [*x, *reversed(x)]
         band_y += [round(bucket.maximum, decimals) for bucket in piece]
         band_y += [round(bucket.minimum, decimals) for bucket in reversed(piece)]
@@ -175,7 +178,7 @@ def heading(text: str, top: float) -> dict[str, Any]:
 
 def unread_spans(history: History) -> list[tuple[int, int]]:
     """The spans worth telling in which no bank voltage was read, the last day's head and tail included."""
-    buckets, start, end = history.voltage.buckets, history.start_ms, history.end_ms
+    buckets, start, end = history.voltage.buckets, history.start_ms, history.now_ms
     if not buckets:
         return [(start, end)]
     spans = [(start, buckets[0].start_ms), *history.voltage.gaps, (buckets[-1].end_ms, end)]
@@ -213,7 +216,7 @@ def hour_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, st
 
 def history_sentence(history: History, zone: ZoneInfo) -> str:
     """The chart in one sentence or two: extremes with their times, and how much was not read."""
-    voltage, now_ms = history.voltage, history.end_ms
+    voltage, now_ms = history.voltage, history.now_ms
     if not voltage.buckets:
         return "No bank voltage was read in the last 24 hours."
     lowest = min(voltage.buckets, key=lambda bucket: bucket.minimum)

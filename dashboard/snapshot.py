@@ -26,7 +26,9 @@ from monitor.store.heartbeat import read_heartbeat
 
 HISTORY_MS = 24 * 3600 * 1000
 HISTORY_POINTS = 288
-"""One bucket for five minutes of the last day: about a pixel and a half on a phone (our choice)."""
+HISTORY_STEP_MS = HISTORY_MS // HISTORY_POINTS
+"""One bucket for five minutes of the last day: about a pixel and a half on a phone (our choice). They begin
+at full five minutes, so that the store answers from its sums and the plots stand still in between."""
 
 
 DUSK_POINTS = 60
@@ -65,10 +67,11 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class History:
-    """Bank voltage and current over [start_ms, end_ms)."""
+    """Bank voltage and current over [start_ms, end_ms), of which all until now_ms has been."""
 
     start_ms: int
     end_ms: int
+    now_ms: int
     voltage: Series
     current: Series
 
@@ -123,12 +126,14 @@ def _charge_since_dusk(reader: StoreReader, outlook: Mapping[str, Any] | None, n
 
 
 def take_history(reader: StoreReader, site: Site) -> History:
-    """Bank voltage and current of the last 24 hours. Raises StoreError."""
-    end_ms = now_of(reader).time_ms
+    """Bank voltage and current of the last 24 hours, up to the five minutes that run. Raises StoreError."""
+    now_ms = now_of(reader).time_ms
+    end_ms = (now_ms // HISTORY_STEP_MS + 1) * HISTORY_STEP_MS
     start_ms = end_ms - HISTORY_MS
     return History(
         start_ms,
         end_ms,
+        now_ms,
         reader.series("battery_voltage_V", start_ms, end_ms, HISTORY_POINTS),
         reader.series(current_shown(site), start_ms, end_ms, HISTORY_POINTS),
     )

@@ -30,7 +30,7 @@ def series(volts, quantity="battery_voltage_V", gaps=()):
 
 
 def drawn(found, kind="voltage"):
-    history = History(END - DAY, END, found, found)
+    history = History(END - DAY, END, END, found, found)
     return ElementTree.fromstring(day_line(history, found, kind, ZONE))
 
 

@@ -25,6 +25,7 @@ def history(indexes=range(288), gaps=(), volts=lambda i: 12.0 + i / 288):
     return History(
         START,
         END,
+        END,
         Series("battery_voltage_V", tuple(bucket(i, volts(i)) for i in indexes), tuple(gaps)),
         Series("battery_current_A", tuple(bucket(i, -4.0, 1.0) for i in indexes), tuple(gaps)),
     )
