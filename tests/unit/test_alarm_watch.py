@@ -244,6 +244,20 @@ def test_what_came_after_an_acknowledgement_was_asked_for_is_not_acknowledged(da
     assert made.store.request(number).details["changed"] == 0
 
 
+@pytest.mark.parametrize("subject", ["all", "Bank too hot"])
+def test_what_came_after_the_page_was_drawn_is_not_acknowledged_by_its_button(daemon, subject):
+    """The page is of T0; the bank gets too hot; a minute later the page's button is pressed, unseen."""
+    made = daemon(changed(more=HOT_AT_ONCE))
+    made.say(T0 + MINUTE, battery_temperature_C=47.0)
+    made.clock.set(T0 + 2 * MINUTE)
+    made.ask("acknowledge", subject, seen_ms=float(T0))
+    assert made.tick(T0 + 2 * MINUTE + SECOND) == []
+    assert made.state("Bank too hot") == Condition.UNACKNOWLEDGED
+    made.ask("acknowledge", subject, seen_ms=float(T0 + 90 * SECOND))
+    made.tick(T0 + 2 * MINUTE + 2 * SECOND)
+    assert made.state("Bank too hot") == Condition.ACKNOWLEDGED
+
+
 def test_an_alarm_that_went_back_meanwhile_is_acknowledged_all_the_same(daemon):
     made = daemon(changed(more=HOT_AT_ONCE))
     made.say(T0, battery_temperature_C=47.0)

@@ -142,6 +142,16 @@ def test_a_connection_for_requests_refuses_all_else_in_any_process(store: Path) 
             connection.execute("DELETE FROM request")
 
 
+def test_leaving_a_request_sets_nothing_else_off(store: Path) -> None:
+    """A trigger that somebody put into the store would run with the right of whoever inserts."""
+    with closing(sqlite3.connect(store)) as ask:
+        ask.execute("CREATE TRIGGER t AFTER INSERT ON request BEGIN DELETE FROM note; END")
+    before = tables(store)
+    with pytest.raises(StoreError, match="not authorized"):
+        leave_request(store, Request(NOW, "reset", "Low voltage"))
+    assert tables(store) == before
+
+
 def test_an_unsealed_process_writes_as_ever(store: Path) -> None:
     with open_writer(store, "Europe/London") as writer:
         writer.put_note("estimator", "another")
