@@ -7,6 +7,7 @@ from dash.development.base_component import Component
 
 from dashboard.daemon import MARKS, Notice
 from dashboard.pages.base import extra
+from monitor.errors import StoreError
 
 
 def notice(item: Notice) -> Component:
@@ -20,3 +21,11 @@ def notice(item: Notice) -> Component:
         className=f"notice {item.kind}",
         role="alert" if item.kind == "alarm" else "status",
     )
+
+
+def unreadable(error: StoreError) -> list[Component]:
+    """What a page says that finds no store it can read: why, and what to do."""
+    return [
+        notice(Notice("store", "The store cannot be read, so there is nothing to show yet.")),
+        html.P(str(error), className="trouble"),
+    ]

@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 
 from dashboard.alarm_rows import FIGURES_DAYS, Alarms, Standing, take_alarms
 from dashboard.forms import ONLY_LOOKS, Hand, Mistyped, form, hidden, lock_section, outcome_note, under_thumb
+from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Asked, Page, ReaderFactory, extra
 from dashboard.words import unbroken
 from monitor.alarms.requests import ALL, ON_PAGE, SEEN
@@ -44,7 +45,7 @@ def layout(
         with closing(open_reader()) as reader:
             alarms = take_alarms(reader, with_defaults(site)[0])
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([header, html.Section([*outcome_note(hand), *trouble], id="lead")])
     token = hand.token(FORM, alarms.now_ms) if hand.is_open else ""
     lead = [

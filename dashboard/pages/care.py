@@ -26,6 +26,7 @@ from dashboard.care_rows import (
 from dashboard.field import Field
 from dashboard.forms import ONLY_LOOKS, Hand, form, hidden, labelled, lock_section, outcome_note, under_thumb
 from dashboard.found import found_section
+from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Page, ReaderFactory
 from dashboard.words import unbroken
 from monitor import cautions
@@ -93,7 +94,7 @@ def layout(
             edited = _edited(reader, query) if hand.is_open else None
             more = [part for section in SECTIONS for part in section(reader, site, hand)]
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([header, html.Section([*outcome_note(hand), *trouble], id="lead")])
     zone = ZoneInfo(site.site.time_zone)
     rows = log_rows(entries, now_ms, zone)

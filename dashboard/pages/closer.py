@@ -13,6 +13,7 @@ from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dashboard.csv_files import closer_address
+from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.strip_picture import strip_picture
@@ -54,7 +55,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             view, remarks, there = asked_there(query, reader, site, now_ms)
             strips = take_strips(reader, view, now_ms)
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([header, html.Section(trouble, id="lead")])
     if not strips:
         return html.Main([header, html.Section(html.P("Nothing has been read here yet.", className="told"))])

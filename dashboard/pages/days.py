@@ -14,6 +14,7 @@ from dashboard import local
 from dashboard.csv_files import DAYS, HOURS, days_address
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture, lowest_picture
 from dashboard.days import PERIODS, SKY_WORDS, DayRow, Span, asked_span, energy, sentences, take_days
+from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.strips import choices as choices_of
@@ -44,7 +45,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             skies = {row.first: row.sky for row in rows}
             courses = take_courses(reader, site, span, skies) if site.array is not None else ()
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([header, html.Section(trouble, id="lead")])
     return html.Main(
         [

@@ -12,6 +12,7 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboard.days import energy
+from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.plan_rows import USED_DAYS, Plan, take_plan
 from dashboard.words import number, unbroken
@@ -29,7 +30,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         with closing(open_reader()) as reader:
             plan = take_plan(reader, site)
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([header, html.Section(trouble, id="lead")])
     lead = [html.P(unbroken(plan.sentence), className="told"), *(html.P(unbroken(t)) for t in plan.beside)]
     return html.Main([header, html.Section(lead, id="lead"), *loads_section(plan), use_section(plan)])

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture
 from dashboard.days import PERIODS, SKY_WORDS, Span, asked_span
 from dashboard.local import clock, day_text
+from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra
 from dashboard.pages.days import PATH as DAYS_PATH
 from dashboard.pages.days import REPORT_PATH as PATH
@@ -36,7 +37,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             now = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone))
             report = take_report(reader, site, asked_span(query, now.date()))
     except StoreError as error:
-        trouble = [html.P("The store cannot be read.", className="sentence"), html.P(str(error))]
+        trouble = unreadable(error)
         return html.Main([html.H1(site.site.name), html.Section(trouble, id="lead")])
     bank = site.bank
     rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"

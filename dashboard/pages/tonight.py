@@ -17,11 +17,10 @@ from dash.development.base_component import Component
 
 from dashboard.calls import call_content
 from dashboard.csv_files import LAST_DAY, NIGHT
-from dashboard.daemon import Notice
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_rows, history_sentence
 from dashboard.fresh import RENDERINGS, html_of
-from dashboard.notices import notice
+from dashboard.notices import notice, unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import History, take_history, take_snapshot
@@ -280,8 +279,7 @@ def trouble_parts(error: StoreError, site: Site) -> Parts:
     """What the page says while the store cannot be read; the style sheet hides the empty sections."""
     now_ms = SystemClock().now_ms()
     lead: Content = [
-        notice(Notice("store", "The store cannot be read, so there is nothing to show yet.")),
-        html.P(str(error), className="trouble"),
+        *unreadable(error),
         html.P(
             "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
             "This page looks again every five seconds.",
