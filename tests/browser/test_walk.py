@@ -73,6 +73,30 @@ UNSEEN_FOCUS = """
 """
 
 
+COLOURS = """
+() => {
+  const found = new Set();
+  const names = ['color', 'backgroundColor', 'borderTopColor', 'fill', 'stroke', 'outlineColor',
+    'textDecorationColor'];
+  for (const e of document.querySelectorAll('body, body *')) {
+    if (!e.checkVisibility() || e.closest('script, noscript, style')) continue;
+    const style = getComputedStyle(e);
+    const drawn = names.filter(name => name !== 'stroke' || parseFloat(style.strokeWidth) > 0);
+    for (const name of drawn) found.add(style[name]);
+  }
+  return [...found];
+}
+"""
+
+
+def not_red(texts):
+    """Those of CSS's colours that are seen and are not a shade of red."""
+    colours = [[float(number) for number in re.findall(r"[\d.]+", text)] for text in texts]
+    seen = [each for each in colours if len(each) == 3 or (len(each) == 4 and each[3] > 0)]
+    assert len(seen) >= 5
+    return [each for each in seen if max(each[1:3]) > 0.55 * each[0] and max(each[:3]) > 12]
+
+
 @pytest.fixture(scope="module")
 def troubled(shared_hide):
     """An evening with an alarm to answer, two weeks' days, and the page unlocked by its PIN."""
@@ -124,6 +148,7 @@ def test_every_page_is_sound_in_every_light_and_at_every_size(troubled, chromium
         found += page.evaluate(UNSEEN_FOCUS) if scheme == "light" else []
         # WCAG 2.1, 1.4.3: 4.5 : 1 at least, in pictures, too, where axe-core does not look [memory]
         found += [text for text in page.evaluate(CONTRAST) if text[1] < 4.5 or text[2] < 16]
+        found += not_red(page.evaluate(COLOURS)) if look == "night" else []
         page.set_viewport_size(DESK)
         found += [*page.evaluate(SIDEWAYS), *(page.evaluate(WRONG) if scheme == "light" else [])]
         page.set_viewport_size(PHONE)
