@@ -277,6 +277,15 @@ def _shared_lines(site: Site, figures: Amounts) -> Iterator[Finding]:
             yield "warning", ("devices", index, "unit"), text
 
 
+def _page(site: Site, figures: Amounts) -> Iterator[Finding]:
+    if site.page.reading_needs_pin:
+        text = (
+            "the page shows nothing, to people and programs alike, before the PIN is typed; set it with"
+            " 'nightbank pin'"
+        )
+        yield "note", ("page", "reading_needs_pin"), text
+
+
 RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _bank_units,
     _reserve,
@@ -288,4 +297,5 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _string_fuses,
     _tables,
     _shared_lines,
+    _page,
 )

@@ -46,6 +46,16 @@ def test_a_file_without_devices_is_noted(tmp_path: Path) -> None:
     assert {note.severity for note in notes} == {"note"}
 
 
+def test_a_page_that_shows_nothing_before_the_pin_says_how_to_set_it(tmp_path: Path) -> None:
+    notes = found(tmp_path, MARSH_HIDE + "\n[page]\nreading_needs_pin = true\n")
+    (note,) = [note for note in notes if note.key == "page.reading_needs_pin"]
+    assert note.severity == "note"
+    assert "nightbank pin" in note.text
+    assert found(tmp_path, MARSH_HIDE + "\n[page]\nreading_needs_pin = false\n") == found(
+        tmp_path, MARSH_HIDE
+    )
+
+
 RULES = [
     # edits, severity, key, words of the text
     (
