@@ -3,6 +3,7 @@
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     app         the web app: pages and their addresses, files, headers
+    gate        what stands before every answer: names, addresses, the PIN for reading, headers
     writing     where forms are taken: unlock, lock, and what the pages ask of the daemon
     calm        faults and refusals as calm pages
     asking      a request left for the daemon, and what became of it

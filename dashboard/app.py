@@ -3,9 +3,8 @@
 The first answer already holds the whole page as plain HTML (#first); Dash then draws the same beside it and
 assets/first.js swaps the two in one go. With scripts off the first answer stays.
 
-Nothing asks an outside host: scripts, style and icon come from this process. Only the addresses of PAGES,
-those for other programs (`api`) and what Dash itself needs are answered; all others are 404. Under a name
-that is not this computer's nothing is answered (`hosts`).
+Nothing asks an outside host: scripts, style and icon come from this process. What stands before every
+answer is in `gate`.
 """
 
 from __future__ import annotations
@@ -15,7 +14,6 @@ import mimetypes
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
-from socket import gethostname
 from threading import Lock
 from typing import Any
 
@@ -24,24 +22,28 @@ from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
-from dashboard.api import add_api, error, is_for_programs
-from dashboard.callback_door import is_ours
+from dashboard.api import add_api
 from dashboard.calm import Teller
-from dashboard.csv_files import TABLES
-from dashboard.doors import FROM_ELSEWHERE, is_from_here
 from dashboard.files import add_files
 from dashboard.frame import ASSETS, live_frame, still_html, title_of
 from dashboard.fresh import RENDERINGS, html_of
-from dashboard.hosts import FOREIGN, is_own
-from dashboard.lock import State
+from dashboard.gate import (
+    FILES,
+    FRESH,
+    NOT_FOUND,
+    SCRIPTS,
+    check_callbacks,
+    guard,
+    own_names,
+    show_only_unlocked,
+)
 from dashboard.markup import html_text
-from dashboard.packed import PackedFiles, pack_answer, takes_gzip
+from dashboard.packed import PackedFiles, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
-from dashboard.phone import PATHS, Moment, add_phone, moment
+from dashboard.phone import Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
-from dashboard.styles import HASHES
-from dashboard.writing import CALLBACK, UNLOCK, Desk
+from dashboard.writing import Desk
 from monitor.site.model import Site
 
 LIBRARY = Path(__file__).parent / "library"
@@ -57,29 +59,8 @@ WITHOUT_SCRIPTS = (
 )
 """The last line of the first answer; with scripts on it goes with it."""
 
-SCRIPTS = "/_dash-component-suites/"
-"""Where Dash lets its own scripts and those of its components be found."""
-
-FRESH = "/fresh"
-"""Where assets/fresh.js asks what has changed."""
-
 KEEP_S = 365 * 24 * 3600
 """A script's address changes with its version, so that a phone may keep it for a year."""
-
-FILES = ("/assets/", "/library/", SCRIPTS)
-DASH = frozenset({"/_dash-layout", "/_dash-dependencies", CALLBACK, "/_reload-hash"})
-"""What Dash's scripts ask for."""
-
-OPEN_PATHS = PATHS | {UNLOCK}
-"""What is answered before the PIN, where reading needs it: the form for it, and the choice of light."""
-
-LOCKED_READING = "this page shows nothing without its PIN: open /unlock in a browser and send its cookie"
-SENSELESS = "This is nothing that the page's own scripts would ask for."
-
-NO_PAGE = "default-src 'none'; frame-ancestors 'none'"
-"""The Content-Security-Policy of what is no page: data and files, most of them asked for again and again."""
-
-NOT_FOUND = "There is no such page here. The address of the first page is /\n"
 
 
 class _Page(Dash):
@@ -136,13 +117,13 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
     add_phone(app.server, site, {page.path for page in PAGES})
-    _guard(app, own_names(site), desk)
+    guard(app, own_names(site), desk)
     if site.page.reading_needs_pin:
-        _show_only_unlocked(app, desk, teller)
+        show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
     add_files(app.server, open_reader, site)
     desk.add_to(app)
-    _check_callbacks(app, teller)
+    check_callbacks(app, teller)
     teller.keep_calm(app.server)
     _send_files(app)
     return app
@@ -225,96 +206,3 @@ def _send_files(app: _Page) -> None:
         if sent is not path:
             response.headers["Content-Encoding"] = "gzip"
         return response
-
-
-def own_names(site: Site) -> frozenset[str]:
-    """The names by which this computer may be asked, beside those that no one outside can give."""
-    given = (*site.page.names, site.page.host, gethostname())
-    return frozenset(name.lower() for name in given)
-
-
-def _guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
-    """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
-    (Dash would answer 200 to all)."""
-    server = app.server
-    known = {*(page.path for page in PAGES), FRESH, *PATHS, *TABLES, *DASH, *desk.takes_forms}
-    policies = {takes: content_policy(app, takes_forms=takes) for takes in (False, True)}
-    with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
-
-    @server.before_request
-    def refuse_foreign_name() -> Response | None:
-        if is_own(request.headers.get("Host"), names):
-            return None
-        if is_for_programs(request.path):
-            return error(421, FOREIGN.strip())
-        return Response(FOREIGN, 421, mimetype="text/plain")
-
-    @server.before_request
-    def refuse_unknown() -> Response | None:
-        if request.path in known or request.path.startswith(FILES) or is_for_programs(request.path):
-            return None
-        return Response(NOT_FOUND, 404, mimetype="text/plain")
-
-    @server.after_request
-    def add_headers(response: Response) -> Response:
-        takes_forms = request.path in with_forms or response.status_code == 401
-        response.headers["Content-Security-Policy"] = (
-            policies[takes_forms] if response.mimetype == "text/html" else NO_PAGE
-        )
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        # With no-referrer browsers send 'Origin: null' with a form, and nobody could tell where it came from.
-        response.headers["Referrer-Policy"] = "same-origin" if takes_forms else "no-referrer"
-        if "Cache-Control" not in response.headers:
-            response.headers["Cache-Control"] = "no-store"
-        return pack_answer(request, response)
-
-
-def _show_only_unlocked(app: Dash, desk: Desk, teller: Teller) -> None:
-    """Where the site file asks for it ([page] reading_needs_pin): nothing is shown without the PIN but
-    scripts, style and the form that asks for it."""
-
-    @app.server.before_request
-    def refuse_locked() -> Response | None:
-        path = request.path
-        if path.startswith(FILES) or path in OPEN_PATHS or desk.state() is State.OPEN:
-            return None
-        if path in desk.takes_forms:
-            return None  # refused there, with what was typed
-        if is_for_programs(path) or path in DASH or path == FRESH:
-            return teller.told(401, LOCKED_READING)
-        return desk.pin_page(request.full_path.rstrip("?"), 401)
-
-
-def _check_callbacks(app: Dash, teller: Teller) -> None:
-    """Let only what the page's own scripts send through to Dash's callbacks."""
-
-    @app.server.before_request
-    def refuse_senseless() -> Response | None:
-        if request.path != CALLBACK or request.method != "POST":
-            return None
-        if not is_from_here(request.headers):
-            return teller.told(403, FROM_ELSEWHERE)
-        try:
-            body = request.get_json(silent=True)
-        except RecursionError:
-            body = None
-        return None if is_ours(body, app.callback_map) else teller.told(400, SENSELESS)
-
-
-def content_policy(app: Dash, *, takes_forms: bool = False) -> str:
-    """The Content-Security-Policy of a page: scripts and styles of our own, those that Dash and plotly insert
-    by their hashes, nothing from elsewhere. takes_forms is for pages with forms: they may be sent to this
-    computer only."""
-    return "; ".join(
-        (
-            "default-src 'none'",
-            f"script-src 'self' {' '.join(app.csp_hashes())}",
-            f"style-src 'self' {HASHES}",
-            "img-src 'self' data:",
-            "connect-src 'self'",
-            "manifest-src 'self'",
-            "base-uri 'none'",
-            "form-action 'self'" if takes_forms else "form-action 'none'",
-            "frame-ancestors 'none'",
-        )
-    )

@@ -17,7 +17,7 @@ import pytest
 from playwright.sync_api import expect
 
 from dashboard.api import ADDRESSES
-from dashboard.app import DASH
+from dashboard.gate import DASH
 from dashboard.pages import PAGES
 from monitor.pin import pin_path, set_pin
 from monitor.records import AlarmState, Condition, Reading

@@ -17,8 +17,8 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
 from dashboard.api import ADDRESSES
-from dashboard.app import FRESH
 from dashboard.csv_files import TABLES
+from dashboard.gate import FRESH
 from dashboard.pages import PAGES
 from dashboard.phone import PATHS
 from dashboard.tries import FREE
