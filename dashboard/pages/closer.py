@@ -13,6 +13,7 @@ from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dashboard.csv_files import closer_address
+from dashboard.local import day_text
 from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
@@ -54,6 +55,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             now_ms = now_of(reader).time_ms
             view, remarks, there = asked_there(query, reader, site, now_ms)
             strips = take_strips(reader, view, now_ms)
+            read = reader.span()
     except StoreError as error:
         trouble = unreadable(error)
         return html.Main([header, html.Section(trouble, id="lead")])
@@ -62,7 +64,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     return html.Main(
         [
             header,
-            lead(strips, view, remarks, site, now_ms),
+            lead(strips, view, remarks, site, now_ms, nearest(strips, view, read, zone)),
             html.Section(pictures(strips, view, site, now_ms, zone), className="across"),
             html.Section(steps(view, now_ms, zone), className="across", **extra(aria_label="Other times")),
             html.Div(
@@ -80,7 +82,14 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     )
 
 
-def lead(strips: Sequence[Strip], view: View, remarks: Sequence[str], site: Site, now_ms: int) -> Tag:
+def lead(
+    strips: Sequence[Strip],
+    view: View,
+    remarks: Sequence[str],
+    site: Site,
+    now_ms: int,
+    elsewhere: Sequence[Tag],
+) -> Tag:
     """Which time, what had to be read otherwise, and each strip in words."""
     zone = ZoneInfo(site.site.time_zone)
     return html.Section(
@@ -96,12 +105,27 @@ def lead(strips: Sequence[Strip], view: View, remarks: Sequence[str], site: Site
                     for at, strip in enumerate(strips)
                 ),
                 *([html.P(whole, className="quiet")] if (whole := complete_text(strips)) else []),
+                *elsewhere,
             ],
             id="closer-told",
             **extra(aria_live="polite"),
         ),
         id="lead",
     )
+
+
+def nearest(strips: Sequence[Strip], view: View, read: tuple[int, int] | None, zone: ZoneInfo) -> list[Tag]:
+    """Where nothing was read in the view: the way to the first or the last day with readings."""
+    if read is None or any(strip.series.buckets for strip in strips):
+        return []
+    if view.end_ms <= read[0]:
+        which, day = "first", day_at(zone, read[0])
+    elif view.start_ms > read[1]:
+        which, day = "last", day_at(zone, read[1])
+    else:
+        return []
+    told = f"The {which} readings are of {day_text(day.day, year=True)}"
+    return [html.P(link(told, which, view.over(day.start_ms, day.end_ms), zone), className="file")]
 
 
 def pictures(strips: Sequence[Strip], view: View, site: Site, now_ms: int, zone: ZoneInfo) -> Tag:

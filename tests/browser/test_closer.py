@@ -107,6 +107,14 @@ def test_without_scripts_every_step_is_a_link_and_back_comes_back(look):
     expect(heading).to_have_text("Friday 20 November 2026")
 
 
+def test_before_the_first_reading_it_leads_to_that_day(look):
+    page = look("?quantity=battery_voltage_V&from=2025-01-01&to=2025-01-08", scripts=False)
+    expect(page.locator("#closer-told")).to_contain_text("Bank voltage: nothing was read in this time.")
+    page.get_by_role("link", name="The first readings are of 26 Oct 2026").click()
+    expect(page.locator("#closer-told h2")).to_have_text("Monday 26 October 2026")
+    expect(page.locator("#closer-told")).to_contain_text("Bank voltage: 12.2 V")
+
+
 def test_without_scripts_a_tap_on_the_picture_looks_closer_there(look):
     page = look(ONE_DAY, scripts=False)
     left, width, middle = field(page)
