@@ -117,7 +117,7 @@ def log_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
     try:
         entry_of(asked, site, now_ms)
     except LogRefused as refused:
-        raise Mistyped(str(refused), refused.field) from None
+        raise Mistyped(str(refused), WHEN if refused.field == TIME else refused.field) from None
     return asked
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import closing
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from dash import html
@@ -27,7 +28,7 @@ from dashboard.field import Field
 from dashboard.forms import ONLY_LOOKS, Hand, form, hidden, labelled, lock_section, outcome_note, under_thumb
 from dashboard.found import found_section
 from dashboard.notices import unreadable
-from dashboard.pages.base import Ask, Page, ReaderFactory
+from dashboard.pages.base import Ask, Page, ReaderFactory, extra
 from dashboard.words import unbroken
 from monitor import cautions
 from monitor.care.entry import (
@@ -131,7 +132,7 @@ def _forms(site: Site, hand: Hand, now_ms: int, zone: ZoneInfo, edited: LogEntry
         typed = hand.typed or typed_of(edited, zone)
         kind = typed.get(KIND, edited.kind)
         token = hand.token(f"edit {edited.id}", now_ms)
-        content = [hidden(EDIT, str(edited.id)), *_fields(site, kind, typed)]
+        content = [hidden(EDIT, str(edited.id)), *_fields(site, kind, typed, _wrong(hand))]
         leave = html.A("Leave it as it was", href=PATH)
         return [
             html.Section(
@@ -151,43 +152,54 @@ def _forms(site: Site, hand: Hand, now_ms: int, zone: ZoneInfo, edited: LogEntry
         mine = hand.typed.get(KIND) == kind
         typed = hand.typed if mine else usual
         button = html.Button("Write it down", className="main")
-        body = form(WRITE, token, [*_fields(site, kind, typed), button])
+        body = form(WRITE, token, [*_fields(site, kind, typed, _wrong(hand) if mine else ""), button])
         parts.append(html.Details([html.Summary(KIND_WORDS[kind]), body], open=mine, id=f"write-{kind}"))
     return [html.Section([html.H2("Write down"), *parts])]
 
 
-def _fields(site: Site, kind: str, typed: Mapping[str, str]) -> list[Component]:
+def _wrong(hand: Hand) -> str:
+    """The name of the field that is to be mended, '' where none is."""
+    return "" if hand.fault is None else hand.fault.field
+
+
+def _field(name: str, typed: Mapping[str, str], wrong: str, **attributes: Any) -> Component:
+    """A field as it was typed; the one to be mended is marked and has the cursor."""
+    marked = {"autoFocus": True, **extra(aria_invalid="true")} if name == wrong else {}
+    return Field(name=name, value=typed.get(name, ""), **attributes, **marked)
+
+
+def _fields(site: Site, kind: str, typed: Mapping[str, str], wrong: str) -> list[Component]:
     """The fields of a kind of entry, with what to mind before them."""
     found: list[Component] = [hidden(KIND, kind)]
     found += [html.P(["Mind: ", text], className="mind") for text in MIND.get(kind, ())]
     if kind in HINTS:
         found.append(html.P(HINTS[kind], className="quiet"))
-    when = Field(type="datetime-local", name=WHEN, value=typed.get(WHEN, ""), required=True)
+    when = _field(WHEN, typed, wrong, type="datetime-local", required=True)
     found.append(labelled("Done", when, f"Local time of the site, {site.site.time_zone}."))
     if kind == LogKind.HYDROMETER:
-        found += _cells(site, typed)
+        found += _cells(site, typed, wrong)
         found.append(
             labelled(
                 "Electrolyte temperature, °C",
-                _figure(TEMPERATURE, typed),
+                _figure(TEMPERATURE, typed, wrong),
                 "Without it the readings cannot be corrected.",
             )
         )
     if kind == LogKind.WATER:
-        found.append(labelled("Water, litres in all", _figure(WATER, typed)))
+        found.append(labelled("Water, litres in all", _figure(WATER, typed, wrong)))
     text = html.Textarea(
         typed.get(TEXT, ""), name=TEXT, rows=3, maxLength=LONGEST_TEXT, required=kind == LogKind.NOTE
     )
     found.append(labelled("Note" if kind == LogKind.NOTE else "Note, if you like", text))
-    by = Field(type="text", name=BY, value=typed.get(BY, ""), maxLength=str(LONGEST_NAME))
+    by = _field(BY, typed, wrong, type="text", maxLength=str(LONGEST_NAME))
     found.append(labelled("Who, if you like", by))
     return found
 
 
-def _cells(site: Site, typed: Mapping[str, str]) -> list[Component]:
+def _cells(site: Site, typed: Mapping[str, str], wrong: str) -> list[Component]:
     bank = site.bank
     fields = [
-        labelled(cell_name(bank, cell).capitalize(), _figure(f"{GRAVITY}{cell}", typed))
+        labelled(cell_name(bank, cell).capitalize(), _figure(f"{GRAVITY}{cell}", typed, wrong))
         for cell in range(1, cell_count(bank) + 1)
     ]
     told = html.P(
@@ -196,8 +208,8 @@ def _cells(site: Site, typed: Mapping[str, str]) -> list[Component]:
     return [told, html.Div(fields, className="cells")]
 
 
-def _figure(name: str, typed: Mapping[str, str]) -> Component:
-    return Field(type="text", inputMode="decimal", name=name, value=typed.get(name, ""), maxLength="8")
+def _figure(name: str, typed: Mapping[str, str], wrong: str) -> Component:
+    return _field(name, typed, wrong, type="text", inputMode="decimal", maxLength="8")
 
 
 def log_section(rows: tuple[LogRow, ...], hand: Hand) -> Component:

@@ -239,6 +239,7 @@ def test_what_is_mistyped_is_told_and_nothing_typed_is_lost(unlocked):
     form.get_by_role("button", name="Write it down").click()
     expect(page.locator("#outcome")).to_contain_text("at most 100")
     form = page.locator("#write-water")
+    assert form.locator("[aria-invalid=true]").get_attribute("name") == "water_L"
     assert form.get_by_label("Water, litres").input_value() == "1500"
     assert form.get_by_label("Note").input_value() == "All cells\n<b>slowly</b>"
     form.get_by_label("Water, litres").fill("1.5")
