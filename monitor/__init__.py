@@ -13,6 +13,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
+    cli_mirror     the command that copies readings to servers, and tells how far it is
     cli_pin        the command that sets the page's PIN
     cli_log        the command that shows and writes the log
     cli_parts      what several commands share
@@ -33,6 +34,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
+    mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
     care           the hand-written log of what people did and measured
     alarms         rules, signs, the alarm states of the standard, what people answer
@@ -52,6 +54,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     pin            the PIN behind which the page takes requests
     errors         the error family
     memory         word to the C library to give memory back
+    stopping       the signals that end a process
     cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in

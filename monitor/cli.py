@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import json
 import logging
-import sys
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, log_to_stderr
 from monitor.errors import NightbankError
 
 COMMAND_GROUP = "nightbank.commands"
@@ -65,7 +64,7 @@ def monitor(site: Path) -> None:
     """
     from monitor import service
 
-    _log_to_stderr()
+    log_to_stderr()
     service.run(site)
 
 
@@ -118,13 +117,8 @@ def demo(folder: Path, days: int, speed: float, no_page: bool, port: int) -> Non
     """
     from monitor import demo as demonstration
 
-    _log_to_stderr(logging.WARNING)
+    log_to_stderr(logging.WARNING)
     demonstration.run(folder, days=days, speed=speed, page_port=None if no_page else port)
-
-
-def _log_to_stderr(level: int = logging.INFO) -> None:
-    """Plain lines: under systemd the journal adds time and unit, at a terminal nobody misses them."""
-    logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s %(message)s")
 
 
 def _add_rooms() -> None:
@@ -134,6 +128,7 @@ def _add_rooms() -> None:
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
     from monitor.cli_log import log
+    from monitor.cli_mirror import mirror
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
     from monitor.cli_pin import pin
@@ -150,6 +145,7 @@ def _add_rooms() -> None:
     main.add_command(estimate)
     main.add_command(rebuild)
     main.add_command(log)
+    main.add_command(mirror)
     main.add_command(notify)
     main.add_command(pin)
     main.add_command(export_table, "export")

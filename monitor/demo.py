@@ -28,10 +28,11 @@ from monitor.devices.device import Device, Line, build_lines
 from monitor.pin import pin_path, random_pin, set_pin
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
-from monitor.service import serve, stop_signals
+from monitor.service import serve
 from monitor.simulated import DemoError, SimulatorProcess, end
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import DeviceEntry, Site
+from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer

@@ -7,6 +7,7 @@
     ├── StoreError           the store cannot be opened, read or written
     ├── SunError             what the sun should give the array cannot be worked out
     ├── PinError             the page's PIN cannot be set or read (in `pin.py`)
+    ├── MirrorError          a server did not take readings; they stay in the store and are sent again
     ├── NoticeError          a channel did not take a notice; it is kept and tried again
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)
@@ -22,6 +23,7 @@ Imports nothing of the project.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import ClassVar
 
 
@@ -88,6 +90,26 @@ class NoticeError(NightbankError):
     def __init__(self, text: str, *, refused: bool = False, may_have_arrived: bool = False) -> None:
         super().__init__(text)
         self.refused, self.may_have_arrived = refused, may_have_arrived
+
+
+class Trouble(StrEnum):
+    """Why a server did not take readings."""
+
+    UNREACHABLE = "unreachable"  # no answer, or one that tells of the server's own trouble
+    BUSY = "busy"  # it asks to come back later
+    DENIED = "denied"  # it will take nothing from us until a person changes something
+    CONTENT = "content"  # it will not take these points, whatever is tried again
+
+
+class MirrorError(NightbankError):
+    """A server did not take readings; the text says why. They stay in the store.
+
+    wait_s is how long the server asks to be left alone, None where it does not say.
+    """
+
+    def __init__(self, text: str, trouble: Trouble, wait_s: float | None = None) -> None:
+        super().__init__(text)
+        self.trouble, self.wait_s = trouble, wait_s
 
 
 class DeviceError(NightbankError):

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import logging
 import queue
-import signal
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
-from types import FrameType
 
 from monitor.alarms.computer import Computer
 from monitor.clock import Clock, SystemClock
@@ -25,9 +23,11 @@ from monitor.records import Reading, iso_utc
 from monitor.sdnotify import notify
 from monitor.site.load import placed, read_site, with_defaults
 from monitor.site.model import Site
+from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer
+from monitor.store.mirrored import keep_only
 from monitor.sun_tables import SunTables
 
 log = logging.getLogger("nightbank")
@@ -63,6 +63,7 @@ def run(site_file: Path) -> None:
         raise placed(error, site_file, toml_lines) from error
     path = store_path(site, site_file)
     with stop_signals() as stop, open_writer(path, site.site.time_zone) as store:
+        keep_only(path, [mirror.name for mirror in site.mirrors])
         serve(site, site_file, lines, store, clock, stop)
 
 
@@ -201,19 +202,3 @@ def _start_text(store: StoreWriter, clock: Clock) -> str:
     hours, minutes = divmod(round(dark_s / 60), 60)
     since = iso_utc(last_ms)
     return f"The monitor has started after {hours} h {minutes} min without readings (since {since})."
-
-
-@contextmanager
-def stop_signals() -> Iterator[threading.Event]:
-    """An event that SIGTERM and SIGINT set; the former handlers come back at the end."""
-    stop = threading.Event()
-
-    def handle(signum: int, frame: FrameType | None) -> None:
-        stop.set()
-
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

@@ -13,6 +13,7 @@ from monitor.errors import Problem
 from monitor.site.amounts import HOT_CELL_C, Amounts, ArrayAmounts, ControllerAmounts, amounts
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line
+from monitor.site.mirror_check import mirror_findings
 from monitor.site.model import LIFEPO4_CELL_V, LIFEPO4_ROUND_UNITS, Array, Bank, Controller, Site
 from monitor.site.setpoints import set_point_findings
 from monitor.site.units import advice_from, voc_coefficient_slips
@@ -298,4 +299,5 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _tables,
     _shared_lines,
     _page,
+    lambda site, figures: mirror_findings(site),
 )

@@ -159,6 +159,8 @@ def _limit(context: dict[str, Any]) -> str:
 
 
 def _choices(path: TomlPath, value: object) -> str:
+    while isinstance(path[-1], int):  # one of a list's values
+        path = path[:-1]
     table = _table_at(path[:-1])
     annotation = table.model_fields[str(path[-1])].annotation if table else None
     words = list(_choices_in(annotation))

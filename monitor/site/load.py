@@ -110,6 +110,7 @@ def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
     yield from _used_twice(data, "devices", lines)
     yield from _used_twice(data, "alarms", lines)
     yield from _used_twice(data, "channels", lines)
+    yield from _used_twice(data, "mirrors", lines)
     yield from channel_problems(data, lines)
     needed: tuple[tuple[Literal["serial", "tcp"], str, str], ...] = (
         ("serial", "port", 'port = "/dev/serial/by-id/..." (the adapter\'s stable name)'),

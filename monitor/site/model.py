@@ -17,6 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
+from monitor.site.mirror_table import MirrorEntry
 from monitor.site.table import Table, told
 from monitor.toml_lines import did_you_mean
 
@@ -236,5 +237,6 @@ class Site(Table):
     alarms: Annotated[tuple[AlarmEntry, ...], Field(strict=False)] = ()
     notices: NoticesEntry = NoticesEntry()
     channels: Annotated[tuple[ChannelEntry, ...], Field(strict=False)] = ()
+    mirrors: Annotated[tuple[MirrorEntry, ...], Field(strict=False)] = ()
     store: StoreEntry = StoreEntry()
     page: PageEntry = PageEntry()

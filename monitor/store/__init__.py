@@ -9,6 +9,7 @@
     days        a local day's statistics; pure        tiers      hours and five minutes; pure
     reduce      series from buckets; pure             steps      values as whole steps
     table_out   CSV out                               table_in   CSV in
+    late        notes of late readings for mirrors    mirrored   what a mirror has not been given yet
 
 May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`
 and joins the parametrisation of `tests/contract/test_store_contract.py`.

@@ -31,6 +31,7 @@ from monitor.store.channels import (
 )
 from monitor.store.days import DaySum, LocalDay, day_at
 from monitor.store.forget import forget
+from monitor.store.late import note_late, note_replaced
 from monitor.store.packing import Packer
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
@@ -148,6 +149,7 @@ class Landing:
 
     def forget(self, device: str, start_ms: int, end_ms: int) -> None:
         """Take a device's readings in [start, end) out."""
+        note_replaced(self._write, device, start_ms)
         cut = forget(self._write, self._zone, device, start_ms, end_ms)
         self._forget()
         for channel, day in cut:
@@ -206,6 +208,7 @@ class Landing:
     def _take_late(self, late: Sequence[tuple[int, Channel, int | None, Reading]], landed: Landed) -> None:
         """Readings that may be there already, or stand before the newest of their channel."""
         touched: dict[tuple[int, int], Touched] = {}
+        came: dict[int, list[int]] = {}
         for time_ms, group in groupby(late, key=itemgetter(0)):
             row: list[tuple[int, int]] = []
             taken: dict[int, Reading] = {}
@@ -224,12 +227,14 @@ class Landing:
                     self._write_flawed([self._flawed_row(channel, reading)])
                 else:
                     row.append((channel.id, steps))
+                    came.setdefault(channel.id, []).append(time_ms)
                     span = day_at(self._zone, time_ms)
                     each = touched.setdefault(
                         (channel.id, span.start_ms), Touched(channel, span, time_ms, time_ms)
                     )
                     each.latest_ms = time_ms
             self._write_rows({time_ms: row} if row else {})
+        note_late(self._write, came)
         self._sum_anew(touched)
 
     def _take_earlier(self, channel: Channel, time_ms: int, steps: int | None) -> None:

@@ -21,6 +21,10 @@ up to date with every commit; `gaps` is NULL in days of an old store until the p
 Readings that are not good are rare and stand in `flawed` with value and reason; nothing that adds up or
 draws ever needs to look there. `channel` also holds each channel's newest readings, so that 'now' reads one
 small table.
+
+`mirror` has the mirrors that copy this store elsewhere, and how many of the notes in `late` each has heard.
+A note tells of good readings that landed before the newest of their channel, where a mirror may have been
+already (`late.py`); there are none while there is no mirror.
 """
 
 from __future__ import annotations
@@ -133,6 +137,16 @@ MIGRATIONS: tuple[Migration, ...] = (
                 integral_h, positive_h, negative_h, covered_s, NULL, NULL, NULL, NULL FROM day_before""",
             "DROP TABLE day_before",
             "CREATE INDEX day_without_gaps ON day (day) WHERE gaps IS NULL",
+        ),
+    ),
+    Migration(
+        "notes for mirrors",
+        (
+            "CREATE TABLE mirror (name TEXT PRIMARY KEY, key INTEGER NOT NULL, heard INTEGER NOT NULL)"
+            " WITHOUT ROWID",
+            """CREATE TABLE late (
+                id INTEGER PRIMARY KEY AUTOINCREMENT, channels TEXT NOT NULL,
+                start_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, times BLOB)""",
         ),
     ),
 )

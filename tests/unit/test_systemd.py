@@ -15,7 +15,11 @@ from pathlib import Path
 import pytest
 
 PROJECT = Path(__file__).parents[2]
-UNITS = ("nightbank-monitor@hide.service", "nightbank-page@hide.service")
+UNITS = (
+    "nightbank-monitor@hide.service",
+    "nightbank-page@hide.service",
+    "nightbank-mirror@hide.service",
+)
 
 
 def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
@@ -81,7 +85,7 @@ def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:
     assert {"Type=notify", "WatchdogSec=60", "Restart=always"} <= set(text.splitlines())
 
 
-@pytest.mark.parametrize("unit", ["monitor", "page"])
+@pytest.mark.parametrize("unit", ["monitor", "page", "mirror"])
 def test_numpy_gets_one_thread_and_no_memory_for_more(unit: str) -> None:
     # OPENBLAS_NUM_THREADS: OpenBLAS's own manual, 'Setting the number of threads at runtime' [memory]
     text = (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()

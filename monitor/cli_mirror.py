@@ -1,0 +1,94 @@
+"""`nightbank mirror`: how far the copies on time-series servers are; send once, or go on sending.
+
+The rooms are imported when a command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli_asked import Asked, echo_json
+from monitor.cli_parts import SITE_FILE, log_to_stderr
+
+NONE_YET = "{} has no [[mirrors]] yet: readings stay in the store of this computer only."
+
+
+@click.group()
+@click.argument("site", type=SITE_FILE)
+@click.pass_context
+def mirror(ctx: click.Context, site: Path) -> None:
+    """Copy the readings of SITE to the time-series servers that its [[mirrors]] name.
+
+    \b
+    Examples: nightbank mirror hide.toml status
+              nightbank mirror hide.toml once
+              nightbank mirror hide.toml run
+    """
+    ctx.obj = Asked(site)
+
+
+@mirror.command()
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_obj
+def status(asked: Asked, as_json: bool) -> None:
+    """How far each mirror is, what waits and why, and what its server refused."""
+    from monitor.clock import CLOCK_NOTE, clock_from_note
+    from monitor.mirror.status import in_words, mirrors_document
+
+    site = asked.site()
+    with asked.reader(site) as reader:
+        clock = clock_from_note(reader.note(CLOCK_NOTE))
+    documents = mirrors_document(site, asked.path, clock.now_ms())
+    if as_json:
+        echo_json(documents)
+    elif not documents:
+        click.echo(NONE_YET.format(asked.path))
+    else:
+        zone = ZoneInfo(site.site.time_zone)
+        click.echo("\n".join(in_words(document, zone) for document in documents))
+
+
+@mirror.command()
+@click.option("--mirror", "name", metavar="NAME", help="Only this mirror of the site file.")
+@click.pass_context
+def once(ctx: click.Context, name: str | None) -> None:
+    """Send what waits now, to the end or the first trouble. Exit status 1 where something went wrong.
+
+    The process that goes on sending must be stopped meanwhile.
+    """
+    from monitor.mirror.run import once as send_once
+
+    asked: Asked = ctx.obj
+    site = asked.site()
+    names = [entry.name for entry in site.mirrors]
+    if name is not None and name not in names:
+        known = ", ".join(names) or "none yet; add a table [[mirrors]]"
+        raise click.BadParameter(
+            f"{name!r} is no mirror of {asked.path}; known: {known}", param_hint="--mirror"
+        )
+    if not names:
+        click.echo(NONE_YET.format(asked.path), err=True)
+        ctx.exit(1)
+    wrong = send_once(site, asked.path, name)
+    for each in names if name is None else [name]:
+        click.echo(f"{each}: {wrong[each]}" if each in wrong else f"{each}: up to date")
+    ctx.exit(int(bool(wrong)))
+
+
+@mirror.command()
+@click.pass_obj
+def run(asked: Asked) -> None:
+    """Go on sending until stopped: what systemd starts (nightbank-mirror@.service)."""
+    from monitor.mirror.run import run as go_on
+    from monitor.stopping import stop_signals
+
+    log_to_stderr()
+    site = asked.site()
+    if not site.mirrors:
+        click.echo(NONE_YET.format(asked.path), err=True)
+        return
+    with stop_signals() as stop:
+        go_on(site, asked.path, stop)

@@ -1,0 +1,135 @@
+"""What is known of each mirror, in a small SQLite file beside the store.
+
+It has a file of its own because the daemon would go over the store anew after every commit of another
+process. A commit here is whole or not at all, so a kill at any moment leaves a place that was reached; after
+a power cut it may be an earlier one, and what came after it is sent again.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterable
+from contextlib import closing
+from dataclasses import asdict
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from monitor.mirror.state import Refused, State
+from monitor.records import Event
+from monitor.store.connect import connect, prepare_for_writing, told
+from monitor.store.mirrored import Place, Point
+
+TABLES = (
+    "CREATE TABLE IF NOT EXISTS mirror (name TEXT PRIMARY KEY, place TEXT, state TEXT) WITHOUT ROWID",
+    """CREATE TABLE IF NOT EXISTS refused (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, mirror TEXT NOT NULL, point TEXT NOT NULL, words TEXT NOT NULL,
+        found_ms INTEGER NOT NULL)""",
+    "CREATE INDEX IF NOT EXISTS refused_of ON refused (mirror, id)",
+)
+
+KEPT = 10_000
+"""So many refused values of a mirror are kept here (our choice: a few megabytes; the readings themselves stay
+in the store whatever becomes of them here)."""
+
+
+def book_path(store: Path) -> Path:
+    """The book's file of a store's file."""
+    return store.with_name(store.name + ".mirrors")
+
+
+class Book:
+    """The book of one store; threads may share it."""
+
+    def __init__(self, path: Path) -> None:
+        """Open it, making it where it is missing. Raises StoreError."""
+        self.path = path
+        self._lock = threading.Lock()
+        self._connection = connect(path, read_only=False)
+        with told(path):
+            prepare_for_writing(self._connection)
+            for statement in TABLES:
+                self._connection.execute(statement)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Release the file; may be called twice."""
+        with self._lock:
+            self._connection.close()
+
+    def read(self, name: str) -> tuple[Place | None, State]:
+        """A mirror's place and state; no place where the book does not know it. Raises StoreError."""
+        with self._lock, told(self.path):
+            return _read(self._connection, name)
+
+    def save(self, name: str, place: Place, state: State, refused: Iterable[Refused] = ()) -> None:
+        """Keep a mirror's place and state, and put more points aside: together or not. Raises StoreError."""
+        rows = [(name, _point_text(each.point), each.words, each.found_ms) for each in refused]
+        with self._lock, told(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                self._connection.execute(
+                    "INSERT OR REPLACE INTO mirror VALUES (?, ?, ?)",
+                    (name, _place_text(place), json.dumps(asdict(state), ensure_ascii=False)),
+                )
+                if rows:
+                    self._connection.executemany(
+                        "INSERT INTO refused (mirror, point, words, found_ms) VALUES (?, ?, ?, ?)", rows
+                    )
+                    self._connection.execute(
+                        "DELETE FROM refused WHERE mirror = ? AND id <= (SELECT id FROM refused"
+                        " WHERE mirror = ? ORDER BY id DESC LIMIT 1 OFFSET ?)",
+                        (name, name, KEPT),
+                    )
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+
+def look_up(path: Path, name: str, newest: int) -> tuple[Place | None, State, list[Refused]]:
+    """What a book says of a mirror, with its newest refused points; read only. Raises StoreError."""
+    if not path.exists():
+        return None, State(), []
+    sql = "SELECT point, words, found_ms FROM refused WHERE mirror = ? ORDER BY id DESC LIMIT ?"
+    with closing(connect(path, read_only=True)) as ask, told(path):
+        place, state = _read(ask, name)
+        rows = ask.execute(sql, (name, newest)).fetchall()
+    return place, state, [Refused(_point(text), words, found_ms) for text, words, found_ms in rows]
+
+
+def _read(ask: sqlite3.Connection, name: str) -> tuple[Place | None, State]:
+    row = ask.execute("SELECT place, state FROM mirror WHERE name = ?", (name,)).fetchone()
+    if row is None:
+        return None, State()
+    place, state = json.loads(row[0]), json.loads(row[1])
+    place["given"] = {(device, quantity): time_ms for device, quantity, time_ms in place["given"]}
+    state["told"] = tuple(state["told"])
+    state["untold"] = tuple(Event(**each) for each in state["untold"])
+    return Place(**place), State(**state)
+
+
+def _place_text(place: Place) -> str:
+    given = [[device, quantity, time_ms] for (device, quantity), time_ms in sorted(place.given.items())]
+    return json.dumps(
+        {"key": place.key, "heard": place.heard, "within_ms": place.within_ms, "given": given},
+        ensure_ascii=False,
+    )
+
+
+def _point_text(point: Point) -> str:
+    return json.dumps([point.time_ms, point.device, dict(point.values)], ensure_ascii=False)
+
+
+def _point(text: str) -> Point:
+    return Point(*json.loads(text))

@@ -1,0 +1,121 @@
+"""One batch on its way: a refused point is found by halving and set aside, all others go on.
+
+A server that refuses a request for its content says 400 and does not reliably say which line was meant, and
+may or may not have kept the others; sending the very same again would end the same. So halves are sent, down
+to a single value. A channel that was refused three times (a type that the server's table does not have, a
+time beyond what it keeps) is not worth a search for each value: its further values go apart, the newest of
+them first as a trial for all.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from monitor.errors import MirrorError, Trouble
+from monitor.store.mirrored import Point
+
+DOUBTED_AFTER = 3
+"""Refused values that make a channel doubtful (our choice: one or two may be odd by themselves)."""
+
+Channel = tuple[str, str]
+Write = Callable[[Sequence[Point]], None]
+
+
+class Delivery:
+    """Hands one batch over; afterwards `refused` has what was not taken, each a single value, with why."""
+
+    def __init__(self, write: Write, doubtful: set[Channel]) -> None:
+        """write raises MirrorError. doubtful are the channels in doubt from earlier batches; changed here."""
+        self._write = write
+        self._doubtful = doubtful
+        self._counts: Counter[Channel] = Counter()
+        self._apart: dict[Channel, list[Point]] = {}
+        self.refused: list[tuple[Point, str]] = []
+        self.taken = 0
+        self.taken_of: set[Channel] = set()
+
+    def run(self, points: Sequence[Point]) -> None:
+        """Hand all points over. Raises MirrorError for any trouble but the points' own; nothing is said of
+        what was taken then."""
+        left = list(points)
+        while left:
+            self._halve(left)
+            left = self._try_apart()
+
+    def _try_apart(self) -> list[Point]:
+        """Try the newest value of each channel that was put apart; what is worth going on with then."""
+        left: list[Point] = []
+        for channel, apart in self._apart.items():
+            apart.sort(key=lambda point: point.time_ms)
+            words = self._try_write(apart[-1:])
+            if words is None:
+                self._doubtful.discard(channel)
+                self._counts[channel] = 0
+                left += apart[:-1]
+            else:
+                self.refused += ((point, words) for point in apart)
+        self._apart = {}
+        return sorted(left, key=lambda point: point.time_ms)
+
+    def _halve(self, points: list[Point]) -> None:
+        """Later halves first: what lies beyond a server's memory is known by its newest values."""
+        stack = [points]
+        while stack:
+            group = self._without(stack.pop())
+            words = self._try_write(group) if group else None
+            if words is None:
+                continue
+            if len(group) > 1:
+                middle = len(group) // 2
+                stack += (group[:middle], group[middle:])
+            elif len(group[0].values) > 1:
+                stack += ([half] for half in _parted(group[0]))
+            else:
+                (channel,) = _channels(group[0])
+                self.refused.append((group[0], words))
+                self._counts[channel] += 1
+                if self._counts[channel] >= DOUBTED_AFTER:
+                    self._doubtful.add(channel)
+
+    def _without(self, points: list[Point]) -> list[Point]:
+        """The points without the values of doubtful channels, which are put apart."""
+        if not self._doubtful:
+            return points
+        kept: list[Point] = []
+        for point in points:
+            doubted = [channel for channel in _channels(point) if channel in self._doubtful]
+            for device, quantity in doubted:
+                alone = replace(point, values={quantity: point.values[quantity]})
+                self._apart.setdefault((device, quantity), []).append(alone)
+            if not doubted:
+                kept.append(point)
+            elif len(doubted) < len(point.values):
+                names = {quantity for _, quantity in doubted}
+                rest = {name: value for name, value in point.values.items() if name not in names}
+                kept.append(replace(point, values=rest))
+        return kept
+
+    def _try_write(self, points: Sequence[Point]) -> str | None:
+        """None where the server took them, its words where it refuses their content."""
+        try:
+            self._write(points)
+        except MirrorError as error:
+            if error.trouble is not Trouble.CONTENT:
+                raise
+            return str(error)
+        self.taken += len(points)
+        self.taken_of.update(channel for point in points for channel in _channels(point))
+        return None
+
+
+def _parted(point: Point) -> tuple[Point, Point]:
+    """A point with several values as two."""
+    values = [*point.values.items()]
+    middle = len(values) // 2
+    return replace(point, values=dict(values[:middle])), replace(point, values=dict(values[middle:]))
+
+
+def _channels(point: Point) -> list[Channel]:
+    return [(point.device, quantity) for quantity in point.values]

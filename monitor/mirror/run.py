@@ -1,0 +1,115 @@
+"""The process of the mirrors: a thread for each, until stopped; or once through."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+
+from monitor.clock import SystemClock
+from monitor.memory import keep_small
+from monitor.mirror.book import Book, book_path
+from monitor.mirror.lines import Lines
+from monitor.mirror.sender import Sender
+from monitor.mirror.server import Server
+from monitor.notices.secrets import secrets_of
+from monitor.site.mirror_table import MirrorEntry
+from monitor.site.model import Site
+from monitor.store import store_path
+from monitor.store.connect import FileLock
+from monitor.store.mirrored import Point
+
+log = logging.getLogger("nightbank")
+
+FIRST_LOOK_S = 10.0
+"""How often it is looked whether the daemon has made the store (our choice)."""
+
+STOP_WITHIN_S = 35.0
+"""So long a stop waits for a request on its way: its time-out and a little."""
+
+
+class _Mirror:
+    """One mirror with its server."""
+
+    def __init__(self, site: Site, site_file: Path, entry: MirrorEntry, book: Book) -> None:
+        self.entry = entry
+        self.server = Server(entry, secrets_of(site, site_file.parent))
+        self._lines = Lines(site.site.name)
+        names = [each.name for each in site.mirrors]
+        store = store_path(site, site_file)
+        self.sender = Sender(entry, names, store, book, self._write, SystemClock())
+
+    def _write(self, points: Sequence[Point]) -> None:
+        self.server.write(self._lines.of(points))
+
+    def close(self) -> None:
+        self.sender.save()
+        self.server.close()
+
+
+def run(site: Site, site_file: Path, stop: threading.Event) -> None:
+    """Send to all mirrors of a site until `stop` is set. Raises StoreError where it runs already."""
+    keep_small()
+    path = store_path(site, site_file)
+    while not path.exists():
+        log.info("%s: there is no store yet; waiting for the daemon", path)
+        if stop.wait(FIRST_LOOK_S):
+            return
+    lock = FileLock(path.with_name(path.name + ".mirrors-lock"), "another process of the mirrors")
+    try:
+        with Book(book_path(path)) as book:
+            mirrors = [_Mirror(site, site_file, entry, book) for entry in site.mirrors]
+            threads = [
+                threading.Thread(target=partial(_follow, mirror, stop), name=mirror.entry.name, daemon=True)
+                for mirror in mirrors
+            ]
+            for thread in threads:
+                thread.start()
+            stop.wait()
+            for thread in threads:
+                thread.join(STOP_WITHIN_S)
+    finally:
+        lock.release()
+
+
+def once(site: Site, site_file: Path, name: str | None = None) -> dict[str, str]:
+    """Send what waits to all mirrors or one; what went wrong, by the mirror's name. Raises StoreError."""
+    path = store_path(site, site_file)
+    lock = FileLock(path.with_name(path.name + ".mirrors-lock"), "another process of the mirrors")
+    wrong: dict[str, str] = {}
+    try:
+        with Book(book_path(path)) as book:
+            for entry in site.mirrors:
+                if name in (None, entry.name):
+                    mirror = _Mirror(site, site_file, entry, book)
+                    error = _through(mirror)
+                    if error:
+                        wrong[entry.name] = error
+    finally:
+        lock.release()
+    return wrong
+
+
+def _follow(mirror: _Mirror, stop: threading.Event) -> None:
+    try:
+        while not stop.wait(mirror.sender.step()):
+            pass
+    finally:
+        mirror.close()
+
+
+def _through(mirror: _Mirror) -> str:
+    """Batch after batch until nothing waits; what went wrong, or ''."""
+    pause = threading.Event()
+    try:
+        while True:
+            wait_s = mirror.sender.step()
+            if mirror.sender.is_current:
+                return ""
+            if mirror.sender.error:
+                return mirror.sender.error
+            pause.wait(wait_s)
+    finally:
+        mirror.close()

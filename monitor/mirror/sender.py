@@ -1,0 +1,250 @@
+"""One mirror: what the store has for it goes to its server, batch after batch.
+
+Order of things: a batch is handed over, and only then the place behind it is kept. A kill or a power cut in
+between leaves the earlier place, so the batch is sent again, which changes nothing on a server that puts a
+point in the place of one with the same time and tags. While all goes well the place is written to the card
+every few minutes only; a stop writes it at once.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+from monitor.clock import Clock
+from monitor.derive import DERIVED
+from monitor.errors import MirrorError, StoreError, Trouble
+from monitor.mirror.book import Book
+from monitor.mirror.delivery import Delivery
+from monitor.mirror.state import Refused
+from monitor.notices.retry import LEAST_SHARE, wait_s
+from monitor.records import Event
+from monitor.sampling import ESTIMATE
+from monitor.site.mirror_table import MirrorEntry
+from monitor.store.mirrored import (
+    Batch,
+    Place,
+    Point,
+    enrol,
+    newest_points,
+    next_batch,
+    note_heard,
+    snapshot,
+    tell,
+)
+
+log = logging.getLogger("nightbank")
+
+MOST_LINES = 1000
+LEAST_LINES = 50
+"""Lines in one batch: some 150 kB, 20 kB of it on the line (our choice: memory, and a poor link's patience).
+After an answer that did not come the next batch is half as long, down to the least."""
+
+SAVE_EVERY_S = 300.0
+CATCHING_UP_SAVE_S = 10.0
+"""How often the place is written while all goes well, and while much waits (our choice: 3 MB to the card a
+day instead of 15; and a catch-up of weeks that is cut short goes on near where it was)."""
+
+STORE_RETRY_S = 60.0
+"""Wait after the store could not be read or written (our choice)."""
+
+LONGEST_ASKED_S = 3600.0
+"""So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop a mirror)."""
+
+KIND = "mirror"
+"""The kind of the events."""
+
+Write = Callable[[Sequence[Point]], None]
+
+
+def wanted_of(entry: MirrorEntry) -> Callable[[str], bool]:
+    """Whether a mirror takes a device's readings."""
+    worked_out = {DERIVED: "derived", ESTIMATE: "estimated"}
+    return lambda device: worked_out.get(device, "measured") in entry.send
+
+
+class Sender:
+    """Carries one mirror. One thread uses it."""
+
+    def __init__(
+        self,
+        entry: MirrorEntry,
+        names: Sequence[str],
+        store: Path,
+        book: Book,
+        write: Write,
+        clock: Clock,
+        rng: Random | None = None,
+    ) -> None:
+        """names are those of all the site's mirrors; write raises MirrorError. Raises StoreError."""
+        self._entry, self._names, self._store, self._book = entry, names, store, book
+        self._write, self._clock, self._rng = write, clock, rng or Random()
+        self._wanted = wanted_of(entry)
+        self._place, self._state = book.read(entry.name)
+        self._enrolled = False
+        self._heard = 0 if self._place is None else self._place.heard
+        self._doubtful: set[tuple[str, str]] = set()
+        self._refused: list[Refused] = []
+        self._lines = MOST_LINES
+        self._failures = 0
+        self._saved_s = clock.elapsed_s()
+        self._changed = False
+        self._store_error = ""
+        self.is_current = False
+
+    @property
+    def error(self) -> str:
+        """What keeps readings from going on now, '' where nothing does."""
+        return self._state.error or self._store_error
+
+    def step(self) -> float:
+        """Send one batch if there is any; the seconds until the next step is due."""
+        began_s = self._clock.elapsed_s()
+        try:
+            batch = self._next()
+        except StoreError as error:
+            log.error("mirror %s: %s", self._entry.name, error)
+            self._store_error = str(error)
+            return STORE_RETRY_S
+        self.is_current, self._store_error = False, ""
+        if batch.points:
+            try:
+                self._deliver(batch)
+            except MirrorError as error:
+                return self._failed(error)
+        if batch.place != self._place:
+            self._place, self._changed = batch.place, True
+        self.is_current = batch.is_all
+        every_s = SAVE_EVERY_S if batch.is_all else CATCHING_UP_SAVE_S
+        if self._clock.elapsed_s() - self._saved_s >= every_s or self._refused or self._state.untold:
+            self.save()
+        took_s = self._clock.elapsed_s() - began_s
+        if batch.is_all:
+            return max(0.0, self._entry.every_s - took_s)
+        return max(0.0, len(batch.points) / self._entry.lines_per_s - took_s)
+
+    def save(self) -> None:
+        """Keep the place and all that is known; what fails is logged and tried again with the next."""
+        if self._place is None or not (self._changed or self._refused or self._state.untold):
+            return
+        try:
+            self._book.save(self._entry.name, self._place, self._state, self._refused)
+            self._refused, self._changed = [], False
+            self._saved_s = self._clock.elapsed_s()
+            for event in self._state.untold:
+                tell(self._store, event)
+            if self._state.untold:
+                self._state = replace(self._state, untold=())
+                self._book.save(self._entry.name, self._place, self._state)
+            if self._place.heard > self._heard:
+                note_heard(self._store, self._entry.name, self._place.heard)
+                self._heard = self._place.heard
+        except StoreError as error:
+            log.error("mirror %s: %s", self._entry.name, error)
+
+    def _next(self) -> Batch:
+        if not self._enrolled:
+            key = enrol(self._store, self._names)[self._entry.name]
+            if self._place is None or self._place.key != key:
+                self._place, self._heard = Place(key), 0
+            self._enrolled = True
+        assert self._place is not None
+        with snapshot(self._store) as ask:
+            return next_batch(ask, self._place, self._wanted, self._lines)
+
+    def _deliver(self, batch: Batch) -> None:
+        """Hand a batch over; what the server will not have is set aside and told. Raises MirrorError."""
+        delivery = Delivery(self._write, self._doubtful)
+        delivery.run(batch.points)
+        if delivery.refused and not delivery.taken:
+            self._make_sure(delivery.refused[-1][1])
+        now_ms = self._clock.now_ms()
+        refused = [Refused(point, words, now_ms) for point, words in delivery.refused]
+        self._refused += refused
+        self._tell_refused(refused, delivery.taken_of)
+        self._went_well(delivery, now_ms)
+
+    def _make_sure(self, words: str) -> None:
+        """Nothing of a batch was taken: unless the server takes something of the newest readings, it is not
+        about the points, and setting all aside would be wrong. Raises MirrorError then."""
+        with snapshot(self._store) as ask:
+            newest = newest_points(ask, self._wanted)
+        trial = Delivery(self._write, set())
+        trial.run(newest)
+        if not trial.taken:
+            raise MirrorError(
+                f"refuses everything ({words}); look at url, bucket and org of the mirror", Trouble.DENIED
+            )
+
+    def _tell_refused(self, refused: Sequence[Refused], taken_of: set[tuple[str, str]]) -> None:
+        """An event for each channel that is refused, again only after it was taken in between."""
+        told = dict.fromkeys(self._state.told)
+        for device, quantity in taken_of - {
+            (each.point.device, name) for each in refused for name in each.point.values
+        }:
+            told.pop(f"{device} {quantity}", None)
+        untold = [*self._state.untold]
+        for each in refused:
+            for quantity in each.point.values:
+                channel = f"{each.point.device} {quantity}"
+                if channel not in told:
+                    told[channel] = None
+                    text = (
+                        f"The server does not take {quantity} of {each.point.device}: {each.words}. Such "
+                        "values are set aside (nightbank mirror shows them); all others go on."
+                    )
+                    untold.append(self._event(text))
+                    log.warning("mirror %s: %s", self._entry.name, text)
+        self._state = replace(self._state, told=tuple(told), untold=tuple(untold))
+
+    def _went_well(self, delivery: Delivery, now_ms: int) -> None:
+        state = self._state
+        if state.failing_ms is not None:
+            log.info("mirror %s: the server takes readings again", self._entry.name)
+        self._state = replace(
+            state,
+            taken=state.taken + delivery.taken,
+            refused=state.refused + len(delivery.refused),
+            taken_ms=now_ms,
+            failing_ms=None,
+            error="",
+            next_ms=None,
+            told=tuple(each for each in state.told if each != Trouble.DENIED),
+        )
+        self._failures, self._changed = 0, True
+        self._lines = min(MOST_LINES, 2 * self._lines)
+
+    def _failed(self, error: MirrorError) -> float:
+        """Note a failure; the seconds to wait."""
+        self._failures += 1
+        if error.trouble is Trouble.UNREACHABLE:
+            self._lines = max(LEAST_LINES, self._lines // 2)
+        wait = wait_s(self._failures, urgent=False, share=self._rng.uniform(LEAST_SHARE, 1.0))
+        if error.wait_s is not None:
+            wait = max(wait, min(error.wait_s, LONGEST_ASKED_S))
+        now_ms, before = self._clock.now_ms(), self._state
+        is_news = before.failing_ms is None or before.error != str(error)
+        self._state = replace(
+            before,
+            failing_ms=now_ms if before.failing_ms is None else before.failing_ms,
+            error=str(error),
+            next_ms=now_ms + round(1000 * wait),
+        )
+        if error.trouble is Trouble.DENIED and Trouble.DENIED not in before.told:
+            text = f"The server takes nothing: {error}. Nothing is lost; it is tried again."
+            self._state = replace(
+                self._state,
+                told=(*before.told, Trouble.DENIED.value),
+                untold=(*before.untold, self._event(text)),
+            )
+        if is_news:
+            log.warning("mirror %s: %s; the readings wait in the store", self._entry.name, error)
+            self._changed = True
+            self.save()
+        return wait
+
+    def _event(self, text: str) -> Event:
+        return Event(self._clock.now_ms(), KIND, self._entry.name, text)

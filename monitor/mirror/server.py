@@ -1,0 +1,134 @@
+"""The edge: line protocol to one server through influxdb-client, and its errors in plain words.
+
+Nothing else imports influxdb-client, and only the process of the mirrors imports this module. What a server's
+status means: RFC 9110 (400 to 404, 413, 429 in RFC 6585, 502, 503, Retry-After); that 400 and 422 are about
+the points was seen on InfluxDB 1.6 (400) and is from memory for the 2 line (422).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from urllib.parse import urlsplit
+
+import urllib3
+from influxdb_client import InfluxDBClient, WritePrecision
+from influxdb_client.client.exceptions import InfluxDBError
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.rest import ApiException
+
+from monitor.errors import MirrorError, NoticeError, Trouble
+from monitor.notices.secrets import Secrets
+from monitor.site.mirror_table import MirrorEntry
+
+TIMEOUT_S = 30.0
+"""For one request, connecting and answering together (our choice: a batch over a poor mobile link)."""
+
+LONGEST_WORDS = 300
+"""So much of what a server says is kept (our choice)."""
+
+_CONTENT = (400, 413, 422)
+_BUSY = (429, 503)
+_ADVICE = {
+    401: "look at the mirror's secret",
+    403: "look at what the mirror's secret allows",
+    404: "look at url, bucket and org of the mirror",
+}
+
+
+class Server:
+    """One mirror's server. Not for several threads."""
+
+    def __init__(self, entry: MirrorEntry, secrets: Secrets, timeout_s: float = TIMEOUT_S) -> None:
+        self._entry, self._secrets, self._timeout_s = entry, secrets, timeout_s
+        self._client: InfluxDBClient | None = None
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Hand lines over, with times in ms. Raises MirrorError; then some may have arrived all the same."""
+        try:
+            api = self._opened().write_api(write_options=SYNCHRONOUS)
+            text = "\n".join(lines)
+            api.write(self._entry.bucket, self._entry.org, text, write_precision=WritePrecision.MS)
+        except (InfluxDBError, urllib3.exceptions.HTTPError, OSError, UnicodeDecodeError) as error:
+            self.close()  # the secret is read again, the connection made anew
+            raise self._told(error) from None
+
+    def close(self) -> None:
+        """Close the connection; may be called twice."""
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def _opened(self) -> InfluxDBClient:
+        if self._client is None:
+            try:
+                token = self._secrets.get(self._entry.secret) if self._entry.secret else ""
+            except NoticeError as error:
+                raise MirrorError(str(error), Trouble.DENIED) from error
+            self._client = InfluxDBClient(
+                self._entry.url,
+                token,
+                org=self._entry.org,
+                timeout=round(self._timeout_s * 1000),
+                enable_gzip=True,
+            )
+        return self._client
+
+    def _told(self, error: Exception) -> MirrorError:
+        host = urlsplit(self._entry.url).netloc
+        if isinstance(error, urllib3.exceptions.MaxRetryError) and error.reason is not None:
+            error = error.reason
+        if isinstance(error, ApiException) and error.status:
+            return self._answered(error, host)
+        if isinstance(error, ApiException):  # a handshake that failed
+            text = f"{host}: no secure connection ({self._clean(str(error.reason))}); look at its certificate"
+        elif isinstance(error, urllib3.exceptions.NewConnectionError):
+            text = f"{host}: cannot be reached (no connection)"
+        elif isinstance(error, urllib3.exceptions.TimeoutError):
+            text = f"{host}: no answer within {self._timeout_s:g} s"
+        else:
+            text = f"{host}: the connection broke off ({type(error).__name__})"
+        return MirrorError(text, Trouble.UNREACHABLE)
+
+    def _answered(self, error: ApiException, host: str) -> MirrorError:
+        status = int(error.status)
+        words = self._clean(_words(error.body) or str(error.reason or ""))
+        if status in _CONTENT:
+            return MirrorError(words or f"status {status}", Trouble.CONTENT)
+        if status in _BUSY:
+            wait_s = retry_after_s((error.headers or {}).get("Retry-After"))
+            return MirrorError(f"{host}: asks to come back later ({status} {words})", Trouble.BUSY, wait_s)
+        if 400 <= status < 500 and status != 408:
+            advice = _ADVICE.get(status, "look at the mirror's url")
+            return MirrorError(f"{host}: refuses us ({status} {words}); {advice}", Trouble.DENIED)
+        return MirrorError(f"{host}: is in trouble itself ({status} {words})", Trouble.UNREACHABLE)
+
+    def _clean(self, text: str) -> str:
+        """One line without what is secret."""
+        return self._secrets.scrub(" ".join(text.split()))[:LONGEST_WORDS]
+
+
+def _words(body: str | None) -> str:
+    """What a server says: the message of its JSON, else its text; '' where it sends a page for browsers."""
+    try:
+        said = json.loads(body or "")
+        return str(said.get("message") or said.get("error") or "")
+    except (ValueError, AttributeError):
+        return "" if (body or "").lstrip().startswith("<") else body or ""
+
+
+def retry_after_s(text: str | None, now: datetime | None = None) -> float | None:
+    """Seconds that a Retry-After header asks for (RFC 9110, 10.2.3), None where it says nothing usable."""
+    if text is None:
+        return None
+    if text.strip().isdecimal():
+        return float(text)
+    try:
+        moment = parsedate_to_datetime(text)
+    except ValueError:
+        return None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return max(0.0, (moment - (now or datetime.now(UTC))).total_seconds())

@@ -1,0 +1,55 @@
+"""Notes of what landed behind a mirror's back: good readings before the newest of their channel.
+
+A mirror goes through each channel in order of time and would never come back for a late reading. So the
+landing writes down, in the commit in which they land, at which times late readings came, exactly, since what
+was sent already should not be sent again. Six hours of the store at most are one note, so that a note is
+quickly read. Without mirrors nothing is written. Functions take the connection inside a transaction.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping, Sequence
+from itertools import groupby
+
+from monitor.store.blocks import SPAN_MS
+from monitor.store.pack import pack_numbers
+
+ADD = "INSERT INTO late (channels, start_ms, end_ms, times) VALUES (?, ?, ?, ?)"
+
+
+def note_late(write: sqlite3.Connection, came: Mapping[int, Sequence[int]]) -> None:
+    """Note late good readings: the times, in order, by channel. Drops notes that every mirror has heard."""
+    if not came or not _is_mirrored(write):
+        return
+    alike: dict[tuple[int, ...], list[int]] = {}
+    for channel, times in came.items():
+        for _, together in groupby(times, key=lambda time_ms: time_ms // SPAN_MS):
+            alike.setdefault(tuple(together), []).append(channel)
+    notes = (
+        (json.dumps(channels), times[0], times[-1] + 1, pack_numbers(times))
+        for times, channels in alike.items()
+    )
+    write.executemany(ADD, notes)
+    drop_heard(write)
+
+
+def note_replaced(write: sqlite3.Connection, device: str, start_ms: int) -> None:
+    """Note that a device's readings from a time on are about to be replaced: mirrors go back to there."""
+    if not _is_mirrored(write):
+        return
+    found = write.execute("SELECT id FROM channel WHERE device = ? ORDER BY id", (device,))
+    channels = [number for (number,) in found]
+    write.execute(ADD, (json.dumps(channels), start_ms, start_ms, None))
+
+
+def drop_heard(write: sqlite3.Connection) -> None:
+    """Drop the notes that every mirror has heard; all of them where there is no mirror."""
+    write.execute(
+        "DELETE FROM late WHERE id <= (SELECT coalesce(min(heard), 9223372036854775807) FROM mirror)"
+    )
+
+
+def _is_mirrored(write: sqlite3.Connection) -> bool:
+    return write.execute("SELECT 1 FROM mirror LIMIT 1").fetchone() is not None

@@ -1,0 +1,104 @@
+"""A site with mirrors for the tests: site file, store with readings, senders on real servers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from monitor.clock import SystemClock
+from monitor.mirror.book import Book, book_path
+from monitor.mirror.lines import Lines
+from monitor.mirror.sender import Sender
+from monitor.mirror.server import Server
+from monitor.notices.secrets import Secrets
+from monitor.records import Quality, Reading, parse_iso
+from monitor.site.mirror_table import MirrorEntry
+from monitor.store.embedded import open_reader, open_writer
+
+NOON_MS = parse_iso("2026-11-24T12:00:00Z")
+BUCKET = "hide"
+SITE = "Marsh hide, east = wet"
+Values = dict[tuple[int, str, str], float]
+
+
+def entry(url: str, **more: object) -> MirrorEntry:
+    return MirrorEntry.model_validate({"name": "hub", "url": url, "bucket": BUCKET, **more})
+
+
+def some_readings(count: int, start_ms: int = NOON_MS, every_ms: int = 5000) -> list[Reading]:
+    """Two devices' readings: measured values, a stage, and one that is suspect."""
+    found = []
+    for number in range(count):
+        time_ms = start_ms + number * every_ms
+        found += [
+            Reading(time_ms, "shunt", "battery_voltage_V", round(12.3 + number % 7 / 100, 2)),
+            Reading(time_ms, "shunt", "battery_current_A", round(-2 + number % 11 / 10, 1)),
+            Reading(time_ms + 1500, "charger", "array_power_W", float(number % 90)),
+            Reading(time_ms + 1500, "charger", "charge_stage", float(number % 3)),
+        ]
+        if number % 10 == 5:
+            found.append(
+                Reading(time_ms, "shunt", "battery_temperature_C", 99.0, Quality.SUSPECT, "out of range")
+            )
+    return found
+
+
+def put(store: Path, readings: list[Reading]) -> None:
+    with open_writer(store, "UTC") as writer:
+        writer.append(readings)
+        writer.commit()
+
+
+def stored(store: Path) -> Values:
+    """All good readings of a store through its read side."""
+    with open_reader(store) as reader:
+        first_ms, last_ms = reader.span() or (0, -1)
+        return {
+            (each.time_ms, each.device, each.quantity): each.value
+            for each in reader.readings(first_ms, last_ms + 1)
+            if each.quality is Quality.GOOD and each.value is not None
+        }
+
+
+class Mirror:
+    """A sender on a store, with its server and book."""
+
+    def __init__(
+        self, store: Path, mirror: MirrorEntry, book: Book, secrets: Secrets, timeout_s: float
+    ) -> None:
+        lines = Lines(SITE)
+        self.server = Server(mirror, secrets, timeout_s)
+        self.written: list[str] = []
+        self.requests = 0
+
+        def write(points: list) -> None:
+            self.requests += 1
+            self.server.write(lines.of(points))
+            self.written += lines.of(points)
+
+        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock())
+
+    def catch_up(self, most: int = 1000) -> None:
+        """Step until all is sent; no step may fail."""
+        for _ in range(most):
+            self.sender.step()
+            assert not self.sender.error, self.sender.error
+            if self.sender.is_current:
+                self.sender.save()
+                return
+        raise AssertionError("it does not come to an end")
+
+
+@contextmanager
+def mirroring(
+    store: Path, url: str, *, secrets: Secrets | None = None, timeout_s: float = 30.0, **more: object
+) -> Iterator[Mirror]:
+    with Book(book_path(store)) as book:
+        mirror = Mirror(
+            store, entry(url, **more), book, secrets or Secrets(store.with_name("secrets.toml")), timeout_s
+        )
+        try:
+            yield mirror
+        finally:
+            mirror.server.close()
