@@ -153,6 +153,19 @@ def test_a_mouse_that_drags_moves_the_time_and_back_comes_back(look):
     assert wait_for_another(page, before) == after
 
 
+def test_no_finger_goes_further_ahead_than_half_of_the_picture(look, month):
+    page = look("?quantity=battery_voltage_V&from=2026-11-25&to=2026-11-26")
+    before = edges(page)
+    left, width, middle = field(page)
+    page.mouse.move(left + width * 0.95, middle)
+    page.mouse.down()
+    page.mouse.move(left + width * 0.05, middle, steps=3)
+    page.mouse.up()
+    after = wait_for_another(page, before)
+    assert after[1] - after[0] == pytest.approx(DAY, abs=1000)
+    assert sum(after) / 2 == pytest.approx(month.now_ms(), abs=10 * 60_000)
+
+
 def touch(session, kind, *points):
     touches = [{"x": x, "y": y, "id": number} for number, (x, y) in enumerate(points)]
     session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": touches})
@@ -200,13 +213,13 @@ def test_the_pictures_stay_where_they_are_and_what_is_unfolded_stays_so(look):
     page.get_by_text("As a table").click()
     page.evaluate("scrollTo(0, 150)")
     before, top = edges(page), page.locator("#closer-pictures").bounding_box()["y"]
-    link = page.get_by_role("link", name="Earlier")
+    link = page.get_by_role("link", name="Closer")  # its heading is a line longer
     link.focus()
     page.keyboard.press("Enter")
     wait_for_another(page, before)
     assert page.locator("#closer-pictures").bounding_box()["y"] == pytest.approx(top, abs=1)
     expect(page.locator("#closer-table table")).to_be_visible()
-    expect(page.locator("#closer-moves [data-move=earlier]")).to_be_focused()
+    expect(page.locator("#closer-moves [data-move=closer]")).to_be_focused()
 
 
 def test_a_page_that_gets_no_answer_says_so_and_keeps_its_picture(look):

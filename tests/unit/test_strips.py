@@ -16,9 +16,10 @@ from dashboard.strips import (
     rows_of,
     sentence,
     take_strips,
+    unread_of,
 )
 from dashboard.view import View
-from monitor.records import Quality, Reading, parse_iso
+from monitor.records import Bucket, Quality, Reading, Series, parse_iso
 from monitor.store.embedded import open_writer
 
 LONDON = ZoneInfo("Europe/London")
@@ -100,6 +101,29 @@ def test_what_is_still_to_come_is_not_missing(store):
     ahead = view("2026-11-26T00:00:00Z", "2026-11-27T00:00:00Z")
     (strip,) = take_strips(store, ahead, NOW)
     assert sentence(strip, ahead, 0.5, NOW, LONDON) == "Bank voltage: this time is still to come."
+
+
+def buckets(*starts_min):
+    return tuple(Bucket(TEN + at * MINUTE, TEN + (at + 1) * MINUTE, 1, 12.0, 12.0, 12.0) for at in starts_min)
+
+
+@pytest.mark.parametrize(
+    ("read_min", "now_min", "unread_min"),
+    [
+        ((10, 11, 40, 41), 60, [(0, 10), (11, 40), (42, 60)]),  # ahead of the first, between, behind the last
+        ((0, 1, 2), 4, []),  # two minutes behind now: still on its way into the store
+        ((0, 1, 2), 6, [(3, 6)]),
+        ((), 20, [(0, 20)]),  # nothing read, and nothing beyond now is missing
+        ((), -5, []),  # all of it is still to come
+    ],
+)
+def test_what_is_missing_lies_behind_us_and_is_longer_than_the_way_into_the_store(
+    read_min, now_min, unread_min
+):
+    hour = view("2026-11-24T10:00:00Z", "2026-11-24T11:00:00Z")
+    gaps = ((TEN + 11 * MINUTE, TEN + 40 * MINUTE),) if 40 in read_min else ()
+    found = unread_of(Series(VOLTAGE, buckets(*read_min), gaps), hour, TEN + now_min * MINUTE)
+    assert [((start - TEN) // MINUTE, (end - TEN) // MINUTE) for start, end in found] == unread_min
 
 
 def test_where_nothing_was_read_all_of_it_is_grey(store):
