@@ -6,7 +6,7 @@ import http.client
 import re
 import socket
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
@@ -29,6 +29,10 @@ class Answer:
         return TOKEN.findall(self.text)
 
 
+HUNG_UP = Answer(0, http.client.HTTPMessage(), "")
+"""The server closed the line while a body that is too large was still being sent."""
+
+
 class Visitor:
     """Keeps the cookie it was given. address is where it asks from (all of 127.0.0.0/8 is this computer)."""
 
@@ -47,8 +51,11 @@ class Visitor:
         source = (self._address, 0)
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20, source_address=source)
         with closing(connection):
-            connection.request(method, path, body, sent)
-            response = connection.getresponse()
+            try:
+                connection.request(method, path, body, sent)
+                response = connection.getresponse()
+            except ConnectionError:
+                return HUNG_UP
             answer = Answer(response.status, response.headers, response.read().decode("utf-8", "replace"))
         given = answer.headers.get("Set-Cookie")
         if given:
@@ -80,13 +87,12 @@ def raw(port: int, request: bytes, wait_s: float = 5.0) -> bytes:
     """What the server says to bytes that need not be HTTP."""
     with closing(socket.create_connection(("127.0.0.1", port), timeout=wait_s)) as line:
         found = b""
-        try:
+        with suppress(OSError):  # it may close the door while we still talk
             line.sendall(request)
             line.shutdown(socket.SHUT_WR)
+        with suppress(OSError):
             while piece := line.recv(65536):
                 found += piece
-        except OSError:
-            pass  # it may close the door while we still talk
         return found
 
 

@@ -370,13 +370,8 @@ def test_what_is_too_large_is_refused(hut, unlocked):
     token = unlocked.token("/care")
     for size in (17_000, 70_000):
         long = {"kind": "note", "text": "x" * size, "form_token": token}
-        assert unlocked.send("/care/write", long).status == 413
-    assert (
-        unlocked.ask(
-            "POST", "/_dash-update-component", b"[" * 70_000, {"Content-Type": "application/json"}
-        ).status
-        == 413
-    )
+        assert unlocked.send("/care/write", long).status in ((413,) if size < 60_000 else (0, 413))
+    assert unlocked.ask("POST", CALLBACK, b"[" * 70_000, JSON).status in (0, 413)
     many = "&".join(f"f{place}=1" for place in range(2000))
     assert unlocked.ask("POST", "/care/write", many.encode(), {"Content-Type": FORM}).status in (403, 413)
     for flood in (
@@ -395,7 +390,7 @@ def test_what_is_too_large_is_refused(hut, unlocked):
     answer = raw(
         hut.port, (chunked + "Transfer-Encoding: chunked\r\nConnection: close\r\n\r\n").encode() + body
     )
-    assert int(answer.split()[1]) in (400, 413)
+    assert answer == b"" or int(answer.split()[1]) in (400, 413)  # it may hang up before we have done
 
 
 # Fuzzing.
