@@ -154,14 +154,25 @@ def days_table(site: Site, reader: StoreReader, query: Mapping[str, str]) -> Tab
 
 
 def hours_table(site: Site, reader: StoreReader, query: Mapping[str, str]) -> Table:
-    """The array's mean power in each half hour; empty for a span of which the page draws no hours."""
+    """The array's mean power in each 48th of a day, and a clear sky's where a table of the sun is stored.
+
+    Empty for a span of which the page draws no hours.
+    """
     span, zone = _span(site, reader, query), zone_of(site.site.time_zone)
-    rows = [
-        (iso_utc(round(local_day(zone, course.day).start_ms + (hour - 12 / STEPS) * HOUR_MS)), power_W)
-        for course in take_courses(reader, site, span, {})
-        for hour, power_W in course.power_W
-    ]
-    return Table(f"hours-of-the-sun-{_dates(span.first, span.last)}", ("time", "array_power_W_mean"), rows)
+    rows: list[Sequence[Cell]] = []
+    for course in take_courses(reader, site, span, {}):
+        day = local_day(zone, course.day)
+        width_ms = (day.end_ms - day.start_ms) / STEPS
+        clear: dict[int, list[float]] = {}
+        for hour, power_W in course.clear_W:
+            clear.setdefault(int(hour * HOUR_MS / width_ms), []).append(power_W)
+        for hour, power_W in course.power_W:
+            at = int(hour * HOUR_MS / width_ms)
+            lit = clear.get(at, [0.0] if course.clear_W else [])
+            clear_W = sum(lit) / len(lit) if lit else None
+            rows.append((iso_utc(day.start_ms + round(at * width_ms)), power_W, clear_W))
+    columns = ("time", "array_power_W_mean", "clear_sky_W_mean")
+    return Table(f"hours-of-the-sun-{_dates(span.first, span.last)}", columns, rows)
 
 
 def closer_table(site: Site, reader: StoreReader, query: Mapping[str, str]) -> Table:

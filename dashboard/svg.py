@@ -121,7 +121,8 @@ class Plot:
         x_first, x_last, y_low, y_high = self.x_first, self.x_last, self.y_low, self.y_high
         foot, per_x = self.bottom / 100 * CURVE_UNITS, CURVE_UNITS / (x_last - x_first)
         per_y = (self.bottom - self.top) / 100 * CURVE_UNITS / (y_high - y_low)
-        if not all(y_low <= y <= y_high and x_first <= x <= x_last for x, y in points):
+        xs, ys = [x for x, _ in points], [y for _, y in points]
+        if points and (min(xs) < x_first or max(xs) > x_last or min(ys) < y_low or max(ys) > y_high):
             points = [(min(x_last, max(x_first, x)), min(y_high, max(y_low, y))) for x, y in points]
         return [(round((x - x_first) * per_x), round(foot - (y - y_low) * per_y)) for x, y in points]
 

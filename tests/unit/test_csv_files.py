@@ -14,6 +14,9 @@ from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading, parse_iso
 from monitor.site.load import load_site
 from monitor.store.embedded import open_writer
+from monitor.sun.day import STEP_S, Clear
+from monitor.sun.expected import note_key as sun_key
+from monitor.sun.table import DayTable, packed
 from tests.unit.site_files import MARSH_HIDE, write
 
 HOUR = 3_600_000
@@ -108,7 +111,22 @@ def test_days_are_rows_with_what_is_unknown_left_empty(store, site):
 def test_the_hours_of_the_sun_are_half_hours_in_utc(store, site):
     rows = read_back(TABLES["/files/hours-of-the-sun.csv"](site, store, {"to": "2026-11-24", "days": "7"}))
     assert len(rows) == 48
-    assert rows[1] == {"time": "2026-11-24T00:30:00Z", "array_power_W_mean": "10"}
+    assert rows[1] == {"time": "2026-11-24T00:30:00Z", "array_power_W_mean": "10", "clear_sky_W_mean": ""}
+
+
+@pytest.mark.parametrize(("start", "hours"), [("2026-03-29T00:00:00Z", 23), ("2026-10-24T23:00:00Z", 25)])
+def test_the_hours_of_a_day_with_a_clock_change_follow_each_other_evenly(store, site, start, hours):
+    start_ms = parse_iso(start)
+    day = date(2026, 3, 29) if hours == 23 else date(2026, 10, 25)
+    times = range(start_ms, start_ms + hours * HOUR, STEP_S * 1000)
+    store.append(Reading(at, "charger", "array_power_W", 10.0) for at in times)
+    lit = tuple(Clear(at, 10.0, 180.0, 0.0, 0.0, 20.0, 70.0, 60.0) for at in times)
+    store.put_note(sun_key(day), packed(DayTable(day, "x", lit)))
+    store.commit()
+    rows = read_back(TABLES["/files/hours-of-the-sun.csv"](site, store, {"to": day.isoformat(), "days": "7"}))
+    found = [parse_iso(row["time"]) for row in rows]
+    assert found == [start_ms + round(at * hours * HOUR / 48) for at in range(48)]
+    assert {(row["array_power_W_mean"], row["clear_sky_W_mean"]) for row in rows} == {("10", "60")}
 
 
 def test_the_night_line_is_there_once_there_is_an_outlook(store, site):
