@@ -105,9 +105,9 @@ def _lowest(read: Sequence[DayRow], reserve: float) -> Iterable[tuple[str, str]]
     if charges:
         lowest, day = min(charges)
         below = sum(1 for charge, _ in charges if charge < reserve)
-        often = f"on {below} of {len(charges)} days" if below else "never"
-        text = f"{percent(lowest)} on {day_text(day)}; below the reserve of {percent(reserve)} {often}"
-        yield "Lowest charge", text
+        limit = f"below the reserve of {percent(reserve)}"
+        often = f"{limit} on {below} of {len(charges)} days" if below else f"never {limit}"
+        yield "Lowest charge", f"{percent(lowest)} on {day_text(day)}; {often}"
     volts = [(day.voltage_min_V, day.first) for day in read if day.voltage_min_V is not None]
     if volts:
         lowest_V, day = min(volts)

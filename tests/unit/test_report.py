@@ -62,6 +62,13 @@ def test_the_figures_are_the_days_together():
     }
 
 
+def test_a_bank_that_kept_its_reserve_is_told_so():
+    assert (
+        dict(figures_of([row(16)], [], 0.5))["Lowest charge"]
+        == "70 % on 16 Nov; never below the reserve of 50 %"
+    )
+
+
 def test_a_day_that_is_not_known_ends_a_run_without_full():
     days = [row(16), row(17), row(18, full_days=None), row(19)]
     assert dict(figures_of(days, [], 0.5))["Days without a full bank"] == "3 of 3; the longest run 2"
