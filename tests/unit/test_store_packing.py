@@ -11,7 +11,7 @@ import random
 import sqlite3
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from itertools import pairwise
@@ -20,9 +20,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from monitor.errors import StoreError
 from monitor.records import Quality, Reading, Series, to_datetime, to_ms
 from monitor.store import packing
-from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
+from monitor.store import writer as writing
+from monitor.store.embedded import EmbeddedReader, open_importer, open_reader, open_writer
+from monitor.store.schema import MIGRATIONS, migrate
+from monitor.store.writer import EmbeddedWriter
 from monitor.store.zoom import COARSER, RAW_UP_TO_MS, grid_of
 
 HOUR_MS = 3_600_000
@@ -234,6 +238,9 @@ def check_all(model: Model, reader: EmbeddedReader, rng: random.Random, where: s
 POLLED = {"shunt": (60, (VOLTAGE, CURRENT)), "charger": (120, (VOLTAGE, STAGE)), "estimate": (300, (SOC,))}
 """How often each device is read, in s, and what it gives."""
 
+REPLACED_AT_ONCE = 10
+"""As many readings a replacing takes at once here, so that packing goes on while it lasts."""
+
 ZONES = ("Europe/London", "Australia/Lord_Howe", "America/Havana", "UTC")
 """With clock changes by an hour, by half an hour, at midnight, and without (IANA time zone database)."""
 
@@ -271,7 +278,9 @@ def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain
     seed = random.SystemRandom().randrange(2**32)
     rng = random.Random(seed)
     where = f"part {part}, seed {seed}"
-    monkeypatch.setattr(packing, "AT_ONCE", rng.choice((200, 1000, 5000)))
+    monkeypatch.setattr(packing, "AT_ONCE", rng.choice((200, 200, 1000)))
+    monkeypatch.setattr(packing, "A_NEW_ONE", rng.choice((0, 0, 3)))
+    monkeypatch.setattr(writing, "REPLACED_AT_ONCE", REPLACED_AT_ONCE)
     zone, jitter_ms = ZONES[part], rng.choice((0, 0, 1500))
     path, model = tmp_path / "store.db", Model(ZoneInfo(zone))
     # the clocks go back on 4 October in neither, on 25 October (London) and 1 November 2026 (Havana), forward
@@ -291,10 +300,14 @@ def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain
                 rng.shuffle(held_back)
                 coming += held_back[:40]
                 del held_back[:40]
-            if rng.random() < 0.15:
-                from_ms = rng.randint(start_ms - DAY_MS, now_ms)
+            if rng.random() < 0.25:
+                from_ms = rng.choice((rng.randint(start_ms - DAY_MS, now_ms), _oldest_row_ms(path, now_ms)))
                 times = [from_ms + slot * 90_000 for slot in range(rng.randrange(200))]
-                coming += [any_reading(rng, at, "import", VOLTAGE) for at in times]
+                imported = [any_reading(rng, at, "import", VOLTAGE) for at in times]
+                model.add(imported)
+                with open_importer(path, zone) as importer:
+                    importer.append(imported)
+                    importer.commit()
             if rng.random() < 0.2:
                 there = [reading for kept in model.kept.values() for reading in kept.values()]
                 again = rng.choices(there, k=20) if there else []
@@ -304,6 +317,8 @@ def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain
                 rng.shuffle(coming)
             writer.append(coming)
             model.add(coming)
+            if rng.random() < 0.1:
+                _commit_on_a_full_disk(writer)
             writer.commit()
             if rng.random() < 0.15:
                 ends = sorted(rng.randint(start_ms - HOUR_MS, now_ms + HOUR_MS) for _ in range(2))
@@ -311,6 +326,8 @@ def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain
                 new = [any_reading(rng, at, "estimate", SOC) for at in times]
                 writer.replace("estimate", ends[0], ends[1] + 1, new)
                 model.replace("estimate", ends[0], ends[1] + 1, new)
+            if rng.random() < 0.1:
+                _replace_and_break_off(writer, rng, start_ms, now_ms)
             if rng.random() < 0.1:
                 writer.close()
                 writer = open_writer(path, zone)
@@ -321,14 +338,49 @@ def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain
         last = [any_reading(rng, now_ms + DAY_MS, "shunt", VOLTAGE)]
         model.add([*held_back, *last])
         writer.append(held_back)
-        for _ in range(400):
+        monkeypatch.setattr(packing, "AT_ONCE", 5000)
+        for _ in range(50):
             writer.append(last)
             writer.commit()
         with open_reader(path) as reader:
             check_all(model, reader, rng, f"{where}, all packed")
+            first, last = reader.span() or (0, 0)
+            assert list(reader.readings(first, last + 1)) == model.readings(first, last + 1), where
+            for channel in model.kept:
+                check_series(model, reader, channel, first, last + 1, 600, f"{where}, {channel} at the end")
         _check_all_packed(path, model, now_ms, where)
     finally:
         writer.close()
+
+
+def _oldest_row_ms(path: Path, otherwise_ms: int) -> int:
+    """Where packing is at work."""
+    with closing(sqlite3.connect(path)) as file:
+        (time_ms,) = file.execute("SELECT min(time_ms) FROM poll").fetchone()
+    return time_ms or otherwise_ms
+
+
+def _replace_and_break_off(writer: EmbeddedWriter, rng: random.Random, start_ms: int, end_ms: int) -> None:
+    """All estimates are taken out and some put in, some of it is packed, and then it comes to nothing."""
+
+    def breaking() -> Iterator[Reading]:
+        for _ in range(2 * REPLACED_AT_ONCE):
+            yield any_reading(rng, rng.randint(start_ms, end_ms), "estimate", SOC)
+        yield any_reading(rng, end_ms, "estimate", SOC)
+        raise KeyboardInterrupt
+
+    with suppress(KeyboardInterrupt):
+        writer.replace("estimate", 0, end_ms + 1, breaking())
+
+
+def _commit_on_a_full_disk(writer: EmbeddedWriter) -> None:
+    """max_page_count makes SQLite itself answer 'full', where the commit needs a page more."""
+    ask = writer._connection.execute
+    (pages,) = ask("PRAGMA page_count").fetchone()
+    ask(f"PRAGMA max_page_count = {pages}")
+    with suppress(StoreError):
+        writer.commit()
+    ask("PRAGMA max_page_count = 1000000")
 
 
 def _check_all_packed(path: Path, model: Model, now_ms: int, where: str) -> None:
@@ -364,3 +416,78 @@ def test_a_day_in_even_five_minutes_is_the_same_from_its_tier_and_from_its_readi
         raw = writer.series("battery_voltage_V", start_ms, end_ms - 1, 288)
     assert [bucket.start_ms for bucket in even.buckets] == list(range(start_ms, end_ms, 300_000))
     assert even.buckets[:-1] == raw.buckets[:-1]
+
+
+# --- stores from before ----------------------------------------------------------------------------------
+
+
+def make_old(path: Path, new: Path) -> None:
+    """A store of the version before blocks, with the rows and days of a new one that has packed nothing."""
+    (before,) = (place for place, step in enumerate(MIGRATIONS) if step.name == "packed blocks and tiers")
+    with closing(sqlite3.connect(path, isolation_level=None)) as file:
+        migrate(file, path, MIGRATIONS[:before])
+        file.execute("ATTACH ? AS new", (str(new),))
+        assert file.execute("SELECT count(*) FROM new.block").fetchone() == (0,)
+        for (number,) in file.execute("SELECT id FROM new.channel ORDER BY id").fetchall():
+            file.execute(f"ALTER TABLE poll ADD COLUMN c{number} INTEGER")
+        for table in ("meta", "device", "channel", "reason", "flawed", "poll", "day"):
+            columns = ", ".join(row[1] for row in file.execute(f"PRAGMA main.table_info({table})"))
+            file.execute(f"INSERT OR REPLACE INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}")
+
+
+def test_an_old_store_answers_at_once_and_is_packed_bit_by_bit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seed = random.SystemRandom().randrange(2**32)
+    rng = random.Random(seed)
+    where = f"seed {seed}"
+    start_ms = to_ms(datetime(2026, 10, 23, 18, tzinfo=UTC))
+    end_ms = start_ms + 4 * DAY_MS
+    new, old, model = tmp_path / "new.db", tmp_path / "store.db", Model(ZoneInfo("Europe/London"))
+    readings = polled(rng, start_ms, end_ms, 0)
+    model.add(readings)
+    monkeypatch.setattr(packing, "AT_ONCE", 0)
+    monkeypatch.setattr(packing, "A_NEW_ONE", 0)
+    with open_writer(new, "Europe/London") as writer:
+        writer.rank_devices(DEVICES[:2])
+        writer.append(readings)
+        writer.commit()
+        known = writer.days(date(2026, 1, 1), date(2027, 1, 1))
+    make_old(old, new)
+    monkeypatch.setattr(packing, "AT_ONCE", 500)
+    with open_writer(old, "Europe/London") as writer, open_reader(old) as reader:
+        assert reader.days(date(2026, 1, 1), date(2027, 1, 1)) == known, where
+        check_all(model, reader, rng, f"{where}, nothing packed")
+        blocks, commits = 0, 0
+        while not _packed_until(old, end_ms - DAY_MS):
+            beat = [Reading(end_ms + commits * 1000, "derived", VOLTAGE, 13.0)]
+            model.add(beat)
+            writer.append(beat)
+            writer.commit()
+            commits += 1
+            with closing(sqlite3.connect(old)) as file:
+                (now,) = file.execute("SELECT count(*) FROM block").fetchone()
+            assert commits < 3000, f"{where}: the packing does not come to its end"
+            assert now <= blocks + 1, f"{where}: one block a commit, where a span holds more than 500"
+            blocks = now
+            if commits % 25 == 0:
+                check_all(model, reader, rng, f"{where}, {commits} commits")
+        assert commits > 20, where
+        check_all(model, reader, rng, f"{where}, packed")
+    ended = to_datetime(end_ms - DAY_MS).date().toordinal()
+    with closing(sqlite3.connect(new)) as file:
+        file.execute("ATTACH ? AS old", (str(old),))
+        days = [
+            file.execute(f"SELECT * FROM {name}.day WHERE day < ? ORDER BY channel, day", (ended,)).fetchall()
+            for name in ("main", "old")
+        ]
+    assert days[0] == days[1] != [], f"{where}: the days know of their gaps what they would know by now"
+
+
+def _packed_until(path: Path, until_ms: int) -> bool:
+    """Whether all before a moment stands in blocks and the days before it know where their gaps are."""
+    with closing(sqlite3.connect(path)) as file:
+        (rows,) = file.execute("SELECT count(*) FROM poll WHERE time_ms < ?", (until_ms,)).fetchone()
+        sql = "SELECT count(*) FROM day WHERE gaps IS NULL AND day < ?"
+        (unknown,) = file.execute(sql, (to_datetime(until_ms).date().toordinal(),)).fetchone()
+    return bool(rows == unknown == 0)
