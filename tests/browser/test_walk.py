@@ -129,10 +129,15 @@ def axe():
     return AXE.read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(("look", "scheme"), [("phone", "light"), ("phone", "dark"), ("night", "light")])
-def test_every_page_is_sound_in_every_light_and_at_every_size(troubled, chromium, axe, look, scheme):
+@pytest.mark.parametrize(
+    ("look", "scheme", "locale"),
+    [("phone", "light", "en-GB"), ("phone", "dark", "en-US"), ("night", "light", "de-DE")],
+)
+def test_every_page_is_sound_in_every_light_and_at_every_size(troubled, chromium, axe, look, scheme, locale):
     visit = Visit(chromium)
-    page = visit.open(troubled, **PHONE, look=look, scheme=scheme, init=WATCH + axe, path="/unlock")
+    page = visit.open(
+        troubled, **PHONE, look=look, scheme=scheme, locale=locale, init=WATCH + axe, path="/unlock"
+    )
     page.get_by_label("PIN").fill(PIN)
     page.get_by_role("button", name="Unlock").click()
     faults = {}
