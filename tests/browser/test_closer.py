@@ -231,9 +231,9 @@ def test_a_page_that_gets_no_answer_says_so_and_keeps_its_picture(look):
     assert edges(page) == before
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (360, "dark"), (1280, "light")])
-def test_it_is_large_enough_stands_out_and_fits(look, width, scheme):
-    page = look("?from=2026-11-25T19:50:00Z&to=2026-11-25T20:00:00Z", width=width, scheme=scheme)
+def test_the_closest_look_is_large_enough_stands_out_and_fits(look):
+    width = 360
+    page = look("?from=2026-11-25T19:50:00Z&to=2026-11-25T20:00:00Z", width=width, scheme="dark")
     for summary in page.locator("summary").all():
         summary.click()
     beyond = page.evaluate(BEYOND, width)
