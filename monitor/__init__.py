@@ -13,6 +13,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
+    cli_store      the command that looks after the store's file
     cli_mirror     the command that copies readings to servers, and tells how far it is
     cli_pin        the command that sets the page's PIN
     cli_log        the command that shows and writes the log

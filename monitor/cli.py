@@ -134,6 +134,7 @@ def _add_rooms() -> None:
     from monitor.cli_pin import pin
     from monitor.cli_rebuild import rebuild
     from monitor.cli_site import site
+    from monitor.cli_store import store
     from monitor.cli_tables import export_table, import_table
 
     main.add_command(site)
@@ -148,6 +149,7 @@ def _add_rooms() -> None:
     main.add_command(mirror)
     main.add_command(notify)
     main.add_command(pin)
+    main.add_command(store)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 

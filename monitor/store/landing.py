@@ -147,6 +147,10 @@ class Landing:
         if landed.latest_ms is not None:
             self._packer.work(landed.latest_ms, landed.new)
 
+    def pack_on(self, present_ms: int) -> bool:
+        """Do a piece of the packing that is due by a time; whether more may be due."""
+        return self._packer.work(present_ms, 0)
+
     def forget(self, device: str, start_ms: int, end_ms: int) -> None:
         """Take a device's readings in [start, end) out."""
         note_replaced(self._write, device, start_ms)

@@ -19,6 +19,8 @@ from math import gcd
 from operator import sub
 from struct import Struct
 
+from monitor.errors import StoreError
+
 HEAD = Struct("<BIqQ")
 """How the numbers stand, how many, the first (or what is added to each), and what each is times."""
 
@@ -124,8 +126,14 @@ def deflate(raw: bytes) -> bytes:
 
 
 def inflate(packed: bytes) -> bytes:
-    """What was deflated."""
-    return zlib.decompress(packed, -zlib.MAX_WBITS)
+    """What was deflated. Raises StoreError for bytes that never were."""
+    try:
+        return zlib.decompress(packed, -zlib.MAX_WBITS)
+    except zlib.error as error:
+        raise StoreError(
+            f"packed readings are damaged ({error}); `nightbank store SITE check` tells which, put a backup"
+            " in the store's place"
+        ) from error
 
 
 @dataclass(frozen=True, slots=True)

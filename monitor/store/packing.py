@@ -74,17 +74,21 @@ class Packer:
             if cursor.rowcount:
                 self._write.execute("INSERT OR IGNORE INTO stale VALUES (?, ?)", (day, channel))
 
-    def work(self, present_ms: int, landed: int) -> None:
-        """Do a commit's piece of the work; present_ms is the time of the newest reading that came with it."""
+    def work(self, present_ms: int, landed: int) -> bool:
+        """Do a commit's piece of the work; whether more may be due.
+
+        present_ms is the time of the newest reading that came with the commit.
+        """
         left, settled_ms = max(AT_ONCE, A_NEW_ONE * landed), present_ms - SETTLED_MS
         while left > 0:
             if self._job is None:
                 self._job = self._next_job(settled_ms)
             if self._job is None:
-                return
+                return False
             left -= max(LEAST, self._job.go_on(self._write))
             if self._job.done:
                 self._job = None
+        return True
 
     def _next_job(self, settled_ms: int) -> _Span | _Day | _Gaps | None:
         """A day whose tiers are to be made, a packed day that does not know its gaps, the oldest span."""

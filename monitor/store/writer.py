@@ -10,7 +10,8 @@ leaves the file as it was and everything pending for the next one.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from dataclasses import fields
 from itertools import islice
@@ -177,6 +178,26 @@ class EmbeddedWriter(EmbeddedReader):
             self._pending = []
             self._forget_documents()
             self._look_up_newest()
+
+    def pack_all(self, tell: Callable[[int], None]) -> None:
+        """Pack all that has ended by the newest reading, a piece a transaction; tell hears of each piece's
+        rows that are left."""
+        _, newest_ms = self.span() or (0, 0)
+        more = True
+        while more:
+            with self._lock, told(self.path):
+                with self._landing.transaction():
+                    more = self._landing.pack_on(newest_ms)
+                (left,) = self._connection.execute("SELECT count(*) FROM poll").fetchone()
+            tell(left)
+
+    def shrink(self) -> None:
+        """Give the file's free pages back to the disk. Needs twice the file's room meanwhile."""
+        # SQLite's copy goes beside the store and not into a folder that may be held in memory
+        os.environ["SQLITE_TMPDIR"] = str(self.path.parent.resolve())
+        with self._lock, told(self.path):
+            self._connection.execute("VACUUM")
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def latest(self) -> list[Reading]:
         with self._lock:

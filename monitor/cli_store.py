@@ -1,0 +1,142 @@
+"""`nightbank store`: the store's file looked through, measured, compacted, copied out and put back.
+
+The rooms are imported when a command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from monitor.cli_asked import Asked, echo_json
+from monitor.cli_parts import SITE_FILE, bar_on_stderr
+from monitor.records import iso_utc
+
+if TYPE_CHECKING:
+    from monitor.store.upkeep import Size, Tell
+
+FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.group()
+@click.argument("site", type=SITE_FILE)
+@click.pass_context
+def store(ctx: click.Context, site: Path) -> None:
+    """Look after the file in which the readings of SITE are kept.
+
+    \b
+    Examples: nightbank store hide.toml size
+              nightbank store hide.toml check
+              nightbank store hide.toml backup /media/stick/hide.db
+    """
+    ctx.obj = Asked(site)
+
+
+def _path(asked: Asked) -> Path:
+    from monitor.store import store_path
+
+    return store_path(asked.site(), asked.path)
+
+
+@store.command()
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_obj
+def size(asked: Asked, as_json: bool) -> None:
+    """How much room the store takes, and for what."""
+    from dataclasses import asdict
+
+    from monitor.store.upkeep import size_of
+
+    found = size_of(_path(asked))
+    if as_json:
+        echo_json(asdict(found))
+    else:
+        click.echo("\n".join(_size_in_words(found)))
+
+
+@store.command("check")
+@click.pass_context
+def check_store(ctx: click.Context) -> None:
+    """Look through the whole file, while the daemon runs or not. Exit status 1 where something is wrong."""
+    from monitor.store.upkeep import troubles
+
+    path, count = _path(ctx.obj), 0
+    with bar_on_stderr(1000, "", "check", quiet=False) as bar:
+        for line in troubles(path, _thousandths(bar.move_to)):
+            count += 1
+            click.echo(f"{path}: {line}", err=True)
+    if count:
+        click.echo(
+            "Stop the daemon and put a backup in its place: nightbank store SITE restore FILE", err=True
+        )
+        ctx.exit(1)
+    click.echo("The store is sound.")
+
+
+@store.command()
+@click.pass_obj
+def compact(asked: Asked) -> None:
+    """Pack all that is due at once and give free room back to the disk; the daemon must be stopped.
+
+    The daemon packs by itself; this is for a store from before, or after large imports.
+    """
+    from monitor.store.upkeep import compact as compact_store
+
+    with bar_on_stderr(1000, "", "compact", quiet=False) as bar:
+        before, after = compact_store(_path(asked), asked.site().site.time_zone, _thousandths(bar.move_to))
+    click.echo(f"{_mb(before)} before, {_mb(after)} now")
+
+
+@store.command()
+@click.argument("file", type=FILE)
+@click.pass_obj
+def backup(asked: Asked, file: Path) -> None:
+    """Copy the store into a new FILE, while the daemon runs or not."""
+    from monitor.store.copies import back_up
+
+    with bar_on_stderr(1000, "", "backup", quiet=False) as bar:
+        bytes_ = back_up(_path(asked), file, _thousandths(bar.move_to))
+    click.echo(f"{file}: {_mb(bytes_)}")
+
+
+@store.command("restore")
+@click.argument("file", type=FILE)
+@click.pass_obj
+def restore_store(asked: Asked, file: Path) -> None:
+    """Put the copy FILE in the store's place; the daemon must be stopped. What was there is kept."""
+    from monitor.clock import SystemClock
+    from monitor.store.copies import restore
+
+    path = _path(asked)
+    stamp = iso_utc(SystemClock().now_ms()).replace(":", "").replace("-", "")
+    aside = path.with_name(f"{path.name}.before-{stamp}")
+    with bar_on_stderr(1000, "", "restore", quiet=False) as bar:
+        there = restore(path, file, aside, _thousandths(bar.move_to))
+    click.echo(f"{file} is the store now.")
+    if there:
+        click.echo(f"The former one is kept as {aside}; delete it when you miss nothing.")
+    click.echo("Start the daemon, and start the page again: it still reads the former one.")
+
+
+def _thousandths(move_to: Callable[[int], None]) -> Tell:
+    """A bar's moves from what is done of how much."""
+    return lambda done, total: move_to(1000 * done // max(1, total))
+
+
+def _mb(bytes_: int) -> str:
+    return f"{bytes_ / 1e6:.1f} MB"
+
+
+def _size_in_words(found: Size) -> list[str]:
+    lines = [f"{_mb(found.file_bytes + found.log_bytes)}, {found.readings} good readings"]
+    if found.first_ms is not None and found.last_ms is not None:
+        lines[0] += f" from {iso_utc(found.first_ms)} to {iso_utc(found.last_ms)}"
+    if found.readings:
+        lines.append(f"{(found.file_bytes + found.log_bytes) / found.readings:.2f} bytes a reading")
+    lines.append(f"{found.blocks} blocks of six hours packed, {found.rows} rows not packed yet")
+    if found.free_bytes:
+        lines.append(f"{_mb(found.free_bytes)} of it free for new readings")
+    return lines
