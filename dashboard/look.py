@@ -23,6 +23,9 @@ PATH = "/look"
 CHOICES = {"hour": "by the hour", "phone": "as the phone", "night": "night", "day": "day"}
 """What a person may choose: the cookie's value, and the word for it. The first is the usual."""
 
+NO_SUN = "Sunset and sunrise of the site are not known yet: by the hour, it is as the phone."
+"""Told under the choices while no outlook and no table of the sun is stored."""
+
 GROUNDS = {"light": "#fbfaf7", "dark": "#101417", "night": "#0c0303"}
 """The page's ground in each light, for the phone's own bars; the style sheet has the same in --ground."""
 

@@ -75,7 +75,12 @@ class Moment:
             html.Span(f"As of {self.as_of}, local time of the site. ", id="as-of"),
             html.A("Renew", href=back),
         ]
-        lines = [*([html.P(told, className="quiet")] if still else []), look.choices(self.choice, back)]
+        unknown = bool(self.as_of) and self.turns is None
+        lines = [
+            *([html.P(told, className="quiet")] if still else []),
+            look.choices(self.choice, back),
+            *([html.P(look.NO_SUN, className="quiet")] if unknown else []),
+        ]
         return html_text(html.Footer(lines, className="foot"))
 
 

@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from monitor.records import AlarmState
+from tests.browser.test_manners import CONTRAST
 from tests.browser.test_tonight import NOW
 
 COUNT_NOTES = """
@@ -37,6 +38,13 @@ def low_voltage(hide, priority, state="unacknowledged", age_ms=60_000):
     since_ms = hide.now_ms() - age_ms
     text = "Low voltage: 11.5 V is below 11.7 V"
     return AlarmState("Low voltage", state, since_ms, priority, 11.5, text, since_ms)
+
+
+def faint(page):
+    """Texts with too little contrast: 4.5 : 1 is WCAG 2.1's success criterion 1.4.3 (AA) [memory]."""
+    texts = page.evaluate(CONTRAST)
+    assert any("Low voltage" in text for text, _, _ in texts)
+    return [text for text in texts if text[1] < 4.5]
 
 
 def beat(hide, page, *alarms):
@@ -73,7 +81,7 @@ def test_the_page_sounds_until_the_alarm_is_silenced_or_answered(night, visit):
 
 
 def test_an_urgent_alarm_covers_the_page_until_it_is_put_aside_or_over(night, visit):
-    page = visit.open(night, init=COUNT_NOTES)
+    page = visit.open(night, init=COUNT_NOTES, look="night")
     page.get_by_text("All values").focus()
     alarm = low_voltage(night, "urgent")
     beat(night, page, alarm)
@@ -85,6 +93,7 @@ def test_an_urgent_alarm_covers_the_page_until_it_is_put_aside_or_over(night, vi
     expect(cover).to_contain_text("Active since 19:5")
     expect(cover).to_contain_text("First: Switch off")
     assert cover.get_attribute("aria-modal") == "true"
+    assert faint(page) == []
     inside = "document.activeElement === document.body || document.activeElement.closest('#call') !== null"
     for _ in range(4):  # the focus goes round inside, or to the browser's own bars, never behind the cover
         assert page.evaluate(inside)
@@ -97,6 +106,7 @@ def test_an_urgent_alarm_covers_the_page_until_it_is_put_aside_or_over(night, vi
     expect(bar).to_contain_text("Urgent: Low voltage")
     below = page.locator("nav").bounding_box()["y"]
     assert bar.bounding_box()["y"] + bar.bounding_box()["height"] <= below + 1, "the links stay in sight"
+    assert faint(page) == []
     beat(night, page, alarm)
     page.wait_for_timeout(1500)  # a look goes by, and it stays aside
     expect(cover).to_be_hidden()
