@@ -9,7 +9,9 @@ changed. assets/fresh.js is the browser's half. Pure but for `Renderings`, which
 from __future__ import annotations
 
 import hashlib
+import json
 import re
+import zlib
 from collections import OrderedDict
 from collections.abc import Mapping
 from html import unescape
@@ -21,6 +23,9 @@ from dashboard.markup import html_text
 KEPT = 32
 """So many renderings are remembered: six phones for half a minute (our choice). To one who shows an older
 one the whole is sent."""
+
+PACKED = 1
+"""zlib's effort (our choice: the least makes 2 KB of 12)."""
 
 LEAF = re.compile(r'(?<= data-value=")[^"]*(?=")|(?<= data-turns=")[^"]*(?=")|(?<=>)[^<>]+(?=<)')
 """What may change in place: the values of two attributes, and text between tags. assets/fresh.js walks the
@@ -56,18 +61,19 @@ def changes(before: Mapping[str, str], after: Mapping[str, str]) -> dict[str, An
 
 
 class Renderings:
-    """The last renderings of a page's sections, by name."""
+    """The last renderings of a page's sections, by name; packed, since they repeat themselves a lot."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[str, Mapping[str, str]] = OrderedDict()
+        self._kept: OrderedDict[str, bytes] = OrderedDict()
         self._lock = Lock()
 
     def keep(self, sections: Mapping[str, str]) -> str:
         """Remember a rendering; its name."""
-        text = "\x00".join(f"{name}\x01{html}" for name, html in sections.items())
-        name = hashlib.sha256(text.encode()).hexdigest()[:12]
+        text = json.dumps(sections, ensure_ascii=False).encode()
+        name = hashlib.sha256(text).hexdigest()[:12]
         with self._lock:
-            self._kept[name] = sections
+            if name not in self._kept:
+                self._kept[name] = zlib.compress(text, PACKED)
             self._kept.move_to_end(name)
             while len(self._kept) > KEPT:
                 self._kept.popitem(last=False)
@@ -77,7 +83,8 @@ class Renderings:
         """The answer to a phone that shows the rendering `seen`: the new one's name, and what to change."""
         name = self.keep(sections)
         with self._lock:
-            before = self._kept.get(seen, {})
+            packed = self._kept.get(seen)
+        before = {} if packed is None else json.loads(zlib.decompress(packed))
         return {"seen": name, "parts": changes(before, sections)}
 
 

@@ -37,6 +37,11 @@ stands in the page itself and is the same for all, so that the page's policy can
 
 BESIDE = "/_dash-component-suites/dash/dcc/"
 
+OWN = "/assets/"
+
+REMARK = re.compile(rb"^[ \t]*(?://[^\n]*|/\*.*?\*/[ \t]*)\n", re.MULTILINE | re.DOTALL)
+"""A remark that has its lines to itself; none of ours stands inside a text of several lines."""
+
 SOURCE = re.compile(r'<script src="([^"]+)"></script>')
 
 
@@ -45,16 +50,22 @@ def joined(tags: str, file_of: Callable[[str], Path | None], first: Path, folder
 
     tags are Dash's script elements, file_of finds the file of a script's address, first is put before them.
     """
-    parts = [first.read_bytes()]
+    parts = [unremarked(first.read_bytes())]
     for source in SOURCE.findall(tags):
         if any(part in source for part in LEFT_OUT):
             continue
         path = file_of(source.partition("?")[0])
         if path is None:
             raise ValueError(f"the script {source} is no file of this page's")
-        parts.append(path.read_bytes())
-    text = b"\n;\n".join([*parts, START])
-    name = f"dash-renderer-and-all-{hashlib.sha256(text).hexdigest()[:16]}.js"  # Dash looks for this name
+        text = path.read_bytes()
+        parts.append(unremarked(text) if source.startswith(OWN) else text)
+    whole = b"\n;\n".join([*parts, START])
+    name = f"dash-renderer-and-all-{hashlib.sha256(whole).hexdigest()[:16]}.js"  # Dash looks for this name
     path = folder / name
-    path.write_bytes(text)
+    path.write_bytes(whole)
     return BESIDE + name, path
+
+
+def unremarked(script: bytes) -> bytes:
+    """A script without its remarks, 4 KB packed that a phone has no use for; a licence stays."""
+    return REMARK.sub(lambda found: found[0] if b"Copyright" in found[0] else b"", script)

@@ -12,7 +12,7 @@ from waitress.server import create_server
 from dashboard.address import address_of
 from dashboard.app import make_app
 from monitor.errors import NightbankError
-from monitor.memory import keep_small
+from monitor.memory import forget_documentation, keep_small
 from monitor.pin import pin_path
 from monitor.site.load import load_site
 from monitor.store import store_path
@@ -43,6 +43,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     that is missing or damaged does not stop it: the page says so and looks again.
     """
     keep_small()
+    forget_documentation()
     seal()
     site = load_site(site_file)
     host, port = host or site.page.host, port or site.page.port

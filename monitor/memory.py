@@ -8,6 +8,9 @@ and nothing happens. Imports nothing of the project.
 from __future__ import annotations
 
 import ctypes
+import gc
+from contextlib import suppress
+from types import FunctionType
 
 M_ARENA_MAX, M_MMAP_THRESHOLD = -8, -3
 """Parameters' numbers in glibc's malloc.h."""
@@ -26,3 +29,17 @@ def keep_small() -> None:
     if mallopt is not None:
         mallopt(M_ARENA_MAX, 1)
         mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
+
+
+def forget_documentation() -> None:
+    """Drop the docstrings of everything imported so far: only a person at a prompt reads them.
+
+    Those of the page's libraries are 4 MB of text. What is set free is used again by what comes after: the
+    page process stays 1.5 MB smaller (tests.bench.page_cost).
+    """
+    for each in gc.get_objects():
+        if isinstance(each, FunctionType):
+            each.__doc__ = None
+        elif isinstance(each, type):
+            with suppress(AttributeError, TypeError):  # those of the interpreter itself are fixed
+                each.__doc__ = None
