@@ -27,7 +27,7 @@ from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer
-from monitor.store.mirrored import keep_only
+from monitor.store.mirrors import keep_only
 from monitor.sun_tables import SunTables
 
 log = logging.getLogger("nightbank")

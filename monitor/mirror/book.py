@@ -12,7 +12,7 @@ import sqlite3
 import threading
 from collections.abc import Iterable
 from contextlib import closing
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -114,6 +114,7 @@ def _read(ask: sqlite3.Connection, name: str) -> tuple[Place | None, State]:
         return None, State()
     place, state = json.loads(row[0]), json.loads(row[1])
     place["given"] = {(device, quantity): time_ms for device, quantity, time_ms in place["given"]}
+    place["due"] = tuple(place["due"])
     state["told"] = tuple(state["told"])
     state["untold"] = tuple(Event(**each) for each in state["untold"])
     return Place(**place), State(**state)
@@ -121,14 +122,11 @@ def _read(ask: sqlite3.Connection, name: str) -> tuple[Place | None, State]:
 
 def _place_text(place: Place) -> str:
     given = [[device, quantity, time_ms] for (device, quantity), time_ms in sorted(place.given.items())]
-    return json.dumps(
-        {"key": place.key, "heard": place.heard, "within_ms": place.within_ms, "given": given},
-        ensure_ascii=False,
-    )
+    return json.dumps({**asdict(replace(place, given={})), "given": given}, ensure_ascii=False)
 
 
 def _point_text(point: Point) -> str:
-    return json.dumps([point.time_ms, point.device, dict(point.values)], ensure_ascii=False)
+    return json.dumps([point.time_ms, point.device, dict(point.values), point.of], ensure_ascii=False)
 
 
 def _point(text: str) -> Point:

@@ -73,7 +73,7 @@ class Delivery:
             elif len(group[0].values) > 1:
                 stack += ([half] for half in _parted(group[0]))
             else:
-                (channel,) = _channels(group[0])
+                (channel,) = channels_of(group[0])
                 self.refused.append((group[0], words))
                 self._counts[channel] += 1
                 if self._counts[channel] >= DOUBTED_AFTER:
@@ -85,16 +85,15 @@ class Delivery:
             return points
         kept: list[Point] = []
         for point in points:
-            doubted = [channel for channel in _channels(point) if channel in self._doubtful]
-            for device, quantity in doubted:
-                alone = replace(point, values={quantity: point.values[quantity]})
-                self._apart.setdefault((device, quantity), []).append(alone)
-            if not doubted:
-                kept.append(point)
-            elif len(doubted) < len(point.values):
-                names = {quantity for _, quantity in doubted}
-                rest = {name: value for name, value in point.values.items() if name not in names}
-                kept.append(replace(point, values=rest))
+            rest: dict[str, float] = {}
+            for channel, (name, value) in zip(channels_of(point), point.values.items(), strict=True):
+                if channel in self._doubtful:
+                    alone = replace(point, values={name: value})
+                    self._apart.setdefault(channel, []).append(alone)
+                else:
+                    rest[name] = value
+            if rest:
+                kept.append(replace(point, values=rest) if len(rest) < len(point.values) else point)
         return kept
 
     def _try_write(self, points: Sequence[Point]) -> str | None:
@@ -106,7 +105,7 @@ class Delivery:
                 raise
             return str(error)
         self.taken += len(points)
-        self.taken_of.update(channel for point in points for channel in _channels(point))
+        self.taken_of.update(channel for point in points for channel in channels_of(point))
         return None
 
 
@@ -117,5 +116,7 @@ def _parted(point: Point) -> tuple[Point, Point]:
     return replace(point, values=dict(values[:middle])), replace(point, values=dict(values[middle:]))
 
 
-def _channels(point: Point) -> list[Channel]:
-    return [(point.device, quantity) for quantity in point.values]
+def channels_of(point: Point) -> list[Channel]:
+    """What a server may take or refuse by itself: device and quantity, of a day's statistics each figure."""
+    of = f"{point.of} of the day, " if point.of else ""
+    return [(point.device, f"{of}{name}") for name in point.values]

@@ -18,23 +18,14 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import Book
-from monitor.mirror.delivery import Delivery
+from monitor.mirror.delivery import Channel, Delivery, channels_of
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
 from monitor.records import Event
 from monitor.sampling import ESTIMATE
 from monitor.site.mirror_table import MirrorEntry
-from monitor.store.mirrored import (
-    Batch,
-    Place,
-    Point,
-    enrol,
-    newest_points,
-    next_batch,
-    note_heard,
-    snapshot,
-    tell,
-)
+from monitor.store.mirrored import Batch, Place, Point, newest_points, next_batch, snapshot
+from monitor.store.mirrors import enrol, note_heard, tell
 
 log = logging.getLogger("nightbank")
 
@@ -61,9 +52,10 @@ Write = Callable[[Sequence[Point]], None]
 
 
 def wanted_of(entry: MirrorEntry) -> Callable[[str], bool]:
-    """Whether a mirror takes a device's readings."""
+    """Whether a mirror takes a device's readings; one of days alone takes the days of all but estimates."""
     worked_out = {DERIVED: "derived", ESTIMATE: "estimated"}
-    return lambda device: worked_out.get(device, "measured") in entry.send
+    taken = entry.send if entry.send != ("days",) else ("measured", "derived")
+    return lambda device: worked_out.get(device, "measured") in taken
 
 
 class Sender:
@@ -86,7 +78,7 @@ class Sender:
         self._place, self._state = book.read(entry.name)
         self._enrolled = False
         self._heard = 0 if self._place is None else self._place.heard
-        self._doubtful: set[tuple[str, str]] = set()
+        self._doubtful: set[Channel] = set()
         self._refused: list[Refused] = []
         self._lines = MOST_LINES
         self._failures = 0
@@ -153,7 +145,12 @@ class Sender:
             self._enrolled = True
         assert self._place is not None
         with snapshot(self._store) as ask:
-            return next_batch(ask, self._place, self._wanted, self._lines)
+            batch = next_batch(
+                ask, self._place, self._wanted, self._lines, with_days="days" in self._entry.send
+            )
+        if self._entry.send == ("days",):
+            batch = replace(batch, points=[point for point in batch.points if point.of])
+        return batch
 
     def _deliver(self, batch: Batch) -> None:
         """Hand a batch over; what the server will not have is set aside and told. Raises MirrorError."""
@@ -179,25 +176,22 @@ class Sender:
                 f"refuses everything ({words}); look at url, bucket and org of the mirror", Trouble.DENIED
             )
 
-    def _tell_refused(self, refused: Sequence[Refused], taken_of: set[tuple[str, str]]) -> None:
+    def _tell_refused(self, refused: Sequence[Refused], taken_of: set[Channel]) -> None:
         """An event for each channel that is refused, again only after it was taken in between."""
         told = dict.fromkeys(self._state.told)
-        for device, quantity in taken_of - {
-            (each.point.device, name) for each in refused for name in each.point.values
-        }:
+        words = {channel: each.words for each in refused for channel in channels_of(each.point)}
+        for device, quantity in taken_of - words.keys():
             told.pop(f"{device} {quantity}", None)
         untold = [*self._state.untold]
-        for each in refused:
-            for quantity in each.point.values:
-                channel = f"{each.point.device} {quantity}"
-                if channel not in told:
-                    told[channel] = None
-                    text = (
-                        f"The server does not take {quantity} of {each.point.device}: {each.words}. Such "
-                        "values are set aside (nightbank mirror shows them); all others go on."
-                    )
-                    untold.append(self._event(text))
-                    log.warning("mirror %s: %s", self._entry.name, text)
+        for (device, quantity), said in words.items():
+            if f"{device} {quantity}" not in told:
+                told[f"{device} {quantity}"] = None
+                text = (
+                    f"The server does not take {quantity} of {device}: {said}. Such values are set aside "
+                    "(nightbank mirror shows them); all others go on."
+                )
+                untold.append(self._event(text))
+                log.warning("mirror %s: %s", self._entry.name, text)
         self._state = replace(self._state, told=tuple(told), untold=tuple(untold))
 
     def _went_well(self, delivery: Delivery, now_ms: int) -> None:

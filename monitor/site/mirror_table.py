@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field
 from monitor.site.channel_tables import Address, SecretName
 from monitor.site.table import Table, told
 
-Sent = Literal["measured", "derived", "estimated"]
+Sent = Literal["measured", "derived", "estimated", "days"]
 
 
 def _server(url: str) -> str:
@@ -34,7 +34,7 @@ def _bucket(name: str) -> str:
 
 def _some_once(names: tuple[str, ...]) -> tuple[str, ...]:
     if not names or len(set(names)) < len(names):
-        raise told('must name something, and nothing twice, like ["measured", "estimated"]')
+        raise told('must name something, and nothing twice, like ["measured", "days"]')
     return names
 
 
@@ -43,7 +43,8 @@ class MirrorEntry(Table):
 
     secret is the name of the token in the secrets file or among systemd's credentials. send names what is
     copied: what devices gave ('measured', imported readings too), what follows from it ('derived'), what the
-    estimator says ('estimated'). New readings go every every_s; what has waited goes at most lines_per_s a
+    estimator says ('estimated'), the statistics of each finished day of all these ('days'; alone: of what
+    was measured and derived). New readings go every every_s; what has waited goes at most lines_per_s a
     second.
     """
 

@@ -11,6 +11,7 @@
     upkeep      checked, measured, compacted          copies     copied out and put back
     table_out   CSV out                               table_in   CSV in
     late        notes of late readings for mirrors    mirrored   what a mirror has not been given yet
+    mirrors     which mirrors there are               mirrored_days   the same for days' statistics
 
 May import records, quantities, clock, errors, site. Another engine is another file here that answers `base`
 and joins the parametrisation of `tests/contract/test_store_contract.py`.

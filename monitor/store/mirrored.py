@@ -3,8 +3,7 @@
 A `Place` says of each channel up to which time its readings were given, and how many of the notes of late
 readings (`late.py`) were heard. `next_batch` gives the notes' readings first, then those after the place, in
 order of time, all from one committed state; so every good reading is in exactly one batch, whatever order
-they landed in. The place is the mirror's to keep. Of the store's own tables a mirror changes three things,
-all of them rare and small: its line in `mirror`, how many notes it has heard, and an event.
+they landed in. The place is the mirror's to keep.
 """
 
 from __future__ import annotations
@@ -18,11 +17,11 @@ from heapq import merge
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
-from monitor.records import Event
 from monitor.store.blocks import rows_in
 from monitor.store.connect import connect, told
-from monitor.store.late import drop_heard
+from monitor.store.mirrored_days import all_days, days_of, ready, rows_of, zone_in
 from monitor.store.pack import unpack_numbers
 from monitor.store.queries import ChannelRow, read_channels
 from monitor.store.schema import check
@@ -40,11 +39,16 @@ Row = tuple[int, dict[str, dict[str, float]]]
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """What one device gave at one time: values by quantity, a code as an int."""
+    """What one device gave at one time: values by quantity, a code as an int.
+
+    Of a day's statistics: of is the quantity, time_ms when the day began, values are named as in
+    `mirrored_days.FIELDS`.
+    """
 
     time_ms: int
     device: str
     values: Mapping[str, float]
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,13 +58,16 @@ class Place:
     key is the one under which the store knows the mirror: with another key the store may have forgotten
     notes, and all is given anew. heard is the last note of late readings that is finished; of the next one
     all up to within_ms was given. given is the time up to which a channel's readings were given, by (device,
-    quantity).
+    quantity). due are the days whose statistics are to be given, cut by the time zone ('' where none are
+    wanted).
     """
 
     key: int
     heard: int = 0
     within_ms: int = -1
     given: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    zone: str = ""
+    due: tuple[int, ...] = ()
 
     def of(self, channel: ChannelRow) -> int:
         """The time up to which a channel's readings were given, -1 where none was."""
@@ -85,69 +92,6 @@ def snapshot(path: Path) -> Iterator[sqlite3.Connection]:
         yield ask
 
 
-def enrol(path: Path, names: Sequence[str]) -> dict[str, int]:
-    """Make these and no others the store's mirrors; the key of each. From now on late readings are noted.
-
-    Writes only where something changes. Raises StoreError.
-    """
-    with closing(connect(path, read_only=True)) as ask, told(path):
-        check(ask, path)
-        known = dict(ask.execute("SELECT name, key FROM mirror").fetchall())
-    if known.keys() == set(names):
-        return known
-    with _writing(path) as write:
-        marks = ", ".join("?" for _ in names)
-        write.execute(f"DELETE FROM mirror WHERE name NOT IN ({marks})", tuple(names))
-        # any number that no earlier store or mirror of this name had
-        write.executemany(
-            "INSERT OR IGNORE INTO mirror VALUES (?, random(), (SELECT coalesce(max(id), 0) FROM late))",
-            ((name,) for name in names),
-        )
-        drop_heard(write)
-        return dict(write.execute("SELECT name, key FROM mirror").fetchall())
-
-
-def keep_only(path: Path, names: Sequence[str]) -> None:
-    """Forget the mirrors that the site file does not name any more, so that no notes are made for them.
-
-    Writes only where there is one. Raises StoreError.
-    """
-    with closing(connect(path, read_only=True)) as ask, told(path):
-        known = [name for (name,) in ask.execute("SELECT name FROM mirror")]
-    gone = [(name,) for name in known if name not in names]
-    if gone:
-        with _writing(path) as write:
-            write.executemany("DELETE FROM mirror WHERE name = ?", gone)
-            drop_heard(write)
-
-
-def note_heard(path: Path, name: str, heard: int) -> None:
-    """Tell the store up to which note a mirror needs none again. Raises StoreError."""
-    with _writing(path) as write:
-        write.execute("UPDATE mirror SET heard = ? WHERE name = ?", (heard, name))
-        drop_heard(write)
-
-
-def tell(path: Path, event: Event) -> None:
-    """Keep an event of a mirror; the very same one again changes nothing. Raises StoreError."""
-    row = (event.time_ms, event.kind, event.subject, event.text)
-    with _writing(path) as write:
-        write.execute(
-            "INSERT INTO event (time_ms, kind, subject, text) SELECT ?, ?, ?, ? WHERE NOT EXISTS"
-            " (SELECT 1 FROM event WHERE time_ms = ? AND kind = ? AND subject = ? AND text = ?)",
-            row + row,
-        )
-
-
-@contextmanager
-def _writing(path: Path) -> Iterator[sqlite3.Connection]:
-    with closing(connect(path, read_only=False)) as write, told(path):
-        check(write, path)
-        write.execute("BEGIN IMMEDIATE")
-        yield write
-        write.execute("COMMIT")
-
-
 def newest_points(ask: sqlite3.Connection, wanted: Wanted) -> list[Point]:
     """The newest good reading of each channel, those of one device and time together, in order of time."""
     values: dict[tuple[int, str], dict[str, float]] = {}
@@ -170,24 +114,60 @@ def oldest_waiting(ask: sqlite3.Connection, place: Place, wanted: Wanted) -> int
     return min(waits) + 1 if waits else None
 
 
-def next_batch(ask: sqlite3.Connection, place: Place, wanted: Wanted, most: int) -> Batch:
+def next_batch(
+    ask: sqlite3.Connection, place: Place, wanted: Wanted, most: int, *, with_days: bool = False
+) -> Batch:
     """The next points after a place: `most` of them, or a few more of the last time.
 
-    ask is a `snapshot`.
+    ask is a `snapshot`; with_days says that finished days' statistics are wanted, too.
     """
     channels = _channels(ask, wanted)
     points: list[Point] = []
     place = _not_beyond(ask, place, channels)
+    zone = zone_in(ask) if with_days else None
+    if zone is not None and place.zone != zone.key:
+        place = replace(place, zone=zone.key, due=tuple(sorted(all_days(ask))))
     place = _hear(ask, place, channels, points, most)
+    if zone is not None and points:
+        place = _more_due(place, days_of(zone, (point.time_ms for point in points), beside=True))
     if len(points) >= most or _has_notes(ask, place):
         return Batch(points, place, is_all=False)
+    late = len(points)
     reached_ms = _go_on(ask, place, channels, points, most)
     given = dict(place.given)
     for channel in channels:
         last_ms = channel.last.time_ms
         up_to_ms = last_ms if reached_ms is None else min(last_ms, reached_ms)
         given[channel.device, channel.quantity] = max(place.of(channel), up_to_ms)
-    return Batch(points, replace(place, given=given), is_all=reached_ms is None)
+    is_all = reached_ms is None
+    if zone is not None:
+        before = {(each.device, each.quantity): place.of(each) for each in channels}
+        place = _more_due(place, _touched(zone, points[late:], before))
+        up_to_ms = max(given.values(), default=0) if reached_ms is None else reached_ms
+        for day in ready(zone, place.due, up_to_ms):
+            if len(points) >= most:
+                is_all = False
+                break
+            rows = rows_of(ask, zone, day, [channel.id for channel in channels])
+            points += (Point(start_ms, device, values, of) for start_ms, device, of, values in rows)
+            place = replace(place, due=tuple(each for each in place.due if each != day))
+    return Batch(points, replace(place, given=given), is_all)
+
+
+def _more_due(place: Place, days: set[int]) -> Place:
+    return place if days <= set(place.due) else replace(place, due=tuple(sorted({*place.due, *days})))
+
+
+def _touched(zone: ZoneInfo, points: Sequence[Point], before: Mapping[tuple[str, str], int]) -> set[int]:
+    """The days whose statistics change by readings that follow their channels' former ones: their own, and
+    those of the former ones, which may be joined with them across midnight."""
+    former = {
+        before[point.device, quantity]
+        for point in points
+        for quantity in point.values
+        if before[point.device, quantity] >= 0
+    }
+    return days_of(zone, [*sorted(former), *(point.time_ms for point in points)])
 
 
 def _channels(ask: sqlite3.Connection, wanted: Wanted) -> list[ChannelRow]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -15,10 +15,12 @@ from monitor.notices.secrets import Secrets
 from monitor.records import Quality, Reading, parse_iso
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
+from monitor.store.mirrored import Point
 
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")
 BUCKET = "hide"
 SITE = "Marsh hide, east = wet"
+Took = Callable[[list[Point]], None]
 Values = dict[tuple[int, str, str], float]
 
 
@@ -65,17 +67,19 @@ class Mirror:
     """A sender on a store, with its server and book."""
 
     def __init__(
-        self, store: Path, mirror: MirrorEntry, book: Book, secrets: Secrets, timeout_s: float
+        self, store: Path, mirror: MirrorEntry, book: Book, server: Server, took: Took | None = None
     ) -> None:
         lines = Lines(SITE)
-        self.server = Server(mirror, secrets, timeout_s)
+        self.server = server
         self.written: list[str] = []
         self.requests = 0
 
-        def write(points: list) -> None:
+        def write(points: list[Point]) -> None:
             self.requests += 1
             self.server.write(lines.of(points))
             self.written += lines.of(points)
+            if took is not None:
+                took(points)
 
         self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock())
 
@@ -92,13 +96,19 @@ class Mirror:
 
 @contextmanager
 def mirroring(
-    store: Path, url: str, *, secrets: Secrets | None = None, timeout_s: float = 30.0, **more: object
+    store: Path,
+    url: str,
+    *,
+    secrets: Secrets | None = None,
+    timeout_s: float = 30.0,
+    took: Took | None = None,
+    **more: object,
 ) -> Iterator[Mirror]:
+    """A sender on a store; took hears of each batch that the server took."""
     with Book(book_path(store)) as book:
-        mirror = Mirror(
-            store, entry(url, **more), book, secrets or Secrets(store.with_name("secrets.toml")), timeout_s
-        )
+        described = entry(url, **more)
+        server = Server(described, secrets or Secrets(store.with_name("secrets.toml")), timeout_s)
         try:
-            yield mirror
+            yield Mirror(store, described, book, server, took)
         finally:
-            mirror.server.close()
+            server.close()

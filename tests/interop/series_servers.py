@@ -47,10 +47,10 @@ bind-address = "127.0.0.1:{inner}"
 
 GATE = """\
 daemon off;
+master_process off;
 error_log {folder}/gate.log warn;
 pid {folder}/gate.pid;
 {user}
-worker_processes 1;
 events {{ worker_connections 64; }}
 http {{
   access_log off;
@@ -149,6 +149,13 @@ class Influx(Process):
         return {
             (time_ms, device, name): value
             for time_ms, device, name, value in self._rows(database, "nightbank", "device")
+        }
+
+    def days(self, database: str) -> dict[tuple[int, str, str], float]:
+        """All that it has of days' statistics: figures by the day's begin, quantity and name."""
+        return {
+            (time_ms, quantity, name): value
+            for time_ms, quantity, name, value in self._rows(database, "nightbank_day", "quantity")
         }
 
     def _rows(self, database: str, measurement: str, tag: str) -> Iterator[tuple[int, str, str, float]]:

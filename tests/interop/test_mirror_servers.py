@@ -8,6 +8,7 @@ from __future__ import annotations
 import signal
 from collections import Counter
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ from monitor.mirror.book import book_path, look_up
 from monitor.mirror.lines import Lines
 from monitor.mirror.server import Server
 from monitor.notices.secrets import Secrets
-from monitor.records import Reading
+from monitor.records import Reading, to_ms
 from monitor.store.embedded import open_reader
 from monitor.store.mirrored import Point
 from tests.interop.mirror_world import (
@@ -321,3 +322,26 @@ def test_a_lost_answer_makes_a_doubt_and_the_same_again_changes_nothing(
     finally:
         relay.close()
     assert influx.values(BUCKET) == stored(store)
+
+
+# --- days' statistics ------------------------------------------------------------------------------------
+
+
+def test_finished_days_are_read_back_as_the_store_has_them(
+    influx: Influx, gate: Gate, tmp_path: Path
+) -> None:
+    store = tmp_path / "nightbank.db"
+    put(store, some_readings(800, every_ms=300_000))
+    with mirroring(store, gate.url, send=["days"]) as mirror:
+        mirror.catch_up()
+    with open_reader(store) as reader:
+        stats = reader.days(date(2026, 11, 24), date(2026, 11, 26))  # the 27th goes on
+    assert len(stats) == 3 * 4
+    expected = {
+        (to_ms(datetime.combine(stat.day, time(), UTC)), stat.quantity, name): getattr(stat, name)
+        for stat in stats
+        for name in ("count", "minimum", "mean", "maximum", "integral_h", "covered_s")
+    }
+    there = influx.days(BUCKET)
+    assert {key: there.get(key) for key in expected} == expected
+    assert influx.values(BUCKET) == {}, "only days were wanted"

@@ -16,18 +16,8 @@ import pytest
 
 from monitor.records import Event, Quality, Reading, to_ms
 from monitor.store.embedded import open_importer, open_reader, open_writer
-from monitor.store.mirrored import (
-    Place,
-    Point,
-    enrol,
-    keep_only,
-    newest_points,
-    next_batch,
-    note_heard,
-    oldest_waiting,
-    snapshot,
-    tell,
-)
+from monitor.store.mirrored import Place, Point, newest_points, next_batch, oldest_waiting, snapshot
+from monitor.store.mirrors import enrol, keep_only, note_heard, tell
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
 HOUR_MS = 3_600_000
