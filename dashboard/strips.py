@@ -38,6 +38,10 @@ from monitor.store.steps import CODES
 POINTS, MOST_POINTS = 300, 400
 """A point for each column of a phone; a year has one for each day, since days are summed up (our choice)."""
 
+BY_DAY_FROM = 60
+"""From so many days on a point is a day: the comb of days and nights would hide what a season does (our
+choice)."""
+
 SINGLE_UP_TO_MS = 15 * MINUTE_MS
 """So short a span shows its single readings (our choice: 180 of a device that is asked every 5 s)."""
 
@@ -154,11 +158,11 @@ def read_closely(reader: StoreReader, view: View) -> list[Reading]:
 
 
 def points_of(view: View) -> int:
-    """How many points a view is shown in; those of a day are even five minutes, those of a year days."""
+    """How many points a view is shown in; those of a day are even five minutes, those of months days."""
     even, days = -(-view.length_ms // EVEN_MS), -(-view.length_ms // DAY_MS) + 1
     if 0.9 * POINTS < even <= POINTS:
         return even
-    return days if POINTS < days <= MOST_POINTS else POINTS
+    return days if BY_DAY_FROM <= days <= MOST_POINTS else POINTS
 
 
 def _width_ms(bucket: Bucket) -> int:

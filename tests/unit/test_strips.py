@@ -13,6 +13,7 @@ from dashboard.strips import (
     choices,
     complete_text,
     flawed_text,
+    points_of,
     rows_of,
     sentence,
     take_strips,
@@ -92,6 +93,22 @@ def test_no_picture_has_more_points_than_a_phone_has_columns(store):
     assert len(strip.series.buckets) <= POINTS
     numbers = [len(path.attrib["d"].split()) for path in of_class(drawn(strip, DAY), "voltage-mean")]
     assert sum(numbers) <= 2 * POINTS + 4
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "points"),
+    [
+        ("2026-11-24T00:00:00Z", "2026-11-25T00:00:00Z", 288),  # five minutes each
+        ("2026-10-24T23:00:00Z", "2026-10-26T00:00:00Z", 300),  # the same on a day of 25 hours
+        ("2026-11-24T10:00:00Z", "2026-11-24T16:00:00Z", 300),
+        ("2026-11-01T00:00:00Z", "2026-12-01T00:00:00Z", 300),
+        ("2026-08-27T00:00:00Z", "2026-11-26T00:00:00Z", 92),  # days, and one more where midnights are cut
+        ("2025-11-26T00:00:00Z", "2026-11-26T00:00:00Z", 366),
+        ("2021-11-26T00:00:00Z", "2026-11-26T00:00:00Z", 300),
+    ],
+)
+def test_points_are_steps_that_the_store_has_summed_up(start, end, points):
+    assert points_of(view(start, end)) == points
 
 
 def test_what_is_still_to_come_is_not_missing(store):
