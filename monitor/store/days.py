@@ -168,7 +168,10 @@ class DaySum:
         """The next good readings of the day, in order of time."""
         if not times:
             return
-        self.add(times[0], values[0])
+        if self.count:
+            times, values = [self.last_ms, *times], [self.last, *values]
+        else:
+            self.add(times[0], values[0])
         low, high = min(values), max(values)
         intervals = [*map(sub, times[1:], times)]
         if low < 0 < high or (intervals and max(intervals) > CANDIDATE_MS):
@@ -183,7 +186,8 @@ class DaySum:
         self._joined.covered_ms += times[-1] - times[0]
         if low < self.minimum:
             self.minimum, self.min_ms = low, times[values.index(low)]
-        self.maximum = max(self.maximum, high)
+        if high > self.maximum:
+            self.maximum = high
         self.count += len(intervals)
         self.total += sum(values) - values[0]
         self.last, self.last_ms = values[-1], times[-1]

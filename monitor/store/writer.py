@@ -13,7 +13,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -35,6 +35,14 @@ REPLACED_AT_ONCE = 20_000
 """Readings that `replace` holds in memory (our choice: a few megabytes)."""
 
 
+@dataclass(slots=True)
+class Newest:
+    """A channel's newest reading, and its newest good one."""
+
+    last: Reading
+    good: Reading | None
+
+
 class EmbeddedWriter(EmbeddedReader):
     """The write side (`base.StoreWriter`). `open_writer` and `open_importer` make it.
 
@@ -48,8 +56,7 @@ class EmbeddedWriter(EmbeddedReader):
         connection = connect(path, read_only=False)
         super().__init__(path, connection)
         self._rank: dict[str, int] = {}
-        self._newest: dict[Key, Reading] = {}
-        self._newest_good: dict[Key, Reading] = {}
+        self._newest: dict[Key, Newest] = {}
         self._file_lock = lock
         self.last_commit = Landed()
         self._pending: list[Pending] = []
@@ -87,17 +94,18 @@ class EmbeddedWriter(EmbeddedReader):
         """The newest readings are followed in memory at once; of two with the same time the first stays."""
         kept = [as_kept(reading) for reading in readings]
         with self._lock:
-            newest, newest_good = self._newest, self._newest_good
+            newest = self._newest
             for reading, steps in kept:
                 time_ms, key = reading.time_ms, (reading.device, reading.quantity)
                 self._pending.append((time_ms, key, steps, reading))
                 known = newest.get(key)
-                if known is None or time_ms > known.time_ms:
-                    newest[key] = reading
-                if steps is not None:
-                    known = newest_good.get(key)
-                    if known is None or time_ms > known.time_ms:
-                        newest_good[key] = reading
+                if known is None:
+                    newest[key] = Newest(reading, None if steps is None else reading)
+                    continue
+                if time_ms > known.last.time_ms:
+                    known.last = reading
+                if steps is not None and (known.good is None or time_ms > known.good.time_ms):
+                    known.good = reading
 
     def add_event(self, event: Event) -> None:
         with self._lock:
@@ -201,12 +209,13 @@ class EmbeddedWriter(EmbeddedReader):
 
     def latest(self) -> list[Reading]:
         with self._lock:
-            return in_rank_order(self._newest.values(), self._rank)
+            return in_rank_order((known.last for known in self._newest.values()), self._rank)
 
     def latest_good(self, quantity: str) -> Reading | None:
         steps_of(quantity)
         with self._lock:
-            return newest((r for r in self._newest_good.values() if r.quantity == quantity), self._rank)
+            good = [known.good for key, known in self._newest.items() if key[1] == quantity]
+            return newest((reading for reading in good if reading is not None), self._rank)
 
     def alarms(self) -> list[AlarmState]:
         with self._lock:
@@ -253,8 +262,7 @@ class EmbeddedWriter(EmbeddedReader):
         with self._asking() as ask:
             channels = read_channels(ask)
             self._rank = read_ranks(ask)
-        self._newest = {(c.device, c.quantity): c.last for c in channels}
-        self._newest_good = {(c.device, c.quantity): c.good for c in channels if c.good is not None}
+        self._newest = {(c.device, c.quantity): Newest(c.last, c.good) for c in channels}
 
     def _has_documents(self) -> bool:
         return bool(
