@@ -249,6 +249,51 @@ def test_three_intervals_are_no_gap(store: Pair) -> None:
     assert store.reader.series(VOLTAGE, NOON, NOON + 60_000, 3).gaps == ()
 
 
+@pytest.mark.parametrize(("days", "points"), [(2, 600), (9, 31), (40, 100), (40, 40), (200, 3), (200, 365)])
+def test_a_long_series_has_no_more_buckets_than_asked_and_each_is_right(
+    engine: Engine, days: int, points: int
+) -> None:
+    """A reading every 47 minutes over the end of summer time (25 October 2026, IANA time zone database)."""
+    start = to_ms(datetime(2026, 10, 1, 3, 17, tzinfo=UTC))
+    end = start + days * 24 * HOUR_MS
+    values = {at: at // 47_000 % 1009 / 100 for at in range(start - HOUR_MS, end + HOUR_MS, 47 * 60_000)}
+    with opened(engine, "Europe/London") as store:
+        for first in range(0, len(values), 500):
+            store.keep(*(good(at, value) for at, value in list(values.items())[first : first + 500]))
+        series = store.reader.series(VOLTAGE, start, end, points)
+    assert len(series.buckets) <= points
+    assert sum(bucket.count for bucket in series.buckets) == sum(start <= at < end for at in values)
+    reached = start
+    for bucket in series.buckets:
+        assert reached <= bucket.start_ms < bucket.end_ms <= end
+        reached = bucket.end_ms
+        inside = [value for at, value in values.items() if bucket.start_ms <= at < bucket.end_ms]
+        assert (bucket.count, bucket.minimum, bucket.maximum) == (len(inside), min(inside), max(inside))
+        assert bucket.mean == pytest.approx(sum(inside) / len(inside), abs=1e-9)
+        widest_ms = 1.5 * days * 24 * HOUR_MS / points + HOUR_MS
+        assert bucket.end_ms - bucket.start_ms <= widest_ms, "the hour is a day's in which clocks go back"
+    assert series.gaps == ()
+
+
+@pytest.mark.parametrize("points", [1, 5, 30, 500])
+def test_a_silence_of_hours_is_a_gap_of_a_long_series_too(engine: Engine, points: int) -> None:
+    """Readings each minute for nine days; silent for seven hours on the fourth, by night into the sixth."""
+    start = to_ms(datetime(2026, 6, 1, tzinfo=UTC))
+    silent = [(75 * HOUR_MS, 82 * HOUR_MS), (117 * HOUR_MS, 121 * HOUR_MS)]
+    offsets = [
+        at
+        for at in range(0, 9 * 24 * HOUR_MS, 60_000)
+        if not any(first < at < last for first, last in silent)
+    ]
+    with opened(engine, "Europe/London") as store:
+        for first in range(0, len(offsets), 720):
+            store.keep(*(good(start + at, 12.0) for at in offsets[first : first + 720]))
+        series = store.reader.series(VOLTAGE, start, start + 9 * 24 * HOUR_MS, points)
+        part = store.reader.series(VOLTAGE, start + 78 * HOUR_MS, start + 9 * 24 * HOUR_MS, points)
+    assert series.gaps == tuple((start + first, start + last) for first, last in silent)
+    assert part.gaps == series.gaps[1:], "what begins before the span is no gap between its readings"
+
+
 def test_bucket_by_bucket_the_best_ranked_device_with_readings_is_taken(store: Pair) -> None:
     store.writer.rank_devices(["shunt", "charger"])
     charger = [good(NOON + i * 10_000, 12.0, device="charger") for i in range(30)]
