@@ -46,6 +46,7 @@ class Packer:
         self._write = write
         self._zone = zone
         self._job: _Span | _Day | _Gaps | None = None
+        self._touched: set[int] = set()
 
     def forget(self) -> None:
         """Drop what waits: somebody else wrote, rows were taken out, or the transaction failed."""
@@ -55,6 +56,7 @@ class Packer:
         """Good readings (by time: channel and value) are about to land: their days' tiers no longer hold."""
         if not rows:
             return
+        self._touched.update(time_ms // SPAN_MS for time_ms in rows)
         job = self._job
         if job is not None and any(job.start_ms <= time_ms < job.end_ms for time_ms in rows):
             self._job = None
@@ -80,9 +82,10 @@ class Packer:
         present_ms is the time of the newest reading that came with the commit.
         """
         left, settled_ms = max(AT_ONCE, A_NEW_ONE * landed), present_ms - SETTLED_MS
+        touched, self._touched = self._touched, set()
         while left > 0:
             if self._job is None:
-                self._job = self._next_job(settled_ms)
+                self._job = self._next_job(settled_ms, touched)
             if self._job is None:
                 return False
             left -= max(LEAST, self._job.go_on(self._write))
@@ -90,18 +93,26 @@ class Packer:
                 self._job = None
         return True
 
-    def _next_job(self, settled_ms: int) -> _Span | _Day | _Gaps | None:
-        """A day whose tiers are to be made, a packed day that does not know its gaps, the oldest span."""
+    def _next_job(self, settled_ms: int, touched: set[int]) -> _Span | _Day | _Gaps | None:
+        """A day whose tiers are to be made, a packed day that does not know its gaps, the oldest span.
+
+        What this commit has touched waits: a device that is read a day late would have the same span packed
+        every minute, and the card written for nothing.
+        """
         row = self._write.execute("SELECT day FROM stale ORDER BY day LIMIT 1").fetchone()
         if row is not None and (row[0] + 1) * DAY_MS <= settled_ms:
-            return _Day(self._write, row[0])
+            spans = range(row[0] * DAY_MS // SPAN_MS, (row[0] + 1) * DAY_MS // SPAN_MS)
+            if touched.isdisjoint(spans):
+                return _Day(self._write, row[0])
         (oldest_ms,) = self._write.execute("SELECT min(time_ms) FROM poll").fetchone()
         until_ms = settled_ms if oldest_ms is None else min(oldest_ms, settled_ms)
         sql = "SELECT day, channel FROM day WHERE gaps IS NULL AND day < ? ORDER BY day LIMIT 1"
         row = self._write.execute(sql, (EPOCH + until_ms // DAY_MS,)).fetchone()
         if row is not None:
             return _Gaps(local_day(self._zone, date.fromordinal(row[0])), row[1])
-        if oldest_ms is not None and (oldest_ms // SPAN_MS + 1) * SPAN_MS <= settled_ms:
+        if oldest_ms is None or oldest_ms // SPAN_MS in touched:
+            return None
+        if (oldest_ms // SPAN_MS + 1) * SPAN_MS <= settled_ms:
             return _Span(self._write, oldest_ms // SPAN_MS)
         return None
 

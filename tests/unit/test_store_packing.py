@@ -418,6 +418,33 @@ def test_a_day_in_even_five_minutes_is_the_same_from_its_tier_and_from_its_readi
     assert even.buckets[:-1] == raw.buckets[:-1]
 
 
+def test_a_device_that_is_read_a_day_late_has_a_span_packed_once_and_not_with_each_commit(
+    tmp_path: Path,
+) -> None:
+    """The charger is read each minute, the shunt's day of yesterday along with it, for twelve hours."""
+    path, seen = tmp_path / "store.db", dict[int, list[bytes]]()
+    start_ms = 1_795_478_400_000  # 2026-11-24T00:00:00Z, where a span begins
+    late_ms = 24 * HOUR_MS
+    with open_writer(path, "UTC") as writer, closing(sqlite3.connect(path)) as file:
+        for minute in range(-24 * 60, 12 * 60):
+            at = start_ms + minute * 60_000
+            writer.append([Reading(at, "charger", VOLTAGE, 13.0)])
+            if minute >= 0:
+                writer.append([Reading(at - late_ms, "shunt", CURRENT, minute % 7 / 10)])
+            writer.commit()
+            if minute >= 0:
+                for span, head, body in file.execute("SELECT span, head, body FROM block"):
+                    states = seen.setdefault(span, [])
+                    if not states or states[-1] != head + body:
+                        states.append(head + body)
+        late = [reading for reading in writer.readings(0, start_ms) if reading.device == "shunt"]
+    assert len(late) == 12 * 60
+    first = (start_ms - late_ms) // packing.SPAN_MS
+    assert [len(seen[first + number]) for number in range(2)] == [2, 1], (
+        "with the charger's; then the shunt's"
+    )
+
+
 # --- stores from before ----------------------------------------------------------------------------------
 
 
