@@ -1,4 +1,4 @@
-"""`nightbank mirror`: how far the copies on time-series servers are; send once, or go on sending.
+"""`nightbank mirror`: how far the copies on time-series servers are; send once, again, or go on sending.
 
 The rooms are imported when a command runs, so that the command line stays light.
 """
@@ -6,14 +6,20 @@ The rooms are imported when a command runs, so that the command line stays light
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, log_to_stderr
+from monitor.cli_parts import SITE_FILE, log_to_stderr, moment_ms
+
+if TYPE_CHECKING:
+    from monitor.site.model import Site
 
 NONE_YET = "{} has no [[mirrors]] yet: readings stay in the store of this computer only."
+
+ONE = click.option("--mirror", "name", metavar="NAME", help="Only this mirror of the site file.")
 
 
 @click.group()
@@ -23,9 +29,10 @@ def mirror(ctx: click.Context, site: Path) -> None:
     """Copy the readings of SITE to the time-series servers that its [[mirrors]] name.
 
     \b
-    Examples: nightbank mirror hide.toml status
-              nightbank mirror hide.toml once
-              nightbank mirror hide.toml run
+    Example: nightbank mirror hide.toml status
+             nightbank mirror hide.toml once
+             nightbank mirror hide.toml again --from 2026-11-01
+             nightbank mirror hide.toml run
     """
     ctx.obj = Asked(site)
 
@@ -52,7 +59,7 @@ def status(asked: Asked, as_json: bool) -> None:
 
 
 @mirror.command()
-@click.option("--mirror", "name", metavar="NAME", help="Only this mirror of the site file.")
+@ONE
 @click.pass_context
 def once(ctx: click.Context, name: str | None) -> None:
     """Send what waits now, to the end or the first trouble. Exit status 1 where something went wrong.
@@ -63,19 +70,47 @@ def once(ctx: click.Context, name: str | None) -> None:
 
     asked: Asked = ctx.obj
     site = asked.site()
-    names = [entry.name for entry in site.mirrors]
-    if name is not None and name not in names:
-        known = ", ".join(names) or "none yet; add a table [[mirrors]]"
-        raise click.BadParameter(
-            f"{name!r} is no mirror of {asked.path}; known: {known}", param_hint="--mirror"
-        )
+    names = _names(site, asked.path, name)
     if not names:
         click.echo(NONE_YET.format(asked.path), err=True)
         ctx.exit(1)
     wrong = send_once(site, asked.path, name)
-    for each in names if name is None else [name]:
+    for each in names:
         click.echo(f"{each}: {wrong[each]}" if each in wrong else f"{each}: up to date")
     ctx.exit(int(bool(wrong)))
+
+
+@mirror.command()
+@click.option("--from", "since", required=True, metavar="TIME", help="Local where it names no time zone.")
+@ONE
+@click.pass_context
+def again(ctx: click.Context, since: str, name: str | None) -> None:
+    """Have everything from a time on sent once more: after a server lost it, or refused it and is mended.
+
+    What is there already is put in its own place. The process that goes on sending must be stopped meanwhile.
+    """
+    from monitor.mirror.run import send_again
+
+    asked: Asked = ctx.obj
+    site = asked.site()
+    names = _names(site, asked.path, name)
+    from_ms = moment_ms(since, ZoneInfo(site.site.time_zone), "--from")
+    if not names:
+        click.echo(NONE_YET.format(asked.path), err=True)
+        ctx.exit(1)
+    send_again(site, asked.path, from_ms, name)
+    click.echo(f"{', '.join(names)}: what there is from {since} on is sent once more with the next start.")
+
+
+def _names(site: Site, path: Path, name: str | None) -> list[str]:
+    """The mirrors that are meant; raises click.BadParameter for one that the site file does not have."""
+    names = [entry.name for entry in site.mirrors]
+    if name is None:
+        return names
+    if name not in names:
+        known = ", ".join(names) or "none yet; add a table [[mirrors]]"
+        raise click.BadParameter(f"{name!r} is no mirror of {path}; known: {known}", param_hint="--mirror")
+    return [name]
 
 
 @mirror.command()

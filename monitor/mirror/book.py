@@ -96,6 +96,11 @@ class Book:
                     self._connection.execute("ROLLBACK")
                 raise
 
+    def forget_refused(self, name: str) -> None:
+        """Forget the points that were put aside for a mirror: they are about to be sent again."""
+        with self._lock, told(self.path):
+            self._connection.execute("DELETE FROM refused WHERE mirror = ?", (name,))
+
 
 def look_up(path: Path, name: str, newest: int) -> tuple[Place | None, State, list[Refused]]:
     """What a book says of a mirror, with its newest refused points; read only. Raises StoreError."""

@@ -19,7 +19,7 @@ from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.connect import FileLock
-from monitor.store.mirrored import Point
+from monitor.store.mirrored import Point, going_back
 
 log = logging.getLogger("nightbank")
 
@@ -90,6 +90,24 @@ def once(site: Site, site_file: Path, name: str | None = None) -> dict[str, str]
     finally:
         lock.release()
     return wrong
+
+
+def send_again(site: Site, site_file: Path, from_ms: int, name: str | None = None) -> None:
+    """Have all or one of the mirrors send everything from a time on once more, with the next step.
+
+    Raises StoreError where the process of the mirrors runs.
+    """
+    path = store_path(site, site_file)
+    lock = FileLock(path.with_name(path.name + ".mirrors-lock"), "the process of the mirrors")
+    try:
+        with Book(book_path(path)) as book:
+            for entry in site.mirrors:
+                place, state = book.read(entry.name)
+                if place is not None and name in (None, entry.name):
+                    book.save(entry.name, going_back(place, from_ms), state)
+                    book.forget_refused(entry.name)
+    finally:
+        lock.release()
 
 
 def _follow(mirror: _Mirror, stop: threading.Event) -> None:

@@ -159,7 +159,8 @@ class Sender:
         if delivery.refused and not delivery.taken:
             self._make_sure(delivery.refused[-1][1])
         now_ms = self._clock.now_ms()
-        refused = [Refused(point, words, now_ms) for point, words in delivery.refused]
+        in_order = sorted(delivery.refused, key=lambda each: each[0].time_ms)
+        refused = [Refused(point, words, now_ms) for point, words in in_order]
         self._refused += refused
         self._tell_refused(refused, delivery.taken_of)
         self._went_well(delivery, now_ms)
