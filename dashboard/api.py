@@ -48,8 +48,8 @@ def _latest(site: Site, reader: StoreReader, query: Query) -> dict[str, Any]:
     return latest_document(site, reader)
 
 
-def _range(site: Site, reader: StoreReader, query: Query) -> dict[str, Any]:
-    return range_document(site, reader, asked_range(query))
+def _range(_site: Site, reader: StoreReader, query: Query) -> dict[str, Any]:
+    return range_document(reader, asked_range(query))
 
 
 def _days(site: Site, reader: StoreReader, query: Query) -> dict[str, Any]:

@@ -6,28 +6,20 @@ is null. Asks the store; raises StoreError.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import date
-from itertools import pairwise
 from typing import Any
 
-from dashboard.asked import DAY_MS, AskedDays, AskedRange
+from dashboard.asked import AskedDays, AskedRange
 from dashboard.days import Span, take_each_day
 from dashboard.snapshot import outlook_of
 from monitor.alarm_words import history_document, list_document
 from monitor.alarms.rules import rules_of
 from monitor.present import basis_of, device_row, reading_row, standing_now, told_of
 from monitor.quantities import unit_of
-from monitor.records import Bucket, DayStat, Series, iso_utc
+from monitor.records import Bucket, iso_utc
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, local_day, zone_of
 from monitor.store.steps import CODES
-
-READINGS_UP_TO_MS = 31 * DAY_MS
-"""A longer range is made of the days' sums: a month of readings each 5 s is 0.15 s of work on a desktop, a
-year 2 s, and a Pi takes several times as long (our choice; the days' sums of a year take milliseconds)."""
 
 MOST_CHANGES = 1000
 """So many changes of alarms are answered at a time (our choice)."""
@@ -66,25 +58,17 @@ def latest_document(site: Site, reader: StoreReader) -> dict[str, Any]:
     }
 
 
-def range_document(site: Site, reader: StoreReader, asked: AskedRange) -> dict[str, Any]:
+def range_document(reader: StoreReader, asked: AskedRange) -> dict[str, Any]:
     """A quantity over time: minimum, mean and maximum of each bucket, and where no reading came.
 
-    Up to READINGS_UP_TO_MS from the readings themselves; longer ones from the days' sums, whole local days
-    then, so that the first and the last bucket may reach beyond what was asked for. buckets is an iterator:
-    two thousand of them at once would be a megabyte that stays with the process.
+    buckets is an iterator: two thousand of them at once would be a megabyte that stays with the process.
     """
-    by_day = asked.end_ms - asked.start_ms > READINGS_UP_TO_MS
-    series = (
-        _by_days(site, reader, asked)
-        if by_day
-        else reader.series(asked.quantity, asked.start_ms, asked.end_ms, asked.points)
-    )
+    series = reader.series(asked.quantity, asked.start_ms, asked.end_ms, asked.points)
     return {
         "quantity": asked.quantity,
         "unit": unit_of(asked.quantity),
         "from": iso_utc(asked.start_ms),
         "to": iso_utc(asked.end_ms),
-        "made_of": "days" if by_day else "readings",
         "buckets": (_bucket(bucket, asked.quantity) for bucket in series.buckets),
         "gaps": [{"from": iso_utc(start_ms), "to": iso_utc(end_ms)} for start_ms, end_ms in series.gaps],
     }
@@ -99,41 +83,6 @@ def _bucket(bucket: Bucket, quantity: str) -> dict[str, Any]:
         "mean": None if quantity in CODES else _short(bucket.mean),
         "max": _short(bucket.maximum),
     }
-
-
-def _by_days(site: Site, reader: StoreReader, asked: AskedRange) -> Series:
-    """The range in buckets of one or several whole local days; a run of days without readings is a gap."""
-    zone = zone_of(site.site.time_zone)
-    first, last = day_at(zone, asked.start_ms).day, day_at(zone, asked.end_ms - 1).day
-    found = {stat.day: stat for stat in reader.days(first, last) if stat.quantity == asked.quantity}
-    days = [date.fromordinal(at) for at in range(first.toordinal(), last.toordinal() + 1)]
-    width = -(-len(days) // asked.points)
-    buckets = []
-    for at in range(0, len(days), width):
-        some = days[at : at + width]
-        start_ms, end_ms = local_day(zone, some[0]).start_ms, local_day(zone, some[-1]).end_ms
-        read = [found[day] for day in some if day in found]
-        if read:
-            buckets.append(_together(read, start_ms, end_ms))
-    read_days = sorted(found)
-    gaps = [
-        (local_day(zone, before).end_ms, local_day(zone, after).start_ms)
-        for before, after in pairwise(read_days)
-        if (after - before).days > 1
-    ]
-    return Series(asked.quantity, tuple(buckets), tuple(gaps))
-
-
-def _together(stats: Sequence[DayStat], start_ms: int, end_ms: int) -> Bucket:
-    count = sum(stat.count for stat in stats)
-    return Bucket(
-        start_ms,
-        end_ms,
-        count,
-        min(stat.minimum for stat in stats),
-        sum(stat.mean * stat.count for stat in stats) / count,
-        max(stat.maximum for stat in stats),
-    )
 
 
 def days_document(site: Site, reader: StoreReader, asked: AskedDays) -> dict[str, Any]:

@@ -180,11 +180,8 @@ def _schemas() -> Schema:
                 "unit": TEXT,
                 "from": TIME,
                 "to": TIME,
-                "made_of": {
-                    "enum": ["readings", "days"],
-                    "description": "Long ranges are made of whole local days.",
-                },
-                "buckets": _list(_bucket()),
+                "buckets": _list(_bucket())
+                | {"description": "Of about equal width; in long ranges of whole hours or local days."},
                 "gaps": _list(span) | {"description": "Where no reading came."},
             }
         ),
