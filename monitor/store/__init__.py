@@ -8,6 +8,7 @@
     connect     connections, lock, errors             pack       numbers and blocks packed; pure
     days        a local day's statistics; pure        tiers      hours and five minutes; pure
     reduce      series from buckets; pure             steps      values as whole steps
+    course      one channel's buckets and silences
     upkeep      checked, measured, compacted          copies     copied out and put back
     table_out   CSV out                               table_in   CSV in
     late        notes of late readings for mirrors    mirrored   what a mirror has not been given yet

@@ -12,7 +12,8 @@ from typing import Any
 
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
-from monitor.store.blocks import Course, rows_in
+from monitor.store.blocks import rows_in
+from monitor.store.course import Course
 from monitor.store.steps import CODES, steps_of
 
 ORDER = {name: place for place, name in enumerate(QUANTITIES)}

@@ -19,7 +19,8 @@ from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 from monitor.records import Series
-from monitor.store.blocks import Course, first_from, last_before
+from monitor.store.blocks import first_from, last_before
+from monitor.store.course import Course
 from monitor.store.days import day_at, local_day, zone_of
 from monitor.store.pack import split_columns, unpack_pairs
 from monitor.store.reduce import GAP_BUCKETS, Run, Step, bucket_width_ms, put_together, runs
@@ -181,7 +182,8 @@ def _tier_days(
     ids = tier_id(channel, start_ms // DAY_MS), tier_id(channel, (end_ms - 1) // DAY_MS)
     day_of_id = f"tier.id % {DAYS_A_CHANNEL}"
     if length_ms == HOUR_MS:
-        yield from ask.execute(f"SELECT {day_of_id}, hours FROM tier WHERE id BETWEEN ? AND ?", ids)
+        sql = f"SELECT {day_of_id}, hours FROM tier WHERE id BETWEEN ? AND ? ORDER BY id"
+        yield from ask.execute(sql, ids).fetchall()
     else:
         sql = (
             "SELECT day, head, body FROM tier JOIN five_minutes"
