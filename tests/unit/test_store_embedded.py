@@ -288,7 +288,7 @@ def test_durability_and_log_are_as_the_docstring_says(path: Path) -> None:
 
 
 def test_who_stops_reading_midway_leaves_nothing_behind(path: Path) -> None:
-    """A stream that is dropped closes what it has opened, quietly (pytest tells of errors that nobody sees)."""
+    """A dropped stream closes what it has opened, quietly (pytest tells of errors that nobody sees)."""
     fill(path, 100)
     with open_reader(path) as reader:
         for stream in (reader.readings(0, NOON * 2), reader.rows([CURRENT], 0, NOON * 2)):
