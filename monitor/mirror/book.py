@@ -23,7 +23,8 @@ from monitor.store.connect import connect, prepare_for_writing, told
 from monitor.store.mirrored import Place, Point
 
 TABLES = (
-    "CREATE TABLE IF NOT EXISTS mirror (name TEXT PRIMARY KEY, place TEXT, state TEXT) WITHOUT ROWID",
+    # with rowid: a row of up to 4 kB stays in one page, and replacing its texts touches no other
+    "CREATE TABLE IF NOT EXISTS mirror (name TEXT PRIMARY KEY, place TEXT, state TEXT)",
     """CREATE TABLE IF NOT EXISTS refused (
         id INTEGER PRIMARY KEY AUTOINCREMENT, mirror TEXT NOT NULL, point TEXT NOT NULL, words TEXT NOT NULL,
         found_ms INTEGER NOT NULL)""",
@@ -78,7 +79,8 @@ class Book:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 self._connection.execute(
-                    "INSERT OR REPLACE INTO mirror VALUES (?, ?, ?)",
+                    "INSERT INTO mirror VALUES (?, ?, ?)"
+                    " ON CONFLICT (name) DO UPDATE SET place = excluded.place, state = excluded.state",
                     (name, _place_text(place), json.dumps(asdict(state), ensure_ascii=False)),
                 )
                 if rows:

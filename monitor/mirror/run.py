@@ -50,7 +50,10 @@ class _Mirror:
 
 
 def run(site: Site, site_file: Path, stop: threading.Event) -> None:
-    """Send to all mirrors of a site until `stop` is set. Raises StoreError where it runs already."""
+    """Send to all mirrors of a site until `stop` is set. Raises StoreError where it runs already.
+
+    An error that nobody foresaw in one thread ends them all and is raised, so that systemd starts anew.
+    """
     keep_small()
     path = store_path(site, site_file)
     while not path.exists():
@@ -61,8 +64,11 @@ def run(site: Site, site_file: Path, stop: threading.Event) -> None:
     try:
         with Book(book_path(path)) as book:
             mirrors = [_Mirror(site, site_file, entry, book) for entry in site.mirrors]
+            fatal: list[Exception] = []
             threads = [
-                threading.Thread(target=partial(_follow, mirror, stop), name=mirror.entry.name, daemon=True)
+                threading.Thread(
+                    target=partial(_follow, mirror, stop, fatal), name=mirror.entry.name, daemon=True
+                )
                 for mirror in mirrors
             ]
             for thread in threads:
@@ -70,6 +76,8 @@ def run(site: Site, site_file: Path, stop: threading.Event) -> None:
             stop.wait()
             for thread in threads:
                 thread.join(STOP_WITHIN_S)
+            if fatal:
+                raise fatal[0]
     finally:
         lock.release()
 
@@ -110,10 +118,13 @@ def send_again(site: Site, site_file: Path, from_ms: int, name: str | None = Non
         lock.release()
 
 
-def _follow(mirror: _Mirror, stop: threading.Event) -> None:
+def _follow(mirror: _Mirror, stop: threading.Event, fatal: list[Exception]) -> None:
     try:
         while not stop.wait(mirror.sender.step()):
             pass
+    except Exception as error:
+        fatal.append(error)
+        stop.set()
     finally:
         mirror.close()
 

@@ -51,7 +51,7 @@ class Server:
             api = self._opened().write_api(write_options=SYNCHRONOUS)
             text = "\n".join(lines)
             api.write(self._entry.bucket, self._entry.org, text, write_precision=WritePrecision.MS)
-        except (InfluxDBError, urllib3.exceptions.HTTPError, OSError, UnicodeDecodeError) as error:
+        except (InfluxDBError, urllib3.exceptions.HTTPError, OSError, UnicodeError) as error:
             self.close()  # the secret is read again, the connection made anew
             raise self._told(error) from None
 
@@ -100,7 +100,7 @@ class Server:
         if status in _BUSY:
             wait_s = retry_after_s((error.headers or {}).get("Retry-After"))
             return MirrorError(f"{host}: asks to come back later ({status} {words})", Trouble.BUSY, wait_s)
-        if 400 <= status < 500 and status != 408:
+        if 300 <= status < 500 and status != 408:
             advice = _ADVICE.get(status, "look at the mirror's url")
             return MirrorError(f"{host}: refuses us ({status} {words}); {advice}", Trouble.DENIED)
         return MirrorError(f"{host}: is in trouble itself ({status} {words})", Trouble.UNREACHABLE)

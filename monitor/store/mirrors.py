@@ -39,6 +39,12 @@ def enrol(path: Path, names: Sequence[str]) -> dict[str, int]:
         return dict(write.execute("SELECT name, key FROM mirror").fetchall())
 
 
+def key_of(ask: sqlite3.Connection, name: str) -> int | None:
+    """The key under which a store knows a mirror, None where it does not; ask is a `mirrored.snapshot`."""
+    row = ask.execute("SELECT key FROM mirror WHERE name = ?", (name,)).fetchone()
+    return None if row is None else int(row[0])
+
+
 def keep_only(path: Path, names: Sequence[str]) -> None:
     """Forget the mirrors that the site file does not name any more, so that no notes are made for them.
 

@@ -162,7 +162,7 @@ def test_a_stop_does_not_leave_the_suns_process_behind(daemon):
 
 def test_a_full_disk_is_told_and_outlived(daemon):
     # a limit on the size of files stands in for the full card: the write fails with 'file too large'
-    daemon.start(prefix=("bash", "-c", 'ulimit -f 128; trap "" XFSZ; exec "$@"', "limited"))
+    daemon.start(prefix=("bash", "-c", 'ulimit -f 160; trap "" XFSZ; exec "$@"', "limited"))
     daemon.hear("READY=1")
     deadline = time.monotonic() + 40
     while "ERROR" not in daemon.log.read_text() and time.monotonic() < deadline:
