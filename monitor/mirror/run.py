@@ -35,7 +35,7 @@ class _Mirror:
 
     def __init__(self, site: Site, site_file: Path, entry: MirrorEntry, book: Book) -> None:
         self.entry = entry
-        self.server = Server(entry, secrets_of(site, site_file.parent))
+        self.server = Server(entry, secrets_of(site, site_file.parent), folder=site_file.parent)
         self._lines = Lines(site.site.name)
         names = [each.name for each in site.mirrors]
         store = store_path(site, site_file)

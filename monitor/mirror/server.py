@@ -11,6 +11,7 @@ import json
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import urllib3
@@ -41,8 +42,12 @@ _ADVICE = {
 class Server:
     """One mirror's server. Not for several threads."""
 
-    def __init__(self, entry: MirrorEntry, secrets: Secrets, timeout_s: float = TIMEOUT_S) -> None:
+    def __init__(
+        self, entry: MirrorEntry, secrets: Secrets, timeout_s: float = TIMEOUT_S, folder: Path = Path()
+    ) -> None:
+        """folder is the site file's, where the entry's certificates are looked for."""
         self._entry, self._secrets, self._timeout_s = entry, secrets, timeout_s
+        self._ca = None if entry.ca is None else folder / entry.ca
         self._client: InfluxDBClient | None = None
 
     def write(self, lines: Sequence[str]) -> None:
@@ -67,12 +72,17 @@ class Server:
                 token = self._secrets.get(self._entry.secret) if self._entry.secret else ""
             except NoticeError as error:
                 raise MirrorError(str(error), Trouble.DENIED) from error
+            if self._ca is not None and not self._ca.is_file():
+                raise MirrorError(
+                    f"{self._ca}: there is no such file; look at the mirror's ca", Trouble.DENIED
+                )
             self._client = InfluxDBClient(
                 self._entry.url,
                 token,
                 org=self._entry.org,
                 timeout=round(self._timeout_s * 1000),
                 enable_gzip=True,
+                ssl_ca_cert=None if self._ca is None else str(self._ca),
             )
         return self._client
 
@@ -83,7 +93,8 @@ class Server:
         if isinstance(error, ApiException) and error.status:
             return self._answered(error, host)
         if isinstance(error, ApiException):  # a handshake that failed
-            text = f"{host}: no secure connection ({self._clean(str(error.reason))}); look at its certificate"
+            why = self._clean(str(error.reason))
+            text = f"{host}: no secure connection ({why}); look at its certificate and at the mirror's ca"
         elif isinstance(error, urllib3.exceptions.NewConnectionError):
             text = f"{host}: cannot be reached (no connection)"
         elif isinstance(error, urllib3.exceptions.TimeoutError):

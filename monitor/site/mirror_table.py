@@ -41,11 +41,13 @@ def _some_once(names: tuple[str, ...]) -> tuple[str, ...]:
 class MirrorEntry(Table):
     """[[mirrors]]; a time-series server that takes line protocol at /api/v2/write.
 
-    secret is the name of the token in the secrets file or among systemd's credentials. send names what is
-    copied: what devices gave ('measured', imported readings too), what follows from it ('derived'), what the
-    estimator says ('estimated'), the statistics of each finished day of all these ('days'; alone: of what
-    was measured and derived). New readings go every every_s; what has waited goes at most lines_per_s a
-    second.
+    secret is the name of the token in the secrets file or among systemd's credentials. ca is the path
+    (relative to the site file) of the certificates to trust, for a server that signs its own.
+
+    send names what is copied: what devices gave ('measured', imported readings too), what follows from it
+    ('derived'), what the estimator says ('estimated'), the statistics of each finished day of all these
+    ('days'; alone: of what was measured and derived). New readings go every every_s; what has waited goes at
+    most lines_per_s a second.
     """
 
     name: str = Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,30}$")
@@ -53,6 +55,7 @@ class MirrorEntry(Table):
     bucket: Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_bucket)]
     org: str = Field(default="", max_length=64)
     secret: SecretName | None = None
+    ca: str | None = Field(default=None, min_length=1)
     send: Annotated[tuple[Sent, ...], Field(strict=False), AfterValidator(_some_once)] = ("measured",)
     every_s: float = Field(default=60, ge=1, le=3600)
     lines_per_s: float = Field(default=500, ge=1, le=100_000)

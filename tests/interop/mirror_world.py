@@ -107,7 +107,8 @@ def mirroring(
     """A sender on a store; took hears of each batch that the server took."""
     with Book(book_path(store)) as book:
         described = entry(url, **more)
-        server = Server(described, secrets or Secrets(store.with_name("secrets.toml")), timeout_s)
+        kept = secrets or Secrets(store.with_name("secrets.toml"))
+        server = Server(described, kept, timeout_s, store.parent)
         try:
             yield Mirror(store, described, book, server, took)
         finally:

@@ -64,7 +64,7 @@ http {{
   map $http_authorization $login {{ default ""; "~^Token (?<who>[^:]+):(?<word>.+)$" "&u=$who&p=$word"; }}
   limit_req_zone $binary_remote_addr zone=few:32k rate=2r/s;
   server {{
-    listen 127.0.0.1:{port};
+    listen 127.0.0.1:{port}{tls};
     location = /api/v2/write {{
       {extra}
       proxy_pass http://127.0.0.1:{behind}/write?db=$arg_bucket&precision=$unit$login;
@@ -72,6 +72,7 @@ http {{
   }}
 }}
 """
+SLOW_S = 0.3
 BUSY = "add_header Retry-After 7 always; return 503;"
 FEW = "limit_req zone=few; limit_req_status 429; add_header Retry-After 1 always;"
 
@@ -171,15 +172,20 @@ class Influx(Process):
 class Gate(Process):
     """nginx before an influxdb; `open_with` starts it again with further directives."""
 
-    def __init__(self, folder: Path, behind: int) -> None:
+    def __init__(self, folder: Path, behind: int, *, certificate: Path | None = None) -> None:
+        """certificate is a PEM file that has the key, too."""
         self._folder, self._behind = folder, behind
+        pem = certificate
+        self._tls = "" if pem is None else f" ssl; ssl_certificate {pem}; ssl_certificate_key {pem}"
         port = free_port()
         super().__init__([NGINX, "-c", str(folder / "gate.conf"), "-e", str(folder / "gate.log")], port)
         self._write("")
 
     def _write(self, extra: str) -> None:
         user = "user root;" if os.geteuid() == 0 else ""
-        text = GATE.format(folder=self._folder, port=self.port, behind=self._behind, extra=extra, user=user)
+        text = GATE.format(
+            folder=self._folder, port=self.port, behind=self._behind, extra=extra, user=user, tls=self._tls
+        )
         (self._folder / "gate.conf").write_text(text)
 
     def open_with(self, extra: str = "") -> None:
@@ -189,7 +195,7 @@ class Gate(Process):
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{'https' if self._tls else 'http'}://127.0.0.1:{self.port}"
 
 
 class Victoria(Process):
@@ -221,8 +227,8 @@ class Victoria(Process):
 
 
 class Relay:
-    """Carries requests to a server and answers back, unless told to 'hang', to 'cut' (the request arrives,
-    its answer never does) or to 'refuse' (the connection is closed at once)."""
+    """Carries requests to a server and answers back, unless told to be 'slow', to 'hang', to 'cut' (the
+    request arrives, its answer never does) or to 'refuse' (the connection is closed at once)."""
 
     def __init__(self, behind: int) -> None:
         self._behind = behind
@@ -273,4 +279,6 @@ class Relay:
                 data = end.recv(65536)
                 if not data or (end is server and self.mode == "cut"):
                     return False
+                if self.mode == "slow":
+                    self._ended.wait(SLOW_S)
                 (client if end is server else server).sendall(data)

@@ -162,3 +162,15 @@ def test_a_site_without_mirrors_says_so(tmp_path: Path) -> None:
     assert "has no [[mirrors]] yet" in nightbank(file, "status").output
     assert nightbank(file, "once").exit_code == 1
     assert nightbank(file, "run").exit_code == 0
+
+
+def test_a_server_that_is_away_holds_no_other_up(site: Path, influx: Influx, gate: Gate) -> None:
+    away = MIRROR.split("[[mirrors]]")[1].format(url="http://127.0.0.1:1").replace('"hub"', '"away"')
+    site.write_text(site.read_text().replace("[[mirrors]]", f"[[mirrors]]{away}\n[[mirrors]]"))
+    sent = nightbank(site, "once")
+    assert sent.exit_code == 1
+    assert sent.output.splitlines()[0] == "away: 127.0.0.1:1: cannot be reached (no connection)"
+    assert sent.output.splitlines()[1] == "hub: up to date"
+    states = [each["state"] for each in json.loads(nightbank(site, "status", "--json").output)]
+    assert states == ["waiting", "up to date"]
+    assert influx.values(BUCKET) == stored(site.with_name("nightbank.db"))

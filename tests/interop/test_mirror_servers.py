@@ -6,6 +6,7 @@ The servers are Debian's influxdb 1.6.7 behind nginx, and victoria-metrics; each
 from __future__ import annotations
 
 import signal
+import subprocess
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time
@@ -345,3 +346,69 @@ def test_finished_days_are_read_back_as_the_store_has_them(
     there = influx.days(BUCKET)
     assert {key: there.get(key) for key in expected} == expected
     assert influx.values(BUCKET) == {}, "only days were wanted"
+
+
+# --- what the line does to it ----------------------------------------------------------------------------
+
+
+def test_a_slow_server_takes_each_line_once(influx: Influx, gate: Gate, tmp_path: Path) -> None:
+    store = tmp_path / "nightbank.db"
+    put(store, some_readings(1200))
+    relay = Relay(gate.port)
+    relay.mode = "slow"
+    try:
+        with mirroring(store, relay.url) as mirror:
+            mirror.catch_up()
+            assert len(mirror.written) == len(set(mirror.written)) == 2400
+    finally:
+        relay.close()
+    assert influx.values(BUCKET) == stored(store)
+
+
+def test_a_secure_line_is_one_to_a_server_that_is_trusted(
+    influx: Influx, gate: Gate, tmp_path: Path, store: Path
+) -> None:
+    own = tmp_path / "own.pem"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=hub",
+         "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", own, "-out", tmp_path / "hub.pem"],
+        check=True, capture_output=True,
+    )  # fmt: skip
+    both = tmp_path / "both.pem"
+    both.write_text(own.read_text() + (tmp_path / "hub.pem").read_text())
+    with Gate(tmp_path, influx.port, certificate=both) as secure:
+        with mirroring(store, secure.url) as mirror:
+            mirror.sender.step()
+            assert "no secure connection" in mirror.sender.error
+            assert "certificate" in mirror.sender.error
+        assert influx.values(BUCKET) == {}
+        with mirroring(store, secure.url, ca="hub.pem") as mirror:
+            mirror.catch_up()
+    assert influx.values(BUCKET) == stored(store)
+
+
+# --- the store behind it ---------------------------------------------------------------------------------
+
+
+def test_a_new_store_in_the_place_of_the_old_one_is_sent_from_its_beginning(
+    influx: Influx, gate: Gate, store: Path
+) -> None:
+    with mirroring(store, gate.url) as mirror:
+        mirror.catch_up()
+        for file in store.parent.glob("nightbank.db*"):
+            if ".mirrors" not in file.name:
+                file.unlink()
+        put(store, some_readings(50, NOON_MS + 100_000))
+        mirror.catch_up()
+        influx.ask(f"DROP DATABASE {BUCKET}")
+        influx.ask(f"CREATE DATABASE {BUCKET}")
+        put(store, [Reading(NOON_MS - 7, "shunt", "battery_voltage_V", 11.5)])
+        mirror.catch_up()
+        assert influx.values(BUCKET) == {(NOON_MS - 7, "shunt", "battery_voltage_V"): 11.5}
+        assert len(mirror.written) == 400 + 100 + 1
+
+
+def test_without_a_store_it_waits_and_says_so(gate: Gate, tmp_path: Path) -> None:
+    with mirroring(tmp_path / "nightbank.db", gate.url) as mirror:
+        assert mirror.sender.step() == 60
+        assert "there is no store yet" in mirror.sender.error
