@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, log_to_stderr, moment_ms
+from monitor.cli_parts import SITE_FILE, bar_on_stderr, log_to_stderr, moment_ms
 
 if TYPE_CHECKING:
     from monitor.site.model import Site
@@ -74,7 +74,8 @@ def once(ctx: click.Context, name: str | None) -> None:
     if not names:
         click.echo(NONE_YET.format(asked.path), err=True)
         ctx.exit(1)
-    wrong = send_once(site, asked.path, name)
+    with bar_on_stderr(1000, "", "sending", quiet=False) as bar:
+        wrong = send_once(site, asked.path, name, lambda share: bar.move_to(round(1000 * share)))
     for each in names:
         click.echo(f"{each}: {wrong[each]}" if each in wrong else f"{each}: up to date")
     ctx.exit(int(bool(wrong)))

@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from monitor.errors import StoreError
 from monitor.mirror.state import Refused, State
 from monitor.records import Event
 from monitor.store.connect import connect, prepare_for_writing, told
@@ -49,10 +50,17 @@ class Book:
         self.path = path
         self._lock = threading.Lock()
         self._connection = connect(path, read_only=False)
-        with told(path):
-            prepare_for_writing(self._connection)
-            for statement in TABLES:
-                self._connection.execute(statement)
+        try:
+            with told(path):
+                prepare_for_writing(self._connection)
+                for statement in TABLES:
+                    self._connection.execute(statement)
+        except StoreError as error:
+            self._connection.close()
+            raise StoreError(
+                f"{error}. This file only says how far the mirrors have come: if it is damaged, "
+                "remove it and all is sent once more"
+            ) from error
 
     def __enter__(self) -> Self:
         return self
@@ -119,12 +127,15 @@ def _read(ask: sqlite3.Connection, name: str) -> tuple[Place | None, State]:
     row = ask.execute("SELECT place, state FROM mirror WHERE name = ?", (name,)).fetchone()
     if row is None:
         return None, State()
-    place, state = json.loads(row[0]), json.loads(row[1])
-    place["given"] = {(device, quantity): time_ms for device, quantity, time_ms in place["given"]}
-    place["due"] = tuple(place["due"])
-    state["told"] = tuple(state["told"])
-    state["untold"] = tuple(Event(**each) for each in state["untold"])
-    return Place(**place), State(**state)
+    try:
+        place, state = json.loads(row[0]), json.loads(row[1])
+        place["given"] = {(device, quantity): time_ms for device, quantity, time_ms in place["given"]}
+        place["due"] = tuple(place["due"])
+        state["told"] = tuple(state["told"])
+        state["untold"] = tuple(Event(**each) for each in state["untold"])
+        return Place(**place), State(**state)
+    except (ValueError, KeyError, TypeError):  # of another version: all is sent once more
+        return None, State()
 
 
 def _place_text(place: Place) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -12,14 +12,14 @@ from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
 from monitor.mirror.lines import Lines
-from monitor.mirror.sender import Sender
+from monitor.mirror.sender import Sender, wanted_of
 from monitor.mirror.server import Server
 from monitor.notices.secrets import secrets_of
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.connect import FileLock
-from monitor.store.mirrored import Point, going_back
+from monitor.store.mirrored import Point, going_back, newest_points, snapshot
 
 log = logging.getLogger("nightbank")
 
@@ -82,19 +82,26 @@ def run(site: Site, site_file: Path, stop: threading.Event) -> None:
         lock.release()
 
 
-def once(site: Site, site_file: Path, name: str | None = None) -> dict[str, str]:
-    """Send what waits to all mirrors or one; what went wrong, by the mirror's name. Raises StoreError."""
+def once(
+    site: Site, site_file: Path, name: str | None = None, progress: Callable[[float], None] | None = None
+) -> dict[str, str]:
+    """Send what waits to all mirrors or one; what went wrong, by the mirror's name. Raises StoreError.
+
+    progress hears which share of it is done, by the readings' time.
+    """
     path = store_path(site, site_file)
     lock = FileLock(path.with_name(path.name + ".mirrors-lock"), "another process of the mirrors")
     wrong: dict[str, str] = {}
     try:
         with Book(book_path(path)) as book:
-            for entry in site.mirrors:
-                if name in (None, entry.name):
-                    mirror = _Mirror(site, site_file, entry, book)
-                    error = _through(mirror)
-                    if error:
-                        wrong[entry.name] = error
+            meant = [entry for entry in site.mirrors if name in (None, entry.name)]
+            for number, entry in enumerate(meant):
+                mirror = _Mirror(site, site_file, entry, book)
+                for share in _through(mirror, path):
+                    if progress is not None:
+                        progress((number + share) / len(meant))
+                if mirror.sender.error:
+                    wrong[entry.name] = mirror.sender.error
     finally:
         lock.release()
     return wrong
@@ -129,16 +136,20 @@ def _follow(mirror: _Mirror, stop: threading.Event, fatal: list[Exception]) -> N
         mirror.close()
 
 
-def _through(mirror: _Mirror) -> str:
-    """Batch after batch until nothing waits; what went wrong, or ''."""
-    pause = threading.Event()
+def _through(mirror: _Mirror, store: Path) -> Iterator[float]:
+    """Batch after batch until nothing waits or something goes wrong; the share that is done, after each."""
+    pause, sender = threading.Event(), mirror.sender
+    with snapshot(store) as ask:
+        newest = newest_points(ask, wanted_of(mirror.entry))
+    first_ms, last_ms = sender.reached_ms, max((point.time_ms for point in newest), default=0)
     try:
         while True:
-            wait_s = mirror.sender.step()
-            if mirror.sender.is_current:
-                return ""
-            if mirror.sender.error:
-                return mirror.sender.error
+            wait_s = sender.step()
+            if sender.is_current or sender.error:
+                return
+            if first_ms < 0:
+                first_ms = sender.reached_ms
+            yield min(1.0, max(0.0, (sender.reached_ms - first_ms) / max(1, last_ms - first_ms)))
             pause.wait(wait_s)
     finally:
         mirror.close()

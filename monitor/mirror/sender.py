@@ -46,8 +46,17 @@ STORE_RETRY_S = 60.0
 LONGEST_ASKED_S = 3600.0
 """So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop a mirror)."""
 
+AWAY_TOLD_MS = 24 * 3_600_000
+"""A server that has taken nothing for so long is told as an event (our choice: a night without a network is
+nothing to tell)."""
+
+AWAY = "away"
+"""Under which name the book keeps that this was told."""
+
 KIND = "mirror"
 """The kind of the events."""
+
+_SPELLS = frozenset({AWAY, Trouble.DENIED.value})
 
 Write = Callable[[Sequence[Point]], None]
 
@@ -86,6 +95,11 @@ class Sender:
         self._changed = False
         self._store_error = ""
         self.is_current = False
+
+    @property
+    def reached_ms(self) -> int:
+        """The time of the newest reading that was sent, -1 where none was."""
+        return -1 if self._place is None else max(self._place.given.values(), default=-1)
 
     @property
     def error(self) -> str:
@@ -195,18 +209,22 @@ class Sender:
         self._state = replace(self._state, told=tuple(told), untold=tuple(untold))
 
     def _went_well(self, delivery: Delivery, now_ms: int) -> None:
-        state = self._state
+        state, untold = self._state, self._state.untold
         if state.failing_ms is not None:
             log.info("mirror %s: the server takes readings again", self._entry.name)
+            if _SPELLS.intersection(state.told):
+                text = f"The server takes readings again, after {_span(now_ms - state.failing_ms)}."
+                untold = (*untold, self._event(text))
         self._state = replace(
             state,
+            untold=untold,
             taken=state.taken + delivery.taken,
             refused=state.refused + len(delivery.refused),
             taken_ms=now_ms,
             failing_ms=None,
             error="",
             next_ms=None,
-            told=tuple(each for each in state.told if each != Trouble.DENIED),
+            told=tuple(each for each in state.told if each not in _SPELLS),
         )
         self._failures, self._changed = 0, True
         self._lines = min(MOST_LINES, 2 * self._lines)
@@ -227,18 +245,36 @@ class Sender:
             error=str(error),
             next_ms=now_ms + round(1000 * wait),
         )
-        if error.trouble is Trouble.DENIED and Trouble.DENIED not in before.told:
-            text = f"The server takes nothing: {error}. Nothing is lost; it is tried again."
-            self._state = replace(
-                self._state,
-                told=(*before.told, Trouble.DENIED.value),
-                untold=(*before.untold, self._event(text)),
+        if error.trouble is Trouble.DENIED:
+            self._tell_once(
+                Trouble.DENIED, f"The server takes nothing: {error}. Nothing is lost; it is tried again."
             )
-        if is_news:
+        elif now_ms - (self._state.failing_ms or now_ms) >= AWAY_TOLD_MS:
+            self._tell_once(
+                AWAY, f"The server has taken nothing for a day: {error}. Nothing is lost; it is tried again."
+            )
+        if is_news or self._state.untold:
             log.warning("mirror %s: %s; the readings wait in the store", self._entry.name, error)
             self._changed = True
             self.save()
         return wait
 
+    def _tell_once(self, spell: str, text: str) -> None:
+        """An event, unless this spell of trouble was told already."""
+        if spell not in self._state.told:
+            told, untold = (*self._state.told, str(spell)), (*self._state.untold, self._event(text))
+            self._state = replace(self._state, told=told, untold=untold)
+
     def _event(self, text: str) -> Event:
         return Event(self._clock.now_ms(), KIND, self._entry.name, text)
+
+
+def _span(span_ms: int) -> str:
+    """A length of time in words: '3 h 20 min', '2 days 4 h'."""
+    minutes = round(span_ms / 60_000)
+    days, hours = divmod(minutes // 60, 24)
+    if days:
+        return f"{days} day{'s' if days > 1 else ''} {hours} h"
+    if hours:
+        return f"{hours} h {minutes % 60} min"
+    return f"{minutes} min" if minutes else "less than a minute"

@@ -177,7 +177,9 @@ def test_a_server_that_refuses_everything_is_no_reason_to_set_anything_aside(
         mirror.catch_up()
     assert influx.values(BUCKET) == stored(store)
     assert look_up(book_path(store), "hub", 1)[2] == []
-    assert len(events(store)) == 1
+    back, nothing = events(store)
+    assert nothing.startswith("The server takes nothing: refuses everything")
+    assert back == "The server takes readings again, after less than a minute."
 
 
 # --- what keeps the server from taking anything ----------------------------------------------------------

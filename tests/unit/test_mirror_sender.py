@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
@@ -11,7 +13,7 @@ from random import Random
 import pytest
 
 from monitor.clock import SteppedClock
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import KEPT, Book, book_path, look_up
 from monitor.mirror.lines import Lines, tag_value
 from monitor.mirror.sender import LONGEST_ASKED_S, SAVE_EVERY_S, Sender
@@ -19,7 +21,7 @@ from monitor.mirror.server import retry_after_s
 from monitor.mirror.state import Refused, State
 from monitor.records import Event, Reading, parse_iso
 from monitor.site.mirror_table import MirrorEntry
-from monitor.store.embedded import open_writer
+from monitor.store.embedded import open_reader, open_writer
 from monitor.store.mirrored import Place, Point
 
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")
@@ -175,6 +177,56 @@ def test_the_book_keeps_the_newest_refused_values_and_no_more(tmp_path: Path) ->
             book.save("hub", Place(1), State(), rows)
         _, _, kept = look_up(path, "hub", 10 * KEPT)
     assert [each.found_ms for each in kept] == list(range(2 * KEPT - 1, KEPT - 1, -1))
+
+
+def told(store: Path) -> list[str]:
+    with open_reader(store) as reader:
+        return [event.text for event in reversed(reader.events(0, 2**50))]
+
+
+def test_a_server_that_was_away_for_a_day_is_told_once_and_so_is_its_return(store: Path) -> None:
+    far, clock = Far(), Clock(NOON_MS)
+    far.answer = MirrorError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
+    with Book(book_path(store)) as book:
+        sender = sender_of(store, book, far, clock)
+        for hour in range(28):
+            clock.set(NOON_MS + hour * 3_600_000)
+            sender.step()
+            assert len(told(store)) == (1 if hour >= 24 else 0), hour
+        far.answer = None
+        sender.step()
+    assert told(store) == [
+        "The server has taken nothing for a day: hub: cannot be reached (no connection)."
+        " Nothing is lost; it is tried again.",
+        "The server takes readings again, after 1 day 3 h.",
+    ]
+
+
+def test_an_hour_without_a_network_is_nothing_to_tell(store: Path) -> None:
+    far, clock = Far(), Clock(NOON_MS)
+    far.answer = MirrorError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
+    with Book(book_path(store)) as book:
+        sender = sender_of(store, book, far, clock)
+        sender.step()
+        clock.set(NOON_MS + 3_600_000)
+        far.answer = None
+        sender.step()
+    assert told(store) == []
+
+
+def test_a_book_that_is_damaged_is_told_with_what_to_do(store: Path) -> None:
+    book_path(store).write_bytes(b"no database at all" * 100)
+    with pytest.raises(StoreError, match="remove it and all is sent once more"):
+        Book(book_path(store))
+
+
+def test_a_place_of_another_version_means_that_all_is_sent_again(store: Path) -> None:
+    with Book(book_path(store)) as book:
+        book.save("hub", Place(7), State(taken=5))
+    with closing(sqlite3.connect(book_path(store))) as file:
+        file.execute("""UPDATE mirror SET place = '{"key": 7, "sent": []}'""")
+        file.commit()
+    assert look_up(book_path(store), "hub", 5) == (None, State(), [])
 
 
 @pytest.mark.parametrize(
