@@ -5,6 +5,7 @@ The rooms are imported when a command runs, so that the command line stays light
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -74,6 +75,7 @@ def once(ctx: click.Context, name: str | None) -> None:
     if not names:
         click.echo(NONE_YET.format(asked.path), err=True)
         ctx.exit(1)
+    logging.getLogger("nightbank").addHandler(logging.NullHandler())  # what went wrong is told at the end
     with bar_on_stderr(1000, "", "sending", quiet=False) as bar:
         wrong = send_once(site, asked.path, name, lambda share: bar.move_to(round(1000 * share)))
     for each in names:
