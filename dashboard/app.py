@@ -23,14 +23,13 @@ from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
 from dashboard.api import add_api
-from dashboard.calm import Teller
+from dashboard.calm import NOT_FOUND, Teller
 from dashboard.files import add_files
-from dashboard.frame import ASSETS, live_frame, still_html, title_of
+from dashboard.frame import ASSETS, filled, live_frame, still_html, title_of
 from dashboard.fresh import RENDERINGS, html_of
 from dashboard.gate import (
     FILES,
     FRESH,
-    NOT_FOUND,
     SCRIPTS,
     check_callbacks,
     guard,
@@ -78,8 +77,9 @@ class _Page(Dash):
         )
         parts["scripts"] = self.scripts_tag(parts["scripts"])
         parts["metas"] += at.metas
-        text: str = super().interpolate_index(**parts)
-        return text.replace('<html lang="en">', f'<html lang="en"{at.html_attributes}>', 1)
+        parts["title"] = html_text(parts["title"])
+        frame = self.index_string.replace('<html lang="en">', f'<html lang="en"{at.html_attributes}>', 1)
+        return filled(frame, parts)
 
     def _config(self) -> dict[str, Any]:
         """What Dash tells its scripts: charts are drawn by our own file instead of the whole of plotly."""
@@ -117,7 +117,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
     add_phone(app.server, site, {page.path for page in PAGES})
-    guard(app, own_names(site), desk)
+    guard(app, own_names(site), desk, teller)
     if site.page.reading_needs_pin:
         show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
@@ -148,7 +148,7 @@ def _add_fresh(app: Dash, page: Page, open_reader: ReaderFactory, site: Site) ->
     def answer() -> Response:
         sections = page.fresh(open_reader, site, request.args.get("of", "")) if page.fresh else None
         if sections is None:
-            return Response(NOT_FOUND, 404, mimetype="text/plain")
+            return Response(f"{NOT_FOUND}\n", 404, mimetype="text/plain")
         told = RENDERINGS.since(request.args.get("seen", ""), html_of(sections))
         return Response(json.dumps(told, ensure_ascii=False), mimetype="application/json")
 
@@ -193,7 +193,9 @@ def _send_files(app: _Page) -> None:
         if path is not None:
             changes_with_content = request.path in kept or "m" in request.args
             return send(path, keep=changes_with_content or check_fingerprint(request.path)[1])
-        return Response(NOT_FOUND, 404, mimetype="text/plain") if request.path.startswith(FILES) else None
+        if request.path.startswith(FILES):
+            return Response(f"{NOT_FOUND}\n", 404, mimetype="text/plain")
+        return None
 
     def send(path: Path, *, keep: bool) -> Response:
         """A file whose address changes with its content (keep) may stay in the phone for a year."""

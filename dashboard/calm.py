@@ -30,9 +30,11 @@ OWN_FAULT = (
     " what you wanted is done."
 )
 
+NOT_FOUND = "There is no such page here. The address of the first page is /"
+
 WORDS = {
     HTTPStatus.BAD_REQUEST: "This request cannot be understood; nothing was changed.",
-    HTTPStatus.NOT_FOUND: "There is no such page here. The address of the first page is /",
+    HTTPStatus.NOT_FOUND: NOT_FOUND,
     HTTPStatus.METHOD_NOT_ALLOWED: "This is not answered at this address.",
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "That is more than can be taken here.",
 }
@@ -66,7 +68,8 @@ class Teller:
         if is_for_programs(request.path):
             return error(status, text)
         if request.accept_mimetypes.best == "text/html":
-            return self.page("Not done", status, [html.P(text, className="told")])
+            title = "No such page" if status == HTTPStatus.NOT_FOUND else "Not done"
+            return self.page(title, status, [html.P(text, className="told")])
         return Response(f"{text}\n", status, mimetype="text/plain")
 
     def keep_calm(self, server: Flask) -> None:

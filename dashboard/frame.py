@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from pathlib import Path
 from urllib.parse import quote
 
@@ -15,6 +17,9 @@ from dashboard.phone import MANIFEST_PATH, Moment
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
+
+PLACE = re.compile(r"\{%(\w+)%\}")
+"""Where a frame has room for a part, written as Dash writes it."""
 
 LIVE_FRAME = """<!DOCTYPE html>
 <html lang="en">
@@ -43,23 +48,23 @@ LIVE_FRAME = """<!DOCTYPE html>
 are filled by assets/connection.js when the server falls silent and by assets/call.js while an alarm calls."""
 
 STILL_FRAME = """<!DOCTYPE html>
-<html lang="en"@LOOK@>
+<html lang="en"{%look%}>
 <head>
 <meta charset="UTF-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-@METAS@
-<title>@TITLE@</title>
-<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
-<link rel="manifest" href="@MANIFEST@">
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="data:image/svg+xml,{%icon%}">
+<link rel="manifest" href="{%manifest%}">
 <link rel="apple-touch-icon" href="/assets/icon-touch-180.png">
-<link rel="stylesheet" href="@STYLE@">
-@SCRIPTS@
+<link rel="stylesheet" href="{%style%}">
+{%scripts%}
 </head>
 <body>
-@HEAD@
-@CONTENT@
-@FOOT@
-@NAV@
+{%head%}
+{%content%}
+{%foot%}
+{%nav%}
 </body>
 </html>
 """
@@ -76,22 +81,25 @@ def still_html(page: Page, site: Site, content: Component, moment: Moment) -> st
     """The whole answer of a page that needs no script."""
     scripts = ("phone.js", page.script) if page.script else ("phone.js",)
     parts = {
-        "LOOK": moment.html_attributes,
-        "METAS": moment.metas,
-        "HEAD": moment.head(),
-        "FOOT": moment.foot(still=True),
-        "TITLE": html_text(title_of(site, page)),
-        "ICON": _icon(),
-        "MANIFEST": MANIFEST_PATH,
-        "STYLE": _asset("page.css"),
-        "SCRIPTS": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
-        "NAV": nav(page),
-        "CONTENT": html_text(content),
+        "look": moment.html_attributes,
+        "metas": moment.metas,
+        "head": moment.head(),
+        "foot": moment.foot(still=True),
+        "title": html_text(title_of(site, page)),
+        "icon": _icon(),
+        "manifest": MANIFEST_PATH,
+        "style": _asset("page.css"),
+        "scripts": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
+        "nav": nav(page),
+        "content": html_text(content),
     }
-    text = STILL_FRAME
-    for name, part in parts.items():
-        text = text.replace(f"@{name}@", part)
-    return text
+    return filled(STILL_FRAME, parts)
+
+
+def filled(frame: str, parts: Mapping[str, str]) -> str:
+    """A frame with its parts in the place of '{%name%}', all in one go: what a person has written may hold
+    such marks itself and is never filled in."""
+    return PLACE.sub(lambda found: parts[found[1]], frame)
 
 
 def title_of(site: Site, page: Page) -> str:

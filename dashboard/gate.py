@@ -14,7 +14,7 @@ from flask import Response, request
 
 from dashboard.api import error, is_for_programs
 from dashboard.callback_door import is_ours
-from dashboard.calm import Teller
+from dashboard.calm import NOT_FOUND, Teller
 from dashboard.csv_files import TABLES
 from dashboard.doors import FROM_ELSEWHERE, is_from_here
 from dashboard.hosts import FOREIGN, is_own
@@ -45,8 +45,6 @@ SENSELESS = "This is nothing that the page's own scripts would ask for."
 NO_PAGE = "default-src 'none'; frame-ancestors 'none'"
 """The Content-Security-Policy of what is no page: data and files, most of them asked for again and again."""
 
-NOT_FOUND = "There is no such page here. The address of the first page is /\n"
-
 
 def own_names(site: Site) -> frozenset[str]:
     """The names by which this computer may be asked, beside those that no one outside can give."""
@@ -54,7 +52,7 @@ def own_names(site: Site) -> frozenset[str]:
     return frozenset(name.lower() for name in given)
 
 
-def guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
+def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
     (Dash would answer 200 to all)."""
     server = app.server
@@ -74,7 +72,7 @@ def guard(app: Dash, names: frozenset[str], desk: Desk) -> None:
     def refuse_unknown() -> Response | None:
         if request.path in known or request.path.startswith(FILES) or is_for_programs(request.path):
             return None
-        return Response(NOT_FOUND, 404, mimetype="text/plain")
+        return teller.told(404, NOT_FOUND)
 
     @server.after_request
     def add_headers(response: Response) -> Response:

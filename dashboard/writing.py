@@ -76,9 +76,10 @@ class Desk:
         server.add_url_rule(UNLOCK, "unlock form", self._ask_for_pin, methods=["GET"])
         server.add_url_rule(UNLOCK, "unlock", self._unlock, methods=["POST"])
         server.add_url_rule(LOCK, "lock", self._lock_again, methods=["POST"])
+        server.add_url_rule(LOCK, "lock loaded", self._leader("/"), methods=["GET"])
         for path, (asked, page) in self._by_path.items():
             server.add_url_rule(path, path, self._taker(asked, page), methods=["POST"])
-            server.add_url_rule(path, f"{path} loaded", self._leader(page), methods=["GET"])
+            server.add_url_rule(path, f"{path} loaded", self._leader(page.path), methods=["GET"])
 
     def state(self) -> State:
         """How the page stands to the visitor of the present request."""
@@ -191,9 +192,9 @@ class Desk:
 
         return take
 
-    def _leader(self, page: Page) -> Callable[[], Response]:
+    def _leader(self, path: str) -> Callable[[], Response]:
         """Whoever loads an address where forms are sent is led to the page with the form."""
-        return lambda: redirect(page.path, 303)
+        return lambda: redirect(path, 303)
 
     def _not_good(self, typed: Mapping[str, str] | None = None, page: Page | None = None) -> Response:
         """A form without a session, or whose token is not good."""
