@@ -55,7 +55,7 @@ class Change:
 class Alarms:
     """All that the page says, as of now_ms. shelved names the alarms that are shelved; aside are sentences on
     alarms that are shelved, suppressed or out of service; quiet the names of those watched without a cause;
-    figures label and value with what it should be, of so many days."""
+    figures label and value with what it should be, of so many days: none where no alarm was ever judged."""
 
     now_ms: int
     sentence: str
@@ -92,7 +92,7 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
         quiet=tuple(sorted(state.name for state in states if state.state == Condition.NORMAL)),
         history=tuple(_change(each, now_ms, zone) for each in islice(told, HISTORY_LIMIT)),
         figures=_figures(found),
-        days=round((found.end_ms - found.start_ms) / DAY_MS),
+        days=round((found.end_ms - found.start_ms) / DAY_MS) if states else 0,
     )
 
 

@@ -116,7 +116,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
         else:
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
-    add_phone(app.server, site, {page.path for page in PAGES})
+    add_phone(app.server, site, {*(page.path for page in PAGES), *desk.takes_forms})
     guard(app, own_names(site), desk, teller)
     if site.page.reading_needs_pin:
         show_only_unlocked(app, desk, teller)

@@ -12,7 +12,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dashboard.forms import Mistyped
-from dashboard.local import in_form
+from dashboard.local import in_form, marked
 from dashboard.words import clock_text
 from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of, figures_words
 from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of
@@ -77,7 +77,7 @@ def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> str:
 
 
 def typed_of(entry: LogEntry, zone: ZoneInfo) -> dict[str, str]:
-    """An entry as its form would hold it."""
+    """An entry as its form would hold it, its numbers as the phone writes them."""
     typed = {
         EDIT: str(entry.id),
         KIND: entry.kind,
@@ -86,7 +86,7 @@ def typed_of(entry: LogEntry, zone: ZoneInfo) -> dict[str, str]:
         TEXT: entry.text,
     }
     for name, value in entry.details.items():
-        typed[name] = f"{value:.3f}" if cell_of(name) is not None else f"{value:g}"
+        typed[name] = marked(f"{value:.3f}" if cell_of(name) is not None else f"{value:g}")
     return typed
 
 
@@ -117,7 +117,7 @@ def log_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
     try:
         entry_of(asked, site, now_ms)
     except LogRefused as refused:
-        raise Mistyped(str(refused), WHEN if refused.field == TIME else refused.field) from None
+        raise Mistyped(in_form(str(refused)), WHEN if refused.field == TIME else refused.field) from None
     return asked
 
 

@@ -58,10 +58,10 @@ def layout(
             header,
             html.Section(lead, id="lead"),
             html.Div(
-                [*standing_section(alarms, token), *shelved_section(alarms, token), watched_section(alarms)],
+                [*standing_section(alarms, token), *shelved_section(alarms, token), *watched_section(alarms)],
                 className="column",
             ),
-            html.Div([history_section(alarms), figures_section(alarms)], className="column"),
+            html.Div([history_section(alarms), *figures_section(alarms)], className="column"),
             *lock_section(hand, alarms.now_ms),
             *under_thumb(hand, answer_all(alarms, token)),
         ]
@@ -154,8 +154,10 @@ def standing_item(each: Standing, token: str, *, alone: bool) -> Component:
 
 
 def history_section(alarms: Alarms) -> Component:
-    if not alarms.history:
-        content: Component = html.P(f"Nothing has changed in the last {FIGURES_DAYS} days.")
+    if not (alarms.history or alarms.days):
+        content: Component = html.P("No change is on record.")
+    elif not alarms.history:
+        content = html.P(f"Nothing has changed in the last {FIGURES_DAYS} days.")
     else:
         content = html.Ul(
             [
@@ -174,13 +176,17 @@ def history_section(alarms: Alarms) -> Component:
     return html.Section([html.H2("What has happened"), content])
 
 
-def watched_section(alarms: Alarms) -> Component:
+def watched_section(alarms: Alarms) -> list[Component]:
+    if not alarms.quiet:
+        return []
     names = html.Ul([html.Li(name) for name in alarms.quiet])
-    return html.Section(html.Details([html.Summary(f"{len(alarms.quiet)} watched and quiet"), names]))
+    return [html.Section(html.Details([html.Summary(f"{len(alarms.quiet)} watched and quiet"), names]))]
 
 
-def figures_section(alarms: Alarms) -> Component:
-    """How the alarms do, each figure beside what is aimed at."""
+def figures_section(alarms: Alarms) -> list[Component]:
+    """How the alarms do, each figure beside what is aimed at; nothing where no alarm was ever judged."""
+    if not alarms.days:
+        return []
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in FIGURE_HEADS]))
     body = html.Tbody(
         [
@@ -188,12 +194,14 @@ def figures_section(alarms: Alarms) -> Component:
             for label, value, aim in alarms.figures
         ]
     )
-    return html.Section(
-        [
-            html.H2(f"How they do, {alarms.days} {'day' if alarms.days == 1 else 'days'}"),
-            html.Table([heads, body], className="figures"),
-        ]
-    )
+    return [
+        html.Section(
+            [
+                html.H2(f"How they do, {alarms.days} {'day' if alarms.days == 1 else 'days'}"),
+                html.Table([heads, body], className="figures"),
+            ]
+        )
+    ]
 
 
 PAGE = Page(PATH, "Alarms", layout, asks=(Ask(ASK, lambda _typed: FORM, asked_for),))

@@ -27,6 +27,7 @@ from dashboard.care_rows import (
 from dashboard.field import Field
 from dashboard.forms import ONLY_LOOKS, Hand, form, hidden, labelled, lock_section, outcome_note, under_thumb
 from dashboard.found import found_section
+from dashboard.local import marked
 from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Page, ReaderFactory, extra
 from dashboard.words import unbroken
@@ -164,8 +165,8 @@ def _wrong(hand: Hand) -> str:
 
 def _field(name: str, typed: Mapping[str, str], wrong: str, **attributes: Any) -> Component:
     """A field as it was typed; the one to be mended is marked and has the cursor."""
-    marked = {"autoFocus": True, **extra(aria_invalid="true")} if name == wrong else {}
-    return Field(name=name, value=typed.get(name, ""), **attributes, **marked)
+    to_mend = {"autoFocus": True, **extra(aria_invalid="true")} if name == wrong else {}
+    return Field(name=name, value=typed.get(name, ""), **attributes, **to_mend)
 
 
 def _fields(site: Site, kind: str, typed: Mapping[str, str], wrong: str) -> list[Component]:
@@ -203,7 +204,8 @@ def _cells(site: Site, typed: Mapping[str, str], wrong: str) -> list[Component]:
         for cell in range(1, cell_count(bank) + 1)
     ]
     told = html.P(
-        "Specific gravity as read, such as 1.265 or 1265. Cells are counted from the positive pole."
+        f"Specific gravity as read, such as {marked('1.265')} or 1265. Cells are counted from the positive"
+        " pole."
     )
     return [told, html.Div(fields, className="cells")]
 

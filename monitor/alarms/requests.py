@@ -42,7 +42,7 @@ def answer(
             if state.state in ACKNOWLEDGED and not _came_later(state, seen_ms, now_ms)
         ]
         names = ", ".join(state.name for state, _ in done)
-        return done, f"acknowledged: {names}." if done else "There is nothing to acknowledge."
+        return done, f"Acknowledged: {names}." if done else "There is nothing to acknowledge."
     named = {name.casefold(): state for name, state in states.items()}
     state = named.get(request.subject.casefold())
     if state is None:

@@ -3,6 +3,8 @@
 import pytest
 
 from dashboard.alarm_rows import take_alarms
+from dashboard.markup import html_text
+from dashboard.pages.alarms import layout as page
 from monitor.alarms.rules import rules_of
 from monitor.records import AlarmState, Condition, Reading, Transition, parse_iso
 from monitor.site.load import load_site, with_defaults
@@ -34,6 +36,14 @@ def state(name, condition, **changes):
 
 def test_without_a_judgement_it_says_so(store, site):
     assert take_alarms(store, site).sentence == "No alarm has been judged yet."
+
+
+def test_without_a_judgement_the_page_shows_no_figures(store, site):
+    """'0.00 raised a day in 30 days' would say that somebody watched."""
+    text = html_text(page(lambda: store, site, {}))
+    assert "No alarm has been judged yet." in text
+    for unknown in ("How they do", "Raised a day", "0 watched", "30 days"):
+        assert unknown not in text
 
 
 def test_what_stands_is_told_with_what_to_do_first(store, site):

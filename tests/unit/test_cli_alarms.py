@@ -105,7 +105,7 @@ def test_an_acknowledgement_is_done_by_the_daemon_and_told(hide):
 
 def test_all_alarms_can_be_acknowledged_at_once(hide):
     hide.start()
-    assert hide.say("acknowledge", "all").output == "acknowledged: Bank too hot.\n"
+    assert hide.say("acknowledge", "all").output == "Acknowledged: Bank too hot.\n"
 
 
 def test_a_shelved_alarm_is_told_with_its_end_and_can_be_unshelved(hide):
