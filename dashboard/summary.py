@@ -38,6 +38,8 @@ GAP_LEAST_MS = 5 * MINUTE_MS
 CLOCK_ALARM = "Clock not trusted"
 """The alarm that has the clock's own mark."""
 
+UNLIKE_TIMES = "not known today: shunt and controller were not read over the same time"
+
 CALLING = PRIORITIES[:2]
 """Priorities for which an open page may sound."""
 
@@ -263,9 +265,10 @@ def day_totals(snapshot: Snapshot, site: Site) -> tuple[Total, ...]:
         used_Wh, used_Ah = ledger.used_Wh, ledger.used_Ah
     at_array = ledger is not None and ledger.harvest_Wh is not None
     harvest_note = "Wh at the array, Ah into the bank side" if at_array and harvest_Ah is not None else ""
+    both_read = used_Wh is not None or used_Ah is not None or harvest_Ah is None
     use_note = {
         "controller": "through the controller's load output",
-        "shunt": "counted at the shunt",
+        "shunt": "counted at the shunt" if both_read else UNLIKE_TIMES,
         "charging": "not metered: the controller does not see the loads",
     }[site.metering.level]
     return (

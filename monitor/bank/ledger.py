@@ -12,6 +12,11 @@ from datetime import date
 
 from monitor.records import DayStat
 
+UNLIKE_SHARE, UNLIKE_LEAST_S = 0.03, 300.0
+"""Controller and shunt cover a day alike unless their times differ by more than both of these (our choice:
+the shares told as gaps). Where one was silent for longer, the difference of what they counted is no
+use: an unread noon would make it negative, an unread shunt would count the charge as use."""
+
 
 @dataclass(frozen=True, slots=True)
 class DayLedger:
@@ -38,7 +43,8 @@ def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
     """The ledger of one day from its statistics, at metering level 'shunt', 'controller' or 'charging'.
 
     At 'shunt' the loads' share is charge minus net, so that a lamp fed straight from the noon array counts
-    too; without a charge current it is what left the bank. At 'charging' the use stays unknown.
+    too, and never less than what left the bank; without a charge current it is what left the bank, and where
+    controller and shunt were read over unlike times it is unknown. At 'charging' the use stays unknown.
     Raises ValueError unless all statistics are of one day.
     """
     days = {stat.day for stat in stats}
@@ -54,9 +60,13 @@ def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
         if level == "controller":
             return integral(load)
         if level == "shunt" and net in by_name:
-            given = integral(charge)
             kept = by_name[net]
-            return given - kept.integral_h if given is not None else -kept.negative_h
+            given = integral(charge)
+            if given is None:
+                return -kept.negative_h
+            if not covered_alike(by_name[charge], kept):
+                return None
+            return max(given - kept.integral_h, -kept.negative_h)
         return None
 
     voltage = by_name.get("battery_voltage_V")
@@ -72,6 +82,12 @@ def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:
         voltage_max_V=voltage.maximum if voltage else None,
         covered_s=voltage.covered_s if voltage else 0.0,
     )
+
+
+def covered_alike(one: DayStat, other: DayStat) -> bool:
+    """Whether two quantities were read over about the same time of a day."""
+    longer_s = max(one.covered_s, other.covered_s)
+    return abs(one.covered_s - other.covered_s) <= max(UNLIKE_LEAST_S, UNLIKE_SHARE * longer_s)
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,6 +71,45 @@ def test_a_shunt_alone_counts_what_left_the_bank():
     assert ledger.used_Ah == pytest.approx(15.0)
 
 
+@pytest.mark.parametrize(
+    ("charge_s", "net_s"),
+    [(80_000.0, 86_400.0), (86_400.0, 80_000.0)],
+    ids=["controller silent for two hours", "shunt silent for two hours"],
+)
+def test_the_use_is_unknown_where_controller_and_shunt_cover_unlike_times(charge_s, net_s):
+    """By hand: with the noon's 20 Ah unread at the controller 20 - 35 would be a use of minus 15 Ah."""
+    ledger = day_ledger(
+        [
+            stat("charge_current_A", 20.0, covered_s=charge_s),
+            stat("battery_current_A", 35.0, positive=40.0, negative=-5.0, covered_s=net_s),
+        ],
+        "shunt",
+    )
+    assert ledger.used_Ah is None
+    assert ledger.charge_Ah == 20.0
+
+
+@pytest.mark.parametrize(("day_s", "apart_s"), [(86_400.0, 2500.0), (7200.0, 290.0)])
+def test_a_few_lost_answers_do_not_hide_the_use(day_s, apart_s):
+    ledger = day_ledger(
+        [
+            stat("charge_current_A", 40.0, covered_s=day_s - apart_s),
+            stat("battery_current_A", 15.0, positive=30.0, negative=-15.0, covered_s=day_s),
+        ],
+        "shunt",
+    )
+    assert ledger.used_Ah == pytest.approx(25.0)
+
+
+def test_the_use_is_at_least_what_left_the_bank():
+    """Meters differ by a percent or two: a day without a lamp must not end with a negative use."""
+    ledger = day_ledger(
+        [stat("charge_current_A", 40.0), stat("battery_current_A", 40.4, positive=40.8, negative=-0.4)],
+        "shunt",
+    )
+    assert ledger.used_Ah == pytest.approx(0.4)
+
+
 def test_use_is_unknown_where_only_charging_is_metered():
     ledger = day_ledger([stat("charge_current_A", 40.0), stat("load_current_A", 0.0)], "charging")
     assert ledger.used_Ah is None

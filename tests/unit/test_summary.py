@@ -167,6 +167,12 @@ def test_where_only_charging_is_metered_no_use_is_claimed():
     assert said.totals[1].note == "not metered: the controller does not see the loads"
 
 
+def test_a_use_that_unlike_times_hide_is_not_known_and_says_why():
+    said = summarize(snapshot(ledger=ledger(20.0, charge_Ah=20.0, charge_Wh=260.0)), site("shunt"))
+    assert (said.totals[1].energy, said.totals[1].charge) == ("—", "—")
+    assert said.totals[1].note == ("not known today: shunt and controller were not read over the same time")
+
+
 def test_the_load_that_no_meter_shows_is_told_with_about_and_only_there():
     latest = (*EVENING, reading("unseen_load_A", 1.234, device="estimate"))
     main = {value.quantity: value for value in summarize(snapshot(latest), site("charging")).main}
