@@ -181,16 +181,19 @@ def _channels(ask: sqlite3.Connection, wanted: Wanted) -> list[ChannelRow]:
 
 
 def _not_beyond(ask: sqlite3.Connection, place: Place, channels: Sequence[ChannelRow]) -> Place:
-    """The place, no further than the store is: a backup may have been put in its place."""
+    """The place, no further than the store is: a backup may have been put in its place.
+
+    What is not wanted is forgotten: notes of it pass by unheard, so if it is wanted again it is given anew.
+    """
     noted = ask.execute("SELECT seq FROM sqlite_sequence WHERE name = 'late'").fetchone()
     if place.heard > (noted[0] if noted else 0):
         place = replace(place, heard=noted[0] if noted else 0, within_ms=-1)
-    beyond = {
-        (each.device, each.quantity): each.last.time_ms
+    given = {
+        (each.device, each.quantity): min(place.of(each), each.last.time_ms)
         for each in channels
-        if place.of(each) > each.last.time_ms
+        if place.of(each) >= 0
     }
-    return replace(place, given={**place.given, **beyond}) if beyond else place
+    return replace(place, given=given)
 
 
 def _has_notes(ask: sqlite3.Connection, place: Place) -> bool:

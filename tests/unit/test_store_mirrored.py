@@ -204,6 +204,26 @@ def test_a_mirror_takes_only_the_devices_it_wants(path: Path) -> None:
     assert batch.is_all
 
 
+def test_what_was_not_wanted_for_a_time_is_given_anew_when_it_is_again(path: Path) -> None:
+    def measured(device: str) -> bool:
+        return device == "shunt"
+
+    with open_writer(path, "UTC") as writer:
+        writer.append([volts(NOON), volts(NOON, device="derived"), volts(NOON + 9, device="derived")])
+        writer.commit()
+        mirror = Mirror(path)
+        mirror.catch_up()
+        writer.append([volts(NOON + 3, 11.0, "derived")])  # late, while it is not wanted
+        writer.commit()
+        with snapshot(path) as ask:
+            mirror.place = next_batch(ask, mirror.place, measured, 10).place
+    assert mirror.again() == [
+        (NOON, "derived", VOLTAGE, 12.5),
+        (NOON + 3, "derived", VOLTAGE, 11.0),
+        (NOON + 9, "derived", VOLTAGE, 12.5),
+    ]
+
+
 def test_a_backup_in_the_place_of_the_store_loses_nothing(path: Path) -> None:
     with open_writer(path, "UTC") as writer:
         writer.append(volts(NOON + number * 5000) for number in range(10))
