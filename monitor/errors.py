@@ -3,6 +3,7 @@
     NightbankError
     ├── SiteError            the site file cannot be used (also a ValueError)
     ├── ProfileError         a device profile cannot be used (also a ValueError)
+    ├── MapError             the description of a table's columns cannot be used (also a ValueError)
     ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
     ├── SunError             what the sun should give the array cannot be worked out
@@ -61,6 +62,15 @@ class SiteError(NightbankError, ValueError):
 
 class ProfileError(NightbankError, ValueError):
     """A device profile cannot be used; `problems` lists each fault with key and line."""
+
+    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+        self.file = file
+        self.problems = problems
+
+
+class MapError(NightbankError, ValueError):
+    """The description of a table's columns cannot be used; `problems` lists each fault with key and line."""
 
     def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))

@@ -2,7 +2,7 @@
 
 `tomllib` checks and reads; it keeps no lines. TomlLines walks the same text once more and notes where each
 key, table and array item begins, so that a fault found later (a value out of range, an unknown key) can
-name its line. Site file and device profiles both come through here. Imports only errors.
+name its line. Site file, device profiles and tables' descriptions come through here. Imports only errors.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import Problem, ProfileError, SiteError
+from monitor.errors import MapError, Problem, ProfileError, SiteError
 
 TomlPath = tuple[str | int, ...]
 """Keys and array indexes from the top: ("devices", 0, "port")."""
@@ -171,7 +171,7 @@ def _unescape(match: re.Match[str]) -> str:
 
 
 def load_toml(
-    path: Path, error: type[SiteError] | type[ProfileError] = SiteError
+    path: Path, error: type[SiteError] | type[ProfileError] | type[MapError] = SiteError
 ) -> tuple[dict[str, Any], TomlLines]:
     """The tables of a TOML file and the lines of its keys.
 

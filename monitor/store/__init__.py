@@ -10,7 +10,9 @@
     reduce      series from buckets; pure             steps      values as whole steps
     course      one channel's buckets and silences
     upkeep      checked, measured, compacted          copies     copied out and put back
-    table_out   CSV out                               table_in   CSV in
+    table_out   CSV out                               table_in   tables in, batch by batch
+    table_rows  lines of our two forms; pure          table_map  tables of other programs, described
+    table_parquet   the same two forms as Parquet
     late        notes of late readings for mirrors    mirrored   what a mirror has not been given yet
     mirrors     which mirrors there are               mirrored_days   the same for days' statistics
 

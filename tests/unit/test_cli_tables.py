@@ -15,7 +15,7 @@ import click
 import pytest
 
 from monitor.cli_parts import moment_ms
-from monitor.records import Reading, to_ms
+from monitor.records import Quality, Reading, to_ms
 from monitor.store.embedded import open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE
 
@@ -192,6 +192,99 @@ def test_a_bar_is_drawn_where_standard_error_is_a_terminal(filled: Path, tmp_pat
         assert done.returncode == 0, shown
         assert f"{word}:" in shown
         assert "\r" in shown
+
+
+def emptied(tmp_path: Path) -> Path:
+    """Another site of the same kind, with nothing in its store."""
+    other = tmp_path / "other"
+    (other / "kept").mkdir(parents=True)
+    (other / "site.toml").write_text(SITE, encoding="utf-8")
+    return other / "site.toml"
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_every_reading_with_its_quality_moves_to_another_store(
+    filled: Path, tmp_path: Path, form: str
+) -> None:
+    with open_writer(filled.parent / "kept" / "hide.db", "Europe/London") as writer:
+        writer.append(
+            [
+                Reading(MIDNIGHT + 1, "shunt", "battery_current_A", 900.0, Quality.SUSPECT, "too much"),
+                Reading(MIDNIGHT + 2, "shunt", "battery_current_A", None, Quality.MISSING, "no answer"),
+            ]
+        )
+        writer.commit()
+        there = list(writer.readings(0, 2 * MIDNIGHT))
+    table, site = tmp_path / f"all.{form}", emptied(tmp_path)
+    span = ("--from", "2026-06-21", "--to", "2026-06-23")
+    out = run("export_table", filled, *span, "--format", form, "--with-quality", "--out", table)
+    assert (out.returncode, out.stdout) == (0, "")
+    assert "51 rows of 3 quantities" in out.stderr
+    done = run("import_table", site, table)
+    assert done.returncode == 0, done.stderr
+    assert "51 rows: 51 readings new, 0 already there, 1 of the new ones suspect" in done.stderr
+    with open_reader(site.parent / "kept" / "hide.db") as reader:
+        assert list(reader.readings(0, 2 * MIDNIGHT)) == there
+
+
+def test_a_loggers_table_is_shown_first_and_then_becomes_history_for_the_estimator(
+    site: Path, tmp_path: Path
+) -> None:
+    """A day each ten minutes by the logger's local clock, with one bad line."""
+    described, table = tmp_path / "logger.toml", tmp_path / "logger.csv"
+    described.write_text(
+        '[table]\nseparator = ";"\ndecimal = ","\n[time]\ncolumn = "When"\nformat = "%d.%m.%Y %H:%M"\n'
+        '[quantities.battery_voltage_V]\ncolumn = "U"\n[quantities.battery_current_A]\ncolumn = "I"\n',
+        encoding="utf-8",
+    )
+    rows = [f"21.06.2026 {i // 6:02d}:{i % 6}0;12,{60 - i // 12};-2,5\n" for i in range(144)]
+    table.write_text("".join(["When;U;I\n", *rows, "soon;1;1\n"]), encoding="utf-8")
+
+    shown = run("import_table", site, table, "--map", described, "--dry-run")
+    assert shown.returncode == 1
+    lines = shown.stdout.splitlines()
+    assert len(lines) == 5
+    assert lines[0] == (
+        "line 2: 2026-06-21 00:00:00+01:00 import battery_voltage_V 12.6 V;"
+        " 2026-06-21 00:00:00+01:00 import battery_current_A -2.5 A"
+    )
+    assert "line 146: column 'When': 'soon' is no time of the form %d.%m.%Y %H:%M" in shown.stderr
+    assert (
+        "145 rows, 1 refused: 288 readings, 0 of them suspect, 2026-06-20T23:00:00Z to 2026-06-21T22:50:00Z;"
+        " nothing was changed" in shown.stderr
+    )
+    assert list((site.parent / "kept").iterdir()) == []
+
+    done = run("import_table", site, table, "--map", described)
+    assert done.returncode == 1
+    assert "145 rows: 288 readings new, 0 already there; 1 rows refused" in done.stderr
+    code = f"from monitor.cli_rebuild import rebuild; rebuild([{str(site)!r}, '--from', '2026-06-20'])"
+    again = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert "144 estimates made anew" in again.stderr
+
+
+@pytest.mark.parametrize(
+    ("command", "arguments", "said"),
+    [
+        ("export_table", ["--format", "parquet"], "needs --out FILE"),
+        ("export_table", ["--with-quality", "--every", "60"], "leave --every out"),
+    ],
+)
+def test_forms_that_do_not_go_together_are_wrong_use(
+    filled: Path, command: str, arguments: list[str], said: str
+) -> None:
+    done = run(command, filled, "--from", "2026-06-21", "--to", "2026-06-22", *arguments)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert said in done.stderr
+
+
+def test_a_parquet_file_that_cannot_be_written_ends_with_one_and_leaves_nothing(
+    filled: Path, tmp_path: Path
+) -> None:
+    span = ("--from", "2026-06-21", "--to", "2026-06-22", "--format", "parquet")
+    done = run("export_table", filled, *span, "--out", tmp_path / "no" / "t.parquet")
+    assert done.returncode == 1
+    assert "cannot be written" in done.stderr
 
 
 def test_a_missing_table_is_wrong_use(site: Path, tmp_path: Path) -> None:
