@@ -19,7 +19,8 @@ OLD_MS = HOUR_MS
 """The daemon looks ahead every quarter of an hour; an older outlook is told with its age (our choice)."""
 
 WORTHLESS_MS = 24 * HOUR_MS
-"""An outlook so old tells nothing of the coming night (our choice)."""
+"""An outlook so old tells nothing of the coming night (our choice); nor does an old one whose own night is
+over."""
 
 EARLIEST_MS = 14 * HOUR_MS
 """So much of the past is shown at most (our choice: the evening before a winter's morning)."""
@@ -77,7 +78,7 @@ def begin_ms(document: Mapping[str, Any], now_ms: int) -> int:
 
 
 def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone: ZoneInfo) -> Night | None:
-    """The night ahead, None where the outlook is too old to tell of it.
+    """The night ahead, None where the outlook is too old to tell of it: its own night is over.
 
     past is the estimated charge since `begin_ms`.
     """
@@ -89,11 +90,13 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
     if not fresh:
         sentence = f"As of {clock_text(at_ms, now_ms, zone)} ({age_text(now_ms - at_ms)}): {sentence}"
     course = _until_morning(document)
+    if not fresh and (not course or course[-1].time_ms <= now_ms):
+        return None
     return Night(
         sentence=sentence,
         fresh=fresh,
         picture=night_line(document, course, past, drawn_ms(now_ms), zone),
-        told=_told(document, now_ms, zone),
+        told=_told(document, now_ms, zone, fresh=fresh),
         rows=tuple(
             (
                 clock_text(point.time_ms, point.time_ms, zone),
@@ -102,7 +105,7 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
             )
             for point in course
         ),
-        reliefs=tuple(_relief(each) for each in document["switch_off"]),
+        reliefs=tuple(_relief(each) for each in document["switch_off"]) if fresh else (),
         basis=tuple(in_form(words) for words in document["basis"]),
     )
 
@@ -170,21 +173,27 @@ def _hours(first_ms: int, last_ms: int, plot: Plot, zone: ZoneInfo) -> list[str]
     return found
 
 
-def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo) -> str:
-    """The picture in words, for who cannot see it and for who wants the figures."""
+def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo, *, fresh: bool) -> str:
+    """The picture in words, for who cannot see it and for who wants the figures. What counts from the present
+    load and hour is told only where the outlook is fresh."""
     low = document["soc_min"]
     at_ms = parse_iso(document["low_at"])
     day = clock_text(at_ms, at_ms, zone)
+    comes, is_, goes = (
+        ("comes", "is", "goes") if at_ms > now_ms else ("was expected", "was", "was expected to go")
+    )
     text = (
-        f"The lowest point comes at about {day}: {percent(low['p50'])} of charge is likely, "
+        f"The lowest point {comes} at about {day}: {percent(low['p50'])} of charge {is_} likely, "
         f"{percent(low['p10'])} to {percent(low['p90'])} in 8 nights of 10."
     )
     volts = document.get("battery_voltage_min_V")
     if volts is not None:
         text += (
-            f" The voltage goes down to {number(volts['p50'], 1)} V "
+            f" The voltage {goes} down to {number(volts['p50'], 1)} V "
             f"({number(volts['p10'], 1)} to {number(volts['p90'], 1)} V)."
         )
+    if not fresh:
+        return text
     hours, days = document["hours_left"], document["wet_days_left"]
     if hours is not None and hours <= MOST_HOURS_TOLD:
         text += f" At the present load the bank reaches its reserve in {hours:.0f} h."

@@ -126,6 +126,34 @@ def test_a_day_old_outlook_tells_nothing():
     assert night_of(document(), past(), AT + 25 * HOUR, ZONE) is None
 
 
+def test_an_outlook_whose_night_is_over_tells_nothing_of_the_coming_one():
+    """At 09:00 its course ends: 'lasts until morning' would be read as the morning to come."""
+    assert night_of(document(), past(), AT + 15 * HOUR, ZONE) is not None
+    assert night_of(document(), past(), AT + 16 * HOUR, ZONE) is None
+
+
+def test_an_old_outlook_does_not_speak_of_the_present_load():
+    night = night_of(document(), past(), AT + 3 * HOUR, ZONE)
+    assert "present load" not in night.told
+    assert "wet day" not in night.told
+    assert night.reliefs == ()  # 'with the lamps off now it lasts'
+
+
+@pytest.mark.parametrize(
+    ("low_h", "begins"),
+    [
+        (1.5, "The lowest point comes at about 18:30: 50 % of charge is"),
+        (0.5, "The lowest point was expected at about 17:30: 50 % of charge was"),
+    ],
+)
+def test_a_lowest_point_that_has_passed_is_told_as_such(low_h, begins):
+    """On a charging morning the lowest point is the one at which the outlook begins."""
+    given = document(low_at=iso_utc(AT + round(low_h * HOUR)))
+    told = night_of(given, past(), AT + round(0.75 * HOUR), ZONE).told
+    assert told.startswith(begins)
+    assert ("was expected to go down to" in told) == begins.endswith("was")
+
+
 def test_the_past_begins_at_sunset_but_not_before_a_long_night():
     assert begin_ms(document(), AT) == AT - HOUR
     assert begin_ms(document(sunset=None), AT) == AT
