@@ -11,7 +11,7 @@ from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dashboard.local import in_form
-from dashboard.words import DAY_MS, clock_text, number, span_text
+from dashboard.words import DAY_MS, clock_text, lasted_text, number
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.requests import open_to
 from monitor.alarms.rules import rules_of
@@ -25,6 +25,9 @@ FIGURES_DAYS = 30
 HISTORY_LIMIT = 60
 """So many changes are listed, without those by which the design keeps a quiet alarm quiet (each dusk has
 one); `nightbank alarms SITE history` has them all (our choice)."""
+
+LATEST_MS = 7_258_118_400_000
+"""2200: what a clock that was put back has left in the time to come is told as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +78,7 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
     rules = {rule.name: rule for rule in rules_of(site)}
     states = [state for state in in_order(reader.alarms()) if state.name in rules]
     start_ms = now_ms - FIGURES_DAYS * DAY_MS
-    transitions = reader.transitions(start_ms, now_ms + 1, 1_000_000)
+    transitions = reader.transitions(start_ms, LATEST_MS, 1_000_000)
     standing = tuple(
         _standing(state, rules[state.name].do_first, rules[state.name].caution, now_ms, zone)
         for state in states
@@ -118,7 +121,7 @@ def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone:
         state.priority,
         standing_words(state.state, clock_text(since_ms, now_ms, zone), first_out=state.first_out),
         f"{text[0].upper()}{text[1:]}.",
-        span_text(max(0, now_ms - since_ms)),
+        lasted_text(since_ms, now_ms),
         "" if state.is_over else in_form(do_first),
         "" if state.is_over else in_form(caution),
         open_to(state),

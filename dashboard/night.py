@@ -198,7 +198,7 @@ def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo, *, fresh: bo
     if hours is not None and hours <= MOST_HOURS_TOLD:
         text += f" At the present load the bank reaches its reserve in {hours:.0f} h."
     if days is not None and days <= MOST_DAYS_TOLD:
-        text += f" From here it stands {days} wet {'day' if days == 1 else 'days'} in a row."
+        text += f" From here it can stand {days} wet {'day' if days == 1 else 'days'} in a row."
     return text
 
 

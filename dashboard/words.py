@@ -79,7 +79,7 @@ def fault_words(bits: int) -> str:
 def span_text(span_ms: float) -> str:
     """A length of time in at most two units: '12 s', '3 min', '6 h 10 min', '3 days'."""
     if span_ms < MINUTE_MS:
-        return f"{int(span_ms // SECOND_MS)} s"
+        return f"{int(max(span_ms, 0) // SECOND_MS)} s"
     if span_ms < HOUR_MS:
         return f"{int(span_ms // MINUTE_MS)} min"
     if span_ms < 2 * DAY_MS:
@@ -119,4 +119,10 @@ def unbroken(text: str) -> str:
 
 def since_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:
     """'since 20:31 (25 min)'."""
-    return f"since {clock_text(time_ms, now_ms, zone)} ({span_text(max(0, now_ms - time_ms))})"
+    return f"since {clock_text(time_ms, now_ms, zone)} ({lasted_text(time_ms, now_ms)})"
+
+
+def lasted_text(since_ms: int, now_ms: int) -> str:
+    """How long something has lasted: '25 min'; or how far ahead it begins, where a clock is wrong."""
+    lasted_ms = now_ms - since_ms
+    return span_text(lasted_ms) if lasted_ms > -SECOND_MS else f"{span_text(-lasted_ms)} ahead"

@@ -140,3 +140,15 @@ def test_history_and_figures_come_from_the_transitions(store, site):
     assert (told["Raised a day"], found.days) == ("3.00", 1)  # by hand: 3 since an hour, told as of one day
     assert told["Most within 10 minutes"] == "3"
     assert told["Chattering"] == "Low voltage"
+
+
+def test_a_clock_that_was_put_back_hides_nothing_and_invents_no_age(store, site):
+    """A computer without a clock chip starts in the past: what is stored then lies ahead of it."""
+    then = NOW + 50 * 24 * 60 * MINUTE
+    normal, raised = Condition.NORMAL, Condition.UNACKNOWLEDGED
+    store.put_alarm(state("Low voltage", raised, raised_ms=then, since_ms=then))
+    store.add_transition(Transition(then, "Low voltage", normal, raised, "raised", "high", "11.5 V"))
+    store.commit()
+    found = take_alarms(store, site)
+    assert found.standing[0].lasting == "50 days ahead"
+    assert [(each.cause, each.text) for each in found.history] == [("raised", "11.5 V")]

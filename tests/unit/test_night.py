@@ -94,7 +94,7 @@ def test_the_words_say_what_the_picture_shows():
     assert told == (
         "The lowest point comes at about 08:00: 50 % of charge is likely, 45 % to 55 % in 8 nights of 10. "
         "The voltage goes down to 12.1 V (12.0 to 12.2 V). At the present load the bank reaches its reserve "
-        "in 15 h. From here it stands 1 wet day in a row."
+        "in 15 h. From here it can stand 1 wet day in a row."
     )
 
 
