@@ -195,9 +195,12 @@ def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo, *, fresh: bo
     if not fresh:
         return text
     hours, days = document["hours_left"], document["wet_days_left"]
-    if hours is not None and hours <= MOST_HOURS_TOLD:
-        text += f" At the present load the bank reaches its reserve in {hours:.0f} h."
-    if days is not None and days <= MOST_DAYS_TOLD:
+    if hours is not None and 0 < hours <= MOST_HOURS_TOLD:  # 0: it is below already, as the sentence says
+        when = "within an hour" if hours < 1 else f"in {hours:.0f} h"
+        text += f" At the present load the bank reaches its reserve {when}."
+    if days == 0:
+        text += " From here it cannot stand one wet day."
+    elif days is not None and days <= MOST_DAYS_TOLD:
         text += f" From here it can stand {days} wet {'day' if days == 1 else 'days'} in a row."
     return text
 

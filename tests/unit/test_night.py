@@ -104,6 +104,21 @@ def test_what_is_not_known_or_far_off_is_not_told():
     assert "wet" not in told
 
 
+@pytest.mark.parametrize(
+    ("hours", "days", "ends"),
+    [
+        (0.0, 0, "in 8 nights of 10. From here it cannot stand one wet day."),
+        (0.4, 0, " reaches its reserve within an hour. From here it cannot stand one wet day."),
+        (1.4, 2, " reaches its reserve in 1 h. From here it can stand 2 wet days in a row."),
+    ],
+    ids=["below its reserve", "nearly", "soon"],
+)
+def test_little_that_is_left_is_not_told_as_zero(hours, days, ends):
+    """'Reaches its reserve in 0 h' would contradict 'already below the reserve'."""
+    given = document(hours_left=hours, wet_days_left=days, battery_voltage_min_V=None)
+    assert night_of(given, past(), AT, ZONE).told.endswith(ends)
+
+
 def test_what_to_switch_off_says_whether_it_is_enough():
     night = night_of(document(), past(), AT, ZONE)
     assert night.reliefs == ("With lamps and radio off now (branch 2, 42 W): it lasts.",)
