@@ -193,21 +193,6 @@ def span_columns(
     return moments, columns
 
 
-def value_at(ask: sqlite3.Connection, channel: int, time_ms: int) -> int | None:
-    """The value of a channel's good reading at a moment, None where there is none."""
-    row = ask.execute(f"SELECT c{channel} FROM poll WHERE time_ms = ?", (time_ms,)).fetchone()
-    if row is not None and row[0] is not None:
-        return int(row[0])
-    column = read_block(ask, time_ms // SPAN_MS, channel).get(channel)
-    if column is None:
-        return None
-    times = unpack_numbers(column.clock)
-    at = bisect_left(times, time_ms)
-    if at == len(times) or times[at] != time_ms:
-        return None
-    return unpack_numbers(column.values)[at]
-
-
 def last_before(
     ask: sqlite3.Connection, channel: int, time_ms: int, not_before_ms: int = 0
 ) -> tuple[int, int] | None:

@@ -1,4 +1,4 @@
-"""A channel (a device's quantity) while it is written: its ends, its last day, and what its rows say.
+"""A channel (a device's quantity) while it is written: its ends, its last day, and what stands of it.
 
 Functions that ask or write take the connection, which is inside the landing's transaction.
 """
@@ -6,14 +6,15 @@ Functions that ask or write take the connection, which is inside the landing's t
 from __future__ import annotations
 
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
-from monitor.store.blocks import channel_runs, first_from, last_before, value_at
+from monitor.store.blocks import SPAN_MS, Times, Values, channel_runs, first_from, last_before, read_block
 from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
-from monitor.store.pack import pack_pairs
+from monitor.store.pack import Column, pack_pairs, unpack_numbers
 from monitor.store.steps import steps_of
 
 
@@ -104,20 +105,58 @@ def good_after(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tup
     return first_from(write, channel.id, time_ms, time_ms + FARTHEST_MS)
 
 
-def there_at(write: sqlite3.Connection, channel: Channel, time_ms: int) -> Reading | None:
-    """The reading that stands under this time, if any."""
-    steps = value_at(write, channel.id, time_ms)
-    if steps is not None:
-        return Reading(time_ms, channel.device, channel.quantity, steps / channel.per_unit)
-    sql = (
-        "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
-        " WHERE channel = ? AND time_ms = ?"
-    )
-    row = write.execute(sql, (channel.id, time_ms)).fetchone()
-    if row is None:
-        return None
-    value, quality, reason = row
-    return Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
+class Standing:
+    """What stands under one time after another.
+
+    Remembers what it has unpacked of the last span's block, since late readings come in order of time, and by
+    thousands where a table is imported once more; no block may be changed meanwhile.
+    """
+
+    def __init__(self, write: sqlite3.Connection) -> None:
+        self._write = write
+        self._span = -1
+        self._packed: dict[int, Column] = {}
+        self._unpacked: dict[int, tuple[Times, Values]] = {}
+        self._clocks: dict[bytes, Times] = {}
+
+    def at(self, channel: Channel, time_ms: int) -> Reading | None:
+        """The channel's reading that stands under this time, if any."""
+        steps = self._steps(channel.id, time_ms)
+        if steps is not None:
+            return Reading(time_ms, channel.device, channel.quantity, steps / channel.per_unit)
+        sql = (
+            "SELECT value, quality, text FROM flawed JOIN reason ON reason.id = flawed.reason"
+            " WHERE channel = ? AND time_ms = ?"
+        )
+        row = self._write.execute(sql, (channel.id, time_ms)).fetchone()
+        if row is None:
+            return None
+        value, quality, reason = row
+        return Reading(time_ms, channel.device, channel.quantity, value, Quality(quality), reason)
+
+    def _steps(self, channel: int, time_ms: int) -> int | None:
+        """The good value, from its row or its block."""
+        row = self._write.execute(f"SELECT c{channel} FROM poll WHERE time_ms = ?", (time_ms,)).fetchone()
+        if row is not None and row[0] is not None:
+            return int(row[0])
+        times, values = self._column(time_ms // SPAN_MS, channel)
+        at = bisect_left(times, time_ms)
+        return values[at] if at < len(times) and times[at] == time_ms else None
+
+    def _column(self, span: int, channel: int) -> tuple[Times, Values]:
+        if span != self._span:
+            self._span, self._packed = span, read_block(self._write, span)
+            self._unpacked, self._clocks = {}, {}
+        if channel not in self._unpacked:
+            column = self._packed.get(channel)
+            self._unpacked[channel] = ([], []) if column is None else self._unpack(column)
+        return self._unpacked[channel]
+
+    def _unpack(self, column: Column) -> tuple[Times, Values]:
+        # channels of one poll share one list of times
+        if column.clock not in self._clocks:
+            self._clocks[column.clock] = unpack_numbers(column.clock)
+        return self._clocks[column.clock], unpack_numbers(column.values)
 
 
 def write_channels(write: sqlite3.Connection, channels: Iterable[Channel]) -> None:

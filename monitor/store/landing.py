@@ -21,12 +21,12 @@ from monitor.store.blocks import channel_runs
 from monitor.store.channels import (
     WRITE_DAY,
     Channel,
+    Standing,
     day_row,
     good_after,
     good_before,
     open_channel,
     sum_up,
-    there_at,
     write_channels,
 )
 from monitor.store.days import DaySum, LocalDay, day_at
@@ -213,11 +213,12 @@ class Landing:
         """Readings that may be there already, or stand before the newest of their channel."""
         touched: dict[tuple[int, int], Touched] = {}
         came: dict[int, list[int]] = {}
+        standing = Standing(self._write)
         for time_ms, group in groupby(late, key=itemgetter(0)):
             row: list[tuple[int, int]] = []
             taken: dict[int, Reading] = {}
             for _, channel, steps, reading in group:
-                there = taken.get(channel.id) or there_at(self._write, channel, time_ms)
+                there = taken.get(channel.id) or standing.at(channel, time_ms)
                 if there is not None:
                     if _same(there, reading):
                         landed.known += 1

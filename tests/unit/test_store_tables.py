@@ -234,6 +234,26 @@ def test_importing_the_same_table_again_changes_nothing(writer: EmbeddedWriter) 
     assert writer.days(*YEAR) == days
 
 
+def test_a_table_that_comes_once_more_has_each_packed_block_read_once(writer: EmbeddedWriter) -> None:
+    """A daemon beside waits for the commit of an import: a month anew must not read a block for each value."""
+    rows = "".join(
+        f"2026-11-{1 + at // 96:02}T{at // 4 % 24:02}:{at % 4 * 15:02}:00Z,12.{at % 90:02},{at % 7}\n"
+        for at in range(20 * 96)
+    )
+    text = f"time,{VOLTAGE},{CURRENT}\n{rows}"
+    assert took(writer, text)[0].new == 2 * 20 * 96
+    for _ in range(20):
+        writer.append([Reading(NOON, "charger", VOLTAGE, 12.1)])
+        writer.commit()
+    (blocks,) = writer._connection.execute("SELECT count(*) FROM block").fetchone()
+    assert blocks == 20 * 4, "all of it is packed"
+    said: list[str] = []
+    writer._connection.set_trace_callback(said.append)
+    done, told = took(writer, text)
+    assert (done.known, done.new, told) == (2 * 20 * 96, 0, [])
+    assert 0 < sum("FROM block WHERE span =" in statement for statement in said) <= blocks
+
+
 def test_a_value_that_contradicts_the_store_is_told_and_left_out(writer: EmbeddedWriter) -> None:
     took(writer, f"time,{VOLTAGE}\n2026-11-24T12:00:00Z,12.4\n")
     done, told = took(
