@@ -10,6 +10,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 from zoneinfo import ZoneInfo
@@ -212,8 +213,9 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
         if dry_run:
             words = _looked_at(rows, zone)
         else:
+            first = list(islice(rows, 1))  # a table of another kind makes no store
             with open_importer(store_path(described, site), described.site.time_zone) as writer:
-                land(writer, rows, tell, done, lambda line: bar.move_to(where(line)))
+                land(writer, chain(first, rows), tell, done, lambda line: bar.move_to(where(line)))
             words = _in_words(done)
     if told > MOST_TOLD:
         click.echo(f"{file}: and {told - MOST_TOLD} more like these", err=True)

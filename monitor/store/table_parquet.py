@@ -28,8 +28,8 @@ except ImportError as error:
         " environment with pip install 'nightbank[parquet]', or take CSV"
     ) from error
 
-ROWS_A_GROUP = 50_000
-"""Rows that are written at once (our choice: some 10 MB of memory with twenty columns)."""
+ROWS_A_GROUP = 20_000
+"""Rows that are written at once (our choice: some 20 MB of memory with twenty columns)."""
 
 ROWS_READ = 5_000
 """Rows that are turned into readings at once (our choice)."""

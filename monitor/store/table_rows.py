@@ -72,7 +72,7 @@ def own_layout(numbered: Iterator[tuple[int, str]], name: str) -> Layout:
 def _quantities(text: str, header: Sequence[str], name: str) -> list[str]:
     """The quantities of the columns after `time`. Raises TableError with what to change."""
     first, *columns = header
-    other = "; for a table of another kind describe its columns with --map (see nightbank import --help)"
+    other = "; or describe the columns of a table of another kind with --map (see nightbank import --help)"
     if ";" in text or "\t" in text:
         raise TableError(
             f"{name}: line 1: columns must be separated by commas; save the table that way{other}"

@@ -263,6 +263,16 @@ def test_a_loggers_table_is_shown_first_and_then_becomes_history_for_the_estimat
     assert "144 estimates made anew" in again.stderr
 
 
+def test_a_table_of_another_kind_is_told_and_makes_no_store(site: Path, tmp_path: Path) -> None:
+    table = tmp_path / "logger.csv"
+    table.write_text("When;U\n21.06.2026;12,6\n", encoding="utf-8")
+    done = run("import_table", site, table)
+    assert done.returncode == 1
+    assert "columns must be separated by commas" in done.stderr
+    assert "describe the columns of a table of another kind with --map" in done.stderr
+    assert list((site.parent / "kept").iterdir()) == []
+
+
 @pytest.mark.parametrize(
     ("command", "arguments", "said"),
     [
