@@ -235,7 +235,7 @@ def test_importing_the_same_table_again_changes_nothing(writer: EmbeddedWriter) 
 
 
 def test_a_table_that_comes_once_more_has_each_packed_block_read_once(writer: EmbeddedWriter) -> None:
-    """A daemon beside waits for the commit of an import: a month anew must not read a block for each value."""
+    """A daemon beside waits for an import's commit: a month anew must not read a block for each value."""
     rows = "".join(
         f"2026-11-{1 + at // 96:02}T{at // 4 % 24:02}:{at % 4 * 15:02}:00Z,12.{at % 90:02},{at % 7}\n"
         for at in range(20 * 96)
