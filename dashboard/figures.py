@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,12 +18,15 @@ from dashboard.snapshot import History
 from dashboard.values import LABELS
 from dashboard.words import HOUR_MS, MINUTE_MS, clock_text, number, shown, span_text
 from monitor.quantities import unit_of
-from monitor.records import Bucket, Series, to_datetime, to_ms
+from monitor.records import Bucket, Series, to_datetime
 
 BLUE, VERMILLION = "#0072B2", "#D55E00"
 """Okabe-Ito: voltage and current on a light ground."""
 
 FONT_PX = 16
+QUARTER_MS = 15 * MINUTE_MS
+"""Local hours begin at quarters of an hour in UTC, with all offsets in use (IANA time zone database)."""
+
 TICK_EVERY_H = 6
 TABLE_STEP_MS = 3 * HOUR_MS
 UNREAD_FROM_MS = 10 * MINUTE_MS
@@ -205,12 +207,11 @@ def gap_shape(span: tuple[int, int], start_ms: int) -> dict[str, Any]:
 def hour_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, str]]:
     """(time, label) at the local hours 0, 6, 12 and 18 in the span; midnight carries the new day's name."""
     ticks = []
-    moment = to_datetime(start_ms).replace(minute=0, second=0, microsecond=0)
-    while to_ms(moment) < end_ms:
-        local = moment.astimezone(zone)
-        if to_ms(moment) >= start_ms and local.hour % TICK_EVERY_H == 0 and local.minute == 0:
-            ticks.append((to_ms(moment), f"{local:%a}" if local.hour == 0 else full_hour(local.hour)))
-        moment += timedelta(hours=1)
+    first_ms = -(-start_ms // QUARTER_MS) * QUARTER_MS
+    for at_ms in range(first_ms, end_ms, QUARTER_MS):
+        local = to_datetime(at_ms).astimezone(zone)
+        if local.hour % TICK_EVERY_H == 0 and local.minute == 0:
+            ticks.append((at_ms, f"{local:%a}" if local.hour == 0 else full_hour(local.hour)))
     return ticks
 
 

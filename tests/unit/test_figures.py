@@ -120,6 +120,22 @@ def test_ticks_stand_at_local_hours_on_the_day_the_clocks_change():
     ]
 
 
+@pytest.mark.parametrize(
+    ("zone", "midnight"),  # by hand, from the zones' offsets of that day (IANA time zone database)
+    [
+        ("America/St_Johns", "2026-11-25T03:30:00Z"),
+        ("Asia/Kathmandu", "2026-11-25T18:15:00Z"),
+        ("Australia/Lord_Howe", "2026-11-25T13:00:00Z"),
+        ("Pacific/Chatham", "2026-11-25T10:15:00Z"),
+        ("Australia/Adelaide", "2026-11-25T13:30:00Z"),
+    ],
+)
+def test_where_the_clock_is_off_by_parts_of_an_hour_the_hours_are_marked_too(zone, midnight):
+    ticks = hour_ticks(START, END, ZoneInfo(zone))
+    assert [at for at, text in ticks if text.isalpha()] == [parse_iso(midnight)]
+    assert sorted(text for _, text in ticks if not text.isalpha()) == ["06:00", "12:00", "18:00"]
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_pieces_are_those_that_each_gap_by_itself_would_make(seed):
     """Beside the plain way: every gap is held against every pair of neighbours (drawn spans)."""
