@@ -78,9 +78,14 @@ def _letters(rows: Sequence[DayRow], plot: Plot) -> Iterator[str]:
 
 
 def lowest_picture(rows: Sequence[DayRow], reserve: float, address: Address) -> str:
-    """The lowest charge of each day over the reserve; a filled dot where the bank got full that day."""
+    """The lowest charge of each day with its band over the reserve; a filled dot where the bank got full."""
     plot = Plot(0, len(rows), 0, 1, top=4, bottom=84)
     known = [(place + 0.5, row) for place, row in enumerate(rows) if row.soc_min is not None]
+    bands = [
+        plot.bar(x - BAND_HALF, x + BAND_HALF, *row.soc_band, "soc-band")
+        for x, row in known
+        if row.soc_band is not None
+    ]
     marks = [plot.mark(x, row.soc_min or 0, "day-full" if row.full_days else "day-low") for x, row in known]
     return picture(
         "days",
@@ -89,12 +94,17 @@ def lowest_picture(rows: Sequence[DayRow], reserve: float, address: Address) -> 
         *(words(percent(at), 0, plot.y(at), "scale", rise=0.25) for at in (0, 0.5, 1.0)),
         inset(
             plot.curves(plot.line([(x, row.soc_min or 0) for x, row in known], "lowest-line")),
+            *bands,
             *marks,
             *_dates(rows, plot, 98.0),
             *_taps(rows, plot, address),
             left=SCALE_WIDTH,
         ),
     )
+
+
+BAND_HALF = 0.2
+"""Half the width of a band, in days (our choice: apart from its neighbours, wider than a line)."""
 
 
 def _taps(rows: Sequence[DayRow], plot: Plot, address: Address) -> Iterator[str]:

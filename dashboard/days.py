@@ -6,7 +6,7 @@ Long periods go by weeks. Pure but for `take_days`, which asks the store.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
@@ -16,6 +16,7 @@ from dashboard.local import day_text
 from dashboard.words import number, percent
 from monitor.bank.ledger import day_ledger, deepest
 from monitor.day_book import entries
+from monitor.present import WIDE_SD, charge_band
 from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -44,6 +45,7 @@ class DayRow:
 
     sky is a key of SKY_WORDS ('none' also where the day has not been judged yet), of a week the most
     frequent one; days counts those with readings, full_days those with a full bank, None where not known.
+    soc_sd is the charge's mean standard deviation on the day of its lowest.
     """
 
     first: date
@@ -56,6 +58,18 @@ class DayRow:
     voltage_min_V: float | None
     soc_min: float | None
     full_days: int | None
+    soc_sd: float | None = None
+
+    @property
+    def soc_band(self) -> tuple[float, float] | None:
+        """Between what the lowest charge lies 19 times in 20, None where not known."""
+        known = self.soc_min is not None and self.soc_sd is not None
+        return charge_band(self.soc_min or 0.0, self.soc_sd or 0.0) if known else None
+
+    @property
+    def is_rough(self) -> bool:
+        """Whether one figure for the lowest charge would claim too much, as on 'Tonight'."""
+        return self.soc_sd is not None and self.soc_sd > WIDE_SD
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +136,7 @@ def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat]
     """A day from its entry; without one from its sums, of which the sky is not known."""
     lowest = deepest(stats)
     soc_min = lowest[0] if lowest else None
+    soc_sd = next((stat.mean for stat in stats if stat.quantity == "state_of_charge_sd"), None)
     if entry is not None:
         full = entry["full"]
         return DayRow(
@@ -135,12 +150,15 @@ def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat]
             entry["battery_voltage_min_V"],
             entry.get("lowest_soc", soc_min),
             None if full is None else int(full),
+            soc_sd,
         )
     if not stats:
         return DayRow(day, 0, "none", None, None, None, None, None, None, None)
     ledger = day_ledger(stats, level)
     harvest_Wh = ledger.harvest_Wh if ledger.harvest_Wh is not None else ledger.charge_Wh
-    return DayRow(day, 1, "none", harvest_Wh, None, None, ledger.used_Wh, ledger.voltage_min_V, soc_min, None)
+    return DayRow(
+        day, 1, "none", harvest_Wh, None, None, ledger.used_Wh, ledger.voltage_min_V, soc_min, None, soc_sd
+    )
 
 
 def weekly(rows: Sequence[DayRow]) -> tuple[DayRow, ...]:
@@ -151,6 +169,7 @@ def weekly(rows: Sequence[DayRow]) -> tuple[DayRow, ...]:
 def week_row(rows: Sequence[DayRow]) -> DayRow:
     """Days taken together: sums of what is known, the lowest of the lowest."""
     skies = Counter(row.sky for row in rows if row.sky != "none")
+    lowest = lowest_of(rows)
     return DayRow(
         rows[0].first,
         sum(row.days for row in rows),
@@ -160,9 +179,24 @@ def week_row(rows: Sequence[DayRow]) -> DayRow:
         _sum(row.unused_Wh for row in rows),
         _sum(row.used_Wh for row in rows),
         _least(row.voltage_min_V for row in rows),
-        _least(row.soc_min for row in rows),
+        None if lowest is None else lowest.soc_min,
         _sum(row.full_days for row in rows),
+        None if lowest is None else lowest.soc_sd,
     )
+
+
+def lowest_of(rows: Iterable[DayRow]) -> DayRow | None:
+    """The row with the lowest charge, None where no charge is known."""
+    known = [row for row in rows if row.soc_min is not None]
+    return min(known, key=lambda row: row.soc_min or 0.0, default=None)
+
+
+def lowest_text(row: DayRow) -> str:
+    """The lowest charge of a row on which it is known: '41 %', or the band where that is wide."""
+    if row.is_rough and row.soc_band is not None:
+        low, high = row.soc_band
+        return f"somewhere between {number(100 * low, 0)} and {percent(high)}"
+    return percent(row.soc_min or 0.0)
 
 
 def sentences(rows: Sequence[DayRow]) -> list[str]:
@@ -189,13 +223,11 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
     if full is not None:
         known = sum(row.days for row in read if row.full_days is not None)
         parts.append(f"The bank got full on {full} of {known} {'day' if known == 1 else 'days'}.")
-    lowest = min(
-        (row for row in read if row.soc_min is not None), key=lambda row: row.soc_min or 0, default=None
-    )
-    if lowest is not None and lowest.soc_min is not None:
+    lowest = lowest_of(read)
+    if lowest is not None:
         when = day_text(lowest.first, weekday=True)
         which = "in the week of" if any(row.days > 1 for row in rows) else "on"
-        parts.append(f"Its lowest charge was {percent(lowest.soc_min)}, {which} {when}.")
+        parts.append(f"Its lowest charge was {lowest_text(lowest)}, {which} {when}.")
     return parts or ["In these days there is nothing to add up."]
 
 

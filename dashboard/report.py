@@ -13,7 +13,17 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from dashboard.care_rows import KIND_WORDS
-from dashboard.days import SKY_WORDS, DayRow, Span, energy, sentences, take_each_day, weekly
+from dashboard.days import (
+    SKY_WORDS,
+    DayRow,
+    Span,
+    energy,
+    lowest_of,
+    lowest_text,
+    sentences,
+    take_each_day,
+    weekly,
+)
 from dashboard.local import day_text
 from dashboard.words import number, percent, shown
 from monitor.care.entry import figures_words
@@ -101,13 +111,14 @@ def _of_days(known: int, read: int) -> str:
 
 
 def _lowest(read: Sequence[DayRow], reserve: float) -> Iterable[tuple[str, str]]:
-    charges = [(day.soc_min, day.first) for day in read if day.soc_min is not None]
-    if charges:
-        lowest, day = min(charges)
-        below = sum(1 for charge, _ in charges if charge < reserve)
-        limit = f"below the reserve of {percent(reserve)}"
-        often = f"{limit} on {below} of {len(charges)} days" if below else f"never {limit}"
-        yield "Lowest charge", f"{percent(lowest)} on {day_text(day)}; {often}"
+    charged = [day for day in read if day.soc_min is not None]
+    lowest = lowest_of(charged)
+    if lowest is not None:
+        below = sum(1 for day in charged if (day.soc_min or 0.0) < reserve)
+        limit, days = f"below the reserve of {percent(reserve)}", "day" if len(charged) == 1 else "days"
+        often = f"{limit} on {below} of {len(charged)} {days}" if below else f"never {limit}"
+        told = f"{lowest_text(lowest)} on {day_text(lowest.first)}"
+        yield "Lowest charge", told if any(day.is_rough for day in charged) else f"{told}; {often}"
     volts = [(day.voltage_min_V, day.first) for day in read if day.voltage_min_V is not None]
     if volts:
         lowest_V, day = min(volts)

@@ -64,7 +64,8 @@ def store(tmp_path):
         for at in range(start, start + 2 * 86_400_000, 600_000):
             for name, value in (("battery_voltage_V", 12.5), ("array_power_W", 10.0)):
                 writer.append([Reading(at, "charger", name, value)])
-            writer.append([Reading(at, "estimate", "state_of_charge", 0.8)])
+            for name, value in (("state_of_charge", 0.8), ("state_of_charge_sd", 0.05)):
+                writer.append([Reading(at, "estimate", name, value)])
         writer.put_note(
             note_key(date(2026, 11, 23)),
             '{"date": "2026-11-23", "sky": "dark", "harvest_Wh": 231.0, "clear_sky_Wh": 1150.0,'
@@ -87,6 +88,7 @@ def test_rows_come_from_the_book_and_else_from_the_days_sums(store, site):
     assert (summed.sky, summed.clear_sky_Wh, summed.full_days) == ("none", None, None)
     assert summed.harvest_Wh == pytest.approx(10 * 24, rel=0.01)
     assert summed.soc_min == pytest.approx(0.8)
+    assert (judged.soc_sd, summed.soc_sd) == (pytest.approx(0.05), pytest.approx(0.05))
     assert (empty.days, empty.harvest_Wh) == (0, None)
 
 
@@ -185,6 +187,22 @@ def test_a_full_day_has_a_filled_dot():
     text = lowest_picture([row(16), row(17, full_days=1), row(18, soc_min=None)], 0.5, address)
     assert (len(of_class(text, "day-low")), len(of_class(text, "day-full"))) == (1, 1)
     assert len(of_class(text, "reserve")) == 1
+
+
+def test_a_charge_that_is_known_only_roughly_is_told_by_its_band_as_on_tonight():
+    """By hand: 0.41 - 2 x 0.17 = 0.07, 0.41 + 2 x 0.17 = 0.75; a deviation of 0.04 leaves one figure."""
+    told = sentences([row(16, soc_min=0.41, soc_sd=0.17), row(17)])[-1]
+    assert told == "Its lowest charge was somewhere between 7 and 75 %, on Mon 16 Nov."
+    assert sentences([row(16, soc_min=0.41, soc_sd=0.04)])[-1] == "Its lowest charge was 41 %, on Mon 16 Nov."
+    week = week_row([row(16, soc_min=0.41, soc_sd=0.17), row(17, soc_sd=0.02)])
+    assert (week.soc_min, week.soc_sd) == (0.41, 0.17)
+
+
+def test_the_lowest_charge_has_its_band_in_the_picture():
+    text = lowest_picture([row(16, soc_sd=0.1), row(17), row(18, soc_min=None, soc_sd=0.1)], 0.5, address)
+    (band,) = of_class(text, "soc-band")
+    # by hand: 0.7 +- 0.2 is 0.4 of the plot's 80 % of height
+    assert float(band.attrib["height"].rstrip("%")) == pytest.approx(32.0)
 
 
 def course(day, power_W=200.0, noon_h=12.0):

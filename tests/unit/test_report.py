@@ -38,6 +38,13 @@ def stat(day, low, high):
     return DayStat(at, "charger", "battery_temperature_C", 9, low, 0, low, high, low, high, 0, 0, 0, 0)
 
 
+def test_where_the_charge_is_known_only_roughly_no_day_is_counted_below_the_reserve():
+    rough = dict(figures_of([row(20, soc_min=0.41, soc_sd=0.17), row(21)], (), 0.5))
+    assert rough["Lowest charge"] == "somewhere between 7 and 75 % on 20 Nov"
+    known = dict(figures_of([row(20, soc_min=0.41, soc_sd=0.04)], (), 0.5))
+    assert known["Lowest charge"] == "41 % on 20 Nov; below the reserve of 50 % on 1 of 1 day"
+
+
 def test_the_figures_are_the_days_together():
     days = [
         row(16, full_days=1, sky="clear"),
