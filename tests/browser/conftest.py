@@ -13,7 +13,6 @@ import socket
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import timedelta
 from functools import partial
@@ -29,7 +28,6 @@ from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.sampling import BASIS_NOTE
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
-from tests.browser.measured_drive import drive
 from tests.ports import free_port
 from tests.unit.site_files import MARSH_HIDE
 
@@ -172,15 +170,6 @@ def device_of(quantity: str) -> str:
     if quantity.startswith(("state_of_charge", "bank_capacity", "unseen")):
         return "estimate"
     return "derived" if quantity in ("battery_current_A", "charge_power_W") else "charger"
-
-
-@pytest.fixture(scope="session", autouse=True)
-def driven_day(request, tmp_path_factory, site_text):
-    """The measured day, being driven from the start of the session where its tests will run: what a wire at
-    9600 baud takes, other tests can use."""
-    wanted = any(item.path.name == "test_measured_day.py" for item in request.session.items)
-    with ThreadPoolExecutor(1) as pool:
-        yield pool.submit(drive, tmp_path_factory.mktemp("day"), site_text) if wanted else None
 
 
 @pytest.fixture

@@ -13,15 +13,16 @@ from monitor.bank.ledger import day_ledger
 from monitor.records import Quality, to_ms
 from monitor.store.embedded import open_reader
 from tests.browser.conftest import Hide
+from tests.browser.measured_drive import drive
 
 LEAST_EFFICIENCY, MOST_EFFICIENCY = 0.92, 0.98
 """The simulated converter's stated loss: 2 to 5 % over a day's range of powers, its own draw, no more."""
 
 
 @pytest.fixture(scope="module")
-def stored_day(driven_day):
+def stored_day(tmp_path_factory, site_text):
     """The measured day after it went over the wire: (what was measured, reader, last truth, results)."""
-    driven = driven_day.result(timeout=600)
+    driven = drive(tmp_path_factory.mktemp("day"), site_text)
     with open_reader(driven.store_file) as reader:
         yield driven.day, reader, driven.truth, driven.results
 

@@ -18,6 +18,8 @@ from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, LineL
 from tests.faults.peer import UNIT, Peer, Plan, exception, reply, words
 from tests.faults.tcp_peer import TcpPeer, TcpPlan
 
+pytestmark = pytest.mark.timed
+
 BAUD = 115200
 
 

@@ -15,6 +15,8 @@ from pymodbus.client import ModbusSerialClient
 from tests.faults.campaign import CLASSES, FRAMES, Class, Result, run_all
 from tests.faults.peer import UNIT, Peer, Plan, words
 
+pytestmark = pytest.mark.timed
+
 SEED = random.SystemRandom().randrange(1, 10**6)
 
 NOTHING_TO_ACCEPT = {"echo alone", "a way longer than any time-out"}

@@ -19,6 +19,8 @@ from monitor.devices.device import build_lines
 from monitor.poll import Poller, PollResult, poll_once
 from monitor.records import Quality
 
+pytestmark = pytest.mark.timed
+
 Results = list[tuple[float, PollResult]]
 
 

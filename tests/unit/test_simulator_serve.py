@@ -22,6 +22,8 @@ import pytest
 from tests.faults.peer import crc16
 from tests.serving import ServedSimulator
 
+pytestmark = pytest.mark.timed
+
 CHARACTER_BITS = 11
 
 
