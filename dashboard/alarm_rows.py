@@ -11,6 +11,7 @@ from itertools import islice
 from zoneinfo import ZoneInfo
 
 from dashboard.local import in_form
+from dashboard.view import LAST_MS
 from dashboard.words import DAY_MS, clock_text, lasted_text, number
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.requests import open_to
@@ -25,9 +26,6 @@ FIGURES_DAYS = 30
 HISTORY_LIMIT = 60
 """So many changes are listed, without those by which the design keeps a quiet alarm quiet (each dusk has
 one); `nightbank alarms SITE history` has them all (our choice)."""
-
-LATEST_MS = 7_258_118_400_000
-"""2200: what a clock that was put back has left in the time to come is told as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +76,7 @@ def take_alarms(reader: StoreReader, site: Site) -> Alarms:
     rules = {rule.name: rule for rule in rules_of(site)}
     states = [state for state in in_order(reader.alarms()) if state.name in rules]
     start_ms = now_ms - FIGURES_DAYS * DAY_MS
-    transitions = reader.transitions(start_ms, LATEST_MS, 1_000_000)
+    transitions = reader.transitions(start_ms, LAST_MS, 1_000_000)  # a clock may have been put back
     standing = tuple(
         _standing(state, rules[state.name].do_first, rules[state.name].caution, now_ms, zone)
         for state in states

@@ -10,7 +10,7 @@ from statistics import median
 from zoneinfo import ZoneInfo
 
 from dashboard.days import Span, energy, take_days
-from dashboard.local import day_text
+from dashboard.local import day_text, marked
 from dashboard.words import number
 from monitor.present import now_of
 from monitor.records import to_datetime
@@ -78,11 +78,11 @@ def branches_of(loads: Sequence[Load]) -> tuple[Branch, ...]:
 
 
 def _row(load: Load) -> LoadRow:
-    each = f"{load.power_W:g} W"
+    each = f"{marked(f'{load.power_W:g}')} W"
     return LoadRow(
         load.name,
         each if load.count == 1 else f"{load.count} × {each}",
-        f"{load.hours_per_day:g}",
+        marked(f"{load.hours_per_day:g}"),
         load.power_W * load.count * load.hours_per_day,
     )
 

@@ -53,6 +53,11 @@ def percent(fraction: float) -> str:
     return f"{number(fraction * 100, 0)} %"
 
 
+def nominal(voltage_V: float) -> str:
+    """A bank's nominal voltage as it is called: '12 V', '25.6 V'."""
+    return f"{number(voltage_V, 0 if abs(voltage_V - round(voltage_V)) < 0.05 else 1)} V"
+
+
 def shown(value: float, quantity: str) -> str:
     """A value with its unit as the page prints it: '12.6 V', '+4.2 A' for the net current, 'absorption'."""
     if quantity in FRACTIONS:

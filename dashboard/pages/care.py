@@ -30,6 +30,7 @@ from dashboard.found import found_section
 from dashboard.local import marked
 from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Page, ReaderFactory, extra
+from dashboard.view import LAST_MS
 from dashboard.words import unbroken
 from monitor import cautions
 from monitor.care.entry import (
@@ -92,7 +93,7 @@ def layout(
     try:
         with closing(open_reader()) as reader:
             now_ms = now_of(reader).time_ms
-            entries = reader.log(0, now_ms + 86_400_000, SHOWN)
+            entries = reader.log(0, LAST_MS, SHOWN)  # a clock may have been put back
             edited = _edited(reader, query) if hand.is_open else None
             more = [part for section in SECTIONS for part in section(reader, site, hand)]
     except StoreError as error:
@@ -220,7 +221,13 @@ def log_section(rows: tuple[LogRow, ...], hand: Hand) -> Component:
     content = (
         html.Ul(items, id="log") if items else html.P("Here stands what you write down of the bank's care.")
     )
-    return html.Section([html.H2("The log"), content])
+    more = (
+        f"These are the newest {SHOWN}. On the page's computer “nightbank log”, the site file and"
+        " “list --limit 1000” tell older ones."
+    )
+    return html.Section(
+        [html.H2("The log"), content, *([html.P(more, className="quiet")] if len(rows) == SHOWN else [])]
+    )
 
 
 def _log_item(row: LogRow, hand: Hand) -> Component:

@@ -18,7 +18,7 @@ from dashboard.picture import Picture
 from dashboard.report import Report, take_report
 from dashboard.tags import Tag, html
 from dashboard.time_marks import days_text
-from dashboard.words import number, unbroken
+from dashboard.words import nominal, number, unbroken
 from monitor.errors import StoreError
 from monitor.present import now_of
 from monitor.records import to_datetime
@@ -40,7 +40,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         trouble = unreadable(error)
         return html.Main([html.H1(site.site.name), html.Section(trouble, id="lead")])
     bank = site.bank
-    rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"
+    rating = f"{nominal(bank.voltage_V)}, {number(bank.capacity_Ah, 0)} Ah"
     made = f"Made on {day_text(now, year=True)} at {clock(now)}"
     return html.Main(
         [

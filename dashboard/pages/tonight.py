@@ -27,7 +27,7 @@ from dashboard.snapshot import History, take_history, take_snapshot
 from dashboard.summary import Tonight, summarize
 from dashboard.values import Look, Value
 from dashboard.view import PATH as CLOSER_PATH
-from dashboard.words import clock_text, number, unbroken
+from dashboard.words import clock_text, nominal, number, unbroken
 from monitor.clock import SystemClock
 from monitor.errors import StoreError
 from monitor.site.model import Site
@@ -83,7 +83,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     parts, (plots, told, rows) = present_parts(open_reader, site), present_history(open_reader, site)
     now, day = by_section(parts), day_sections(plots, told, rows)
     bank = site.bank
-    rating = f"{number(bank.voltage_V, 0)} V, {number(bank.capacity_Ah, 0)} Ah"
+    rating = f"{nominal(bank.voltage_V)}, {number(bank.capacity_Ah, 0)} Ah"
     return html.Main(
         [
             html.Header([html.H1(site.site.name), html.P(f"Bank: {rating}", className="quiet")]),

@@ -13,7 +13,11 @@ from dashboard.app import make_app
 from dashboard.care_rows import log_request, typed_of
 from dashboard.forms import Mistyped
 from dashboard.local import PLAIN, Form
+from dashboard.markup import html_text
+from dashboard.pages.care import SHOWN
+from dashboard.pages.care import layout as care
 from monitor.care.entry import entry_of
+from monitor.clock import SystemClock
 from monitor.pin import pin_path, set_pin
 from monitor.records import LogEntry, LogKind, parse_iso
 from monitor.site.load import load_site
@@ -64,6 +68,27 @@ def test_a_refusal_quotes_what_is_no_number_as_it_was_typed(site: Site) -> None:
     local.use(GERMAN)
     with pytest.raises(Mistyped, match=r"“1\.2x5” is no number"):
         log_request(typed(gravity_1="1.2x5"), site, NOW)
+
+
+def test_entries_of_before_the_clock_was_put_back_are_not_hidden(site: Site, tmp_path: Path) -> None:
+    store = tmp_path / "nightbank.db"
+    ahead_ms = SystemClock().now_ms() + 40 * 86_400_000
+    with open_writer(store, site.site.time_zone) as writer:
+        writer.add_log_entry(LogEntry(ahead_ms, LogKind.NOTE, "Fuse changed", {}, "Ada", ahead_ms))
+        writer.commit()
+    assert "Fuse changed" in html_text(care(lambda: open_reader(store), site, {}))
+
+
+def test_of_many_entries_it_is_said_that_there_are_more(site: Site, tmp_path: Path) -> None:
+    store = tmp_path / "nightbank.db"
+    told = []
+    with open_writer(store, site.site.time_zone) as writer:
+        for more in (SHOWN - 1, 1):
+            for each in range(more):
+                writer.add_log_entry(LogEntry(NOW + each, LogKind.NOTE, "Looked", {}, "Ada", NOW))
+            writer.commit()
+            told.append("These are the newest" in html_text(care(lambda: open_reader(store), site, {})))
+    assert told == [False, True]
 
 
 def test_a_form_that_comes_back_to_be_mended_is_in_the_phones_numbers(site: Site, tmp_path: Path) -> None:

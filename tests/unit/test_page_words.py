@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboard.words import age_text, clock_text, shown, span_text, unbroken
+from dashboard.words import age_text, clock_text, nominal, shown, span_text, unbroken
 from monitor.quantities import QUANTITIES, Fault
 from monitor.records import parse_iso
 
@@ -64,6 +64,12 @@ def test_every_canonical_quantity_can_be_shown(quantity):
 )
 def test_an_age_is_told_in_the_unit_that_fits(age_s, text):
     assert age_text(age_s * 1000) == text
+
+
+@pytest.mark.parametrize(("voltage_V", "text"), [(12.0, "12 V"), (25.6, "25.6 V"), (24.000000001, "24 V")])
+def test_a_banks_voltage_is_told_as_it_stands_on_the_bank(voltage_V, text):
+    """Eight cells of 3.2 V are 25.6 V and no '26 V'."""
+    assert nominal(voltage_V) == text
 
 
 def test_a_span_leaves_out_what_is_nothing():

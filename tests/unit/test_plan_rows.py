@@ -6,6 +6,7 @@ from datetime import date, timedelta
 
 import pytest
 
+from dashboard import local
 from dashboard.plan_rows import branches_of, take_plan
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.day_book import note_key
@@ -35,6 +36,19 @@ branch = "hide"
 power_W = 2.5
 hours_per_day = 2
 """
+
+
+@pytest.fixture(autouse=True)
+def plain_afterwards():
+    yield
+    local.use(local.PLAIN)
+
+
+def test_declared_loads_are_told_in_the_phones_numbers(tmp_path):
+    local.use(local.Form(",", ".", 24, "dmy"))
+    rows = [row for branch in branches_of(load_site(write(tmp_path, MARSH_HIDE + LOADS)).loads)
+            for row in branch.loads]  # fmt: skip
+    assert [(row.power, row.hours) for row in rows] == [("4 × 4 W", "4"), ("2,5 W", "2"), ("30 W", "0,5")]
 
 
 def plan_of(folder, text, used_Wh):
