@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.local import in_form
 from dashboard.view import LAST_MS
-from dashboard.words import DAY_MS, clock_text, lasted_text, number
+from dashboard.words import DAY_MS, age_text, clock_text, lasted_text, number
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.requests import open_to
 from monitor.alarms.rules import rules_of
@@ -30,7 +30,8 @@ one); `nightbank alarms SITE history` has them all (our choice)."""
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """One standing alarm with what to do about it. asks are the kinds of requests that its state allows."""
+    """One standing alarm with what to do about it. lasting is how long it has stood, or how long ago one that
+    is over began. asks are the kinds of requests that its state allows."""
 
     name: str
     priority: str
@@ -119,7 +120,7 @@ def _standing(state: AlarmState, do_first: str, caution: str, now_ms: int, zone:
         state.priority,
         standing_words(state.state, clock_text(since_ms, now_ms, zone), first_out=state.first_out),
         f"{text[0].upper()}{text[1:]}.",
-        lasted_text(since_ms, now_ms),
+        age_text(now_ms - since_ms) if state.is_over else lasted_text(since_ms, now_ms),
         "" if state.is_over else in_form(do_first),
         "" if state.is_over else in_form(caution),
         open_to(state),

@@ -69,7 +69,8 @@ class Total:
 
 @dataclass(frozen=True, slots=True)
 class AlarmRow:
-    """One standing alarm. state is how it stands, 'active since 20:31', lasting how long ago that is.
+    """One standing alarm. state is how it stands, 'active since 20:31', lasting how long that has been
+    or how long ago, of one that is over, it began.
 
     raised_ms tells one raising from the next. calls: it is active, of high priority or more, nobody has
     acknowledged it and a monitor watches it, so that an open page may sound for it. do_first is what to do.
@@ -325,7 +326,7 @@ def alarm_row(
         alarm.priority,
         standing_words(alarm.state, since, first_out=alarm.first_out),
         f"{text[0].upper()}{text[1:]}.",
-        lasted_text(since_ms, snapshot.now_ms),
+        age_text(snapshot.now_ms - since_ms) if alarm.is_over else lasted_text(since_ms, snapshot.now_ms),
         raised_ms=since_ms,
         calls=watched and unanswered and alarm.priority in CALLING,
         do_first="" if alarm.is_over else do_first,

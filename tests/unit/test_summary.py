@@ -221,7 +221,7 @@ def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase):
     )
     said = summarize(snapshot(alarms=(alarm,)), site())
     assert phrase in said.notices[0].text
-    assert said.alarms[0].lasting == "48 min"
+    assert said.alarms[0].lasting == ("48 min" if state == "acknowledged" else "48 min ago")
 
 
 @pytest.mark.parametrize(
