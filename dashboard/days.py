@@ -218,7 +218,9 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
         parts.append(text + ".")
     used = _sum(row.used_Wh for row in read)
     if used is not None:
-        parts.append(f"The loads took {energy(used)}.")
+        on = sum(row.used_Wh is not None for row in read)
+        part = "" if on == len(read) else f", as far as it is known: on {on} of {len(read)} {_each(read)}"
+        parts.append(f"The loads took {energy(used)}{part}.")
     full = _sum(row.full_days for row in read)
     if full is not None:
         known = sum(row.days for row in read if row.full_days is not None)
@@ -229,6 +231,10 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
         which = "in the week of" if any(row.days > 1 for row in rows) else "on"
         parts.append(f"Its lowest charge was {lowest_text(lowest)}, {which} {when}.")
     return parts or ["In these days there is nothing to add up."]
+
+
+def _each(rows: Sequence[DayRow]) -> str:
+    return "weeks" if any(row.days > 1 for row in rows) else "days"
 
 
 def energy(value_Wh: float) -> str:

@@ -189,6 +189,12 @@ def test_a_full_day_has_a_filled_dot():
     assert len(of_class(text, "reserve")) == 1
 
 
+def test_a_use_that_is_not_known_of_all_days_says_of_how_many():
+    some = [row(16), row(17, used_Wh=None), row(18, days=0, used_Wh=None)]
+    assert "The loads took 300 Wh, as far as it is known: on 1 of 2 days." in sentences(some)
+    assert "The loads took 600 Wh." in sentences([row(16), row(17)])
+
+
 def test_a_charge_that_is_known_only_roughly_is_told_by_its_band_as_on_tonight():
     """By hand: 0.41 - 2 x 0.17 = 0.07, 0.41 + 2 x 0.17 = 0.75; a deviation of 0.04 leaves one figure."""
     told = sentences([row(16, soc_min=0.41, soc_sd=0.17), row(17)])[-1]
