@@ -2,6 +2,7 @@
 
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
+    crowd       no one address can hold so many connections that others are kept out
     app         the web app: pages and their addresses, files, headers
     gate        what stands before every answer: names, addresses, the PIN for reading, headers
     writing     where forms are taken: unlock, lock, and what the pages ask of the daemon

@@ -11,6 +11,7 @@ from waitress.server import create_server
 
 from dashboard.address import address_of
 from dashboard.app import make_app
+from dashboard.crowd import IDLE_S, LOOK_EVERY_S, keep_room
 from monitor.errors import NightbankError
 from monitor.memory import forget_documentation, keep_small
 from monitor.pin import pin_path
@@ -62,11 +63,14 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
             ident=None,
             max_request_body_size=LARGEST_REQUEST_BYTES,
             max_request_header_size=LARGEST_HEADER_BYTES,
+            channel_timeout=IDLE_S,
+            cleanup_interval=LOOK_EVERY_S,
         )
     except OSError as error:
         raise PageError(
             f"cannot listen on {host} port {port} ({error.strerror}): choose another with --port or --host"
         ) from error
+    keep_room(server)
     signal.signal(signal.SIGTERM, _stop)
     where = address_of(host, port)
     log.info("The page: %s%s", where.url, f" or {where.by_name}" if where.by_name else "")

@@ -61,7 +61,7 @@ class Tries:
     def wait_s(self, address: str) -> float:
         """How long a browser at an address must wait before its next try; 0: it may try now."""
         with self._lock:
-            return self._wait_s(_name(address))
+            return self._wait_s(household(address))
 
     def begin(self, address: str) -> float:
         """Begin a try, unless its wait still runs (the seconds left are given back).
@@ -69,7 +69,7 @@ class Tries:
         It counts as wrong until `right` says otherwise, and is on the disk before it is judged, so that no
         crash makes it free. Raises CannotCount.
         """
-        name = _name(address)
+        name = household(address)
         with self._lock:
             left_s = self._wait_s(name)
             if left_s > 0:
@@ -84,7 +84,7 @@ class Tries:
     def right(self, address: str) -> None:
         """The try was right: its address is free again, and all together; other addresses' counts stay."""
         with self._lock:
-            for each in (_name(address), IN_ALL):
+            for each in (household(address), IN_ALL):
                 self._counts.pop(each, None)
             try:
                 self._keep()
@@ -128,7 +128,7 @@ def _left_s(count: _Count | None, free: int, first_s: float, longest_s: float, n
     return max(0.0, count.since_s + min(longest_s, first_s * 2**doublings) - now_s)
 
 
-def _name(address: str) -> str:
+def household(address: str) -> str:
     """What counts as one address: an IPv6 network of 64 bits is one household's."""
     try:
         found = ip_address(address)
