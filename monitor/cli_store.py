@@ -111,10 +111,11 @@ def restore_store(asked: Asked, file: Path) -> None:
     from monitor.store.copies import restore
 
     path = _path(asked)
-    stamp = iso_utc(SystemClock().now_ms()).replace(":", "").replace("-", "")
+    now_ms = SystemClock().now_ms()
+    stamp = iso_utc(now_ms).replace(":", "").replace("-", "")
     aside = path.with_name(f"{path.name}.before-{stamp}")
     with bar_on_stderr(1000, "", "restore", quiet=False) as bar:
-        there = restore(path, file, aside, _thousandths(bar.move_to))
+        there = restore(path, file, aside, _thousandths(bar.move_to), now_ms)
     click.echo(f"{file} is the store now.")
     if there:
         click.echo(f"The former one is kept as {aside}; delete it when you miss nothing.")

@@ -13,7 +13,7 @@ import fcntl
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from monitor.errors import StoreError
@@ -143,6 +143,10 @@ class FileLock:
             raise StoreError(
                 f"{path}: {what} (process {holder}) has this store open; stop it first or wait until it ends"
             ) from error
+        if os.geteuid() == 0:  # left behind by root, it would keep the daemon's user out
+            folder = path.parent.stat()
+            with suppress(OSError):
+                os.fchown(self._handle, folder.st_uid, folder.st_gid)
         os.ftruncate(self._handle, 0)
         os.pwrite(self._handle, str(os.getpid()).encode("ascii"), 0)
 

@@ -12,6 +12,7 @@ import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from itertools import groupby
+from operator import itemgetter
 
 from monitor.store.blocks import SPAN_MS
 from monitor.store.pack import pack_numbers
@@ -42,6 +43,24 @@ def note_replaced(write: sqlite3.Connection, device: str, start_ms: int) -> None
     found = write.execute("SELECT id FROM channel WHERE device = ? ORDER BY id", (device,))
     channels = [number for (number,) in found]
     write.execute(ADD, (json.dumps(channels), start_ms, start_ms, None))
+
+
+def note_restored(write: sqlite3.Connection, now_ms: int) -> None:
+    """Note that a copy takes the store's place: mirrors that are further go back to the ends of its channels.
+
+    The notes' numbers begin anew at now_ms, beyond any that a mirror has heard from the store before.
+    """
+    if not _is_mirrored(write):
+        return
+    (heard,) = write.execute(
+        "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'late'"
+    ).fetchone()
+    found = write.execute("SELECT coalesce(last_ms, -1), id FROM channel ORDER BY 1, 2").fetchall()
+    number = max(heard + 1, now_ms)
+    for last_ms, together in groupby(found, key=itemgetter(0)):
+        ends = json.dumps([channel for _, channel in together]), last_ms + 1, last_ms + 1, None
+        write.execute("INSERT INTO late VALUES (?, ?, ?, ?, ?)", (number, *ends))
+        number += 1
 
 
 def drop_heard(write: sqlite3.Connection) -> None:

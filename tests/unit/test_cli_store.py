@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -105,6 +107,20 @@ def test_a_backup_while_the_daemon_writes_is_one_state_and_overwrites_nothing(
     again = run(site, "backup", copy)
     assert again.returncode == 1
     assert "this file is there already" in again.stderr
+    nowhere = run(site, "backup", tmp_path / "stick" / "hide.db")
+    assert nowhere.returncode == 1
+    assert f"the folder {tmp_path / 'stick'} does not exist; make it or give another name" in nowhere.stderr
+
+
+def test_a_backup_that_finds_no_room_names_the_copy_and_leaves_nothing(site: Path, tmp_path: Path) -> None:
+    """The shell's limit on a file's size cuts the copy off midway, as a stick that fills up does."""
+    copy, code = tmp_path / "copy.db", "from monitor.cli import main; main()"
+    limited = f'ulimit -f 40; exec "$0" -c "{code}" store "$1" backup "$2"'
+    command = ["bash", "-c", limited, sys.executable, str(site), str(copy)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 1
+    assert f"{copy}: cannot be written" in done.stderr
+    assert list(tmp_path.glob("copy*")) == []
 
 
 def test_restoring_puts_the_copy_in_place_and_keeps_the_former_store(site: Path, tmp_path: Path) -> None:
@@ -129,6 +145,61 @@ def test_restoring_puts_the_copy_in_place_and_keeps_the_former_store(site: Path,
     assert kept(path) == kept(former)
 
 
+# Dies at the n-th time that it gives a file a name.
+DYING = """
+import os, signal, sys
+left = int(sys.argv.pop(1))
+def hook(event, arguments):
+    global left
+    if event in ("os.rename", "os.link"):
+        left -= 1
+        if left == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+sys.addaudithook(hook)
+from monitor.cli import main
+main()
+"""
+
+
+def test_a_restore_that_is_cut_off_at_any_moment_leaves_a_whole_store_in_its_place(
+    site: Path, tmp_path: Path
+) -> None:
+    copy, path = tmp_path / "copy.db", store_of(site)
+    backed_up = kept(path)
+    assert run(site, "backup", copy).returncode == 0
+    with open_writer(path, "Europe/London") as daemon:
+        daemon.append(_readings(72))
+        daemon.commit()
+    died = 0
+    for moment in range(1, 10):
+        command = [sys.executable, "-c", DYING, str(moment), "store", str(site), "restore", str(copy)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+        if done.returncode == 0:
+            break
+        assert done.returncode == -signal.SIGKILL, done.stderr
+        died += 1
+        assert kept(path) == [*backed_up, *_readings(72)], f"cut off at the file's name number {moment}"
+    assert died >= 3
+    assert kept(path) == backed_up
+    assert list(path.parent.glob("*.restored*")) == []
+
+
+def test_what_is_restored_has_owner_and_rights_of_what_was_there(site: Path, tmp_path: Path) -> None:
+    """Whoever restores with sudo must not lock out the daemon, which runs as a user of its own."""
+    copy, path = tmp_path / "copy.db", store_of(site)
+    path.chmod(0o640)
+    owner = 1234 if os.geteuid() == 0 else os.geteuid()
+    os.chown(path, owner, -1)
+    os.chown(path.parent, owner, -1)
+    (path.parent / "hide.db.lock").unlink()
+    assert run(site, "backup", copy).returncode == 0
+    done = run(site, "restore", copy)
+    assert done.returncode == 0, done.stderr
+    assert (path.stat().st_uid, path.stat().st_mode & 0o777) == (owner, 0o640)
+    for lock in ("hide.db.lock", "hide.db.import-lock"):
+        assert (path.parent / lock).stat().st_uid == owner
+
+
 def test_what_is_no_store_is_not_restored_and_the_store_stays(site: Path, tmp_path: Path) -> None:
     before = kept(store_of(site))
     other = tmp_path / "other.db"
@@ -142,7 +213,7 @@ def test_what_is_no_store_is_not_restored_and_the_store_stays(site: Path, tmp_pa
         (other, "no store of Nightbank"),
         (tmp_path / "empty.db", "empty"),
         (damaged, "damaged"),
-        (tmp_path / "nowhere.db", "no store"),
+        (tmp_path / "nowhere.db", "no such file"),
         (store_of(site), "the store itself"),
     ):
         done = run(site, "restore", file)

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from monitor.records import Event, Quality, Reading, to_ms
+from monitor.store.copies import back_up, restore
 from monitor.store.embedded import open_importer, open_reader, open_writer
 from monitor.store.mirrored import Place, Point, newest_points, next_batch, oldest_waiting, snapshot
 from monitor.store.mirrors import enrol, keep_only, note_heard, tell
@@ -244,6 +245,34 @@ def test_a_backup_in_the_place_of_the_store_loses_nothing(path: Path) -> None:
         (NOON + 4, "shunt", VOLTAGE, 11.0),
         (NOON + 90_000, "shunt", VOLTAGE, 11.0),
     ]
+
+
+def test_a_mirror_that_looks_again_only_when_a_restored_store_has_gone_on_misses_nothing(path: Path) -> None:
+    """The same backup is restored twice, and each time the store is further, in readings and in notes, than
+    the mirror had come before when the mirror looks."""
+    copy = path.with_suffix(".backup")
+    with open_writer(path, "UTC") as writer:
+        writer.append(volts(NOON + number * 5000) for number in range(10))
+        writer.commit()
+        mirror = Mirror(path)
+        mirror.catch_up()
+    back_up(path, copy, lambda done, total: None)
+    for turn in (1, 2):
+        with open_writer(path, "UTC") as writer:
+            for number in range(5):
+                writer.append([volts(NOON + 100_000 + number), volts(NOON + turn * 10 + number)])
+                writer.commit()
+        mirror.catch_up()
+        restore(path, copy, path.with_suffix(f".{turn}"), lambda done, total: None, NOON + turn * HOUR_MS)
+        new = [volts(NOON + 60_000 + number, 11.0 + turn) for number in range(100)]
+        late = [volts(NOON + 1000 * number + turn, 10.0) for number in range(1, 10)]
+        with open_writer(path, "UTC") as writer:
+            for reading in [*new, volts(NOON + 200_000), *late]:
+                writer.append([reading])
+                writer.commit()
+        given = mirror.again()
+        assert set(given) == {value for value in stored(path) if value[0] > NOON + 45_000 or value[0] % 1000}
+        assert len(given) == len(set(given))
 
 
 def test_notes_are_dropped_once_every_mirror_has_heard_them(path: Path) -> None:
