@@ -45,6 +45,7 @@ import numpy as np
 from monitor.demo import site_text
 from monitor.records import Reading, iso_utc, to_ms
 from monitor.simulated import SimulatorProcess
+from monitor.store.connect import WAL_KEPT_BYTES
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.writer import EmbeddedWriter
 from tests.bench.store_speed import CHANNELS, EVERY_MS, POLLS_A_COMMIT, POLLS_A_DAY, START_MS, hundredths
@@ -170,6 +171,21 @@ def texts(number: int, row: np.ndarray) -> list[tuple[str, str, float]]:
 
 
 @contextmanager
+def grown_log(path: Path) -> Iterator[None]:
+    """An empty store whose log is as long as it gets: a fresh one grows for hours, and each growth costs."""
+    with open_writer(path, "Europe/London"):
+        other = sqlite3.connect(path)
+    with closing(other):
+        other.execute("PRAGMA wal_autocheckpoint = 0")
+        other.execute("INSERT INTO note VALUES ('grown', ?)", ("x" * (WAL_KEPT_BYTES - 64 * 4096),))
+        other.commit()
+        other.execute("DELETE FROM note")
+        other.commit()
+        other.execute("PRAGMA wal_checkpoint(RESTART)")
+        yield
+
+
+@contextmanager
 def daemon(folder: Path, ports: Path) -> Iterator[None]:
     """The daemon with site file and store in a folder, on a simulator of its own with its ports elsewhere."""
     with SimulatorProcess(ports, NOON_MS) as simulator:
@@ -180,19 +196,19 @@ def daemon(folder: Path, ports: Path) -> Iterator[None]:
         site = folder / "site.toml"
         site.write_text(text.replace("commit_every_s = 5", "commit_every_s = 60"), encoding="utf-8")
         log = ports.with_suffix(".log")
-        with log.open("wb") as told:
+        with log.open("wb") as told, grown_log(folder / "nightbank.db"):
             process = subprocess.Popen(
                 [sys.executable, "-m", "monitor.cli", "monitor", str(site)],
                 stderr=told,
                 env=os.environ | {"OPENBLAS_NUM_THREADS": "1"},
             )
-        try:
-            yield
-            if process.poll() is not None:
-                sys.exit(log.read_text(encoding="utf-8"))
-        finally:
-            process.send_signal(signal.SIGTERM)
-            process.wait(30)
+            try:
+                yield
+                if process.poll() is not None:
+                    sys.exit(log.read_text(encoding="utf-8"))
+            finally:
+                process.send_signal(signal.SIGTERM)
+                process.wait(30)
 
 
 # --- what is measured ------------------------------------------------------------------------------------
