@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict
 from datetime import date
@@ -314,15 +314,16 @@ def open_reader(path: Path) -> EmbeddedReader:
     return EmbeddedReader(path, connection)
 
 
-def open_writer(path: Path, time_zone: str) -> EmbeddedWriter:
+def open_writer(path: Path, time_zone: str, at_work: Callable[[], None] = lambda: None) -> EmbeddedWriter:
     """Open the store for the daemon, making it where it is missing. time_zone (IANA) cuts the local days.
 
-    Where the zone differs from the store's, the statistics of all days are made anew. Raises StoreError
-    where another writer has the store, the zone is unknown, or the file is damaged, not ours or newer.
+    Where the zone differs from the store's, the statistics of all days are made anew, which takes minutes
+    with years of readings; at_work() is called before each channel's. Raises StoreError where another writer
+    has the store, the zone is unknown, or the file is damaged, not ours or newer.
     """
     from monitor.store.writer import open_for_daemon
 
-    return open_for_daemon(path, time_zone)
+    return open_for_daemon(path, time_zone, at_work)
 
 
 def leave_request(path: Path, request: Request) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sqlite3
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import groupby
@@ -160,11 +160,12 @@ class Landing:
             self._keep_sum(channel, day)
         self._write_sums()
 
-    def recut_days(self) -> None:
-        """Make the statistics of all days anew, after the time zone changed."""
+    def recut_days(self, at_work: Callable[[], None]) -> None:
+        """Make all days' statistics anew, after the time zone changed; at_work() before each channel."""
         self._write.execute("DELETE FROM day")
         self._forget()
         for device, quantity in self._write.execute("SELECT device, quantity FROM channel").fetchall():
+            at_work()
             channel = self._channel(device, quantity)
             channel.day = None
             newest = channel.good_ms, channel.good_steps

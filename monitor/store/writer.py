@@ -342,13 +342,13 @@ def _as_json(health: DeviceHealth) -> str:
     return json.dumps(named | {"errors": dict(health.errors)}, ensure_ascii=False)
 
 
-def open_for_daemon(path: Path, time_zone: str) -> EmbeddedWriter:
+def open_for_daemon(path: Path, time_zone: str, at_work: Callable[[], None] = lambda: None) -> EmbeddedWriter:
     """See `embedded.open_writer`."""
     zone = zone_of(time_zone)
     _check_folder(path)
     lock = FileLock(path.with_name(path.name + ".lock"), "another writer, most likely the daemon,")
     try:
-        _bring_up_to_date(path, zone)
+        _bring_up_to_date(path, zone, at_work)
         return EmbeddedWriter(path, zone, lock)
     except BaseException:
         lock.release()
@@ -367,7 +367,7 @@ def open_beside_daemon(path: Path, time_zone: str) -> EmbeddedWriter:
             _check_as_daemon_keeps_it(path, zone)
         else:
             try:
-                _bring_up_to_date(path, zone)
+                _bring_up_to_date(path, zone, lambda: None)
             finally:
                 daemon_lock.release()
         return EmbeddedWriter(path, zone, lock)
@@ -381,7 +381,7 @@ def _check_folder(path: Path) -> None:
         raise StoreError(f"{path}: the folder {path.parent} does not exist; make it or change [store] path")
 
 
-def _bring_up_to_date(path: Path, zone: ZoneInfo) -> None:
+def _bring_up_to_date(path: Path, zone: ZoneInfo, at_work: Callable[[], None]) -> None:
     """Tables of the present schema, days of the present time zone. The caller holds the daemon's lock."""
     with closing(connect(path, read_only=False)) as connection, told(path):
         migrate(connection, path)
@@ -392,7 +392,7 @@ def _bring_up_to_date(path: Path, zone: ZoneInfo) -> None:
         landing = Landing(connection, zone)
         with landing.transaction():
             connection.execute("INSERT OR REPLACE INTO meta VALUES ('time_zone', ?)", (zone.key,))
-            landing.recut_days()
+            landing.recut_days(at_work)
 
 
 def _check_as_daemon_keeps_it(path: Path, zone: ZoneInfo) -> None:

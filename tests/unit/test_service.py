@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import logging
+import os
 import socket
+import subprocess
+import sys
 import threading
 import time
 from contextlib import suppress
@@ -12,7 +15,7 @@ import pytest
 
 from monitor import service
 from monitor.clock import SystemClock
-from monitor.records import Request
+from monitor.records import Reading, Request
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_writer
 from tests.unit.site_files import changed, write
@@ -87,3 +90,21 @@ def test_the_watchdog_is_fed_and_the_log_stays_short_while_the_card_is_full(
             stop.set()
             daemon.join(LONGEST_S)
     assert not daemon.is_alive()
+
+
+def test_a_start_that_sums_all_days_anew_asks_for_time_channel_by_channel(tmp_path, manager):
+    """Five years of readings take longer than the two minutes after which a start is ended."""
+    file = write(tmp_path, changed())
+    with open_writer(tmp_path / "nightbank.db", "Asia/Kathmandu") as store:
+        readings = [Reading(hour * 3_600_000, "shunt", "battery_voltage_V", 12.5) for hour in range(50)]
+        store.append([*readings, Reading(0, "shunt", "battery_current_A", 1.0)])
+        store.commit()
+    command = [sys.executable, "-c", "from monitor.cli import main; main()", "monitor", str(file)]
+    daemon = subprocess.Popen(command, env=dict(os.environ), stderr=subprocess.DEVNULL)
+    try:
+        for _ in range(2):
+            assert manager.recv(4096).startswith(b"EXTEND_TIMEOUT_USEC=")
+        wait_for(manager, "READY=1")
+    finally:
+        daemon.terminate()
+        daemon.wait(LONGEST_S)
