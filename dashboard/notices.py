@@ -7,6 +7,7 @@ from dash.development.base_component import Component
 
 from dashboard.daemon import MARKS, Notice
 from dashboard.pages.base import extra
+from dashboard.words import unbroken
 from monitor.errors import StoreError
 
 
@@ -15,7 +16,7 @@ def notice(item: Notice) -> Component:
     return html.P(
         [
             html.Span(MARKS[item.kind], className="mark", **extra(aria_hidden="true")),
-            item.text,
+            unbroken(item.text),
             *([html.Span(f" ({item.age})", **extra(aria_hidden="true"))] if item.age else []),
         ],
         className=f"notice {item.kind}",

@@ -143,7 +143,7 @@ def standing_item(each: Standing, token: str, *, alone: bool) -> Component:
     """What stands, what to do first, what to mind, and the answers."""
     parts: list[Component] = [
         html.Strong(unbroken(each.text)),
-        html.Small(f"{each.priority} priority, {each.state} ({each.lasting})"),
+        html.Small(unbroken(f"{each.priority} priority, {each.state} ({each.lasting})")),
     ]
     if each.do_first:
         parts.append(html.P(["First: ", each.do_first], className="first-thing"))

@@ -172,7 +172,7 @@ def history_section(plots: Content, told: str, rows: Content) -> Component:
         [
             html.H2("Last 24 hours"),
             html.Div(plots, id="history-image", role="img", **extra(aria_labelledby="history-told")),
-            html.P(told, id="history-told"),
+            html.P(unbroken(told), id="history-told"),
             file_link(LAST_DAY),
             html.P(
                 [
@@ -206,7 +206,7 @@ def by_section(parts: Parts) -> dict[str, Content]:
 
 def day_sections(plots: Content, told: str, rows: Content) -> dict[str, Content]:
     """The last day's parts by the ids of their sections."""
-    return {"history-image": plots, "history-told": [told], "history-rows": rows}
+    return {"history-image": plots, "history-told": [unbroken(told)], "history-rows": rows}
 
 
 def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
@@ -408,8 +408,8 @@ def alarms_part(tonight: Tonight) -> Content:
     rows = [
         html.Li(
             [
-                html.Strong(row.text),
-                html.Small(f"{row.priority} priority, {row.state} ({row.lasting})"),
+                html.Strong(unbroken(row.text)),
+                html.Small(unbroken(f"{row.priority} priority, {row.state} ({row.lasting})")),
             ],
             className="alarm",
         )

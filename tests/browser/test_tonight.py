@@ -210,7 +210,7 @@ def test_an_alarm_stands_first_with_its_time(hide, visit):
     hide.serve()
     page = visit.open(hide)
     first = page.locator("#lead > *").first
-    assert "Low voltage: 11.5 V is below 11.7 V" in first.text_content()
+    expect(first).to_contain_text("Low voltage: 11.5 V is below 11.7 V")
     assert "active since 19:12" in first.text_content()
     assert first.get_attribute("role") == "alert"
     device = page.locator("[data-device=charger]")

@@ -10,6 +10,9 @@ import pytest
 from flask.testing import FlaskClient
 
 from dashboard.app import make_app
+from dashboard.daemon import Notice
+from dashboard.markup import html_text
+from dashboard.notices import notice
 from monitor.site.load import load_site
 from monitor.store.embedded import open_reader
 from tests.unit.site_files import MARSH_HIDE, write
@@ -73,3 +76,9 @@ def test_a_wrong_address_leads_back_to_the_pages(visitor: FlaskClient) -> None:
 def test_the_address_of_the_lock_leads_to_the_first_page(visitor: FlaskClient) -> None:
     answer = visitor.get("/lock", headers=BROWSER)
     assert (answer.status_code, answer.headers["Location"]) == (303, "/")
+
+
+def test_no_line_of_a_notice_ends_between_a_number_and_its_unit() -> None:
+    shown = html_text(notice(Notice("alarm", "Low charge: 34 to 50 % (since 5 min, 11.6 V)")))
+    for whole in ("50\N{NO-BREAK SPACE}%", "5\N{NO-BREAK SPACE}min", "11.6\N{NO-BREAK SPACE}V"):
+        assert whole in shown
