@@ -72,6 +72,7 @@ class EmbeddedWriter(EmbeddedReader):
         self._health: dict[str, DeviceHealth] = {}
         self._notes: dict[str, str] = {}
         self._new_ranks: dict[str, int] | None = None
+        self._packs = True
         self._landing = Landing(connection, zone)
         try:
             with told(path):
@@ -154,16 +155,20 @@ class EmbeddedWriter(EmbeddedReader):
     def commit(self) -> None:
         """Write all that is pending in one transaction; `last_commit` tells what became of the readings.
 
-        Raises StoreError where that fails; everything stays pending then.
+        Raises StoreError where that fails; everything stays pending, and the next commit packs nothing.
         """
         with self._lock, told(self.path):
             if not (self._pending or self._has_documents()):
                 self.last_commit = Landed()
                 return
+            # packing needs room, too, which may be what a full disk lacks: readings come first
+            packs, self._packs = self._packs, False
             with self._landing.transaction() as others_wrote:
                 landed = self._landing.take(self._pending)
                 self._write_documents()
-                self._landing.pack(landed)
+                if packs:
+                    self._landing.pack(landed)
+            self._packs = True
             self.last_commit = landed
             self._pending = []
             self._forget_documents()

@@ -445,6 +445,41 @@ def test_a_device_that_is_read_a_day_late_has_a_span_packed_once_and_not_with_ea
     )
 
 
+def test_on_a_disk_that_has_room_for_readings_but_not_for_packing_the_readings_land(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """max_page_count makes SQLite itself answer 'full'; a block of noise needs more pages than it leaves."""
+    path, rng = tmp_path / "store.db", random.Random(20261126)
+    start_ms = 1_795_478_400_000  # 2026-11-24T00:00:00Z, where a span begins
+    monkeypatch.setattr(packing, "AT_ONCE", 0)
+    monkeypatch.setattr(packing, "A_NEW_ONE", 0)
+    with open_writer(path, "UTC") as writer:
+        for at in range(start_ms, start_ms + 7 * HOUR_MS, 2000):
+            writer.append([Reading(at, "charger", VOLTAGE, rng.randrange(16_000_000) / 1000)])
+        writer.commit()
+        monkeypatch.setattr(packing, "AT_ONCE", 100_000)
+        ask = writer._connection.execute
+        (pages,) = ask("PRAGMA page_count").fetchone()
+        ask(f"PRAGMA max_page_count = {pages + 2}")
+        last_ms, refused = start_ms + 8 * HOUR_MS, list[str]()
+        for number in range(6):
+            writer.append([Reading(last_ms + number, "charger", VOLTAGE, 13.0)])
+            try:
+                writer.commit()
+            except StoreError as error:
+                refused.append(str(error))
+        assert refused, "packing was due and had no room"
+        assert all("the disk is full" in said for said in refused)
+        assert ask("SELECT count(*) FROM block").fetchone() == (0,)
+        with open_reader(path) as reader:
+            assert reader.span() == (start_ms, last_ms + 5)
+        ask("PRAGMA max_page_count = 1000000")
+        for number in range(6, 9):
+            writer.append([Reading(last_ms + number, "charger", VOLTAGE, 13.0)])
+            writer.commit()
+        assert ask("SELECT count(*) FROM block").fetchone() == (1,)
+
+
 # --- stores from before ----------------------------------------------------------------------------------
 
 
