@@ -58,7 +58,7 @@ def restore(path: Path, copy: Path, aside: Path, tell: Tell, now_ms: int) -> boo
         imports = FileLock(path.with_name(path.name + ".import-lock"), "an import")
         try:
             new = path.with_name(path.name + ".restored")
-            new.unlink(missing_ok=True)
+            _remove(new)
             with closing(connect(copy, read_only=True)) as source, told(copy):
                 version = version_of(source, copy)
                 if version == 0:

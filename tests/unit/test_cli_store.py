@@ -184,6 +184,26 @@ def test_a_restore_that_is_cut_off_at_any_moment_leaves_a_whole_store_in_its_pla
     assert list(path.parent.glob("*.restored*")) == []
 
 
+def test_what_a_cut_off_restore_has_left_cannot_spoil_the_next_one(site: Path, tmp_path: Path) -> None:
+    """SQLite would take a journal that lies beside the new file for the new file's own and bring it in."""
+    copy, other, path = tmp_path / "copy.db", tmp_path / "other.db", store_of(site)
+    assert run(site, "backup", copy).returncode == 0
+    with closing(sqlite3.connect(other, isolation_level=None)) as file:
+        file.execute("CREATE TABLE filler (body BLOB)")
+        file.executemany("INSERT INTO filler VALUES (randomblob(3000))", [()] * 200)
+        file.execute("PRAGMA cache_size = 2")
+        file.execute("BEGIN")
+        file.execute("UPDATE filler SET body = randomblob(3000)")
+        journal = other.with_name("other.db-journal").read_bytes()
+    assert len(journal) > 10_000
+    path.with_name("hide.db.restored-journal").write_bytes(journal)
+    before = kept(path)
+    done = run(site, "restore", copy)
+    assert done.returncode == 0, done.stderr
+    assert kept(path) == before
+    assert run(site, "check").returncode == 0
+
+
 def test_what_is_restored_has_owner_and_rights_of_what_was_there(site: Path, tmp_path: Path) -> None:
     """Whoever restores with sudo must not lock out the daemon, which runs as a user of its own."""
     copy, path = tmp_path / "copy.db", store_of(site)
