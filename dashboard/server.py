@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import logging
 import signal
+from contextlib import closing, suppress
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 from waitress.server import create_server
 
@@ -38,11 +40,19 @@ class PageError(NightbankError):
 
 
 def serve(site_file: Path, host: str | None = None, port: int | None = None) -> None:
-    """Serve the page of a site until SIGINT or SIGTERM. host and port default to the site file's [page].
+    """Serve the page of a site until SIGINT or SIGTERM, which end it cleanly at any moment. host and port
+    default to the site file's [page].
 
     Raises SiteError where the site file cannot be used and PageError where the port cannot be had. A store
     that is missing or damaged does not stop it: the page says so and looks again.
     """
+    signal.signal(signal.SIGTERM, _stop)
+    with suppress(KeyboardInterrupt), closing(_made(site_file, host, port)) as server:
+        server.run()
+
+
+def _made(site_file: Path, host: str | None, port: int | None) -> Any:
+    """The web server, listening."""
     keep_small()
     forget_documentation()
     seal()
@@ -54,6 +64,7 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
             "%s asks for a PIN before anything is shown, and none is set: run nightbank pin", site_file
         )
     app = make_app(lambda: open_reader(path), site, path)
+    where = address_of(host, port)
     try:
         server = create_server(
             app.server,
@@ -71,15 +82,10 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
             f"cannot listen on {host} port {port} ({error.strerror}): choose another with --port or --host"
         ) from error
     keep_room(server)
-    signal.signal(signal.SIGTERM, _stop)
-    where = address_of(host, port)
     log.info("The page: %s%s", where.url, f" or {where.by_name}" if where.by_name else "")
-    try:
-        server.run()
-    finally:
-        server.close()
+    return server
 
 
 def _stop(_signal: int, _frame: FrameType | None) -> None:
-    """Leave the server's loop the way Ctrl-C does."""
+    """End the way Ctrl-C does."""
     raise KeyboardInterrupt

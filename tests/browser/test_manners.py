@@ -1,8 +1,10 @@
 """Phone manners and closed doors: sizes, contrast, headers, unknown addresses, memory, start and end."""
 
 import json
+import signal
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
 
@@ -170,6 +172,18 @@ def test_it_ends_cleanly_when_told(hide):
     hide.serve()
     assert hide.stop() == 0
     assert "Traceback" not in hide.log.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("after_s", [0.8, 1.1, 1.4, 1.7, 2.0])
+def test_it_ends_cleanly_while_it_starts(hide, after_s):
+    command = [sys.executable, "-m", "monitor.cli", "page", str(hide.site_file), "--port", str(hide.port)]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as page:
+        time.sleep(after_s)
+        page.terminate()
+        said = page.communicate(timeout=20)[1]
+    # before the program has its own handler the system's ends it, by the signal
+    assert page.returncode in (0, -signal.SIGTERM), said
+    assert "Traceback" not in said
 
 
 def page_command(*arguments):
