@@ -30,6 +30,7 @@ from tests.ports import free_port
 
 DAY_S = 24 * 3600
 EVERY_S = 5
+COMMIT_EVERY_S = 300
 TIMES = 100
 VALUES = {
     "battery_voltage_V": 12.6,
@@ -62,13 +63,16 @@ def for_programs() -> tuple[tuple[str, str], ...]:
 
 
 def fill(store: Path) -> None:
-    """A day until now, with a little movement so that nothing compresses to a line."""
+    """A day until now, with a little movement so that nothing compresses to a line, committed step by step
+    as the daemon does, so that the store has packed what has ended."""
     now_ms = time.time_ns() // 1_000_000
     with closing(open_writer(store, "Europe/London")) as writer:
         for back_s in range(DAY_S, 0, -EVERY_S):
             shift = (back_s // EVERY_S * 7 % 11) / 100
             time_ms = now_ms - back_s * 1000
             writer.append(Reading(time_ms, "charger", name, value + shift) for name, value in VALUES.items())
+            if back_s % COMMIT_EVERY_S == 0:
+                writer.commit()
         writer.commit()
 
 
