@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import os
+import random
 import socket
 from contextlib import closing
 
+FIRST, EACH, WORKERS = 11_000, 4_000, 5
+"""Below the ports that the system gives to outgoing connections (from 32768 on), so that none of those takes
+one between the look and the server's start; each worker of a run has its own."""
+
+_WORKER = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % WORKERS
+_UNTRIED = random.SystemRandom().sample(range(FIRST + _WORKER * EACH, FIRST + (_WORKER + 1) * EACH), k=EACH)
+
 
 def free_port() -> int:
-    """A local port that nothing listens on."""
-    with closing(socket.socket()) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """A local port that nothing listens on; no process is given the same one twice."""
+    while True:
+        port = _UNTRIED.pop()
+        with closing(socket.socket()) as probe:
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
