@@ -7,7 +7,6 @@ import re
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -33,23 +32,9 @@ every_s = 1
 """
 
 
-@pytest.fixture(scope="module")
-def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
-    with Influx(tmp_path_factory.mktemp("influx")) as server:
-        yield server
-
-
-@pytest.fixture(scope="module")
-def gate(tmp_path_factory: pytest.TempPathFactory, influx: Influx) -> Iterator[Gate]:
-    with Gate(tmp_path_factory.mktemp("gate"), influx.port) as server:
-        yield server
-
-
 @pytest.fixture
-def site(tmp_path: Path, influx: Influx, gate: Gate) -> Path:
+def site(tmp_path: Path, gate: Gate) -> Path:
     """A site file with a mirror, and two hundred polls in its store."""
-    influx.ask(f"DROP DATABASE {BUCKET}")
-    influx.ask(f"CREATE DATABASE {BUCKET}")
     file = tmp_path / "hide.toml"
     file.write_text(MARSH_HIDE + MIRROR.format(url=gate.url))
     put(tmp_path / "nightbank.db", some_readings(200))

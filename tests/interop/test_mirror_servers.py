@@ -8,7 +8,6 @@ from __future__ import annotations
 import signal
 import subprocess
 from collections import Counter
-from collections.abc import Iterator
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
@@ -33,26 +32,6 @@ from tests.interop.mirror_world import (
     stored,
 )
 from tests.interop.series_servers import BUSY, FEW, Gate, Influx, Relay, Victoria
-
-
-@pytest.fixture(scope="module")
-def influx(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Influx]:
-    with Influx(tmp_path_factory.mktemp("influx")) as server:
-        yield server
-
-
-@pytest.fixture(scope="module")
-def opened_gate(tmp_path_factory: pytest.TempPathFactory, influx: Influx) -> Iterator[Gate]:
-    with Gate(tmp_path_factory.mktemp("gate"), influx.port) as server:
-        yield server
-
-
-@pytest.fixture
-def gate(influx: Influx, opened_gate: Gate) -> Gate:
-    """The way to an empty database."""
-    influx.ask(f"DROP DATABASE {BUCKET}")
-    influx.ask(f"CREATE DATABASE {BUCKET}")
-    return opened_gate
 
 
 @pytest.fixture
