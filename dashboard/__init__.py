@@ -47,7 +47,6 @@
     strips      a quantity over the span of a closer look, and what to say of it
     strip_picture   the same as a picture; pure
     view        which quantities and time a closer look shows, and the steps from there; pure
-    time_marks  times under a picture, from years to seconds; pure
     days        the days of a period: rows, and what they say together
     day_pictures, sun_pictures   the days and the sun's hours as pictures
     night       the night line and its words; pure
@@ -57,6 +56,7 @@
     values      one quantity as the page shows it; pure
     snapshot    the questions to the store, all of one refresh at once
     dusk        sunset and sunrise at the site: is it night, and when does it turn
+    time_marks  times under a picture, from years to seconds; pure
     words       numbers, ages and times as a person reads them; pure
     local       the marks of numbers, the clock and the order of dates as the phone has them; pure
 

@@ -21,8 +21,9 @@ from dashboard.days import Span, asked_span, take_each_day
 from dashboard.night import begin_ms
 from dashboard.snapshot import outlook_of, take_history
 from dashboard.strips import SINGLE_UP_TO_MS, asked_there, read_closely, take_strips
-from dashboard.sun_pictures import HOUR_MS, STEPS, take_courses
+from dashboard.sun_pictures import STEPS, take_courses
 from dashboard.view import View, address
+from dashboard.words import HOUR_MS
 from monitor.present import now_of
 from monitor.records import Reading, Series, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.local import clock, full_hour, present
 from dashboard.snapshot import History
+from dashboard.time_marks import on_the_wall
 from dashboard.values import LABELS
 from dashboard.words import HOUR_MS, MINUTE_MS, clock_text, number, shown, span_text
 from monitor.quantities import unit_of
@@ -24,10 +25,7 @@ BLUE, VERMILLION = "#0072B2", "#D55E00"
 """Okabe-Ito: voltage and current on a light ground."""
 
 FONT_PX = 16
-QUARTER_MS = 15 * MINUTE_MS
-"""Local hours begin at quarters of an hour in UTC, with all offsets in use (IANA time zone database)."""
-
-TICK_EVERY_H = 6
+TICK_EVERY_MS = 6 * HOUR_MS
 TABLE_STEP_MS = 3 * HOUR_MS
 UNREAD_FROM_MS = 10 * MINUTE_MS
 """Shorter silences are not worth a grey field (our choice: two buckets of the chart)."""
@@ -207,11 +205,9 @@ def gap_shape(span: tuple[int, int], start_ms: int) -> dict[str, Any]:
 def hour_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, str]]:
     """(time, label) at the local hours 0, 6, 12 and 18 in the span; midnight carries the new day's name."""
     ticks = []
-    first_ms = -(-start_ms // QUARTER_MS) * QUARTER_MS
-    for at_ms in range(first_ms, end_ms, QUARTER_MS):
+    for at_ms in on_the_wall(start_ms, end_ms, TICK_EVERY_MS, zone):
         local = to_datetime(at_ms).astimezone(zone)
-        if local.hour % TICK_EVERY_H == 0 and local.minute == 0:
-            ticks.append((at_ms, f"{local:%a}" if local.hour == 0 else full_hour(local.hour)))
+        ticks.append((at_ms, f"{local:%a}" if local.hour == 0 else full_hour(local.hour)))
     return ticks
 
 

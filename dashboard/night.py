@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.local import full_hour, in_form
 from dashboard.svg import EDGE, Plot, picture, words
+from dashboard.time_marks import on_the_wall
 from dashboard.words import HOUR_MS, MINUTE_MS, age_text, clock_text, number, percent
 from monitor.records import Series, parse_iso, to_datetime
 
@@ -32,7 +33,7 @@ phone (our choice)."""
 AIR = 0.06
 """Free charge above and below what is drawn (our choice)."""
 
-HOURS_APART = 3
+MARKED_EVERY_MS = 3 * HOUR_MS
 
 MOST_HOURS_TOLD, MOST_DAYS_TOLD = 120, 14
 """What lies farther off is no news for tonight (our choice)."""
@@ -164,13 +165,11 @@ def _until_morning(document: Mapping[str, Any]) -> list[Point]:
 
 def _hours(first_ms: int, last_ms: int, plot: Plot, zone: ZoneInfo) -> list[str]:
     """The hours under the strip, every third one that the site's clock strikes."""
-    start_ms = -(-first_ms // (15 * MINUTE_MS)) * 15 * MINUTE_MS
-    found = []
-    for at_ms in range(start_ms, last_ms + 1, 15 * MINUTE_MS):
-        local = to_datetime(at_ms).astimezone(zone)
-        if local.minute == 0 and local.hour % HOURS_APART == 0 and EDGE < plot.x(at_ms) < 100 - EDGE:
-            found.append(words(full_hour(local.hour), plot.x(at_ms), 98.0, "scale"))
-    return found
+    return [
+        words(full_hour(to_datetime(at_ms).astimezone(zone).hour), plot.x(at_ms), 98.0, "scale")
+        for at_ms in on_the_wall(first_ms, last_ms + 1, MARKED_EVERY_MS, zone)
+        if EDGE < plot.x(at_ms) < 100 - EDGE
+    ]
 
 
 def _told(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo, *, fresh: bool) -> str:

@@ -11,7 +11,7 @@ from datetime import date
 from dashboard.days import Span
 from dashboard.local import day_text, full_hour
 from dashboard.svg import Plot, picture, words
-from dashboard.words import number
+from dashboard.words import HOUR_MS, number
 from monitor.errors import StoreError
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -26,7 +26,6 @@ SHADES, FAINTEST = 5, 0.05
 """Steps of darkness of the map, each a fifth of the array's rated power; a hundredth of it is no light (our
 choice)."""
 
-HOUR_MS = 3_600_000
 WIDEST_H = 9.0
 """Hours from the sun's noon to the edges: the longest day of most inhabited places (our choice)."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
@@ -54,9 +54,9 @@ def time_marks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[int, st
 
 def _within_days(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> list[tuple[int, str]]:
     if step_ms <= EVEN_UP_TO_MS:
-        found = range(-(-start_ms // step_ms) * step_ms, end_ms, step_ms)
+        found: Sequence[int] = range(-(-start_ms // step_ms) * step_ms, end_ms, step_ms)
     else:
-        found = sorted(_on_the_wall(start_ms, end_ms, step_ms, zone))  # type: ignore[assignment]
+        found = on_the_wall(start_ms, end_ms, step_ms, zone)
     many_days = day_at(zone, start_ms).day != day_at(zone, end_ms - 1).day
     return [(at_ms, _label(at_ms, step_ms, zone, many_days)) for at_ms in found]
 
@@ -68,9 +68,9 @@ def _label(at_ms: int, step_ms: int, zone: ZoneInfo, many_days: bool) -> str:
     return full_hour(local.hour) if step_ms >= HOUR_MS else clock(local, seconds=step_ms < MINUTE_MS)
 
 
-def _on_the_wall(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> set[int]:
-    """The moments in [start, end) at which a local clock shows a multiple of the step: one twice where the
-    clocks go back, none where they skip it."""
+def on_the_wall(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> list[int]:
+    """The moments in [start, end) at which a local clock shows a multiple of the step, in order: one twice
+    where the clocks go back, none where they skip it."""
     found = set()
     day, last = day_at(zone, start_ms).day, day_at(zone, end_ms - 1).day
     while day <= last:
@@ -81,7 +81,7 @@ def _on_the_wall(start_ms: int, end_ms: int, step_ms: int, zone: ZoneInfo) -> se
                 if moment.astimezone(zone).replace(tzinfo=None) == wall:
                     found.add(to_ms(moment))
         day += timedelta(days=1)
-    return {at_ms for at_ms in found if start_ms <= at_ms < end_ms}
+    return sorted(at_ms for at_ms in found if start_ms <= at_ms < end_ms)
 
 
 def _of_days(start_ms: int, end_ms: int, days: int, zone: ZoneInfo) -> Iterator[tuple[int, str]]:

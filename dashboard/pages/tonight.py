@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -41,41 +41,25 @@ NIGHT_HEADS = ("Time", "Likely charge", "8 in 10")
 
 HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
 
-SECTIONS = (
-    "lead",
-    "call",
-    "night",
-    "hours",
-    "ground",
-    "charge",
-    "main",
-    "more",
-    "today",
-    "alarms",
-    "devices",
-    "answered",
-)
-"""Ids of the sections that every refresh renews, in the order of `Parts`."""
-
 Content = list[Component | str]
 
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """The content of each section."""
+    """The content of the sections that every refresh renews; a part's name is the id of its section."""
 
     lead: Content
-    call: Content
-    night: Content
-    hours: Content
-    ground: Content
-    charge: Content
-    main: Content
-    more: Content
-    today: Content
-    alarms: Content
-    devices: Content
     answered: Content
+    call: Content = field(default_factory=list)
+    night: Content = field(default_factory=list)
+    hours: Content = field(default_factory=list)
+    ground: Content = field(default_factory=list)
+    charge: Content = field(default_factory=list)
+    main: Content = field(default_factory=list)
+    more: Content = field(default_factory=list)
+    today: Content = field(default_factory=list)
+    alarms: Content = field(default_factory=list)
+    devices: Content = field(default_factory=list)
 
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
@@ -201,7 +185,7 @@ def fresh(open_reader: ReaderFactory, site: Site, of: str) -> dict[str, Content]
 
 def by_section(parts: Parts) -> dict[str, Content]:
     """The parts by the ids of their sections."""
-    return {name: getattr(parts, name) for name in SECTIONS}
+    return {part.name: getattr(parts, part.name) for part in fields(parts)}
 
 
 def day_sections(plots: Content, told: str, rows: Content) -> dict[str, Content]:
@@ -233,19 +217,20 @@ def present_parts(open_reader: ReaderFactory, site: Site) -> Parts:
             tonight = summarize(take_snapshot(reader, site), site)
     except StoreError as error:
         return trouble_parts(error, site)
+    night = tonight.night
     return Parts(
-        lead_part(tonight),
-        call_content(tonight.alarms),
-        night_part(tonight),
-        hours_part(tonight),
-        [] if tonight.night is None else [html.Li(words) for words in tonight.night.basis],
-        charge_part(tonight),
-        value_rows(tonight.main),
-        value_rows(tonight.more),
-        today_part(tonight),
-        alarms_part(tonight),
-        devices_part(tonight),
-        answered_part(tonight.as_of, tonight.turns),
+        lead=lead_part(tonight),
+        answered=answered_part(tonight.as_of, tonight.turns),
+        call=call_content(tonight.alarms),
+        night=night_part(tonight),
+        hours=hours_part(tonight),
+        ground=[] if night is None else [html.Li(words) for words in night.basis],
+        charge=charge_part(tonight),
+        main=value_rows(tonight.main),
+        more=value_rows(tonight.more),
+        today=today_part(tonight),
+        alarms=alarms_part(tonight),
+        devices=devices_part(tonight),
     )
 
 
@@ -287,7 +272,7 @@ def trouble_parts(error: StoreError, site: Site) -> Parts:
         ),
     ]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
-    return Parts(lead, [], [], [], [], [], [], [], [], [], [], answered_part(at))
+    return Parts(lead, answered_part(at))
 
 
 def lead_part(tonight: Tonight) -> Content:
