@@ -3,13 +3,12 @@
     run         the process: a thread for each mirror, until stopped; or once
     sender      one mirror: batch after batch, pace, back-off, what it keeps and tells
     delivery    one batch: a refused point is found by halving, the rest goes on
-    server      the edge: influxdb-client, its errors in plain words
-    lines       line protocol from points; pure
     book        what is known of each mirror, in a small file beside the store
     state       the frozen values that the book keeps
     status      how far each mirror is, for the command line
 
-What there is to give, and in which order, is `monitor.store.mirrored`'s to say. influxdb-client takes as much
+What there is to give, and in which order, is `monitor.store.mirrored`'s to say; line protocol and the edge to
+a server are `monitor.served`'s. influxdb-client takes as much
 memory as the whole daemon, so only this process imports it. Readings go in order of time, the oldest first:
 one time a channel says how far a server has come, servers pack what comes in order best, and after weeks
 offline the catch-up takes minutes (a week of three devices every 5 s: 12 minutes at 500 lines a second).

@@ -85,7 +85,7 @@ class Delivery:
             return points
         kept: list[Point] = []
         for point in points:
-            rest: dict[str, float] = {}
+            rest: dict[str, float | str] = {}
             for channel, (name, value) in zip(channels_of(point), point.values.items(), strict=True):
                 if channel in self._doubtful:
                     alone = replace(point, values={name: value})

@@ -11,10 +11,10 @@ from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.lines import Lines
 from monitor.mirror.sender import Sender, wanted_of
-from monitor.mirror.server import Server
 from monitor.notices.secrets import secrets_of
+from monitor.served.lines import Lines
+from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
 from monitor.store import store_path

@@ -47,7 +47,7 @@ class Point:
 
     time_ms: int
     device: str
-    values: Mapping[str, float]
+    values: Mapping[str, float | str]
     of: str = ""
 
 

@@ -49,9 +49,9 @@ from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.lines import Lines
+from monitor.served.lines import Lines
 from monitor.mirror.sender import Sender
-from monitor.mirror.server import Server
+from monitor.served.server import Server
 from monitor.notices.secrets import Secrets
 from monitor.site.mirror_table import MirrorEntry
 keep_small()

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from monitor.clock import SystemClock
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.lines import Lines
 from monitor.mirror.sender import Sender
-from monitor.mirror.server import Server
 from monitor.notices.secrets import Secrets
 from monitor.records import Quality, Reading, parse_iso
+from monitor.served.lines import Lines
+from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.mirrored import Point

@@ -15,10 +15,10 @@ import pytest
 
 from monitor.errors import MirrorError, Trouble
 from monitor.mirror.book import book_path, look_up
-from monitor.mirror.lines import Lines
-from monitor.mirror.server import Server
 from monitor.notices.secrets import Secrets
 from monitor.records import Reading, to_ms
+from monitor.served.lines import Lines
+from monitor.served.server import Server
 from monitor.store.embedded import open_reader
 from monitor.store.mirrored import Point
 from tests.interop.mirror_world import (
@@ -169,7 +169,7 @@ def test_a_server_that_refuses_everything_is_no_reason_to_set_anything_aside(
     [
         (BUSY, Trouble.BUSY, 7.0, "asks to come back later (503"),
         ("return 401;", Trouble.DENIED, None, "look at the mirror's secret"),
-        ("return 404;", Trouble.DENIED, None, "look at url, bucket and org"),
+        ("return 404;", Trouble.DENIED, None, "url, bucket and org"),
         ("return 500;", Trouble.UNREACHABLE, None, "is in trouble itself (500"),
         ("return 502;", Trouble.UNREACHABLE, None, "is in trouble itself (502"),
         ("client_max_body_size 10;", Trouble.CONTENT, None, "Entity Too Large"),

@@ -15,11 +15,11 @@ import pytest
 from monitor.clock import SteppedClock
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import KEPT, Book, book_path, look_up
-from monitor.mirror.lines import Lines, tag_value
 from monitor.mirror.sender import LONGEST_ASKED_S, SAVE_EVERY_S, Sender
-from monitor.mirror.server import retry_after_s
 from monitor.mirror.state import Refused, State
 from monitor.records import Event, Reading, parse_iso
+from monitor.served.lines import Lines, tag_value
+from monitor.served.server import retry_after_s
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.mirrored import Place, Point

@@ -1,8 +1,8 @@
 """The edge: line protocol to one server through influxdb-client, and its errors in plain words.
 
-Nothing else imports influxdb-client, and only the process of the mirrors imports this module. What a server's
-status means: RFC 9110 (400 to 404, 413, 429 in RFC 6585, 502, 503, Retry-After); that 400 and 422 are about
-the points was seen on InfluxDB 1.6 (400) and is from memory for the 2 line (422).
+Nothing else imports influxdb-client, and this module is imported only where something is written to a server.
+What a server's status means: RFC 9110 (400 to 404, 413, 429 in RFC 6585, 502, 503, Retry-After); that 400
+and 422 are about the points was seen on InfluxDB 1.6 (400) and is from memory for the 2 line (422).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from influxdb_client.rest import ApiException
 
 from monitor.errors import MirrorError, NoticeError, Trouble
 from monitor.notices.secrets import Secrets
-from monitor.site.mirror_table import MirrorEntry
+from monitor.site.server_table import ServerKeys
 
 TIMEOUT_S = 30.0
 """For one request, connecting and answering together (our choice: a batch over a poor mobile link)."""
@@ -33,29 +33,41 @@ LONGEST_WORDS = 300
 _CONTENT = (400, 413, 422)
 _BUSY = (429, 503)
 _ADVICE = {
-    401: "look at the mirror's secret",
-    403: "look at what the mirror's secret allows",
-    404: "look at url, bucket and org of the mirror",
+    401: "look at {whose} secret",
+    403: "look at what {whose} secret allows",
+    404: "look at {whose} url, bucket and org",
 }
 
 
 class Server:
-    """One mirror's server. Not for several threads."""
+    """One server. Not for several threads."""
 
     def __init__(
-        self, entry: MirrorEntry, secrets: Secrets, timeout_s: float = TIMEOUT_S, folder: Path = Path()
+        self,
+        keys: ServerKeys,
+        secrets: Secrets,
+        timeout_s: float = TIMEOUT_S,
+        folder: Path = Path(),
+        *,
+        whose: str = "the mirror's",
     ) -> None:
-        """folder is the site file's, where the entry's certificates are looked for."""
-        self._entry, self._secrets, self._timeout_s = entry, secrets, timeout_s
-        self._ca = None if entry.ca is None else folder / entry.ca
+        """folder is the site file's, where the keys' certificates are looked for; whose says whose keys
+        they are, in the words of errors."""
+        self._keys, self._whose = keys, whose
+        self._secrets, self._timeout_s = secrets, timeout_s
+        self._ca = None if keys.ca is None else folder / keys.ca
         self._client: InfluxDBClient | None = None
 
-    def write(self, lines: Sequence[str]) -> None:
-        """Hand lines over, with times in ms. Raises MirrorError; then some may have arrived all the same."""
+    def write(self, lines: Sequence[str], *, in_ns: bool = False) -> None:
+        """Hand lines over, with times in ms or in ns.
+
+        Raises MirrorError; then some may have arrived all the same.
+        """
         try:
             api = self._opened().write_api(write_options=SYNCHRONOUS)
             text = "\n".join(lines)
-            api.write(self._entry.bucket, self._entry.org, text, write_precision=WritePrecision.MS)
+            unit = WritePrecision.NS if in_ns else WritePrecision.MS
+            api.write(self._keys.bucket, self._keys.org, text, write_precision=unit)
         except (InfluxDBError, urllib3.exceptions.HTTPError, OSError, UnicodeError) as error:
             self.close()  # the secret is read again, the connection made anew
             raise self._told(error) from None
@@ -69,17 +81,17 @@ class Server:
     def _opened(self) -> InfluxDBClient:
         if self._client is None:
             try:
-                token = self._secrets.get(self._entry.secret) if self._entry.secret else ""
+                token = self._secrets.get(self._keys.secret) if self._keys.secret else ""
             except NoticeError as error:
                 raise MirrorError(str(error), Trouble.DENIED) from error
             if self._ca is not None and not self._ca.is_file():
                 raise MirrorError(
-                    f"{self._ca}: there is no such file; look at the mirror's ca", Trouble.DENIED
+                    f"{self._ca}: there is no such file; look at {self._whose} ca", Trouble.DENIED
                 )
             self._client = InfluxDBClient(
-                self._entry.url,
+                self._keys.url,
                 token,
-                org=self._entry.org,
+                org=self._keys.org,
                 timeout=round(self._timeout_s * 1000),
                 enable_gzip=True,
                 ssl_ca_cert=None if self._ca is None else str(self._ca),
@@ -87,14 +99,14 @@ class Server:
         return self._client
 
     def _told(self, error: Exception) -> MirrorError:
-        host = urlsplit(self._entry.url).netloc
+        host = urlsplit(self._keys.url).netloc
         if isinstance(error, urllib3.exceptions.MaxRetryError) and error.reason is not None:
             error = error.reason
         if isinstance(error, ApiException) and error.status:
             return self._answered(error, host)
         if isinstance(error, ApiException):  # a handshake that failed
             why = self._clean(str(error.reason))
-            text = f"{host}: no secure connection ({why}); look at its certificate and at the mirror's ca"
+            text = f"{host}: no secure connection ({why}); look at its certificate and at {self._whose} ca"
         elif isinstance(error, urllib3.exceptions.NewConnectionError):
             text = f"{host}: cannot be reached (no connection)"
         elif isinstance(error, urllib3.exceptions.TimeoutError):
@@ -112,7 +124,7 @@ class Server:
             wait_s = retry_after_s((error.headers or {}).get("Retry-After"))
             return MirrorError(f"{host}: asks to come back later ({status} {words})", Trouble.BUSY, wait_s)
         if 300 <= status < 500 and status != 408:
-            advice = _ADVICE.get(status, "look at the mirror's url")
+            advice = _ADVICE.get(status, "look at {whose} url").format(whose=self._whose)
             return MirrorError(f"{host}: refuses us ({status} {words}); {advice}", Trouble.DENIED)
         return MirrorError(f"{host}: is in trouble itself ({status} {words})", Trouble.UNREACHABLE)
 

@@ -1,0 +1,10 @@
+"""A time-series server: how readings get there, and the store that it answers.
+
+    lines       what a store holds as line protocol; pure, and the description of the form on the server
+    server      the edge for writing: influxdb-client, its errors in plain words
+
+`monitor.mirror` copies an embedded store there through these two; read back, the copy answers as that store
+does. Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3
+lines offer. Nothing here needs what one of them lacks: one bucket without a retention policy in its name, no
+continuous queries, statistics of hours and days as measurements of their own.
+"""
