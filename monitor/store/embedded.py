@@ -7,12 +7,10 @@ daemon: SQLite lets the two commit in turn, and each notices the other's commits
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import asdict
 from datetime import date
 from heapq import merge
 from itertools import groupby
@@ -35,6 +33,14 @@ from monitor.records import (
 )
 from monitor.store.blocks import rows_in
 from monitor.store.connect import connect, only_requests, told
+from monitor.store.documents import (
+    alarm_of,
+    document_of,
+    health_of,
+    notice_of,
+    request_of,
+    transition_of,
+)
 from monitor.store.log_table import read_log, read_log_entry
 from monitor.store.queries import (
     ORDER,
@@ -54,12 +60,6 @@ from monitor.store.zoom import read_series
 
 if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
-
-
-def document_of(record: AlarmState | Transition | Request | Notice) -> str:
-    """A record as the JSON text that stands in its row; the id is the row's own."""
-    named = {key: value for key, value in asdict(record).items() if key != "id"}
-    return json.dumps(named, ensure_ascii=False)
 
 
 class EmbeddedReader:
@@ -187,7 +187,7 @@ class EmbeddedReader:
     def alarms(self) -> list[AlarmState]:
         with self._asking() as ask:
             rows = ask.execute("SELECT document FROM alarm ORDER BY name").fetchall()
-        return [AlarmState(**json.loads(document)) for (document,) in rows]
+        return [alarm_of(document) for (document,) in rows]
 
     def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
         sql = (
@@ -196,7 +196,7 @@ class EmbeddedReader:
         )
         with self._asking() as ask:
             rows = ask.execute(sql, (start_ms, end_ms, limit)).fetchall()
-        return [Transition(**json.loads(document), id=number) for number, document in rows]
+        return [transition_of(document, number) for number, document in rows]
 
     def log(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[LogEntry]:
         with self._asking() as ask:
@@ -211,33 +211,31 @@ class EmbeddedReader:
             rows = ask.execute(
                 "SELECT id, document FROM request WHERE done_ms IS NULL ORDER BY id"
             ).fetchall()
-        return [Request(**json.loads(document), id=number) for number, document in rows]
+        return [request_of(document, number) for number, document in rows]
 
     def request(self, number: int) -> Request | None:
         with self._asking() as ask:
             row = ask.execute("SELECT document FROM request WHERE id = ?", (number,)).fetchone()
-        return None if row is None else Request(**json.loads(row[0]), id=number)
+        return None if row is None else request_of(row[0], number)
 
     def open_notices(self) -> list[Notice]:
         with self._asking() as ask:
             rows = ask.execute(
                 "SELECT id, document FROM notice WHERE finished_ms IS NULL ORDER BY id"
             ).fetchall()
-        return [Notice(**json.loads(document), id=number) for number, document in rows]
+        return [notice_of(document, number) for number, document in rows]
 
     def notices(self, limit: int = 100) -> list[Notice]:
         with self._asking() as ask:
             rows = ask.execute(
                 "SELECT id, document FROM notice ORDER BY id DESC LIMIT ?", (limit,)
             ).fetchall()
-        return [Notice(**json.loads(document), id=number) for number, document in rows]
+        return [notice_of(document, number) for number, document in rows]
 
     def health(self) -> list[DeviceHealth]:
         with self._asking() as ask:
             ranks = read_ranks(ask)
-            told_of = [
-                DeviceHealth(**json.loads(row[0])) for row in ask.execute("SELECT document FROM health")
-            ]
+            told_of = [health_of(row[0]) for row in ask.execute("SELECT document FROM health")]
         return sorted(told_of, key=lambda health: rank_of(health.device, ranks))
 
     def note(self, key: str) -> str | None:

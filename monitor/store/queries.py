@@ -14,6 +14,7 @@ from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 from monitor.store.blocks import rows_in
 from monitor.store.course import Course
+from monitor.store.documents import ChannelEnds
 from monitor.store.steps import CODES, steps_of
 
 ORDER = {name: place for place, name in enumerate(QUANTITIES)}
@@ -28,16 +29,10 @@ AT_ONCE_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
-class ChannelRow:
+class ChannelRow(ChannelEnds):
     """One device's quantity as the table `channel` has it."""
 
     id: int
-    device: str
-    quantity: str
-    first_ms: int
-    last: Reading
-    good_first_ms: int | None
-    good: Reading | None
 
 
 def rank_of(device: str, ranks: dict[str, int]) -> tuple[int, str]:
@@ -53,13 +48,13 @@ def read_channels(ask: sqlite3.Connection) -> list[ChannelRow]:
     )
     return [
         ChannelRow(
-            number,
             device,
             quantity,
             first_ms,
             Reading(last_ms, device, quantity, last_value, Quality(last_quality), last_reason),
             good_first_ms,
             None if good_ms is None else Reading(good_ms, device, quantity, good_value),
+            number,
         )
         for (
             number, device, quantity, first_ms, last_ms, last_value, last_quality, last_reason,

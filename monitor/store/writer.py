@@ -9,11 +9,10 @@ leaves the file as it was and everything pending for the next one.
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -22,7 +21,8 @@ from monitor.errors import StoreError
 from monitor.records import AlarmState, DeviceHealth, Event, LogEntry, Notice, Reading, Request, Transition
 from monitor.store.connect import FileLock, connect, prepare_for_writing, told
 from monitor.store.days import zone_of
-from monitor.store.embedded import EmbeddedReader, document_of
+from monitor.store.documents import document_of
+from monitor.store.embedded import EmbeddedReader
 from monitor.store.landing import Landed, Landing, Pending
 from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
@@ -320,7 +320,7 @@ class EmbeddedWriter(EmbeddedReader):
             write.execute("DELETE FROM request WHERE done_ms < ?", (self._forget_before_ms,))
         write.executemany(
             "INSERT OR REPLACE INTO health VALUES (?, ?)",
-            ((health.device, _as_json(health)) for health in self._health.values()),
+            ((health.device, document_of(health)) for health in self._health.values()),
         )
         write.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", self._notes.items())
 
@@ -340,11 +340,6 @@ def _of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pendi
             f" in [{start_ms}, {end_ms})"
         )
     return kept.time_ms, (device, kept.quantity), steps, kept
-
-
-def _as_json(health: DeviceHealth) -> str:
-    named = {each.name: getattr(health, each.name) for each in fields(health)}
-    return json.dumps(named | {"errors": dict(health.errors)}, ensure_ascii=False)
 
 
 def open_for_daemon(path: Path, time_zone: str, at_work: Callable[[], None] = lambda: None) -> EmbeddedWriter:
