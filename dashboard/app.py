@@ -23,6 +23,7 @@ from dash.fingerprint import check_fingerprint
 from flask import Response, request, send_file
 
 from dashboard.api import add_api
+from dashboard.asking import Leave
 from dashboard.calm import NOT_FOUND, Teller
 from dashboard.files import add_files
 from dashboard.frame import ASSETS, filled, live_frame, still_html, title_of
@@ -87,9 +88,9 @@ class _Page(Dash):
         return told | {"serve_locally": False, "plotlyjs_url": CHART_LIBRARY}
 
 
-def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
+def make_app(open_reader: ReaderFactory, site: Site, store: Path, leave: Leave) -> Dash:
     """The web app over a store. open_reader opens the store and may raise StoreError at any call; store is
-    its file, where requests are left and beside which the PIN is kept.
+    the file beside which the PIN is kept; leave leaves a request for the daemon.
 
     The time is that of the store's clock note, the computer's own where there is none.
     """
@@ -109,7 +110,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path) -> Dash:
     app.first = app.layout = lambda: page.layout(open_reader, site, {})
     app.moment = lambda: moment(open_reader, site)
     teller = Teller(site, open_reader)
-    desk = Desk(site, store, open_reader, PAGES, teller)
+    desk = Desk(site, store, leave, open_reader, PAGES, teller)
     for each in PAGES:
         if each.register is not None:
             each.register(app, open_reader, site)

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from contextlib import closing
-from pathlib import Path
 
 from dashboard.local import in_form
 from dashboard.pages.base import ReaderFactory
 from monitor.errors import StoreError
 from monitor.records import Heartbeat, Request
-from monitor.store.embedded import leave_request
 from monitor.store.heartbeat import read_heartbeat
+
+Leave = Callable[[Request], int]
+"""Leaves a request for the daemon and gives its number; raises StoreError."""
 
 WAIT_S, LOOK_S = 2.0, 0.1
 """The daemon looks once a second and commits at once; a phone is not kept longer than this (our choice)."""
 
 
-def ask(store: Path, open_reader: ReaderFactory, request: Request) -> int:
+def ask(leave: Leave, open_reader: ReaderFactory, request: Request) -> int:
     """Leave a request and wait until it is done, or WAIT_S; its number. Raises StoreError."""
-    number = leave_request(store, request)
+    number = leave(request)
     until_s = time.monotonic() + WAIT_S
     with closing(open_reader()) as reader:
         while time.monotonic() < until_s:

@@ -20,7 +20,7 @@ from monitor.pin import pin_path
 from monitor.site.load import load_site
 from monitor.store import store_path
 from monitor.store.connect import seal
-from monitor.store.embedded import open_reader
+from monitor.stores import leave_request, open_reader
 
 log = logging.getLogger("nightbank.page")
 
@@ -63,7 +63,9 @@ def _made(site_file: Path, host: str | None, port: int | None) -> Any:
         log.warning(
             "%s asks for a PIN before anything is shown, and none is set: run nightbank pin", site_file
         )
-    app = make_app(lambda: open_reader(path), site, path)
+    app = make_app(
+        lambda: open_reader(site, site_file), site, path, lambda asked: leave_request(site, site_file, asked)
+    )
     where = address_of(host, port)
     try:
         server = create_server(

@@ -17,7 +17,7 @@ from dash.development.base_component import Component
 from flask import Request as WebRequest
 from flask import Response, redirect, request
 
-from dashboard.asking import ask, outcome_of
+from dashboard.asking import Leave, ask, outcome_of
 from dashboard.calm import Teller
 from dashboard.doors import Refusal, wrong_form, wrong_method
 from dashboard.field import Field
@@ -51,18 +51,20 @@ IS_LOCKED = "Nothing was done: the page is locked by now. Unlock it and do it ag
 
 
 class Desk:
-    """Where the page's forms are taken: the lock, the store that requests are left in."""
+    """Where the page's forms are taken: the lock, the way to leave requests."""
 
     def __init__(
         self,
         site: Site,
         store: Path,
+        leave: Leave,
         open_reader: ReaderFactory,
         pages: tuple[Page, ...],
         teller: Teller,
     ) -> None:
+        """store is the file beside which the PIN is kept."""
         self._teller = teller
-        self._site, self._store, self._open_reader = site, store, open_reader
+        self._site, self._leave, self._open_reader = site, leave, open_reader
         self._lock = Lock(store)
         self._by_path = {each.path: (each, page) for page in pages for each in page.asks}
         self._homes = tuple(page.path for page in pages)
@@ -179,7 +181,7 @@ class Desk:
             try:
                 with closing(self._open_reader()) as reader:
                     when = Asked(now_of(reader).time_ms, seen_ms)
-                number = ask(self._store, self._open_reader, asked.request(typed, self._site, when))
+                number = ask(self._leave, self._open_reader, asked.request(typed, self._site, when))
             except Mistyped as fault:
                 tree = page.layout(
                     self._open_reader, self._site, typed, self.hand(page, typed=typed, fault=fault)

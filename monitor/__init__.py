@@ -35,6 +35,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
+    stores         which engine holds a site's readings
     mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
     care           the hand-written log of what people did and measured

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
+from contextlib import closing
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -78,11 +79,10 @@ def now(site: Path, as_json: bool) -> None:
     """
     from monitor.present import in_words, present
     from monitor.site.load import load_site
-    from monitor.store import store_path
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
 
     described = load_site(site)
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         document = present(described, reader)
     click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -56,9 +57,8 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     Example: nightbank array hide.toml --from 2026-09-01
     """
     from monitor.site.load import load_site, with_defaults
-    from monitor.store import store_path
     from monitor.store.days import local_day, zone_of
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
     from monitor.sun.expected import supply_of
     from monitor.sun.findings import find_all, looked_at
     from monitor.sun.taken import seen
@@ -66,7 +66,7 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
 
     described, _ = with_defaults(load_site(site))
     supply, zone = supply_of(described), zone_of(described.site.time_zone)
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         stored_first, stored_last = stored_days(described, reader)
         first_day, last_day = asked_days(first, last, stored_first, stored_last, LOOK_BACK_DAYS)
         learn_day = max(stored_first, first_day - timedelta(LEARN_DAYS))

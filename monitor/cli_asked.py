@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,7 @@ import click
 if TYPE_CHECKING:
     from monitor.records import Heartbeat, Request
     from monitor.site.model import Site
-    from monitor.store.embedded import EmbeddedReader
+    from monitor.store.base import StoreReader
 
 BY = "the command line"
 
@@ -37,11 +37,10 @@ class Asked:
         return with_defaults(load_site(self.path))[0]
 
     @contextmanager
-    def reader(self, site: Site) -> Iterator[EmbeddedReader]:
-        from monitor.store import store_path
-        from monitor.store.embedded import open_reader
+    def reader(self, site: Site) -> Iterator[StoreReader]:
+        from monitor.stores import open_reader
 
-        with open_reader(store_path(site, self.path)) as reader:
+        with closing(open_reader(site, self.path)) as reader:
             yield reader
 
 
@@ -51,17 +50,15 @@ def ask_daemon(
     """Leave a request for the daemon and tell what becomes of it; exit status 1 where it is refused."""
     from monitor.clock import clock_from_note
     from monitor.records import Request
-    from monitor.store import store_path
-    from monitor.store.embedded import leave_request
     from monitor.store.heartbeat import read_heartbeat
+    from monitor.stores import leave_request
 
     site = asked.site()
-    path = store_path(site, asked.path)
     with asked.reader(site) as reader:
         clock = clock_from_note(reader.note("clock"))
         beat = read_heartbeat(reader)
     request = Request(clock.now_ms(), kind, subject, details, by)
-    number = leave_request(path, request)
+    number = leave_request(site, asked.path, request)
     done = _wait_for(asked, site, number)
     if done is None:
         click.echo(_undone(beat))

@@ -6,6 +6,7 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -27,12 +28,11 @@ def bank(site: Path, as_json: bool) -> None:
     from monitor.bank_report import bank_report
     from monitor.bank_words import in_words
     from monitor.site.load import load_site, with_defaults
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
 
     described, _ = with_defaults(load_site(site))
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         document = bank_report(described, reader)
     zone = zone_of(described.site.time_zone)
     click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document, zone))

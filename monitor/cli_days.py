@@ -6,6 +6,7 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,15 +34,14 @@ def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool)
     Example: nightbank days hide.toml --from 2026-11-01 --to 2026-11-14
     """
     from monitor.site.load import load_site, with_defaults
-    from monitor.store import store_path
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
     from monitor.sun.expected import supply_of
     from monitor.sun_report import days_report, periods_report, stored_days, weather_book
     from monitor.sun_words import days_in_words, periods_in_words
 
     described, _ = with_defaults(load_site(site))
     power_W = supply_of(described).power_W
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         first_day, last_day = asked_days(first, last, *stored_days(described, reader))
         book = weather_book(described, reader, first_day, last_day)
     report = days_report(book, power_W) if by == "day" else periods_report(book, power_W, by)

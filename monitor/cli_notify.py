@@ -6,6 +6,7 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -82,11 +83,10 @@ def _said(outcome: Outcome) -> str:
 
 
 def _show(described: Site, site: Path, channel: str | None, last: int, as_json: bool) -> None:
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
 
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         waiting = reader.open_notices()
         finished = [notice for notice in reader.notices(last) if notice.finished_ms is not None]
     notices = [n for n in (*reversed(waiting), *finished) if channel in (None, n.channel)][:last]

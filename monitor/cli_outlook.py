@@ -6,6 +6,7 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -32,14 +33,13 @@ def outlook(site: Path, moment: str | None, as_json: bool) -> None:
     from monitor.outlook_report import outlook_at
     from monitor.outlook_words import in_words
     from monitor.site.load import load_site, with_defaults
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_reader
+    from monitor.stores import open_reader
 
     described, _ = with_defaults(load_site(site))
     zone = zone_of(described.site.time_zone)
     at_ms = None if moment is None else moment_ms(moment, zone, "--at")
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         found = outlook_at(described, reader, at_ms)
     if as_json:
         click.echo(json.dumps(document(found, zone), ensure_ascii=False))

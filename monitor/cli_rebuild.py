@@ -5,6 +5,7 @@ The rooms are imported when the command runs, so that the command line stays lig
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 
 import click
@@ -35,19 +36,17 @@ def rebuild(ctx: click.Context, site: Path, start: str) -> None:
     from monitor import rebuild as again
     from monitor.clock import CLOCK_NOTE, clock_from_note
     from monitor.site.load import load_site, with_defaults
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_reader, open_writer
+    from monitor.stores import open_reader, open_writer
 
     described, _ = with_defaults(load_site(site))
     from_ms = moment_ms(start, zone_of(described.site.time_zone), "--from")
-    path = store_path(described, site)
-    with open_reader(path) as reader:  # a rebuild makes no store
+    with closing(open_reader(described, site)) as reader:  # a rebuild makes no store
         first_ms, last_ms = reader.span() or (from_ms, from_ms)
     first_ms = max(from_ms, first_ms)
     try:
         with (
-            open_writer(path, described.site.time_zone) as store,
+            closing(open_writer(described, site)) as store,
             bar_on_stderr(max(0, last_ms - first_ms), "ms", "rebuild", quiet=False) as bar,
         ):
             clock = clock_from_note(store.note(CLOCK_NOTE))

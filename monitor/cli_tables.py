@@ -9,7 +9,7 @@ import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -22,7 +22,7 @@ from monitor.quantities import QUANTITIES, unit_of
 from monitor.records import Quality, Reading, iso_utc, to_datetime
 
 if TYPE_CHECKING:
-    from monitor.store.embedded import EmbeddedReader
+    from monitor.store.base import StoreReader
     from monitor.store.table_in import Imported, Tell
     from monitor.store.table_map import TableMap
     from monitor.store.table_rows import Row
@@ -85,10 +85,9 @@ def export_table(
     Example: nightbank export hide.toml --from 2026-11-24 --to 2026-11-25 --every 60 --out day.csv
     """
     from monitor.site.load import load_site
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_reader
     from monitor.store.table_out import kept_quantities
+    from monitor.stores import open_reader
 
     if with_quality and every_s is not None:
         raise click.UsageError("--with-quality gives every reading as it stands: leave --every out")
@@ -99,7 +98,7 @@ def export_table(
     start_ms, end_ms = moment_ms(start, zone, "--from"), moment_ms(end, zone, "--to")
     if end_ms <= start_ms:
         raise click.UsageError(f"--to ({iso_utc(end_ms)}) must come after --from ({iso_utc(start_ms)})")
-    with open_reader(store_path(described, site)) as reader:
+    with closing(open_reader(described, site)) as reader:
         asked = list(dict.fromkeys(quantities)) or kept_quantities(reader)
         span = reader.span() or (start_ms, start_ms)
         first_ms, last_ms = max(start_ms, span[0]), min(end_ms, span[1])
@@ -118,7 +117,7 @@ def export_table(
 
 
 def _write(
-    reader: EmbeddedReader,
+    reader: StoreReader,
     what: tuple[str, bool, Path | None],
     asked: list[str],
     span: tuple[int, int],
@@ -190,10 +189,9 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
               nightbank import hide.toml logger.csv --map logger.toml --dry-run
     """
     from monitor.site.load import load_site
-    from monitor.store import store_path
     from monitor.store.days import zone_of
-    from monitor.store.embedded import open_importer
     from monitor.store.table_in import Imported, land
+    from monitor.stores import open_importer
 
     described = load_site(site)
     zone = zone_of(described.site.time_zone)
@@ -214,7 +212,7 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
             words = _looked_at(rows, zone)
         else:
             first = list(islice(rows, 1))  # a table of another kind makes no store
-            with open_importer(store_path(described, site), described.site.time_zone) as writer:
+            with closing(open_importer(described, site)) as writer:
                 land(writer, chain(first, rows), tell, done, lambda line: bar.move_to(where(line)))
             words = _in_words(done)
     if told > MOST_TOLD:

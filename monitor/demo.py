@@ -35,7 +35,7 @@ from monitor.site.model import DeviceEntry, Site
 from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
-from monitor.store.embedded import open_writer
+from monitor.stores import open_writer
 
 STEP_S = 60
 """One reading a minute while the past is filled in."""
@@ -64,7 +64,7 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
     ):
         site_file = _write_site(folder, simulator)
         site, _ = with_defaults(load_site(site_file))
-        with open_writer(store_path(site, site_file), site.site.time_zone) as store:
+        with closing(open_writer(site, site_file)) as store:
             shown_ms = fill(site, folder, store, simulator, first_ms, stop_early=stop.is_set)
             if stop.is_set():
                 return

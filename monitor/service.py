@@ -6,7 +6,7 @@ import logging
 import queue
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 
 from monitor.alarms.computer import Computer
@@ -26,8 +26,8 @@ from monitor.site.model import Site
 from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
-from monitor.store.embedded import open_writer
 from monitor.store.mirrors import keep_only
+from monitor.stores import open_writer
 from monitor.sun_tables import SunTables
 
 log = logging.getLogger("nightbank")
@@ -65,9 +65,8 @@ def run(site_file: Path) -> None:
         lines = build_lines(site, site_file.parent, clock)
     except SiteError as error:
         raise placed(error, site_file, toml_lines) from error
-    path = store_path(site, site_file)
-    with stop_signals() as stop, open_writer(path, site.site.time_zone, _still_starting) as store:
-        keep_only(path, [mirror.name for mirror in site.mirrors])
+    with stop_signals() as stop, closing(open_writer(site, site_file, _still_starting)) as store:
+        keep_only(store_path(site, site_file), [mirror.name for mirror in site.mirrors])
         serve(site, site_file, lines, store, clock, stop)
 
 

@@ -10,6 +10,7 @@ the best-ranked device that has good readings there.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Protocol
 
@@ -20,6 +21,7 @@ from monitor.records import (
     Event,
     LogEntry,
     Notice,
+    Quality,
     Reading,
     Request,
     Series,
@@ -164,3 +166,29 @@ class StoreWriter(StoreReader, Protocol):
 
     def commit(self) -> None:
         """Make all since the last commit durable and bring the day statistics up to date."""
+
+
+@dataclass(slots=True)
+class Landed:
+    """What became of a commit's readings: new (and of these suspect), already there, or in conflict.
+
+    conflicts pairs a reading that was left out with the other one that stands under its time; latest_ms is
+    the time of the newest reading that came.
+    """
+
+    new: int = 0
+    suspect: int = 0
+    known: int = 0
+    conflicts: list[tuple[Reading, Reading]] = field(default_factory=list)
+    latest_ms: int | None = None
+
+    def count(self, reading: Reading) -> None:
+        """One more new reading."""
+        self.new += 1
+        self.suspect += reading.quality is Quality.SUSPECT
+
+
+class StoreImporter(StoreWriter, Protocol):
+    """An import's side: a writer that can tell what became of its readings."""
+
+    last_commit: Landed

@@ -11,12 +11,13 @@ import sqlite3
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
+from monitor.store.base import Landed
 from monitor.store.blocks import channel_runs
 from monitor.store.channels import (
     WRITE_DAY,
@@ -36,26 +37,6 @@ from monitor.store.packing import Packer
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
-
-
-@dataclass(slots=True)
-class Landed:
-    """What became of a commit's readings: new (and of these suspect), already there, or in conflict.
-
-    conflicts pairs a reading that was left out with the other one that stands under its time; latest_ms is
-    the time of the newest reading that came.
-    """
-
-    new: int = 0
-    suspect: int = 0
-    known: int = 0
-    conflicts: list[tuple[Reading, Reading]] = field(default_factory=list)
-    latest_ms: int | None = None
-
-    def count(self, reading: Reading) -> None:
-        """One more new reading."""
-        self.new += 1
-        self.suspect += reading.quality is Quality.SUSPECT
 
 
 @dataclass(slots=True)

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from itertools import islice
 
 from monitor.errors import StoreError
+from monitor.store.base import StoreImporter
 from monitor.store.steps import as_kept
 from monitor.store.table_map import TableMap
 from monitor.store.table_out import number
 from monitor.store.table_rows import BadRow, Row, fields_of, own_layout
-from monitor.store.writer import EmbeddedWriter
 
 ROWS_AT_ONCE = 2_000
 """Rows in one commit (our choice: the daemon beside waits a fraction of a second at most)."""
@@ -38,7 +38,7 @@ class Imported:
 
 
 def read_table(
-    writer: EmbeddedWriter,
+    writer: StoreImporter,
     lines: Iterable[str],
     name: str,
     tell: Tell,
@@ -75,7 +75,7 @@ def csv_rows(
 
 
 def land(
-    writer: EmbeddedWriter,
+    writer: StoreImporter,
     rows: Iterable[Row],
     tell: Tell,
     done: Imported,
@@ -97,7 +97,7 @@ def land(
         progress(batch[-1][0])
 
 
-def _land(writer: EmbeddedWriter, batch: Sequence[Row], tell: Tell, done: Imported) -> None:
+def _land(writer: StoreImporter, batch: Sequence[Row], tell: Tell, done: Imported) -> None:
     """Commit a batch; tell of the values that contradict what stands there."""
     line_of: dict[tuple[int, str, str, float | None], int] = {}
     for line, readings in batch:

@@ -19,11 +19,12 @@ from zoneinfo import ZoneInfo
 
 from monitor.errors import StoreError
 from monitor.records import AlarmState, DeviceHealth, Event, LogEntry, Notice, Reading, Request, Transition
+from monitor.store.base import Landed
 from monitor.store.connect import FileLock, connect, prepare_for_writing, told
 from monitor.store.days import zone_of
 from monitor.store.documents import document_of
 from monitor.store.embedded import EmbeddedReader
-from monitor.store.landing import Landed, Landing, Pending
+from monitor.store.landing import Landing, Pending
 from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import check, migrate

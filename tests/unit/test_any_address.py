@@ -11,7 +11,7 @@ from monitor.outlook import OUTLOOK_NOTE
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading, parse_iso
 from monitor.site.load import load_site
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE, write
 
 PATHS = ("/days", "/days/closer", "/days/report", *TABLES)
@@ -47,7 +47,9 @@ def client(tmp_path_factory):
                 writer.append([Reading(at, "charger", name, 0.5, quality, "doubtful" if quality else "")])
         writer.put_note(OUTLOOK_NOTE, '{"at": "2026-10-25T20:00:00Z", "sunset": null, "course": []}')
         writer.commit()
-    return Client(make_app(lambda: open_reader(path), site, path).server)
+    return Client(
+        make_app(lambda: open_reader(path), site, path, lambda asked: leave_request(path, asked)).server
+    )
 
 
 @pytest.mark.parametrize("path", PATHS)

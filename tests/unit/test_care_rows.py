@@ -22,7 +22,7 @@ from monitor.pin import pin_path, set_pin
 from monitor.records import LogEntry, LogKind, parse_iso
 from monitor.site.load import load_site
 from monitor.site.model import Site
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE, write
 
 NOW = parse_iso("2026-11-25T19:00:00Z")
@@ -96,7 +96,9 @@ def test_a_form_that_comes_back_to_be_mended_is_in_the_phones_numbers(site: Site
     with open_writer(store, site.site.time_zone) as writer:
         writer.commit()
     set_pin(pin_path(store), "4711-hut")
-    phone = make_app(lambda: open_reader(store), site, store).server.test_client()
+    phone = make_app(
+        lambda: open_reader(store), site, store, lambda asked: leave_request(store, asked)
+    ).server.test_client()
     phone.set_cookie(local.COOKIE, "cp24dmy", domain="localhost")
     here = {"Origin": "http://localhost", "Accept": "text/html"}
     phone.post("/unlock", data={"pin": "4711-hut", "back": "/care"}, headers=here)

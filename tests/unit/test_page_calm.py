@@ -11,6 +11,7 @@ from flask.testing import FlaskClient
 from dashboard.app import make_app
 from monitor.errors import StoreError
 from monitor.site.load import load_site
+from monitor.store.embedded import leave_request
 from tests.unit.site_files import MARSH_HIDE
 
 SECRET = "/a/path/of/the/computer"
@@ -34,7 +35,12 @@ def broken() -> Broken:
 def visitor(tmp_path_factory: pytest.TempPathFactory, broken: Broken) -> FlaskClient:
     folder: Path = tmp_path_factory.mktemp("calm")
     (folder / "site.toml").write_text(MARSH_HIDE, encoding="utf-8")
-    app = make_app(broken, load_site(folder / "site.toml"), folder / "nightbank.db")
+    app = make_app(
+        broken,
+        load_site(folder / "site.toml"),
+        folder / "nightbank.db",
+        lambda asked: leave_request(folder / "nightbank.db", asked),
+    )
     return app.server.test_client()
 
 

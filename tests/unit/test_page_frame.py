@@ -14,7 +14,7 @@ from dashboard.daemon import Notice
 from dashboard.markup import html_text
 from dashboard.notices import notice
 from monitor.site.load import load_site
-from monitor.store.embedded import open_reader
+from monitor.store.embedded import leave_request, open_reader
 from tests.unit.site_files import MARSH_HIDE, write
 
 NAME = """</title><b>Ä &amp; "B"</b> {%scripts%} {%nav%} @NAV@ 'n'"""
@@ -53,7 +53,9 @@ def visitor(tmp_path_factory: pytest.TempPathFactory) -> FlaskClient:
     folder = tmp_path_factory.mktemp("frame")
     text = MARSH_HIDE.replace('name = "Marsh hide"', f"name = {json.dumps(NAME, ensure_ascii=False)}")
     site, store = load_site(write(folder, text)), folder / "nightbank.db"
-    return make_app(lambda: open_reader(store), site, store).server.test_client()
+    return make_app(
+        lambda: open_reader(store), site, store, lambda asked: leave_request(store, asked)
+    ).server.test_client()
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -1,0 +1,37 @@
+"""Which engine holds a site's readings: the one place that knows it.
+
+A file of this computer (`store.embedded`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.records import Request
+from monitor.site.model import Site
+from monitor.store import embedded, store_path
+from monitor.store.base import StoreImporter, StoreReader, StoreWriter
+
+
+def open_reader(site: Site, site_file: Path) -> StoreReader:
+    """Open a site's store to read. Raises StoreError where it cannot be had."""
+    return embedded.open_reader(store_path(site, site_file))
+
+
+def open_writer(site: Site, site_file: Path, at_work: Callable[[], None] = lambda: None) -> StoreWriter:
+    """Open a site's store for the daemon, making it where it is missing; at_work() is called now and then
+    while that takes long. Raises StoreError, also where another daemon has the store."""
+    return embedded.open_writer(store_path(site, site_file), site.site.time_zone, at_work)
+
+
+def open_importer(site: Site, site_file: Path) -> StoreImporter:
+    """Open a site's store for an import, while the daemon runs or not. Raises StoreError like
+    `open_writer`."""
+    return embedded.open_importer(store_path(site, site_file), site.site.time_zone)
+
+
+def leave_request(site: Site, site_file: Path, request: Request) -> int:
+    """Leave a request for the daemon in a site's store; its number. Nothing else is written. Raises
+    StoreError."""
+    return embedded.leave_request(store_path(site, site_file), request)
