@@ -8,7 +8,8 @@
     connect     connections, lock, errors             pack       numbers and blocks packed; pure
     days        a local day's statistics; pure        tiers      hours and five minutes; pure
     reduce      series from buckets; pure             steps      values as whole steps
-    course      one channel's buckets and silences   documents   records as JSON; pure
+    course      one channel's buckets and silences   tracks   the same with tiers and days, for a series
+    documents   records as JSON; pure
     upkeep      checked, measured, compacted          copies     copied out and put back
     table_out   CSV out                               table_in   tables in, batch by batch
     table_rows  lines of our two forms; pure          table_map  tables of other programs, described

@@ -53,9 +53,11 @@ from monitor.store.queries import (
     rank_of,
     read_channels,
     read_ranks,
+    zone_in,
 )
 from monitor.store.schema import check
 from monitor.store.steps import steps_of
+from monitor.store.tracks import StoredTrack
 from monitor.store.zoom import read_series
 
 if TYPE_CHECKING:
@@ -114,7 +116,8 @@ class EmbeddedReader:
         with self._asking() as ask:
             there = self._channels_of(ask, quantity, start_ms, end_ms)
             channels = [channel.id for channel in there if device is None or channel.device == device]
-            return read_series(ask, quantity, per_unit, channels, start_ms, end_ms, points)
+            tracks = [StoredTrack(ask, channel) for channel in channels]
+            return read_series(tracks, lambda: zone_in(ask), quantity, per_unit, start_ms, end_ms, points)
 
     def days(self, first: date, last: date) -> list[DayStat]:
         """One DayStat a day and quantity, from the best-ranked device with good readings that day."""

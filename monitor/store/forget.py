@@ -13,7 +13,7 @@ from monitor.store.blocks import first_from, last_before, take_out
 from monitor.store.channels import Channel, good_after, good_before, open_channel, sum_up, write_channels
 from monitor.store.days import DaySum, day_at
 from monitor.store.steps import LATEST_MS
-from monitor.store.zoom import drop_tiers
+from monitor.store.tracks import drop_tiers
 
 
 def forget(

@@ -21,9 +21,9 @@ from zoneinfo import ZoneInfo
 
 from monitor.store.blocks import rows_in
 from monitor.store.connect import connect, told
-from monitor.store.mirrored_days import all_days, days_of, ready, rows_of, zone_in
+from monitor.store.mirrored_days import all_days, days_of, ready, rows_of
 from monitor.store.pack import unpack_numbers
-from monitor.store.queries import ChannelRow, read_channels
+from monitor.store.queries import ChannelRow, read_channels, zone_in
 from monitor.store.schema import check
 from monitor.store.steps import CODES, steps_of
 

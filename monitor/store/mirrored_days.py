@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from monitor.store.days import day_at, local_day, zone_of
+from monitor.store.days import day_at, local_day
 
 READY_AFTER_MS = 3_600_000
 """How long after its end a day is given (our choice)."""
@@ -22,12 +22,6 @@ FIELDS = ("count", "minimum", "mean", "maximum", "integral_h", "positive_h", "ne
 
 DayRow = tuple[int, str, str, dict[str, float]]
 """When the day began, device, quantity, and the values of FIELDS."""
-
-
-def zone_in(ask: sqlite3.Connection) -> ZoneInfo:
-    """The time zone that cuts the store's days."""
-    (name,) = ask.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()
-    return zone_of(name)
 
 
 def all_days(ask: sqlite3.Connection) -> set[int]:

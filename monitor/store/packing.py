@@ -18,7 +18,7 @@ from monitor.store.blocks import SPAN_MS, channel_readings, held, read_block, sp
 from monitor.store.days import LocalDay, gaps_of, local_day
 from monitor.store.pack import Column, join_columns, pack_numbers, pack_pairs, split_columns
 from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, pack_steps, sum_steps
-from monitor.store.zoom import EPOCH, tier_id
+from monitor.store.tracks import EPOCH, tier_id
 
 SETTLED_MS = 900_000
 """A span is packed when readings a quarter of an hour past its end come (our choice: estimates and slow

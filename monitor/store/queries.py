@@ -9,11 +9,13 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 from monitor.store.blocks import rows_in
 from monitor.store.course import Course
+from monitor.store.days import zone_of
 from monitor.store.documents import ChannelEnds
 from monitor.store.steps import CODES, steps_of
 
@@ -77,6 +79,12 @@ def newest(readings: Iterable[Reading], ranks: dict[str, int]) -> Reading | None
 def read_ranks(ask: sqlite3.Connection) -> dict[str, int]:
     """The site file's devices, 0 the best."""
     return dict(ask.execute("SELECT name, rank FROM device").fetchall())
+
+
+def zone_in(ask: sqlite3.Connection) -> ZoneInfo:
+    """The time zone that cuts the store's days."""
+    (name,) = ask.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()
+    return zone_of(name)
 
 
 def good_readings(

@@ -31,7 +31,7 @@ from monitor.store import pack, tiers
 from monitor.store.blocks import SPAN_MS
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.steps import CODES
-from monitor.store.zoom import DAYS_A_CHANNEL
+from monitor.store.tracks import DAYS_A_CHANNEL
 
 SEED = 20261126
 EVERY_MS = 5000
