@@ -69,6 +69,9 @@ http {{
       {extra}
       proxy_pass http://127.0.0.1:{behind}/write?db=$arg_bucket&precision=$unit$login;
     }}
+    location = /query {{
+      proxy_pass http://127.0.0.1:{behind}/query?$args$login;
+    }}
   }}
 }}
 """
