@@ -13,8 +13,8 @@ import click
 import numpy as np
 import pytest
 
-from monitor.mirror.lines import Lines
 from monitor.quantities import QUANTITIES as CANONICAL
+from monitor.served.lines import Lines
 from monitor.store.mirrored import Point
 from simulator.fleet.courses import Course, course_of, courses_of, world_of
 from simulator.fleet.plan import DAY_MS, DEVICES, QUANTITIES, Plan
