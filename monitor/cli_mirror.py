@@ -18,6 +18,8 @@ from monitor.cli_parts import SITE_FILE, bar_on_stderr, log_to_stderr, moment_ms
 if TYPE_CHECKING:
     from monitor.site.model import Site
 
+NOT_HERE = "a mirror copies a store of this computer: there is nothing to mirror"
+
 NONE_YET = "{} has no [[mirrors]] yet: readings stay in the store of this computer only."
 
 ONE = click.option("--mirror", "name", metavar="NAME", help="Only this mirror of the site file.")
@@ -46,7 +48,7 @@ def status(asked: Asked, as_json: bool) -> None:
     from monitor.clock import CLOCK_NOTE, clock_from_note
     from monitor.mirror.status import in_words, mirrors_document
 
-    site = asked.site()
+    site = _site(asked)
     with asked.reader(site) as reader:
         clock = clock_from_note(reader.note(CLOCK_NOTE))
     documents = mirrors_document(site, asked.path, clock.now_ms())
@@ -70,7 +72,7 @@ def once(ctx: click.Context, name: str | None) -> None:
     from monitor.mirror.run import once as send_once
 
     asked: Asked = ctx.obj
-    site = asked.site()
+    site = _site(asked)
     names = _names(site, asked.path, name)
     if not names:
         click.echo(NONE_YET.format(asked.path), err=True)
@@ -95,7 +97,7 @@ def again(ctx: click.Context, since: str, name: str | None) -> None:
     from monitor.mirror.run import send_again
 
     asked: Asked = ctx.obj
-    site = asked.site()
+    site = _site(asked)
     names = _names(site, asked.path, name)
     from_ms = moment_ms(since, ZoneInfo(site.site.time_zone), "--from")
     if not names:
@@ -103,6 +105,15 @@ def again(ctx: click.Context, since: str, name: str | None) -> None:
         ctx.exit(1)
     send_again(site, asked.path, from_ms, name)
     click.echo(f"{', '.join(names)}: what there is from {since} on is sent once more with the next start.")
+
+
+def _site(asked: Asked) -> Site:
+    """The site; raises StoreError for one whose store is not on this computer."""
+    from monitor.stores import own_file
+
+    site = asked.site()
+    own_file(site, asked.path, NOT_HERE)
+    return site
 
 
 def _names(site: Site, path: Path, name: str | None) -> list[str]:
@@ -124,7 +135,7 @@ def run(asked: Asked) -> None:
     from monitor.stopping import stop_signals
 
     log_to_stderr()
-    site = asked.site()
+    site = _site(asked)
     if not site.mirrors:
         click.echo(NONE_YET.format(asked.path), err=True)
         return

@@ -36,9 +36,10 @@ def store(ctx: click.Context, site: Path) -> None:
 
 
 def _path(asked: Asked) -> Path:
-    from monitor.store import store_path
+    from monitor.stores import own_file
 
-    return store_path(asked.site(), asked.path)
+    instead = "look after it there, with the means of that server"
+    return own_file(asked.site(), asked.path, instead)
 
 
 @store.command()

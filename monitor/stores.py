@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+from monitor.errors import StoreError
 from monitor.records import Request
 from monitor.site.model import Site
 from monitor.store import embedded, store_path
@@ -29,6 +30,18 @@ def open_importer(site: Site, site_file: Path) -> StoreImporter:
     """Open a site's store for an import, while the daemon runs or not. Raises StoreError like
     `open_writer`."""
     return embedded.open_importer(store_path(site, site_file), site.site.time_zone)
+
+
+def own_file(site: Site, site_file: Path, instead: str) -> Path:
+    """The file of this computer that holds a site's readings. Raises StoreError where a server does; instead
+    says what to do then."""
+    server = site.store.server
+    if server is not None:
+        raise StoreError(
+            f"{site_file}: the readings of {site.site.name} are kept on {server.url} in {server.bucket}"
+            f" ([store.server]), not in a file of this computer; {instead}"
+        )
+    return store_path(site, site_file)
 
 
 def leave_request(site: Site, site_file: Path, request: Request) -> int:

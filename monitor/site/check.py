@@ -15,6 +15,7 @@ from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line
 from monitor.site.mirror_check import mirror_findings
 from monitor.site.model import LIFEPO4_CELL_V, LIFEPO4_ROUND_UNITS, Array, Bank, Controller, Site
+from monitor.site.server_check import server_findings
 from monitor.site.setpoints import set_point_findings
 from monitor.site.units import advice_from, voc_coefficient_slips
 from monitor.toml_lines import TomlLines, TomlPath, dotted
@@ -300,4 +301,5 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _shared_lines,
     _page,
     lambda site, figures: mirror_findings(site),
+    lambda site, figures: server_findings(site),
 )

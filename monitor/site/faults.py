@@ -66,10 +66,15 @@ def _missing(path: TomlPath, lines: TomlLines) -> Problem:
         return Problem(dotted(path), None, f"the table [{path[0]}] is missing; it needs {', '.join(needs)}")
     line = nearest_line(path, lines)
     where = f", which begins on line {line}" if line is not None else ""
-    kind = "[[{}]]" if isinstance(path[-2], int) else "[{}]"
     return Problem(
-        dotted(path), line, f"is missing; add a line '{path[-1]} = ...' to {kind.format(path[0])}{where}"
+        dotted(path), line, f"is missing; add a line '{path[-1]} = ...' to {_header(path[:-1])}{where}"
     )
+
+
+def _header(path: TomlPath, *, is_list: bool = False) -> str:
+    """The line with which a table begins: [bank], [store.server], or [[loads]] for one of a list."""
+    names = ".".join(part for part in path if isinstance(part, str))
+    return f"[[{names}]]" if is_list or len(names.split(".")) < len(path) else f"[{names}]"
 
 
 def nearest_line(path: TomlPath, lines: TomlLines) -> int | None:
@@ -122,8 +127,7 @@ def explain(fault: ErrorDetails, data: dict[str, Any]) -> str:
     if kind == "told":
         return str(context["text"])
     if kind in ("model_type", "tuple_type"):
-        name = fault["loc"][0]
-        header = f"[[{name}]]" if kind == "tuple_type" or len(fault["loc"]) > 1 else f"[{name}]"
+        header = _header(fault["loc"], is_list=kind == "tuple_type")
         return f"must be a table; write {header} on a line of its own and its keys below"
     if kind == "literal_error":
         return f"{_shown(value)} is not one of the choices; {_choices(fault['loc'], value)}"

@@ -18,6 +18,7 @@ from pydantic_core import PydanticCustomError
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
 from monitor.site.mirror_table import MirrorEntry
+from monitor.site.server_table import ServerKeys
 from monitor.site.table import Table, told
 from monitor.toml_lines import did_you_mean
 
@@ -204,10 +205,15 @@ class DeviceEntry(Table):
 
 
 class StoreEntry(Table):
-    """[store]; path is relative to the site file's folder."""
+    """[store]; path is relative to the site file's folder.
+
+    With a table [store.server] a time-series server keeps the readings; what waits for it, and the page's
+    PIN, then lie beside path.
+    """
 
     path: str = "nightbank.db"
     commit_every_s: float = Field(default=60.0, ge=1, le=3600)
+    server: ServerKeys | None = None
 
 
 class PageEntry(Table):
