@@ -187,16 +187,23 @@ def load_toml(
         line = fault.object.count(b"\n", 0, fault.start) + 1
         problem = Problem("file", line, "is not UTF-8 text; save it as UTF-8 in your editor")
         raise error(str(path), (problem,)) from fault
+    return toml_of(text, str(path), error)
+
+
+def toml_of(
+    text: str, name: str, error: type[SiteError] | type[ProfileError] | type[MapError] = SiteError
+) -> tuple[dict[str, Any], TomlLines]:
+    """The same of a TOML text that errors call `name`."""
     try:
         return tomllib.loads(text), TomlLines(text)
     except tomllib.TOMLDecodeError as fault:
-        raise error(str(path), (_syntax_problem(text, str(fault)),)) from fault
+        raise error(name, (_syntax_problem(text, str(fault)),)) from fault
     except ValueError as fault:  # Python reads no whole number of more than 4300 digits
         problem = Problem("file", None, "holds a number with thousands of digits; write it shorter")
-        raise error(str(path), (problem,)) from fault
+        raise error(name, (problem,)) from fault
     except RecursionError as fault:
         problem = Problem("file", None, "holds brackets inside brackets by the hundred; write it flatter")
-        raise error(str(path), (problem,)) from fault
+        raise error(name, (problem,)) from fault
 
 
 def _syntax_problem(text: str, message: str) -> Problem:

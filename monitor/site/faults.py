@@ -31,37 +31,39 @@ _KINDS = {
 
 
 def problems_from(
-    faults: Sequence[ErrorDetails], data: dict[str, Any], lines: TomlLines
+    faults: Sequence[ErrorDetails], data: dict[str, Any], lines: TomlLines, root: type[Table] = Site
 ) -> Iterator[Problem]:
-    """One Problem for each fault pydantic found in the tables of a site file."""
+    """One Problem for each fault pydantic found in the tables of a site file, or of another that root
+    declares."""
     unknown = [fault for fault in faults if fault["type"] == "extra_forbidden"]
     for fault in faults:
         path = fault["loc"]
         if fault["type"] == "missing":
-            if not _misspelt(path, unknown):
-                yield _missing(path, lines)
+            if not _misspelt(path, unknown, root):
+                yield _missing(path, lines, root)
         elif fault["type"] == "extra_forbidden":
-            yield Problem(dotted(path), lines.line_of(path), _unknown_key(path))
+            yield Problem(dotted(path), lines.line_of(path), _unknown_key(path, root))
         else:
-            yield Problem(dotted(path), nearest_line(path, lines), explain(fault, data))
+            yield Problem(dotted(path), nearest_line(path, lines), explain(fault, data, root))
 
 
-def _misspelt(path: TomlPath, unknown: Sequence[ErrorDetails]) -> bool:
+def _misspelt(path: TomlPath, unknown: Sequence[ErrorDetails], root: type[Table]) -> bool:
     """Whether a missing key stands in the file under a name near it: one fault, told once."""
     return any(
-        other["loc"][:-1] == path[:-1] and _nearest_key(other["loc"]) == repr(path[-1]) for other in unknown
+        other["loc"][:-1] == path[:-1] and _nearest_key(other["loc"], root) == repr(path[-1])
+        for other in unknown
     )
 
 
-def _nearest_key(path: TomlPath) -> str:
-    table = _table_at(path[:-1])
+def _nearest_key(path: TomlPath, root: type[Table]) -> str:
+    table = _table_at(path[:-1], root)
     advice = did_you_mean(str(path[-1]), table.model_fields) if table else ""
     return advice.removeprefix("did you mean ").removesuffix("?")
 
 
-def _missing(path: TomlPath, lines: TomlLines) -> Problem:
+def _missing(path: TomlPath, lines: TomlLines, root: type[Table]) -> Problem:
     if len(path) == 1:
-        table = _table_at(path)
+        table = _table_at(path, root)
         needs = [name for name, field in table.model_fields.items() if field.is_required()] if table else []
         return Problem(dotted(path), None, f"the table [{path[0]}] is missing; it needs {', '.join(needs)}")
     line = nearest_line(path, lines)
@@ -86,9 +88,9 @@ def nearest_line(path: TomlPath, lines: TomlLines) -> int | None:
     return None
 
 
-def _table_at(path: TomlPath) -> type[Table] | None:
+def _table_at(path: TomlPath, root: type[Table]) -> type[Table] | None:
     """The declared table under a path, seen through Optional, tuple and Annotated."""
-    table: type[Table] = Site
+    table = root
     for part in path:
         if isinstance(part, int):
             continue
@@ -107,21 +109,21 @@ def _table_in(annotation: Any) -> type[Table] | None:
     return next((found for part in typing.get_args(annotation) if (found := _table_in(part))), None)
 
 
-def _unknown_key(path: TomlPath) -> str:
+def _unknown_key(path: TomlPath, root: type[Table]) -> str:
     key = str(path[-1])
-    table = _table_at(path[:-1])
+    table = _table_at(path[:-1], root)
     what = "unknown table" if len(path) == 1 else "unknown key"
     homes = [
         name
-        for name in Site.model_fields
-        if len(path) > 1 and (home := _table_at((name,))) is not None and key in home.model_fields
+        for name in root.model_fields
+        if len(path) > 1 and (home := _table_at((name,), root)) is not None and key in home.model_fields
     ]
     if homes:
         return f"{what}; {key} belongs to [{homes[0]}]"
     return f"{what}; {did_you_mean(key, table.model_fields)}" if table else what
 
 
-def explain(fault: ErrorDetails, data: dict[str, Any]) -> str:
+def explain(fault: ErrorDetails, data: dict[str, Any], root: type[Table] = Site) -> str:
     """What is wrong with one value and what to write; data are the file's tables, for values beside it."""
     kind, value, context = fault["type"], fault["input"], fault.get("ctx", {})
     if kind == "told":
@@ -130,7 +132,7 @@ def explain(fault: ErrorDetails, data: dict[str, Any]) -> str:
         header = _header(fault["loc"], is_list=kind == "tuple_type")
         return f"must be a table; write {header} on a line of its own and its keys below"
     if kind == "literal_error":
-        return f"{_shown(value)} is not one of the choices; {_choices(fault['loc'], value)}"
+        return f"{_shown(value)} is not one of the choices; {_choices(fault['loc'], value, root)}"
     if kind in ("string_too_short", "string_too_long", "string_pattern_mismatch"):
         return f"{_shown(value)} cannot be used; {_text_rule(kind, context)}"
     if kind in _KINDS:
@@ -162,10 +164,10 @@ def _limit(context: dict[str, Any]) -> str:
     return "cannot be used here"
 
 
-def _choices(path: TomlPath, value: object) -> str:
+def _choices(path: TomlPath, value: object, root: type[Table]) -> str:
     while isinstance(path[-1], int):  # one of a list's values
         path = path[:-1]
-    table = _table_at(path[:-1])
+    table = _table_at(path[:-1], root)
     annotation = table.model_fields[str(path[-1])].annotation if table else None
     words = list(_choices_in(annotation))
     return did_you_mean(str(value), words) if isinstance(value, str) else f"known here: {', '.join(words)}"

@@ -21,7 +21,7 @@ from monitor.site.channel_check import channel_problems
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line, problems_from
 from monitor.site.model import Site
-from monitor.toml_lines import TomlLines, load_toml, path_of
+from monitor.toml_lines import TomlLines, load_toml, path_of, toml_of
 
 
 def load_site(path: Path) -> Site:
@@ -32,6 +32,15 @@ def load_site(path: Path) -> Site:
 def read_site(path: Path) -> tuple[Site, TomlLines]:
     """The site and the lines of its keys, for whoever tells more about it. Raises SiteError."""
     data, lines = load_toml(path)
+    return _site_of(data, lines, str(path)), lines
+
+
+def site_of(text: str, name: str) -> Site:
+    """The site that a file's text describes; errors call it `name`. Raises SiteError."""
+    return _site_of(*toml_of(text, name), name)
+
+
+def _site_of(data: dict[str, Any], lines: TomlLines, name: str) -> Site:
     problems = list(_across_keys(data, lines))
     site: Site | None = None
     try:
@@ -39,8 +48,8 @@ def read_site(path: Path) -> tuple[Site, TomlLines]:
     except ValidationError as fault:
         problems += problems_from(fault.errors(), data, lines)
     if site is None or problems:
-        raise SiteError(str(path), tuple(sorted(problems, key=by_line)))
-    return site, lines
+        raise SiteError(name, tuple(sorted(problems, key=by_line)))
+    return site
 
 
 def placed(error: SiteError, path: Path, lines: TomlLines) -> SiteError:
@@ -107,10 +116,8 @@ def by_line(problem: Problem) -> tuple[bool, int, str]:
 
 
 def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
-    yield from _used_twice(data, "devices", lines)
-    yield from _used_twice(data, "alarms", lines)
-    yield from _used_twice(data, "channels", lines)
-    yield from _used_twice(data, "mirrors", lines)
+    for table in ("devices", "alarms", "channels", "mirrors"):
+        yield from used_twice(data, table, lines)
     yield from channel_problems(data, lines)
     needed: tuple[tuple[Literal["serial", "tcp"], str, str], ...] = (
         ("serial", "port", 'port = "/dev/serial/by-id/..." (the adapter\'s stable name)'),
@@ -132,7 +139,8 @@ def _entries(data: dict[str, Any], table: str) -> Iterator[tuple[int, dict[str, 
             yield index, row
 
 
-def _used_twice(data: dict[str, Any], table: str, lines: TomlLines) -> Iterator[Problem]:
+def used_twice(data: dict[str, Any], table: str, lines: TomlLines) -> Iterator[Problem]:
+    """A problem for each name in a list of tables that stood in it before."""
     first: dict[str, int] = {}
     for index, row in _entries(data, table):
         name = row.get("name")
