@@ -10,7 +10,6 @@ answer is in `gate`.
 from __future__ import annotations
 
 import json
-import mimetypes
 from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
@@ -20,11 +19,11 @@ from typing import Any
 from dash import Dash, html
 from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
-from flask import Response, request, send_file
+from flask import Response, request
 
 from dashboard.api import add_api
 from dashboard.asking import Leave
-from dashboard.calm import NOT_FOUND, Teller
+from dashboard.calm import NOT_FOUND, teller_of
 from dashboard.files import add_files
 from dashboard.frame import ASSETS, filled, live_frame, still_html, title_of
 from dashboard.fresh import RENDERINGS, html_of
@@ -38,7 +37,7 @@ from dashboard.gate import (
     show_only_unlocked,
 )
 from dashboard.markup import html_text
-from dashboard.packed import PackedFiles, takes_gzip
+from dashboard.packed import PackedFiles, send_packed
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.phone import Moment, add_phone, moment
@@ -58,9 +57,6 @@ WITHOUT_SCRIPTS = (
     "While this line stands the values do not renew themselves: load the page again for newer ones."
 )
 """The last line of the first answer; with scripts on it goes with it."""
-
-KEEP_S = 365 * 24 * 3600
-"""A script's address changes with its version, so that a phone may keep it for a year."""
 
 
 class _Page(Dash):
@@ -109,7 +105,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path, leave: Leave) 
     app.renderer = LOADER
     app.first = app.layout = lambda: page.layout(open_reader, site, {})
     app.moment = lambda: moment(open_reader, site)
-    teller = Teller(site, open_reader)
+    teller = teller_of(site, open_reader)
     desk = Desk(site, store, leave, open_reader, PAGES, teller)
     for each in PAGES:
         if each.register is not None:
@@ -117,8 +113,8 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path, leave: Leave) 
         else:
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
-    add_phone(app.server, site, {*(page.path for page in PAGES), *desk.takes_forms})
-    guard(app, own_names(site), desk, teller)
+    add_phone(app.server, site.site.name, {*(page.path for page in PAGES), *desk.takes_forms})
+    guard(app, own_names(site.page.names, site.page.host), desk, teller)
     if site.page.reading_needs_pin:
         show_only_unlocked(app, desk, teller)
     add_api(app.server, open_reader, site)
@@ -193,19 +189,8 @@ def _send_files(app: _Page) -> None:
         path = file_of(request.path)
         if path is not None:
             changes_with_content = request.path in kept or "m" in request.args
-            return send(path, keep=changes_with_content or check_fingerprint(request.path)[1])
+            keep = changes_with_content or check_fingerprint(request.path)[1]
+            return send_packed(packed, path, request, keep=keep)
         if request.path.startswith(FILES):
             return Response(f"{NOT_FOUND}\n", 404, mimetype="text/plain")
         return None
-
-    def send(path: Path, *, keep: bool) -> Response:
-        """A file whose address changes with its content (keep) may stay in the phone for a year."""
-        kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
-        sent = packed.packed(path) if takes_gzip(request) else path
-        response = send_file(sent, mimetype=kind, max_age=KEEP_S if keep else None)
-        if keep:
-            response.cache_control.immutable = True
-        response.vary.add("Accept-Encoding")
-        if sent is not path:
-            response.headers["Content-Encoding"] = "gzip"
-        return response

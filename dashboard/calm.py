@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from http import HTTPStatus
 from typing import Any
 
@@ -40,6 +40,10 @@ WORDS = {
 }
 
 
+Framed = Callable[[str, Component, Moment], str]
+"""A whole answer from its title, its content and its moment."""
+
+
 class _Lit(Moment):
     """The moment of a page that tells no values: its foot offers the light and nothing to renew."""
 
@@ -50,18 +54,16 @@ class _Lit(Moment):
 class Teller:
     """Tells people and programs that something is not done, or what is to be done first."""
 
-    def __init__(self, site: Site, open_reader: ReaderFactory) -> None:
-        self._site = site
-        self._open_reader = None if site.page.reading_needs_pin else open_reader
+    def __init__(self, name: str, framed: Framed, seen: Callable[[], Moment] | None) -> None:
+        """name is whose page it is; seen tells the moment, None where nothing may be told by it."""
+        self._name, self._framed, self._seen = name, framed, seen
 
     def page(self, title: str, status: int, content: Sequence[Any], **headers: str) -> Response:
         """A small page that tells something, with the way to the others below it."""
-        head = html.Header([html.H1(self._site.site.name), html.P(title, className="quiet")])
+        head = html.Header([html.H1(self._name), html.P(title, className="quiet")])
         tree = html.Main([head, html.Section(list(content), id="lead")])
-        page = Page(request.path, title, _nothing)
-        return Response(
-            still_html(page, self._site, tree, self._light()), status, mimetype="text/html", headers=headers
-        )
+        text = self._framed(title, tree, self._light())
+        return Response(text, status, mimetype="text/html", headers=headers)
 
     def told(self, status: int, text: str) -> Response:
         """A refusal in one sentence: for programs as JSON, for browsers as a page, else as plain text."""
@@ -96,13 +98,23 @@ class Teller:
     def _light(self) -> Moment:
         """The light of the moment. Where reading needs the PIN, nothing of the site is told by it; a fault of
         the store is not told here either."""
-        if self._open_reader is not None:
+        if self._seen is not None:
             try:
-                seen = moment(self._open_reader, self._site)
+                seen = self._seen()
                 return _Lit(seen.as_of, seen.turns, seen.choice, notice=None)
             except Exception as fault:
                 log.error("the light of a page: %s at %s", type(fault).__name__, _place(fault))
         return _Lit("", None, look.choice_of(request.cookies.get(look.COOKIE)), notice=None)
+
+
+def teller_of(site: Site, open_reader: ReaderFactory) -> Teller:
+    """The teller of a site's own page."""
+
+    def framed(title: str, tree: Component, light: Moment) -> str:
+        return still_html(Page(request.path, title, _nothing), site, tree, light)
+
+    seen = None if site.page.reading_needs_pin else lambda: moment(open_reader, site)
+    return Teller(site.site.name, framed, seen)
 
 
 def _nothing() -> Component:

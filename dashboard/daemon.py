@@ -34,6 +34,19 @@ KINDS = {
 }
 
 
+NEVER_STARTED = (
+    "The monitor has not been started yet: nothing is being read. "
+    "Start it with “nightbank monitor” and the site file."
+)
+NEVER_HEARD = "Nothing is known here of the monitor at the site."
+NOTHING_COMES = (
+    "Nothing new has come from the site since {at}: its network, its mirror or its monitor stands still,"
+    " which cannot be told from here. All here is from then."
+)
+STOPPED_THERE = "The monitor at the site was stopped at {at}: nothing is being read, all here is from then."
+"""What is said over a copy, where nobody can start anything. at is a local time."""
+
+
 @dataclass(frozen=True, slots=True)
 class Notice:
     """One thing that comes before the sentence. kind is a key of MARKS; age is how long ago it began, told
@@ -64,11 +77,7 @@ def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None
         return None
     kind = KINDS[state]
     if beat is None:
-        return Notice(
-            kind,
-            "The monitor has not been started yet: nothing is being read. "
-            "Start it with “nightbank monitor” and the site file.",
-        )
+        return Notice(kind, NEVER_HEARD if now.is_of_copy else NEVER_STARTED)
     zone = ZoneInfo(site.site.time_zone)
     if state is Daemon.AHEAD:
         return Notice(
@@ -78,6 +87,8 @@ def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None
         )
     since_ms = beat.time_ms if beat.stopped_ms is None else beat.stopped_ms
     at, age = clock_text(since_ms, now.time_ms, zone), age_text(now.time_ms - since_ms)
+    if now.is_of_copy:
+        return Notice(kind, (STOPPED_THERE if state is Daemon.STOPPED else NOTHING_COMES).format(at=at), age)
     if state is Daemon.STOPPED:
         text = (
             f"The monitor was stopped at {at}: nothing is being read, all here is from then. Start it again "

@@ -17,6 +17,15 @@ TOKEN = "form_token"
 """The name under which a form sends its one-time token."""
 
 
+IS_COPY = (
+    "This is a copy of what the site keeps: here you can only look. Alarms are answered and the log is"
+    " written at the site, on its own page or by its own commands."
+)
+
+SAID = {State.NO_PIN: NO_PIN, State.COPY: IS_COPY}
+"""Why a page takes nothing."""
+
+
 class Mistyped(ValueError):
     """What was typed cannot be taken as it is; the text says what to mend, field where."""
 
@@ -81,8 +90,8 @@ def under_thumb(hand: Hand, content: Sequence[Component] = ()) -> list[Component
 
 def lock_section(hand: Hand, seen_ms: int) -> list[Component]:
     """How to have the page take something at all, or how to lock it again."""
-    if hand.state is State.NO_PIN:
-        return [html.Section(html.P(NO_PIN, className="quiet"), className="lock")]
+    if hand.state in SAID:
+        return [html.Section(html.P(SAID[hand.state], className="quiet"), className="lock")]
     if hand.state is State.LOCKED:
         return []
     again = form("/lock", hand.token("lock", seen_ms), [hidden("back", hand.path), html.Button("Lock again")])

@@ -14,6 +14,7 @@ from dashboard.markup import html_text
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page
 from dashboard.phone import MANIFEST_PATH, Moment
+from dashboard.tags import Tag
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
@@ -79,18 +80,24 @@ def live_frame(page: Page) -> str:
 
 def still_html(page: Page, site: Site, content: Component, moment: Moment) -> str:
     """The whole answer of a page that needs no script."""
-    scripts = ("phone.js", page.script) if page.script else ("phone.js",)
+    return framed(title_of(site, page), nav(page), content, moment, script=page.script)
+
+
+def framed(title: str, links: str, content: Component | Tag, moment: Moment, *, script: str = "") -> str:
+    """A page that needs no script, with the links to others as HTML; it can do without script, a file in
+    ASSETS, too."""
+    scripts = ("phone.js", script) if script else ("phone.js",)
     parts = {
         "look": moment.html_attributes,
         "metas": moment.metas,
         "head": moment.head(),
         "foot": moment.foot(still=True),
-        "title": html_text(title_of(site, page)),
+        "title": html_text(title),
         "icon": _icon(),
         "manifest": MANIFEST_PATH,
         "style": _asset("page.css"),
         "scripts": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
-        "nav": nav(page),
+        "nav": links,
         "content": html_text(content),
     }
     return filled(STILL_FRAME, parts)

@@ -7,10 +7,11 @@ their own behind these (`writing`).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from socket import gethostname
 
 from dash import Dash
-from flask import Response, request
+from flask import Flask, Response, request
 
 from dashboard.api import error, is_for_programs
 from dashboard.callback_door import is_ours
@@ -24,7 +25,6 @@ from dashboard.pages import PAGES
 from dashboard.phone import PATHS
 from dashboard.styles import HASHES
 from dashboard.writing import CALLBACK, UNLOCK, Desk
-from monitor.site.model import Site
 
 SCRIPTS = "/_dash-component-suites/"
 """Where Dash lets its own scripts and those of its components be found."""
@@ -46,10 +46,10 @@ NO_PAGE = "default-src 'none'; frame-ancestors 'none'"
 """The Content-Security-Policy of what is no page: data and files, most of them asked for again and again."""
 
 
-def own_names(site: Site) -> frozenset[str]:
-    """The names by which this computer may be asked, beside those that no one outside can give."""
-    given = (*site.page.names, site.page.host, gethostname())
-    return frozenset(name.lower() for name in given)
+def own_names(names: Collection[str], host: str) -> frozenset[str]:
+    """The names by which this computer may be asked, beside those that no one outside can give: those of
+    [page] names, and the host it listens on."""
+    return frozenset(name.lower() for name in (*names, host, gethostname()))
 
 
 def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
@@ -57,8 +57,25 @@ def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
     (Dash would answer 200 to all)."""
     server = app.server
     known = {*(page.path for page in PAGES), FRESH, *PATHS, *TABLES, *DASH, *desk.takes_forms}
-    policies = {takes: content_policy(app, takes_forms=takes) for takes in (False, True)}
+    scripts = " ".join(app.csp_hashes())
+    policies = {takes: content_policy(scripts, HASHES, takes_forms=takes) for takes in (False, True)}
     with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
+    refuse_foreign_names(server, names)
+
+    @server.before_request
+    def refuse_unknown() -> Response | None:
+        if request.path in known or request.path.startswith(FILES) or is_for_programs(request.path):
+            return None
+        return teller.told(404, NOT_FOUND)
+
+    @server.after_request
+    def finish(response: Response) -> Response:
+        takes_forms = request.path in with_forms or response.status_code == 401
+        return with_headers(response, policies[takes_forms], takes_forms=takes_forms)
+
+
+def refuse_foreign_names(server: Flask, names: frozenset[str]) -> None:
+    """No answer under a name that is not this computer's."""
 
     @server.before_request
     def refuse_foreign_name() -> Response | None:
@@ -68,24 +85,16 @@ def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
             return error(421, FOREIGN.strip())
         return Response(FOREIGN, 421, mimetype="text/plain")
 
-    @server.before_request
-    def refuse_unknown() -> Response | None:
-        if request.path in known or request.path.startswith(FILES) or is_for_programs(request.path):
-            return None
-        return teller.told(404, NOT_FOUND)
 
-    @server.after_request
-    def add_headers(response: Response) -> Response:
-        takes_forms = request.path in with_forms or response.status_code == 401
-        response.headers["Content-Security-Policy"] = (
-            policies[takes_forms] if response.mimetype == "text/html" else NO_PAGE
-        )
-        response.headers["X-Content-Type-Options"] = "nosniff"
-        # With no-referrer browsers send 'Origin: null' with a form, and nobody could tell where it came from.
-        response.headers["Referrer-Policy"] = "same-origin" if takes_forms else "no-referrer"
-        if "Cache-Control" not in response.headers:
-            response.headers["Cache-Control"] = "no-store"
-        return pack_answer(request, response)
+def with_headers(response: Response, policy: str, *, takes_forms: bool = False) -> Response:
+    """An answer with the headers that every one has, packed where that is worth it; policy is a page's."""
+    response.headers["Content-Security-Policy"] = policy if response.mimetype == "text/html" else NO_PAGE
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    # With no-referrer browsers send 'Origin: null' with a form, and nobody could tell where it came from.
+    response.headers["Referrer-Policy"] = "same-origin" if takes_forms else "no-referrer"
+    if "Cache-Control" not in response.headers:
+        response.headers["Cache-Control"] = "no-store"
+    return pack_answer(request, response)
 
 
 def show_only_unlocked(app: Dash, desk: Desk, teller: Teller) -> None:
@@ -120,15 +129,15 @@ def check_callbacks(app: Dash, teller: Teller) -> None:
         return None if is_ours(body, app.callback_map) else teller.told(400, SENSELESS)
 
 
-def content_policy(app: Dash, *, takes_forms: bool = False) -> str:
-    """The Content-Security-Policy of a page: scripts and styles of our own, those that Dash and plotly insert
-    by their hashes, nothing from elsewhere. takes_forms is for pages with forms: they may be sent to this
-    computer only."""
+def content_policy(scripts: str = "", styles: str = "", *, takes_forms: bool = False) -> str:
+    """The Content-Security-Policy of a page: scripts and styles of our own, those that others insert by their
+    hashes, nothing from elsewhere. takes_forms is for pages with forms: they may be sent to this computer
+    only."""
     return "; ".join(
         (
             "default-src 'none'",
-            f"script-src 'self' {' '.join(app.csp_hashes())}",
-            f"style-src 'self' {HASHES}",
+            f"script-src 'self' {scripts}".strip(),
+            f"style-src 'self' {styles}".strip(),
             "img-src 'self' data:",
             "connect-src 'self'",
             "manifest-src 'self'",

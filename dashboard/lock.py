@@ -21,8 +21,9 @@ COMPLAIN_EVERY_S = 600.0
 
 
 class State(StrEnum):
-    """How the page stands to one visitor."""
+    """How the page stands to one visitor; over a copy of the site's store nobody can write."""
 
+    COPY = "copy"
     NO_PIN = "no PIN"
     LOCKED = "locked"
     OPEN = "open"

@@ -83,16 +83,11 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
 
     past is the estimated charge since `begin_ms`.
     """
-    at_ms = parse_iso(document["at"])
-    if now_ms - at_ms > WORTHLESS_MS:
+    spoken = sentence_of(document, now_ms, zone)
+    if spoken is None:
         return None
-    fresh = -OLD_MS <= now_ms - at_ms <= OLD_MS
-    sentence = in_form(str(document["sentence"]))
-    if not fresh:
-        sentence = f"As of {clock_text(at_ms, now_ms, zone)} ({age_text(now_ms - at_ms)}): {sentence}"
+    sentence, fresh = spoken
     course = _until_morning(document)
-    if not fresh and (not course or course[-1].time_ms <= now_ms):
-        return None
     return Night(
         sentence=sentence,
         fresh=fresh,
@@ -109,6 +104,20 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
         reliefs=tuple(_relief(each) for each in document["switch_off"]) if fresh else (),
         basis=tuple(in_form(words) for words in document["basis"]),
     )
+
+
+def sentence_of(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo) -> tuple[str, bool] | None:
+    """The sentence on the night ahead, and whether it speaks of now; None like `night_of`."""
+    at_ms = parse_iso(document["at"])
+    if now_ms - at_ms > WORTHLESS_MS:
+        return None
+    sentence = in_form(str(document["sentence"]))
+    if -OLD_MS <= now_ms - at_ms <= OLD_MS:
+        return sentence, True
+    course = _until_morning(document)
+    if not course or course[-1].time_ms <= now_ms:
+        return None
+    return f"As of {clock_text(at_ms, now_ms, zone)} ({age_text(now_ms - at_ms)}): {sentence}", False
 
 
 def night_line(

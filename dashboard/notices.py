@@ -9,6 +9,14 @@ from dashboard.daemon import MARKS, Notice
 from dashboard.pages.base import extra
 from dashboard.words import unbroken
 from monitor.errors import StoreError
+from monitor.site.model import Site
+
+UNREADABLE = "The store cannot be read, so there is nothing to show yet."
+
+SERVER_AWAY = (
+    "The server that keeps the readings does not answer as it should, so there is nothing to show now. The"
+    " monitor goes on meanwhile and keeps what it reads."
+)
 
 
 def notice(item: Notice) -> Component:
@@ -24,9 +32,9 @@ def notice(item: Notice) -> Component:
     )
 
 
-def unreadable(error: StoreError) -> list[Component]:
+def unreadable(error: StoreError, site: Site) -> list[Component]:
     """What a page says that finds no store it can read: why, and what to do."""
     return [
-        notice(Notice("store", "The store cannot be read, so there is nothing to show yet.")),
+        notice(Notice("store", UNREADABLE if site.store.server is None else SERVER_AWAY)),
         html.P(str(error), className="trouble"),
     ]

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import mimetypes
 import os
 import tempfile
 import threading
 from pathlib import Path
 
-from flask import Request, Response
+from flask import Request, Response, send_file
 
 LEAST_BYTES = 600
 """A smaller answer fits into one packet of a network anyway (our choice: half an Ethernet frame)."""
@@ -21,6 +22,9 @@ LEAST_BYTES = 600
 FILE_LEVEL, ANSWER_LEVEL = 9, 4
 """zlib's effort: once for a file, and for each answer (our choice: 4 takes a third of 9's time and 5 % more
 bytes of our own HTML)."""
+
+KEEP_S = 365 * 24 * 3600
+"""A script's address changes with its version, so that a phone may keep it for a year."""
 
 PACKABLE = (
     "text/",
@@ -54,6 +58,20 @@ class PackedFiles:
                     into.write(block)
             part.replace(copy)  # two threads make the same bytes: whoever is last wins
         return copy
+
+
+def send_packed(packed: PackedFiles, path: Path, request: Request, *, keep: bool) -> Response:
+    """A file, packed where the browser understands it. One whose address changes with its content (keep) may
+    stay in the phone."""
+    kind = mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    sent = packed.packed(path) if takes_gzip(request) else path
+    response = send_file(sent, mimetype=kind, max_age=KEEP_S if keep else None)
+    if keep:
+        response.cache_control.immutable = True
+    response.vary.add("Accept-Encoding")
+    if sent is not path:
+        response.headers["Content-Encoding"] = "gzip"
+    return response
 
 
 def takes_gzip(request: Request) -> bool:

@@ -99,14 +99,14 @@ def moment(open_reader: ReaderFactory, site: Site) -> Moment:
     return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)), trouble)
 
 
-def manifest(site: Site) -> dict[str, Any]:
-    """What a phone needs to keep the page on its home screen under the site's name (W3C, Web Application
+def manifest(name: str) -> dict[str, Any]:
+    """What a phone needs to keep the page on its home screen under a name (W3C, Web Application
     Manifest). The ground is dark so that a start in the night does not blind."""
     icons = (("icon-192.png", 192, "any"), ("icon-512.png", 512, "any"), (MASKABLE, 512, "maskable"))
     return {
         "id": "/",
-        "name": site.site.name,
-        "short_name": site.site.name,
+        "name": name,
+        "short_name": name,
         "lang": "en",
         "start_url": "/",
         "scope": "/",
@@ -120,7 +120,7 @@ def manifest(site: Site) -> dict[str, Any]:
     }
 
 
-def add_phone(server: Flask, site: Site, pages: Collection[str]) -> None:
+def add_phone(server: Flask, name: str, pages: Collection[str]) -> None:
     """Answer the addresses of PATHS, and have each page (by its address) written in the phone's form."""
 
     @server.before_request
@@ -130,7 +130,7 @@ def add_phone(server: Flask, site: Site, pages: Collection[str]) -> None:
 
     @server.get(MANIFEST_PATH)
     def home_screen() -> Response:
-        return Response(json.dumps(manifest(site)), mimetype="application/manifest+json")
+        return Response(json.dumps(manifest(name)), mimetype="application/manifest+json")
 
     @server.get(look.PATH)
     def keep_look() -> Response:

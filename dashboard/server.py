@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import logging
 import signal
+from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from flask import Flask
 from waitress.server import create_server
 
 from dashboard.address import address_of
@@ -46,8 +48,13 @@ def serve(site_file: Path, host: str | None = None, port: int | None = None) -> 
     Raises SiteError where the site file cannot be used and PageError where the port cannot be had. A store
     that is missing or damaged does not stop it: the page says so and looks again.
     """
+    run(lambda: _made(site_file, host, port))
+
+
+def run(make: Callable[[], Any]) -> None:
+    """Make a web server and run it until SIGINT or SIGTERM, which end it cleanly at any moment."""
     signal.signal(signal.SIGTERM, _stop)
-    with suppress(KeyboardInterrupt), closing(_made(site_file, host, port)) as server:
+    with suppress(KeyboardInterrupt), closing(make()) as server:
         server.run()
 
 
@@ -66,10 +73,15 @@ def _made(site_file: Path, host: str | None, port: int | None) -> Any:
     app = make_app(
         lambda: open_reader(site, site_file), site, path, lambda asked: leave_request(site, site_file, asked)
     )
+    return listening(app.server, host, port)
+
+
+def listening(app: Flask, host: str, port: int) -> Any:
+    """A web server before an app, listening. Raises PageError where the port cannot be had."""
     where = address_of(host, port)
     try:
         server = create_server(
-            app.server,
+            app,
             host=host,
             port=port,
             threads=THREADS,

@@ -336,6 +336,8 @@ def alarm_row(
 def alarm_note(snapshot: Snapshot, daemon: Daemon, alarms: tuple[AlarmRow, ...], zone: ZoneInfo) -> str:
     """What to say under 'Alarms' when none stands, when some are set aside, or when nobody is watching."""
     if daemon is not Daemon.RUNNING and snapshot.alarms:
+        if snapshot.now.is_of_copy:
+            return "This is how the alarms stood when the site was last heard of."
         return "Nobody is watching now: this is how the alarms stood when the monitor last wrote."
     if not snapshot.alarms:
         return "No alarm has been judged yet."

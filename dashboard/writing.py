@@ -93,7 +93,7 @@ class Desk:
         """What the visitor of the present request may do on a page."""
         token = self._token()
         return Hand(
-            self.state(),
+            State.COPY if self._is_over_copy() else self.state(),
             lambda form, seen_ms: self._lock.issue(token, form, seen_ms),
             outcome_of(self._open_reader, request.args.get(DONE, "")),
             typed or {},
@@ -101,6 +101,15 @@ class Desk:
             page.path,
             request.host_url,
         )
+
+    def _is_over_copy(self) -> bool:
+        if self._site.store.server is None:
+            return False
+        try:
+            with closing(self._open_reader()) as reader:
+                return reader.lag_s is not None
+        except StoreError:
+            return False  # the page itself says so
 
     def pin_page(self, back: str, status: int, text: str = "", wait_s: float = 0.0) -> Response:
         """The form that asks for the PIN, and leads back; where none is set, how to set one."""

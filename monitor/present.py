@@ -73,21 +73,31 @@ ORDER = (Look.LIVE, Look.SUSPECT, Look.MISSING)
 
 @dataclass(frozen=True, slots=True)
 class Now:
-    """The moment at which a reader looks, by the clock that the store's readings go by."""
+    """The moment at which a reader looks, by the clock that the store's readings go by.
+
+    lag_s is how late a copy may be that the reader looks at, None where it looks at the site's own store.
+    """
 
     time_ms: int
     speed: float
+    lag_s: float | None = None
+
+    @property
+    def is_of_copy(self) -> bool:
+        """Whether the reader looks at a copy."""
+        return self.lag_s is not None
 
     def live_for_ms(self, site: Site, device: str) -> float:
         """How old a device's reading may be and still be the present: a commit interval and three polls."""
         periods = [entry.every_s for entry in site.devices if entry.name == device]
         every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
-        within_s = site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
+        within_s = (self.lag_s or 0.0) + site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
         return max(within_s, PRESENT_S) * 1000 * self.speed
 
     def patience_ms(self, site: Site) -> float:
         """How old the heartbeat of a daemon that runs may be."""
-        return (COMMITS_MISSED * site.store.commit_every_s + PAUSE_S) * 1000 * self.speed
+        silent_s = (self.lag_s or 0.0) + COMMITS_MISSED * site.store.commit_every_s + PAUSE_S
+        return silent_s * 1000 * self.speed
 
     def look_of(self, site: Site, reading: Reading) -> Look:
         """How one reading may be taken. A stamp well ahead of the clock is as little 'now' as an old one."""
@@ -114,7 +124,7 @@ class Now:
 def now_of(reader: StoreReader) -> Now:
     """The present of a store: the computer's clock, or the faster one that a demo has noted."""
     clock = clock_from_note(reader.note(CLOCK_NOTE))
-    return Now(clock.now_ms(), clock.speed)
+    return Now(clock.now_ms(), clock.speed, reader.lag_s)
 
 
 def held(latest: Sequence[Reading]) -> list[Reading]:

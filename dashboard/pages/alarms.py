@@ -45,7 +45,7 @@ def layout(
         with closing(open_reader()) as reader:
             alarms = take_alarms(reader, with_defaults(site)[0])
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([header, html.Section([*outcome_note(hand), *trouble], id="lead")])
     token = hand.token(FORM, alarms.now_ms) if hand.is_open else ""
     lead = [

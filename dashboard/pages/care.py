@@ -97,7 +97,7 @@ def layout(
             edited = _edited(reader, query) if hand.is_open else None
             more = [part for section in SECTIONS for part in section(reader, site, hand)]
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([header, html.Section([*outcome_note(hand), *trouble], id="lead")])
     zone = ZoneInfo(site.site.time_zone)
     rows = log_rows(entries, now_ms, zone)

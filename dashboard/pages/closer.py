@@ -57,7 +57,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             strips = take_strips(reader, view, now_ms)
             read = reader.span()
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
     if not strips:
         return html.Main([header, html.Section(html.P("Nothing has been read here yet.", className="told"))])

@@ -45,7 +45,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             skies = {row.first: row.sky for row in rows}
             courses = take_courses(reader, site, span, skies) if site.array is not None else ()
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
     return html.Main(
         [

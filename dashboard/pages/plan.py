@@ -30,7 +30,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         with closing(open_reader()) as reader:
             plan = take_plan(reader, site)
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
     lead = [html.P(unbroken(plan.sentence), className="told"), *(html.P(unbroken(t)) for t in plan.beside)]
     return html.Main([header, html.Section(lead, id="lead"), *loads_section(plan), use_section(plan)])

@@ -37,7 +37,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             now = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone))
             report = take_report(reader, site, asked_span(query, now.date()))
     except StoreError as error:
-        trouble = unreadable(error)
+        trouble = unreadable(error, site)
         return html.Main([html.H1(site.site.name), html.Section(trouble, id="lead")])
     bank = site.bank
     rating = f"{nominal(bank.voltage_V)}, {number(bank.capacity_Ah, 0)} Ah"

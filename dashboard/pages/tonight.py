@@ -64,7 +64,16 @@ class Parts:
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
     """The whole page with its present content, so that it is complete before the first refresh."""
-    parts, (plots, told, rows) = present_parts(open_reader, site), present_history(open_reader, site)
+    return tree(open_reader, site)
+
+
+def tree(
+    open_reader: ReaderFactory, site: Site, *, alone: bool = False, beside: Sequence[Component] = ()
+) -> Component:
+    """The page; alone: without what leads to a site's other pages or needs its own scripts. beside comes
+    last."""
+    parts = present_parts(open_reader, site, alone=alone)
+    plots, told, rows = present_history(open_reader, site)
     now, day = by_section(parts), day_sections(plots, told, rows)
     bank = site.bank
     rating = f"{nominal(bank.voltage_V)}, {number(bank.capacity_Ah, 0)} Ah"
@@ -77,17 +86,23 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
             html.Div(
                 [
-                    history_section(plots, told, rows),
-                    alarms_section(parts),
+                    history_section(plots, told, rows, alone=alone),
+                    alarms_section(parts, alone=alone),
                     section("Devices", parts.devices, "devices"),
                 ],
                 className="column",
             ),
+            *beside,
             html.Footer(html.P(parts.answered, id="answered", className="quiet")),
-            html.Dialog(parts.call, id="call", **extra(aria_labelledby="call-title", aria_modal="true")),
+            *([] if alone else [call_dialog(parts)]),
         ],
         **extra(data_now=RENDERINGS.keep(html_of(now)), data_day=RENDERINGS.keep(html_of(day))),
     )
+
+
+def call_dialog(parts: Parts) -> Component:
+    """What covers the screen while an alarm calls."""
+    return html.Dialog(parts.call, id="call", **extra(aria_labelledby="call-title", aria_modal="true"))
 
 
 def section(title: str, content: Content, name: str) -> Component:
@@ -130,7 +145,7 @@ def now_section(parts: Parts) -> Component:
     )
 
 
-def alarms_section(parts: Parts) -> Component:
+def alarms_section(parts: Parts, *, alone: bool) -> Component:
     """The alarms, and the button that lets the page sound: a browser wants a tap for it."""
     sound = [
         html.Button("Let this page sound", id="sound", type="button"),
@@ -143,29 +158,32 @@ def alarms_section(parts: Parts) -> Component:
         [
             html.H2("Alarms"),
             html.Div(parts.alarms, id="alarms"),
-            html.Div(sound, className="needs-scripts"),
+            *([] if alone else [html.Div(sound, className="needs-scripts")]),
         ]
     )
 
 
-def history_section(plots: Content, told: str, rows: Content) -> Component:
+def history_section(plots: Content, told: str, rows: Content, *, alone: bool) -> Component:
     """The last day as two plots with a sentence, as a table for who cannot see them, and on a tap as a chart
     that tells each value: its library is fetched only then."""
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS]))
+    closer = [
+        file_link(LAST_DAY),
+        html.P(
+            [
+                html.Button("Look closer", id="history-closer", type="button"),
+                html.A("Any other time", href=CLOSER_PATH),
+            ],
+            className="moves",
+        ),
+        html.Div(id="history-chart-place"),
+    ]
     return html.Section(
         [
             html.H2("Last 24 hours"),
             html.Div(plots, id="history-image", role="img", **extra(aria_labelledby="history-told")),
             html.P(unbroken(told), id="history-told"),
-            file_link(LAST_DAY),
-            html.P(
-                [
-                    html.Button("Look closer", id="history-closer", type="button"),
-                    html.A("Any other time", href=CLOSER_PATH),
-                ],
-                className="moves",
-            ),
-            html.Div(id="history-chart-place"),
+            *([] if alone else closer),
             html.Details(
                 [
                     html.Summary("As a table"),
@@ -176,10 +194,12 @@ def history_section(plots: Content, told: str, rows: Content) -> Component:
     )
 
 
-def fresh(open_reader: ReaderFactory, site: Site, of: str) -> dict[str, Content] | None:
+def fresh(
+    open_reader: ReaderFactory, site: Site, of: str, *, alone: bool = False
+) -> dict[str, Content] | None:
     """The sections as of now by their ids: the values ('now') or the last day ('day'), else None."""
     if of == "now":
-        return by_section(present_parts(open_reader, site))
+        return by_section(present_parts(open_reader, site, alone=alone))
     return day_sections(*present_history(open_reader, site)) if of == "day" else None
 
 
@@ -210,7 +230,7 @@ def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
         return [chart], "Put the chart away"
 
 
-def present_parts(open_reader: ReaderFactory, site: Site) -> Parts:
+def present_parts(open_reader: ReaderFactory, site: Site, *, alone: bool = False) -> Parts:
     """The sections as of now; without a store, what to do about it."""
     try:
         with closing(open_reader()) as reader:
@@ -221,15 +241,15 @@ def present_parts(open_reader: ReaderFactory, site: Site) -> Parts:
     return Parts(
         lead=lead_part(tonight),
         answered=answered_part(tonight.as_of, tonight.turns),
-        call=call_content(tonight.alarms),
-        night=night_part(tonight),
+        call=[] if alone else call_content(tonight.alarms),
+        night=night_part(tonight, alone=alone),
         hours=hours_part(tonight),
         ground=[] if night is None else [html.Li(words) for words in night.basis],
         charge=charge_part(tonight),
         main=value_rows(tonight.main),
         more=value_rows(tonight.more),
         today=today_part(tonight),
-        alarms=alarms_part(tonight),
+        alarms=alarms_part(tonight, alone=alone),
         devices=devices_part(tonight),
     )
 
@@ -263,14 +283,9 @@ def closer_figure(open_reader: ReaderFactory, site: Site) -> dict[str, Any]:
 def trouble_parts(error: StoreError, site: Site) -> Parts:
     """What the page says while the store cannot be read; the style sheet hides the empty sections."""
     now_ms = SystemClock().now_ms()
-    lead: Content = [
-        *unreadable(error),
-        html.P(
-            "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
-            "This page looks again every five seconds.",
-            className="quiet",
-        ),
-    ]
+    start = "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
+    more = f"{start if site.store.server is None else ''}This page looks again every five seconds."
+    lead: Content = [*unreadable(error, site), html.P(more, className="quiet")]
     at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
     return Parts(lead, answered_part(at))
 
@@ -288,7 +303,7 @@ def lead_part(tonight: Tonight) -> Content:
     ]
 
 
-def night_part(tonight: Tonight) -> Content:
+def night_part(tonight: Tonight, *, alone: bool) -> Content:
     """The night line with its words, and what switching off would bring."""
     night = tonight.night
     if night is None:
@@ -296,7 +311,7 @@ def night_part(tonight: Tonight) -> Content:
     return [
         html.Div(Picture(night.picture), role="img", **extra(aria_labelledby="night-told")),
         html.P(unbroken(night.told), id="night-told"),
-        file_link(NIGHT),
+        *([] if alone else [file_link(NIGHT)]),
         *([html.Ul([html.Li(each) for each in night.reliefs], id="reliefs")] if night.reliefs else []),
     ]
 
@@ -389,7 +404,7 @@ def table_rows(history: History, zone: ZoneInfo) -> Content:
     ]
 
 
-def alarms_part(tonight: Tonight) -> Content:
+def alarms_part(tonight: Tonight, *, alone: bool) -> Content:
     rows = [
         html.Li(
             [
@@ -400,12 +415,9 @@ def alarms_part(tonight: Tonight) -> Content:
         )
         for row in tonight.alarms
     ]
+    answer = [] if alone else [html.Div(html.A("Answer them", href="/alarms"), className="moves")]
     return [
-        *(
-            [html.Ul(rows), html.Div(html.A("Answer them", href="/alarms"), className="moves")]
-            if rows
-            else []
-        ),
+        *([html.Ul(rows), *answer] if rows else []),
         *([html.P(tonight.alarm_note)] if tonight.alarm_note else []),
     ]
 

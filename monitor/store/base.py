@@ -32,6 +32,11 @@ from monitor.records import (
 class StoreReader(Protocol):
     """The public read side: everything pages, exports and commands may ask."""
 
+    @property
+    def lag_s(self) -> float | None:
+        """How much later than at the site itself things may stand here, where this is a copy of a site's
+        store; None where it is the store itself. Nobody may leave requests in a copy."""
+
     def latest(self) -> list[Reading]:
         """The newest reading of each (device, quantity), missing and suspect ones too, ranked by device."""
 

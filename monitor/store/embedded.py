@@ -70,6 +70,8 @@ class EmbeddedReader:
     The answer to one question comes from one committed state of the store.
     """
 
+    lag_s: float | None = None
+
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         """For `open_reader`, which checks the file first."""
         self.path = path
