@@ -14,17 +14,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from monitor.errors import MirrorError, Trouble
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Channel, Point, What
 
 DOUBTED_AFTER = 3
 """Refused values that make a channel doubtful (our choice: one or two may be odd by themselves)."""
 
-Channel = tuple[str, str]
+WHOLE = frozenset({What.FLAWED, What.RECORD})
+"""What no server can take in parts."""
+
+RECORDS = "the records"
+"""What stands in the place of a device where a record is refused."""
+
 Write = Callable[[Sequence[Point]], None]
 
 
 class Delivery:
-    """Hands one batch over; afterwards `refused` has what was not taken, each a single value, with why."""
+    """Hands one batch over; afterwards `refused` has what was not taken, each a single value or a whole
+    record, with why."""
 
     def __init__(self, write: Write, doubtful: set[Channel]) -> None:
         """write raises MirrorError. doubtful are the channels in doubt from earlier batches; changed here."""
@@ -70,7 +76,7 @@ class Delivery:
             if len(group) > 1:
                 middle = len(group) // 2
                 stack += (group[:middle], group[middle:])
-            elif len(group[0].values) > 1:
+            elif len(channels_of(group[0])) > 1:
                 stack += ([half] for half in _parted(group[0]))
             else:
                 (channel,) = channels_of(group[0])
@@ -85,6 +91,10 @@ class Delivery:
             return points
         kept: list[Point] = []
         for point in points:
+            if point.what in WHOLE:
+                (channel,) = channels_of(point)
+                (self._apart.setdefault(channel, []) if channel in self._doubtful else kept).append(point)
+                continue
             rest: dict[str, float | str] = {}
             for channel, (name, value) in zip(channels_of(point), point.values.items(), strict=True):
                 if channel in self._doubtful:
@@ -117,6 +127,11 @@ def _parted(point: Point) -> tuple[Point, Point]:
 
 
 def channels_of(point: Point) -> list[Channel]:
-    """What a server may take or refuse by itself: device and quantity, of a day's statistics each figure."""
-    of = f"{point.of} of the day, " if point.of else ""
+    """What a server may take or refuse by itself: device and quantity, of statistics each figure; a flawed
+    reading or a record as a whole."""
+    if point.what is What.RECORD:
+        return [(RECORDS, f"{point.device} {point.of}".rstrip())]
+    if point.what is What.FLAWED:
+        return [(point.device, f"flawed {point.of}")]
+    of = f"{point.of} of the {point.what or 'day'}, " if point.of else ""
     return [(point.device, f"{of}{name}") for name in point.values]

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
+from monitor.mirror.hand_over import site_record, writer
 from monitor.mirror.sender import Sender, wanted_of
 from monitor.notices.secrets import secrets_of
-from monitor.served.lines import Lines
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.connect import FileLock
-from monitor.store.mirrored import Point, going_back, newest_points, snapshot
+from monitor.store.mirrored import newest_points, snapshot
+from monitor.store.mirrored_place import going_back
 
 log = logging.getLogger("nightbank")
 
@@ -36,16 +37,14 @@ class _Mirror:
     def __init__(self, site: Site, site_file: Path, entry: MirrorEntry, book: Book) -> None:
         self.entry = entry
         self.server = Server(entry, secrets_of(site, site_file.parent), folder=site_file.parent)
-        self._lines = Lines(site.site.name)
+        write = writer(self.server, site.site.name)
+        about = site_record(site, site_file.read_text(encoding="utf-8"))
         names = [each.name for each in site.mirrors]
         store = store_path(site, site_file)
-        self.sender = Sender(entry, names, store, book, self._write, SystemClock())
-
-    def _write(self, points: Sequence[Point]) -> None:
-        self.server.write(self._lines.of(points))
+        self.sender = Sender(entry, names, store, book, write, SystemClock(), site=about)
 
     def close(self) -> None:
-        self.sender.save()
+        self.sender.close()
         self.server.close()
 
 
@@ -120,7 +119,7 @@ def send_again(site: Site, site_file: Path, from_ms: int, name: str | None = Non
                 place, state = book.read(entry.name)
                 if place is not None and name in (None, entry.name):
                     book.save(entry.name, going_back(place, from_ms), state)
-                    book.forget_refused(entry.name)
+                    book.forget_given(entry.name)
     finally:
         lock.release()
 

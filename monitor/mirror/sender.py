@@ -18,13 +18,15 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import Book
-from monitor.mirror.delivery import Channel, Delivery, channels_of
+from monitor.mirror.delivery import RECORDS, Delivery, Write, channels_of
+from monitor.mirror.record_course import RecordCourse, Waiting
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
 from monitor.records import Event
 from monitor.sampling import ESTIMATE
 from monitor.site.mirror_table import MirrorEntry
-from monitor.store.mirrored import Batch, Place, Point, newest_points, next_batch, snapshot
+from monitor.store.mirrored import newest_points, next_batch, snapshot
+from monitor.store.mirrored_place import Batch, Channel, Place, Point, What
 from monitor.store.mirrors import enrol, key_of, note_heard, tell
 
 log = logging.getLogger("nightbank")
@@ -39,6 +41,14 @@ CATCHING_UP_SAVE_S = 10.0
 """How often the place is written while all goes well, and while much waits (our choice; measured: a write is
 a page of 4 kB in the log and some 20 kB on the card where the kernel writes each by itself, so 6 MB a day at
 most instead of 30; and a catch-up of weeks that is cut short goes on near where it was)."""
+
+RUNNING_EVERY_S = 240.0
+"""How often statistics of days that go on are given where the copy is to be read as a store (our choice:
+with a minute for the commit and the step, they are at most five minutes old)."""
+
+RECORDS_EVERY_S = 300.0
+"""How often records are given while readings are still catching up (our choice: an alarm must not wait for
+weeks of readings; the ends of channels do, since they would promise what is not there yet)."""
 
 STORE_RETRY_S = 60.0
 """Wait after the store could not be read or written (our choice)."""
@@ -56,15 +66,18 @@ AWAY = "away"
 KIND = "mirror"
 """The kind of the events."""
 
-_SPELLS = frozenset({AWAY, Trouble.DENIED.value})
+READINGS = frozenset({"measured", "derived", "estimated"})
+"""What a mirror sends of readings themselves."""
 
-Write = Callable[[Sequence[Point]], None]
+_SPELLS = frozenset({AWAY, Trouble.DENIED.value})
 
 
 def wanted_of(entry: MirrorEntry) -> Callable[[str], bool]:
     """Whether a mirror takes a device's readings; one of days alone takes the days of all but estimates."""
     worked_out = {DERIVED: "derived", ESTIMATE: "estimated"}
-    taken = entry.send if entry.send != ("days",) else ("measured", "derived")
+    taken = READINGS.intersection(entry.send)
+    if not taken and "days" in entry.send:
+        taken = frozenset({"measured", "derived"})
     return lambda device: worked_out.get(device, "measured") in taken
 
 
@@ -80,8 +93,10 @@ class Sender:
         write: Write,
         clock: Clock,
         rng: Random | None = None,
+        site: Point | None = None,
     ) -> None:
-        """names are those of all the site's mirrors; write raises MirrorError. Raises StoreError."""
+        """names are those of all the site's mirrors; write raises MirrorError. site is the record of the
+        site itself (`hand_over.site_record`), needed where records are sent. Raises StoreError."""
         self._entry, self._names, self._store, self._book = entry, names, store, book
         self._write, self._clock, self._rng = write, clock, rng or Random()
         self._wanted = wanted_of(entry)
@@ -94,6 +109,11 @@ class Sender:
         self._saved_s = clock.elapsed_s()
         self._changed = False
         self._store_error = ""
+        self._records: RecordCourse | None = None
+        if site is not None and "records" in entry.send:
+            self._records = RecordCourse(book, entry.name, self._wanted, site)
+        self._running_s: float | None = None
+        self._records_s = clock.elapsed_s()
         self.is_current = False
 
     @property
@@ -111,25 +131,27 @@ class Sender:
         began_s = self._clock.elapsed_s()
         self.is_current, self._store_error = False, ""
         try:
-            batch = self._next()
+            batch, records = self._next()
             if batch.points:
-                self._deliver(batch)
+                self._deliver(batch.points)
+            self._move_to(batch.place)
+            if records is not None:
+                self._give_records(records)
+                self._move_to(records.place)
         except MirrorError as error:
             return self._failed(error)
         except StoreError as error:
             log.error("mirror %s: %s", self._entry.name, error)
             self._store_error = str(error)
             return STORE_RETRY_S
-        if batch.place != self._place:
-            self._place, self._changed = batch.place, True
-        self.is_current = batch.is_all
-        every_s = SAVE_EVERY_S if batch.is_all else CATCHING_UP_SAVE_S
+        self.is_current = batch.is_all and (records is None or records.is_all)
+        every_s = SAVE_EVERY_S if self.is_current else CATCHING_UP_SAVE_S
         if self._clock.elapsed_s() - self._saved_s >= every_s or self._refused or self._state.untold:
             self.save()
         took_s = self._clock.elapsed_s() - began_s
-        if batch.is_all:
-            return max(0.0, self._entry.every_s - took_s)
-        return max(0.0, len(batch.points) / self._entry.lines_per_s - took_s)
+        lines = len(batch.points) + (0 if records is None else len(records.points))
+        least_s = self._entry.every_s if self.is_current else 0.0
+        return max(0.0, max(least_s, lines / self._entry.lines_per_s) - took_s)
 
     def save(self) -> None:
         """Keep the place and all that is known; what fails is logged and tried again with the next."""
@@ -150,33 +172,83 @@ class Sender:
         except StoreError as error:
             log.error("mirror %s: %s", self._entry.name, error)
 
-    def _next(self) -> Batch:
+    def close(self) -> None:
+        """Keep all that is known, for a start after a clean stop."""
+        self.save()
+        if self._records is not None:
+            try:
+                self._records.close()
+            except StoreError as error:
+                log.error("mirror %s: %s", self._entry.name, error)
+
+    def _next(self) -> tuple[Batch, Waiting | None]:
+        """The next readings and, where they are due, records, both of one state of the store."""
         with snapshot(self._store) as ask:
             key = key_of(ask, self._entry.name)
         if key is None:  # a new mirror, or a new store
             key = enrol(self._store, self._names)[self._entry.name]
         if self._place is None or self._place.key != key:
             self._place, self._heard = Place(key), 0
+        now_s = self._clock.elapsed_s()
+        with_running = self._running_s is None or now_s - self._running_s >= RUNNING_EVERY_S
         with snapshot(self._store) as ask:
             batch = next_batch(
-                ask, self._place, self._wanted, self._lines, with_days="days" in self._entry.send
+                ask,
+                self._place,
+                self._wanted,
+                self._lines,
+                with_days="days" in self._entry.send,
+                with_all=self._records is not None,
+                with_running=with_running,
             )
-        if self._entry.send == ("days",):
-            batch = replace(batch, points=[point for point in batch.points if point.of])
-        return batch
+            if batch.is_all and with_running:
+                self._running_s = now_s
+            if not READINGS.intersection(self._entry.send):
+                points = [point for point in batch.points if point.of and point.what is not What.FLAWED]
+                batch = replace(batch, points=points)
+            if self._records is None or not (batch.is_all or now_s - self._records_s >= RECORDS_EVERY_S):
+                return batch, None
+            records = self._records.waiting(ask, batch.place, self._lines, now_s, with_channels=batch.is_all)
+        return batch, records
 
-    def _deliver(self, batch: Batch) -> None:
-        """Hand a batch over; what the server will not have is set aside and told. Raises MirrorError."""
+    def _move_to(self, place: Place) -> None:
+        if place != self._place:
+            self._place, self._changed = place, True
+
+    def _give_records(self, records: Waiting) -> None:
+        """Hand records over. Raises MirrorError, and StoreError where the book cannot be written."""
+        assert self._records is not None
+        now_s = self._clock.elapsed_s()
+        if records.points:
+            self._records.announce(records.points)
+            self._deliver(records.points)
+        self._records.gave(records, now_s)
+        if records.is_all:
+            self._records_s, self._state = now_s, replace(self._state, records_ms=self._clock.now_ms())
+
+    def _deliver(self, points: Sequence[Point]) -> None:
+        """Hand points over; what the server will not have is set aside and told. Raises MirrorError."""
         delivery = Delivery(self._write, self._doubtful)
-        delivery.run(batch.points)
+        delivery.run(points)
         if delivery.refused and not delivery.taken:
             self._make_sure(delivery.refused[-1][1])
         now_ms = self._clock.now_ms()
         in_order = sorted(delivery.refused, key=lambda each: each[0].time_ms)
         refused = [Refused(point, words, now_ms) for point, words in in_order]
-        self._refused += refused
+        self._set_aside(refused)
         self._tell_refused(refused, delivery.taken_of)
         self._went_well(delivery, now_ms)
+
+    def _set_aside(self, refused: Sequence[Refused]) -> None:
+        """Of a record that changes every minute the first refusal is enough, and never what it says: that
+        stays in the store, and comes again with its next change."""
+        for each in refused:
+            (device, name), *_ = channels_of(each.point)
+            if device != RECORDS:
+                self._refused.append(each)
+            elif f"{device} {name}" not in self._state.told:
+                size = len(str(each.point.values["document"]))
+                self._refused.append(replace(each, point=replace(each.point, values={"characters": size})))
 
     def _make_sure(self, words: str) -> None:
         """Nothing of a batch was taken: unless the server takes something of the newest readings, it is not
@@ -185,6 +257,8 @@ class Sender:
             newest = newest_points(ask, self._wanted)
         trial = Delivery(self._write, set())
         trial.run(newest)
+        if not trial.taken and self._records is not None:
+            trial.run(self._records.trial)
         if not trial.taken:
             raise MirrorError(
                 f"refuses everything ({words}); look at url, bucket and org of the mirror", Trouble.DENIED

@@ -12,7 +12,8 @@ from monitor.records import iso_utc, parse_iso, to_datetime
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
 from monitor.store import store_path
-from monitor.store.mirrored import Place, oldest_waiting, snapshot
+from monitor.store.mirrored import oldest_waiting, snapshot
+from monitor.store.mirrored_place import Place
 
 NEWEST_REFUSED = 5
 """So many refused values are shown (our choice)."""
@@ -55,11 +56,13 @@ def _document(site: Site, site_file: Path, entry: MirrorEntry, now_ms: int) -> d
         "failing_since": _iso(state.failing_ms),
         "error": state.error,
         "next_try": _iso(state.next_ms),
+        "records_as_of": _iso(state.records_ms),
         "values_refused": state.refused,
         "newest_refused": [
             {
-                "time": iso_utc(each.point.time_ms),
+                "time": _iso(each.point.time_ms) if each.point.time_ms else None,
                 "device": each.point.device,
+                "of": each.point.of,
                 "values": dict(each.point.values),
                 "words": each.words,
             }
@@ -76,7 +79,9 @@ def in_words(document: dict[str, Any], zone: tzinfo) -> str:
         add("  Nothing was sent yet. Send what there is: nightbank mirror SITE once; go on: ... run.")
         return "\n".join(lines)
     sent, since = _local(document["sent_to"], zone), _local(document["waiting_since"], zone)
-    if document["state"] == "up to date":
+    if document["state"] == "up to date" and sent is None:
+        add("  No readings are sent to it.")
+    elif document["state"] == "up to date":
         add(f"  The readings up to {sent} are there, and newer ones if it goes on.")
     elif sent is None:
         add(f"  No reading was taken yet; they wait in the store from {since} on.")
@@ -90,13 +95,24 @@ def in_words(document: dict[str, Any], zone: tzinfo) -> str:
     if document["lines_taken"]:
         last = _local(document["last_taken"], zone)
         add(f"  It took {document['lines_taken']:,} lines in all, the last ones at {last}.")
+    if document["records_as_of"]:
+        as_of = _local(document["records_as_of"], zone)
+        add(f"  Alarms, notes, the log and what else belongs to a copy for pages are there as of {as_of}.")
+    elif "records" in document["send"]:
+        add("  Alarms, notes, the log and what else belongs to a copy for pages were not all sent yet.")
     if document["values_refused"]:
         add(f"  It refused {document['values_refused']:,} values, which stay in the store. The newest:")
         for each in document["newest_refused"]:
-            values = ", ".join(f"{name} {value:g}" for name, value in each["values"].items())
-            add(f"    {_local(each['time'], zone)}  {each['device']}: {values}")
+            values = ", ".join(f"{name} {_short(value)}" for name, value in each["values"].items())
+            when = f"{_local(each['time'], zone)}  " if each["time"] else ""
+            about = f"{each['device']} {each['of']}".rstrip()
+            add(f"    {when}{about}: {values}")
             add(f"      {each['words']}")
     return "\n".join(lines)
+
+
+def _short(value: float | str) -> str:
+    return value if isinstance(value, str) else f"{value:g}"
 
 
 def _iso(time_ms: int | None) -> str | None:

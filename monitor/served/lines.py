@@ -27,13 +27,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from monitor.records import Reading
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point, What
 
 MEASUREMENT = "nightbank"
 DAYS = "nightbank_day"
 HOURS = "nightbank_hour"
 FLAWED = "nightbank_flawed"
 RECORDS = "nightbank_record"
+
+_FORMS = {What.HOUR: HOURS, What.FLAWED: FLAWED}
 
 _BLANKS = re.compile(r"\s+")
 _SPECIAL = re.compile(r"([,= ])")
@@ -95,7 +97,10 @@ class Lines:
 
     def of(self, points: Iterable[Point]) -> list[str]:
         """A line each, with its time in ms."""
-        return [self._line(DAYS if point.of else MEASUREMENT, point) for point in points]
+        return [
+            self._line(_FORMS.get(point.what) or (DAYS if point.of else MEASUREMENT), point)
+            for point in points
+        ]
 
     def hours(self, points: Iterable[Point]) -> list[str]:
         """Lines of hours' statistics, with their times in ms."""

@@ -9,12 +9,19 @@ from pydantic import AfterValidator, Field
 from monitor.site.server_table import ServerKeys
 from monitor.site.table import told
 
-Sent = Literal["measured", "derived", "estimated", "days"]
+Sent = Literal["measured", "derived", "estimated", "days", "records", "all"]
+
+ALL: tuple[Sent, ...] = ("measured", "derived", "estimated", "days", "records")
+"""What "all" stands for."""
 
 
-def _some_once(names: tuple[str, ...]) -> tuple[str, ...]:
+def _some_once(names: tuple[Sent, ...]) -> tuple[Sent, ...]:
     if not names or len(set(names)) < len(names):
         raise told('must name something, and nothing twice, like ["measured", "days"]')
+    if "all" in names:
+        if len(names) > 1:
+            raise told('says "all" and more; write ["all"] alone')
+        return ALL
     return names
 
 
@@ -23,7 +30,9 @@ class MirrorEntry(ServerKeys):
 
     send names what is copied: what devices gave ('measured', imported readings too), what follows from it
     ('derived'), what the estimator says ('estimated'), the statistics of each finished day of all these
-    ('days'; alone: of what was measured and derived). New readings go every every_s; what has waited goes at
+    ('days'; alone: of what was measured and derived), everything else that pages away from this computer need
+    ('records': alarms, events, notes, the log, this file's text, flawed readings, statistics of hours and of
+    the day that goes on); ["all"] all of it. New readings go every every_s; what has waited goes at
     most lines_per_s a second.
     """
 

@@ -210,11 +210,11 @@ class Landing:
                 landed.count(reading)
                 taken[channel.id] = reading
                 self._take_earlier(channel, time_ms, steps)
+                came.setdefault(channel.id, []).append(time_ms)
                 if steps is None:
                     self._write_flawed([self._flawed_row(channel, reading)])
                 else:
                     row.append((channel.id, steps))
-                    came.setdefault(channel.id, []).append(time_ms)
                     span = day_at(self._zone, time_ms)
                     each = touched.setdefault(
                         (channel.id, span.start_ms), Touched(channel, span, time_ms, time_ms)

@@ -1,4 +1,4 @@
-"""Notes of what landed behind a mirror's back: good readings before the newest of their channel.
+"""Notes of what landed behind a mirror's back: readings before the newest of their channel.
 
 A mirror goes through each channel in order of time and would never come back for a late reading. So the
 landing writes down, in the commit in which they land, at which times late readings came, exactly, since what
@@ -21,7 +21,7 @@ ADD = "INSERT INTO late (channels, start_ms, end_ms, times) VALUES (?, ?, ?, ?)"
 
 
 def note_late(write: sqlite3.Connection, came: Mapping[int, Sequence[int]]) -> None:
-    """Note late good readings: the times, in order, by channel. Drops notes that every mirror has heard."""
+    """Note late readings: the times, in order, by channel. Drops notes that every mirror has heard."""
     if not came or not _is_mirrored(write):
         return
     alike: dict[tuple[int, ...], list[int]] = {}

@@ -1,32 +1,47 @@
-"""Which days' statistics a mirror has to be given, and the points that they are.
+"""Which statistics a mirror has to be given, and the points that they are.
 
 Every reading that is given makes its day due; a late one also the days beside it, whose statistics may join
-with it across midnight. A due day is given once an hour of the next one was given, so that a device that
-answers late still counts; what lands in it afterwards makes it due again.
+with it across midnight. A due day is given, with its hours, once an hour of the next one was given, so that a
+device that answers late still counts; what lands in it afterwards makes it due again. Where the mirror is
+read as a store, days that still go on are given now and then, too, with those of their hours that changed.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from monitor.store.days import day_at, local_day
+from monitor.store.documents import gaps_document
+from monitor.store.mirrored_place import Point, What
+from monitor.store.pack import unpack_pairs
+from monitor.store.queries import ChannelRow
+from monitor.store.steps import steps_of
+from monitor.store.tiers import HOUR_MS
+from monitor.store.tracks import StoredTrack
 
-READY_AFTER_MS = 3_600_000
+READY_AFTER_MS = HOUR_MS
 """How long after its end a day is given (our choice)."""
 
-FIELDS = ("count", "minimum", "mean", "maximum", "integral_h", "positive_h", "negative_h", "covered_s")
-"""What is given of a day, named as in `records.DayStat`."""
-
-DayRow = tuple[int, str, str, dict[str, float]]
-"""When the day began, device, quantity, and the values of FIELDS."""
+FIELDS = (
+    "count", "minimum", "min_ms", "mean", "maximum", "first", "last", "integral_h", "positive_h",
+    "negative_h", "covered_s", "first_ms", "last_ms", "limit_ms", "gaps",
+)  # fmt: skip
+"""What is given of a day: all of `records.DayStat`, when its first and last reading were, the longest silence
+that is no gap, and its gaps as JSON."""
 
 
 def all_days(ask: sqlite3.Connection) -> set[int]:
     """The numbers of all days that have statistics."""
     return {day for (day,) in ask.execute("SELECT DISTINCT day FROM day")}
+
+
+def unsure_days(ask: sqlite3.Connection) -> set[int]:
+    """The numbers of the days of an old store whose gaps the daemon has yet to look for."""
+    return {day for (day,) in ask.execute("SELECT DISTINCT day FROM day WHERE gaps IS NULL")}
 
 
 def days_of(zone: ZoneInfo, times_ms: Iterable[int], *, beside: bool = False) -> set[int]:
@@ -50,7 +65,9 @@ def ready(zone: ZoneInfo, due: Iterable[int], reached_ms: int) -> list[int]:
     ]
 
 
-def rows_of(ask: sqlite3.Connection, zone: ZoneInfo, day: int, channels: Sequence[int]) -> list[DayRow]:
+def day_points(
+    ask: sqlite3.Connection, zone: ZoneInfo, day: int, channels: Sequence[ChannelRow]
+) -> list[Point]:
     """The statistics of a day's channels."""
     start_ms = local_day(zone, date.fromordinal(day)).start_ms
     marks = ", ".join("?" for _ in channels)
@@ -59,7 +76,43 @@ def rows_of(ask: sqlite3.Connection, zone: ZoneInfo, day: int, channels: Sequenc
         f" JOIN channel ON channel.id = day.channel WHERE day = ? AND day.channel IN ({marks})"
         " ORDER BY day.channel"
     )
-    return [
-        (start_ms, device, quantity, dict(zip(FIELDS, values, strict=True)))
-        for device, quantity, *values in ask.execute(sql, (day, *channels))
-    ]
+    points = []
+    for device, quantity, *values in ask.execute(sql, (day, *(channel.id for channel in channels))):
+        named = {name: value for name, value in zip(FIELDS, values, strict=True) if value is not None}
+        if "gaps" in named:
+            named["gaps"] = gaps_document(unpack_pairs(named["gaps"]))
+        points.append(Point(start_ms, device, named, quantity))
+    return points
+
+
+def hours_of_day(zone: ZoneInfo, day: int) -> range:
+    """The numbers of the hours (UTC, since 1970) that a local day touches."""
+    span = local_day(zone, date.fromordinal(day))
+    return range(span.start_ms // HOUR_MS, -(-span.end_ms // HOUR_MS))
+
+
+def hour_points(
+    ask: sqlite3.Connection, hours: Sequence[int], channels: Sequence[ChannelRow]
+) -> Iterator[Point]:
+    """The statistics of the channels in some hours, which come in order."""
+    for channel in channels:
+        per_unit, track = steps_of(channel.quantity), StoredTrack(ask, channel.id)
+        for first, after in _runs(hours):
+            for number, count, low, total, high in track.steps(first * HOUR_MS, after * HOUR_MS, HOUR_MS):
+                values: dict[str, float | str] = {
+                    "count": count,
+                    "minimum": low / per_unit,
+                    "mean": total / count / per_unit,
+                    "maximum": high / per_unit,
+                }
+                yield Point(number * HOUR_MS, channel.device, values, channel.quantity, What.HOUR)
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """Numbers in order as spans [first, after)."""
+    if not numbers:
+        return []
+    breaks = [(former, latter) for former, latter in pairwise(numbers) if latter > former + 1]
+    starts = (numbers[0], *(latter for _, latter in breaks))
+    ends = (*(former + 1 for former, _ in breaks), numbers[-1] + 1)
+    return [*zip(starts, ends, strict=True)]

@@ -14,7 +14,7 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point
 from tests.interop.mirror_world import mirroring
 
 LONGEST_WAIT_S = 0.05

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from monitor.clock import SystemClock
 from monitor.mirror.book import Book, book_path
+from monitor.mirror.hand_over import writer
 from monitor.mirror.sender import Sender
 from monitor.notices.secrets import Secrets
 from monitor.records import Quality, Reading, parse_iso
@@ -15,11 +16,13 @@ from monitor.served.lines import Lines
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point, What
+from monitor.store.mirrored_records import record
 
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")
 BUCKET = "hide"
 SITE = "Marsh hide, east = wet"
+ABOUT = record("site", "", '{"name": "Marsh hide", "time_zone": "UTC", "file": "[site]", "origin": "mirror"}')
 Took = Callable[[list[Point]], None]
 Values = dict[tuple[int, str, str], float]
 
@@ -69,19 +72,19 @@ class Mirror:
     def __init__(
         self, store: Path, mirror: MirrorEntry, book: Book, server: Server, took: Took | None = None
     ) -> None:
-        lines = Lines(SITE)
         self.server = server
         self.written: list[str] = []
         self.requests = 0
+        lines, hand_over = Lines(SITE), writer(server, SITE)
 
         def write(points: list[Point]) -> None:
             self.requests += 1
-            self.server.write(lines.of(points))
-            self.written += lines.of(points)
+            hand_over(points)
+            self.written += lines.of(each for each in points if each.what is not What.RECORD)
             if took is not None:
                 took(points)
 
-        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock())
+        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock(), site=ABOUT)
 
     def catch_up(self, most: int = 1000) -> None:
         """Step until all is sent; no step may fail."""

@@ -20,7 +20,7 @@ from monitor.records import Reading, to_ms
 from monitor.served.lines import Lines
 from monitor.served.server import Server
 from monitor.store.embedded import open_reader
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point
 from tests.interop.mirror_world import (
     BUCKET,
     NOON_MS,

@@ -15,7 +15,7 @@ import pytest
 
 from monitor.quantities import QUANTITIES as CANONICAL
 from monitor.served.lines import Lines
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point
 from simulator.fleet.courses import Course, course_of, courses_of, world_of
 from simulator.fleet.plan import DAY_MS, DEVICES, QUANTITIES, Plan
 from simulator.fleet.site import FleetSite

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import MirrorError, Trouble
 from monitor.mirror.delivery import Channel, Delivery
-from monitor.store.mirrored import Point
+from monitor.store.mirrored_place import Point
 
 Value = tuple[int, str, str, float]
 NAMES = ("battery_voltage_V", "battery_current_A", "array_power_W")

@@ -22,7 +22,7 @@ from monitor.served.lines import Lines, tag_value
 from monitor.served.server import retry_after_s
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.mirrored import Place, Point
+from monitor.store.mirrored_place import Place, Point
 
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")
 

@@ -17,7 +17,8 @@ import pytest
 from monitor.records import Event, Quality, Reading, to_ms
 from monitor.store.copies import back_up, restore
 from monitor.store.embedded import open_importer, open_reader, open_writer
-from monitor.store.mirrored import Place, Point, newest_points, next_batch, oldest_waiting, snapshot
+from monitor.store.mirrored import newest_points, next_batch, oldest_waiting, snapshot
+from monitor.store.mirrored_place import Place, Point
 from monitor.store.mirrors import enrol, keep_only, note_heard, tell
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
