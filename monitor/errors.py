@@ -6,6 +6,7 @@
     ├── MapError             the description of a table's columns cannot be used (also a ValueError)
     ├── TableError           a table of readings cannot be imported (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
+    │   └── ServerError      the server that holds it did not answer as it should
     ├── SunError             what the sun should give the array cannot be worked out
     ├── PinError             the page's PIN cannot be set or read (in `pin.py`)
     ├── MirrorError          a server did not take readings; they stay in the store and are sent again
@@ -86,6 +87,27 @@ class StoreError(NightbankError):
     """The store cannot be opened, read or written; the text says which file and what to do."""
 
 
+class Trouble(StrEnum):
+    """Why a server did not take or give readings."""
+
+    UNREACHABLE = "unreachable"  # no answer, or one that tells of the server's own trouble
+    BUSY = "busy"  # it asks to come back later
+    DENIED = "denied"  # it will take nothing from us until a person changes something
+    CONTENT = "content"  # it will not take these points, whatever is tried again
+
+
+class ServerError(StoreError):
+    """The server that holds a store did not answer as it should; the text says why and what to do.
+
+    Nothing is lost: what is to be written is kept. wait_s is how long it asks to be left alone, None where it
+    does not say.
+    """
+
+    def __init__(self, text: str, trouble: Trouble, wait_s: float | None = None) -> None:
+        super().__init__(text)
+        self.trouble, self.wait_s = trouble, wait_s
+
+
 class SunError(NightbankError):
     """What the sun should give the array cannot be worked out; the text says why and what to do."""
 
@@ -100,15 +122,6 @@ class NoticeError(NightbankError):
     def __init__(self, text: str, *, refused: bool = False, may_have_arrived: bool = False) -> None:
         super().__init__(text)
         self.refused, self.may_have_arrived = refused, may_have_arrived
-
-
-class Trouble(StrEnum):
-    """Why a server did not take readings."""
-
-    UNREACHABLE = "unreachable"  # no answer, or one that tells of the server's own trouble
-    BUSY = "busy"  # it asks to come back later
-    DENIED = "denied"  # it will take nothing from us until a person changes something
-    CONTENT = "content"  # it will not take these points, whatever is tried again
 
 
 class MirrorError(NightbankError):

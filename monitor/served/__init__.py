@@ -1,7 +1,10 @@
 """A time-series server: how readings get there, and the store that it answers.
 
     lines       what a store holds as line protocol; pure, and the description of the form on the server
-    server      the edge for writing: influxdb-client, its errors in plain words
+    server      the edge for writing: influxdb-client
+    query       the edge for questions: InfluxQL          trouble     both edges' errors in plain words
+    reader      the read side of a store                  documents   its records: state, numbers, events
+    measured    its readings and statistics               tracks      channels, as a series needs them
 
 `monitor.mirror` copies an embedded store there through these two; read back, the copy answers as that store
 does. Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3

@@ -25,6 +25,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from monitor.records import Reading
 from monitor.store.mirrored_place import Point, What
@@ -36,8 +37,9 @@ FLAWED = "nightbank_flawed"
 RECORDS = "nightbank_record"
 
 _FORMS = {What.HOUR: HOURS, What.FLAWED: FLAWED}
-
+_EPOCH = date(1970, 1, 1)
 _BLANKS = re.compile(r"\s+")
+_LOST = re.compile(r"\\+(?=[,= ])")
 _SPECIAL = re.compile(r"([,= ])")
 _DATED = re.compile(r"(.*)/(\d{4}-\d{2}-\d{2})")
 
@@ -77,10 +79,20 @@ def note_place(key: str) -> tuple[str, str]:
     return (dated[1], dated[2]) if dated else (key, "")
 
 
+def date_ns(day: str) -> int:
+    """The stamp of a note whose key ends in a date: that date's midnight, UTC."""
+    return (date.fromisoformat(day) - _EPOCH).days * 86_400 * 10**9
+
+
+def tag_text(text: str) -> str:
+    """A tag's value as the server has it: every run of blanks one space, no backslash at the end or before
+    a comma, a space or = (there is no way to write one)."""
+    return _LOST.sub("", _BLANKS.sub(" ", text).strip().rstrip("\\ "))
+
+
 def tag_value(text: str) -> str:
-    """A tag's value: special characters escaped, every run of blanks one space, no backslash at the end
-    (there is no way to write one)."""
-    return _SPECIAL.sub(r"\\\1", _BLANKS.sub(" ", text).strip().rstrip("\\ "))
+    """A tag's value as it is written, special characters escaped."""
+    return _SPECIAL.sub(r"\\\1", tag_text(text))
 
 
 def text_field(text: str) -> str:

@@ -1,7 +1,7 @@
 """Debian's time-series servers as processes on loopback, with data folders of their own, and a lossy relay.
 
-influxdb 1.6.7 has no /api/v2/write; nginx before it rewrites the path as later servers of the 1 line serve it
-by themselves. victoria-metrics serves it natively.
+influxdb 1.6.7 has no /api/v2/write and knows no token; nginx before it rewrites path and login as later
+servers of the 1 line serve them by themselves. victoria-metrics serves it natively.
 """
 
 from __future__ import annotations
@@ -70,6 +70,7 @@ http {{
       proxy_pass http://127.0.0.1:{behind}/write?db=$arg_bucket&precision=$unit$login;
     }}
     location = /query {{
+      {extra}
       proxy_pass http://127.0.0.1:{behind}/query?$args$login;
     }}
   }}

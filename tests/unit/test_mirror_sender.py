@@ -19,7 +19,7 @@ from monitor.mirror.sender import LONGEST_ASKED_S, SAVE_EVERY_S, Sender
 from monitor.mirror.state import Refused, State
 from monitor.records import Event, Reading, parse_iso
 from monitor.served.lines import Lines, tag_value
-from monitor.served.server import retry_after_s
+from monitor.served.trouble import retry_after_s
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.mirrored_place import Place, Point

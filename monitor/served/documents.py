@@ -1,0 +1,154 @@
+"""The records of a site on a server, as a reader asks for them: present state, numbers, what happened."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
+
+from monitor.errors import StoreError
+from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
+from monitor.served.query import Asker, quoted
+from monitor.store.days import zone_of
+from monitor.store.documents import ChannelEnds, channels_of
+from monitor.store.steps import LATEST_MS, STEPS
+
+NS = 1_000_000
+"""Nanoseconds in a millisecond."""
+
+T = TypeVar("T")
+
+PRESENT = ("alarm", "channel", "health", "rank", "site")
+"""What is asked for at once where answers are held for a moment: all that is small and always there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    """A record that has a number, or a time at which it happened."""
+
+    number: int
+    document: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """The channels that have readings, and the ranks of devices, 0 the best."""
+
+    channels: Sequence[ChannelEnds]
+    ranks: dict[str, int]
+
+
+class Documents:
+    """Asks for one site's records. Each call raises ServerError where the server does not answer."""
+
+    def __init__(self, asker: Asker, site_name: str, hold_s: float = 0.0) -> None:
+        """hold_s is how long an answer about the present state is held and given again."""
+        self._asker, self._hold_s = asker, hold_s
+        self._where = f'FROM "{RECORDS}" WHERE "site" = {quoted(tag_text(site_name))}'
+        self._name = site_name
+        self._held: dict[str, tuple[float, Any]] = {}
+
+    def ends(self) -> Ends:
+        """Where the channels begin and end. Devices have the names of the site file."""
+        found = self._present("channel", "rank")
+        names: list[str] = json.loads(found.get(("rank", "-"), "[]"))
+        named = {tag_text(name): name for name in names}
+        channels = [
+            each
+            for (kind, device), document in found.items()
+            if kind == "channel"
+            for each in channels_of(document, named.get(device, device))
+            if each.quantity in STEPS
+        ]
+        return Ends(channels, {name: rank for rank, name in enumerate(names)})
+
+    def zone(self) -> ZoneInfo:
+        """The time zone that cuts the site's local days. Raises StoreError where the site is not known."""
+        return zone_of(str(self.site().get("time_zone", "")))
+
+    def site(self) -> dict[str, str]:
+        """What the site's record says of it. Raises StoreError where there is none."""
+        document = self._present("site").get(("site", "-"))
+        if document is None:
+            raise StoreError(
+                f"the server knows no site '{self._name}'; start its daemon (nightbank monitor) or its"
+                " mirror, or look at the name"
+            )
+        site: dict[str, str] = json.loads(document)
+        return site
+
+    def of(self, kind: str) -> list[str]:
+        """The documents of all that has a present state of a kind."""
+        return [document for (of, _), document in self._present(kind).items() if of == kind]
+
+    def note(self, key: str) -> str | None:
+        """The text of a note."""
+        place, day = note_place(key)
+        where = f'"kind" = \'note\' AND "key" = {quoted(tag_text(place) or "-")}'
+        at = date_ns(day) if day else 0
+        statement = f'SELECT "document" {self._where} AND {where} AND time = {at}'
+        found = self._hold(key, lambda: [*self._numbered(statement)])
+        return str(json.loads(found[0].document)) if found else None
+
+    def numbered(self, kind: str, *, only: str = "", limit: int | None = None) -> list[Numbered]:
+        """The records of a numbered kind that were not forgotten, the highest number first; only is what
+        their documents must hold (a regular expression)."""
+        of = f'"kind" = {quoted(kind)} AND "document" != \'\''
+        more = f' AND "document" =~ /{only}/' if only else ""
+        end = "" if limit is None else f" LIMIT {limit}"
+        statement = f'SELECT "number", "document" {self._where} AND {of}{more} ORDER BY time DESC{end}'
+        return [*self._numbered(statement)]
+
+    def one(self, kind: str, number: int) -> str | None:
+        """The document of one numbered record."""
+        of = f'"kind" = {quoted(kind)} AND time = {number}'
+        found = [*self._numbered(f'SELECT "number", "document" {self._where} AND {of}')]
+        return found[0].document if found else None
+
+    def happened(self, kind: str, start_ms: int, end_ms: int, limit: int) -> list[Numbered]:
+        """What happened in [start, end), newest first."""
+        start, end = (min(max(0, at_ms), LATEST_MS) * NS for at_ms in (start_ms, end_ms))
+        if end <= start or limit < 1:
+            return []
+        of = f'"kind" = {quoted(kind)} AND time >= {start} AND time < {end}'
+        statement = f'SELECT "number", "document" {self._where} AND {of} ORDER BY time DESC LIMIT {limit}'
+        return [*self._numbered(statement)]
+
+    def _present(self, *kinds: str) -> Mapping[tuple[str, str], str]:
+        """The documents of kinds by kind and key."""
+        if self._hold_s:
+            return self._hold("", lambda: self._ask_present(PRESENT))
+        return self._ask_present(kinds)
+
+    def _ask_present(self, kinds: Sequence[str]) -> dict[tuple[str, str], str]:
+        of = " OR ".join(f'"kind" = {quoted(kind)}' for kind in kinds)
+        statement = f'SELECT "kind", "key", "document" {self._where} AND ({of}) AND time = 0'
+        return {
+            (kind, key): document
+            for rows in self._asker.ask(statement)
+            for _, kind, key, document in rows.values
+            if document
+        }
+
+    def _numbered(self, statement: str) -> Iterator[Numbered]:
+        for rows in self._asker.ask(statement):
+            number, document = (
+                rows.columns.index(name) if name in rows.columns else 0 for name in ("number", "document")
+            )
+            for values in rows.values:
+                if values[document]:
+                    yield Numbered(values[number] if number else 0, values[document])
+
+    def _hold(self, key: str, ask: Callable[[], T]) -> T:
+        """What was asked a moment ago, or else is asked now."""
+        if not self._hold_s:
+            return ask()
+        now_s = time.monotonic()
+        self._held = {each: held for each, held in self._held.items() if now_s - held[0] < self._hold_s}
+        if key not in self._held:
+            self._held[key] = now_s, ask()
+        held: T = self._held[key][1]
+        return held

@@ -1,0 +1,211 @@
+"""The edge for questions: InfluxQL through GET /query, answers streamed, errors in plain words.
+
+    {"results":[{"statement_id":0,"series":[{"tags":{"device":"shunt"},"columns":["time","count"],
+    "values":[[1764028800000,9]]}]}]}
+
+Such a document is one line; a chunked answer has several, each with the next rows. An error may stand inside
+an answer of status 200, what was never written is an empty result, and names and values in a statement are
+quoted. Source: the documentation of InfluxDB's 1 line, from memory; `tests/interop` asks a real 1.6.7.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import urllib3
+
+from monitor.errors import NoticeError, ServerError, Trouble
+from monitor.notices.secrets import Secrets
+from monitor.served.trouble import Teller, Told, credentials, words_of
+from monitor.site.server_table import ServerKeys
+
+TIMEOUT_S = 10.0
+"""For an answer to begin, and between its parts (our choice: a page waits for it)."""
+
+CONNECT_S = 3.0
+"""For a connection (our choice: one lost packet on a local network is sent again after one second)."""
+
+ROWS_AT_ONCE = 5000
+"""Rows in a part of an answer (our choice: some hundred kilobytes)."""
+
+_MOST_BYTES = 65_536
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Some rows of one of an answer's series: its tags, the columns' names, and values by column."""
+
+    tags: dict[str, str]
+    columns: Sequence[str]
+    values: Sequence[Sequence[Any]]
+
+
+def quoted(text: str) -> str:
+    """A value in a statement."""
+    return "'" + text.replace("\\", "\\\\").replace("'", "\\'").replace("\n", "\\n") + "'"
+
+
+class Asker:
+    """Asks one server about one database. Threads may share one."""
+
+    def __init__(
+        self,
+        keys: ServerKeys,
+        secrets: Secrets,
+        folder: Path,
+        *,
+        whose: str = "the store's",
+        timeout_s: float = TIMEOUT_S,
+    ) -> None:
+        """folder is the site file's; whose says whose keys they are, in the words of errors."""
+        self._keys, self._secrets, self._folder, self._whose = keys, secrets, folder, whose
+        self._timeout_s = timeout_s
+        self._teller = Teller(keys.url, secrets, timeout_s, whose)
+        self._pool: urllib3.PoolManager | None = None
+        self._headers: dict[str, str] = {}
+
+    def close(self) -> None:
+        """Close the connections; may be called twice."""
+        if self._pool is not None:
+            self._pool.clear()
+            self._pool = None
+
+    def ask(self, statement: str) -> Iterator[Rows]:
+        """The rows of an answer as they come, times in ms. Raises ServerError, also midway."""
+        fields = {"db": self._keys.bucket, "q": statement, "epoch": "ms", "chunked": "true"}
+        yield from self._answer("GET", {**fields, "chunk_size": str(ROWS_AT_ONCE)})
+
+    def tell(self, statement: str) -> None:
+        """Have a statement carried out that changes something. Raises ServerError."""
+        for _ in self._answer("POST", {"db": self._keys.bucket, "q": statement}):
+            pass
+
+    def _answer(self, method: str, fields: dict[str, str]) -> Iterator[Rows]:
+        with self._told():
+            asked = urlencode(fields)
+            response = self._opened().request(
+                method,
+                self._keys.url + ("/query" if method == "POST" else f"/query?{asked}"),
+                body=asked if method == "POST" else None,
+                headers=self._headers,
+                preload_content=False,
+            )
+            try:
+                if response.status != 200:
+                    said = words_of(
+                        response.read(_MOST_BYTES, decode_content=True).decode("utf-8", "replace")
+                    )
+                    self._raise(
+                        self._teller.status(
+                            response.status,
+                            said or response.reason or "",
+                            response.headers.get("Retry-After"),
+                        )
+                    )
+                is_partial = False
+                for line in _lines_of(response):
+                    for rows, goes_on in self._rows(line):
+                        is_partial = goes_on
+                        yield from rows
+                if is_partial:
+                    raise ServerError(
+                        f"{self._teller.host}: its answer was cut short; allow it more rows in one answer",
+                        Trouble.DENIED,
+                    )
+            except BaseException:  # also a reader that wants no more of it
+                response.close()
+                raise
+
+    def _rows(self, line: bytes) -> Iterator[tuple[list[Rows], bool]]:
+        """What a document says, result by result, and whether more is to follow."""
+        try:
+            document = json.loads(line)
+            if "error" in document:
+                self._raise(self._said(str(document["error"])))
+            for result in document["results"]:
+                if "error" in result:
+                    self._raise(self._said(str(result["error"])))
+                yield (
+                    [_rows_of(each) for each in result.get("series", ())],
+                    bool(result.get("partial")),
+                )
+        except (ValueError, KeyError, TypeError, AttributeError):
+            raise ServerError(
+                f"{self._teller.host}: this server answers no questions in InfluxQL, so it cannot hold a"
+                " store, though it may take the readings of a mirror; take a server of the InfluxDB 1.8, 2"
+                f" or 3 line, or look at {self._whose} url",
+                Trouble.DENIED,
+            ) from None
+
+    def _said(self, error: str) -> Told:
+        """An error inside an answer."""
+        words = self._teller.clean(error)
+        if "not found" in words and "database" in words:
+            advice = f"make it on the server, or look at {self._whose} bucket"
+            return Told(f"{self._teller.host}: {words}; {advice}", Trouble.DENIED)
+        if "timeout" in words or "timed out" in words:
+            return Told(f"{self._teller.host}: had no time to answer ({words})", Trouble.BUSY)
+        return Told(f"{self._teller.host}: cannot answer ({words})", Trouble.DENIED)
+
+    def _raise(self, told: Told) -> None:
+        raise ServerError(told.text, told.trouble, told.wait_s)
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except (urllib3.exceptions.HTTPError, OSError) as error:
+            told = self._teller.connection(error)
+            raise ServerError(told.text, told.trouble, told.wait_s) from None
+        except ServerError as error:
+            if error.trouble is Trouble.DENIED:
+                self.close()  # the secret is read again
+            raise
+
+    def _opened(self) -> urllib3.PoolManager:
+        if self._pool is None:
+            try:
+                token, ca = credentials(self._keys, self._secrets, self._folder, self._whose)
+            except NoticeError as error:
+                raise ServerError(str(error), Trouble.DENIED) from error
+            self._headers = {
+                "Accept-Encoding": "gzip",
+                "Content-Type": "application/x-www-form-urlencoded",
+            }
+            if token:
+                self._headers["Authorization"] = f"Token {token}"
+            self._pool = urllib3.PoolManager(
+                num_pools=1,
+                maxsize=4,
+                retries=False,
+                timeout=urllib3.Timeout(connect=min(CONNECT_S, self._timeout_s), read=self._timeout_s),
+                ca_certs=ca,
+            )
+        return self._pool
+
+
+def _rows_of(series: dict[str, Any]) -> Rows:
+    if series["columns"][0] != "time":
+        raise ValueError("no rows of a measurement")
+    return Rows(series.get("tags") or {}, series["columns"], series.get("values") or ())
+
+
+def _lines_of(response: urllib3.BaseHTTPResponse) -> Iterator[bytes]:
+    """An answer's documents, one after another."""
+    left: list[bytes] = []
+    for part in response.stream(_MOST_BYTES, decode_content=True):
+        *ended, rest = part.split(b"\n")
+        for line in ended:
+            line, left = b"".join([*left, line]), []
+            if line.strip():
+                yield line
+        left.append(rest)
+    last = b"".join(left)
+    if last.strip():
+        yield last
