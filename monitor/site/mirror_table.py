@@ -14,6 +14,9 @@ Sent = Literal["measured", "derived", "estimated", "days", "records", "all"]
 ALL: tuple[Sent, ...] = ("measured", "derived", "estimated", "days", "records")
 """What "all" stands for."""
 
+SENDING_S = 30.0
+"""What a batch may take over a poor link before a copy counts as behind (our choice: one time-out)."""
+
 
 def _some_once(names: tuple[Sent, ...]) -> tuple[Sent, ...]:
     if not names or len(set(names)) < len(names):

@@ -17,7 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
-from monitor.site.mirror_table import MirrorEntry
+from monitor.site.mirror_table import SENDING_S, MirrorEntry
 from monitor.site.server_table import ServerKeys
 from monitor.site.table import Table, told
 from monitor.toml_lines import did_you_mean
@@ -246,3 +246,9 @@ class Site(Table):
     mirrors: Annotated[tuple[MirrorEntry, ...], Field(strict=False)] = ()
     store: StoreEntry = StoreEntry()
     page: PageEntry = PageEntry()
+
+    @property
+    def copy_lag_s(self) -> float:
+        """How late a copy of this site's store on a server may be, from its mirrors that send all it needs."""
+        every_s = [mirror.every_s for mirror in self.mirrors if "records" in mirror.send]
+        return max(every_s, default=0.0) + SENDING_S

@@ -20,8 +20,11 @@ def write_heartbeat(store: StoreWriter, beat: Heartbeat) -> None:
 def read_heartbeat(store: StoreReader) -> Heartbeat | None:
     """The last heartbeat, None where no daemon ever ran. Raises StoreError for a note that is spoilt."""
     note = store.note(NOTE)
-    if note is None:
-        return None
+    return None if note is None else heartbeat_of(note)
+
+
+def heartbeat_of(note: str) -> Heartbeat:
+    """The heartbeat in its note. Raises StoreError for one that is spoilt."""
     try:
         beat = json.loads(note)
         return Heartbeat(int(beat["time_ms"]), int(beat["started_ms"]), beat["stopped_ms"])
