@@ -22,7 +22,7 @@ from monitor.pin import pin_path
 from monitor.site.load import load_site
 from monitor.store import store_path
 from monitor.store.connect import seal
-from monitor.stores import leave_request, open_reader
+from monitor.stores import leave_request, reader_factory
 
 log = logging.getLogger("nightbank.page")
 
@@ -71,7 +71,7 @@ def _made(site_file: Path, host: str | None, port: int | None) -> Any:
             "%s asks for a PIN before anything is shown, and none is set: run nightbank pin", site_file
         )
     app = make_app(
-        lambda: open_reader(site, site_file), site, path, lambda asked: leave_request(site, site_file, asked)
+        reader_factory(site, site_file), site, path, lambda asked: leave_request(site, site_file, asked)
     )
     return listening(app.server, host, port)
 

@@ -1,6 +1,7 @@
 """Which engine holds a site's readings: the one place that knows it.
 
-A file of this computer (`store.embedded`).
+A file of this computer (`store.embedded`), or a time-series server (`served`), whose side is imported only
+where a site has one.
 """
 
 from __future__ import annotations
@@ -9,17 +10,46 @@ from collections.abc import Callable
 from pathlib import Path
 
 from monitor.errors import StoreError
+from monitor.notices.secrets import secrets_of
 from monitor.records import Request
 from monitor.site.model import Site
 from monitor.store import embedded, store_path
 from monitor.store.base import StoreImporter, StoreReader, StoreWriter
 
-NOT_YET = "this version cannot ask it yet"
+HOLD_S = 2.0
+"""How long one answer of a page gives what it was told of the present again (our choice: an answer asks for
+the same several times)."""
+
+PAGE_TIMEOUT_S = 6.0
+"""How long a page waits for a server (our choice: a phone waits ten seconds for the page)."""
+
+REST_S = 5.0
+"""How long a page leaves a server alone that did not answer (our choice: until the phone asks again)."""
+
+NOT_YET = "this version cannot write there yet"
 
 
 def open_reader(site: Site, site_file: Path) -> StoreReader:
     """Open a site's store to read. Raises StoreError where it cannot be had."""
-    return embedded.open_reader(own_file(site, site_file, NOT_YET))
+    if site.store.server is None:
+        return embedded.open_reader(store_path(site, site_file))
+    from monitor.served.reader import open_served_reader
+
+    folder = site_file.parent
+    return open_served_reader(site.store.server, site.site.name, secrets_of(site, folder), folder)
+
+
+def reader_factory(site: Site, site_file: Path) -> Callable[[], StoreReader]:
+    """Opens a site's store to read, again and again, for a page; it may raise StoreError at any call."""
+    keys = site.store.server
+    if keys is None:
+        return lambda: open_reader(site, site_file)
+    from monitor.served.query import Asker
+    from monitor.served.reader import LentReader
+
+    folder = site_file.parent
+    asker = Asker(keys, secrets_of(site, folder), folder, timeout_s=PAGE_TIMEOUT_S, rest_s=REST_S)
+    return lambda: LentReader(asker, site.site.name, HOLD_S)
 
 
 def open_writer(site: Site, site_file: Path, at_work: Callable[[], None] = lambda: None) -> StoreWriter:

@@ -9,11 +9,15 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from monitor.clock import CLOCK_NOTE
 from monitor.errors import StoreError
+from monitor.outlook import OUTLOOK_NOTE
+from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
 from monitor.served.query import Asker, quoted
 from monitor.store.days import zone_of
 from monitor.store.documents import ChannelEnds, channels_of
+from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
 from monitor.store.steps import LATEST_MS, STEPS
 
 NS = 1_000_000
@@ -22,7 +26,8 @@ NS = 1_000_000
 T = TypeVar("T")
 
 PRESENT = ("alarm", "channel", "health", "rank", "site")
-"""What is asked for at once where answers are held for a moment: all that is small and always there."""
+NOTES = (BASIS_NOTE, CLOCK_NOTE, HEARTBEAT_NOTE, OUTLOOK_NOTE)
+"""Kinds and notes that are asked for at once where answers are held for a moment: what every page tells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +91,9 @@ class Documents:
 
     def note(self, key: str) -> str | None:
         """The text of a note."""
+        if self._hold_s and key in NOTES:
+            held = self._present("note").get(("note", key))
+            return None if held is None else str(json.loads(held))
         place, day = note_place(key)
         where = f'"kind" = \'note\' AND "key" = {quoted(tag_text(place) or "-")}'
         at = date_ns(day) if day else 0
@@ -125,6 +133,9 @@ class Documents:
 
     def _ask_present(self, kinds: Sequence[str]) -> dict[tuple[str, str], str]:
         of = " OR ".join(f'"kind" = {quoted(kind)}' for kind in kinds)
+        if self._hold_s:
+            keys = " OR ".join(f'"key" = {quoted(key)}' for key in NOTES)
+            of += f" OR (\"kind\" = 'note' AND ({keys}))"
         statement = f'SELECT "kind", "key", "document" {self._where} AND ({of}) AND time = 0'
         return {
             (kind, key): document

@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.clock import CLOCK_NOTE
-from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.served.lines import DAYS, MEASUREMENT, RECORDS
 from monitor.served.query import Asker, quoted
@@ -31,11 +30,11 @@ OUTLOOKS_S = 120.0
 FILES_S = 600.0
 """How long names and site files are kept (our choice); a site that is new says so by its other records."""
 
-TROUBLE_S = 5.0
-"""How long a server that did not answer is left alone, so that no page waits for it twice (our choice)."""
-
 NAMES_AT_ONCE = 100
 """So many sites without records are named in one question (our choice: an address of a few kilobytes)."""
+
+DOCUMENTS_AT_ONCE = 250
+"""Documents of an answer in memory at once (our choice: outlooks of some kilobytes each make a megabyte)."""
 
 NOT_NORMAL = '"kind" = \'alarm\' AND "document" !~ /"state": "normal"/'
 """Most alarms of most sites are normal: the server leaves them out."""
@@ -74,19 +73,11 @@ class Sites:
         self._present = _Kept(self._ask_present, PRESENT_S)
         self._states: dict[str, SiteState] = {}
         self._made_of: dict[str, tuple[Any, ...]] = {}
-        self._trouble: tuple[float, StoreError] | None = None
 
     def look(self) -> Mapping[str, SiteState]:
-        """The sites by their names, as of PRESENT_S ago at most. Raises StoreError."""
+        """The sites by their names, as of PRESENT_S ago at most. Raises ServerError."""
         with self._lock:
-            if self._trouble is not None and self._elapsed_s() - self._trouble[0] < TROUBLE_S:
-                raise self._trouble[1]
-            self._trouble = None
-            try:
-                self._renew()
-            except StoreError as error:
-                self._trouble = self._elapsed_s(), error
-                raise
+            self._renew()
             return self._states
 
     def _renew(self) -> None:
@@ -152,7 +143,8 @@ class Sites:
     def _records(self, where: str) -> Iterator[tuple[str, str, str, str]]:
         """Site, kind, key and document of records that were not emptied."""
         columns = '"site", "kind", "key", "document"'
-        for rows in self._asker.ask(f'SELECT {columns} FROM "{RECORDS}" WHERE ({where}) AND time = 0'):
+        statement = f'SELECT {columns} FROM "{RECORDS}" WHERE ({where}) AND time = 0'
+        for rows in self._asker.ask(statement, DOCUMENTS_AT_ONCE):
             for _, name, kind, key, document in rows.values:
                 if document:
                     yield name, kind, key, document

@@ -11,6 +11,7 @@ quoted. Source: the documentation of InfluxDB's 1 line, from memory; `tests/inte
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -62,11 +63,15 @@ class Asker:
         *,
         whose: str = "the store's",
         timeout_s: float = TIMEOUT_S,
+        rest_s: float = 0.0,
     ) -> None:
-        """folder is the site file's; whose says whose keys they are, in the words of errors."""
+        """folder is the site file's; whose says whose keys they are, in the words of errors. rest_s is
+        how long a server that did not answer is left alone: questions then get the same error at once."""
         self._keys, self._secrets, self._folder, self._whose = keys, secrets, folder, whose
         self._timeout_s = timeout_s
         self._teller = Teller(keys.url, secrets, timeout_s, whose)
+        self._rest_s = rest_s
+        self._resting: tuple[float, ServerError] | None = None
         self._pool: urllib3.PoolManager | None = None
         self._headers: dict[str, str] = {}
 
@@ -76,10 +81,11 @@ class Asker:
             self._pool.clear()
             self._pool = None
 
-    def ask(self, statement: str) -> Iterator[Rows]:
-        """The rows of an answer as they come, times in ms. Raises ServerError, also midway."""
+    def ask(self, statement: str, rows_at_once: int = ROWS_AT_ONCE) -> Iterator[Rows]:
+        """The rows of an answer as they come, times in ms; rows_at_once of them are held in memory. Raises
+        ServerError, also midway."""
         fields = {"db": self._keys.bucket, "q": statement, "epoch": "ms", "chunked": "true"}
-        yield from self._answer("GET", {**fields, "chunk_size": str(ROWS_AT_ONCE)})
+        yield from self._answer("GET", {**fields, "chunk_size": str(rows_at_once)})
 
     def tell(self, statement: str) -> None:
         """Have a statement carried out that changes something. Raises ServerError."""
@@ -88,6 +94,7 @@ class Asker:
 
     def _answer(self, method: str, fields: dict[str, str]) -> Iterator[Rows]:
         with self._told():
+            self._leave_alone()
             asked = urlencode(fields)
             response = self._opened().request(
                 method,
@@ -162,11 +169,21 @@ class Asker:
             yield
         except (urllib3.exceptions.HTTPError, OSError) as error:
             told = self._teller.connection(error)
-            raise ServerError(told.text, told.trouble, told.wait_s) from None
+            away = ServerError(told.text, told.trouble, told.wait_s)
+            self._resting = time.monotonic(), away
+            raise away from None
         except ServerError as error:
             if error.trouble is Trouble.DENIED:
                 self.close()  # the secret is read again
             raise
+
+    def _leave_alone(self) -> None:
+        """Raise the last error once more while a server that did not answer is left alone."""
+        if self._resting is not None:
+            since_s, error = self._resting
+            if time.monotonic() - since_s < self._rest_s:
+                raise ServerError(str(error), error.trouble, error.wait_s)
+            self._resting = None
 
     def _opened(self) -> urllib3.PoolManager:
         if self._pool is None:

@@ -30,6 +30,7 @@ from monitor.records import (
 from monitor.served.documents import Documents, Ends, Numbered
 from monitor.served.measured import Channel, Measured
 from monitor.served.query import TIMEOUT_S, Asker
+from monitor.served.site_state import copy_lag_s
 from monitor.served.tracks import ServedTrack, Source
 from monitor.site.server_table import ServerKeys
 from monitor.store.days import local_day
@@ -80,6 +81,11 @@ class ServedReader:
         """What the server knows of the site: 'name', 'time_zone', 'file' (the text of its file) and 'origin',
         which is 'store' where the site's daemon writes here and 'mirror' where this is a copy."""
         return self._documents.site()
+
+    @property
+    def lag_s(self) -> float | None:
+        about = self._documents.site()
+        return copy_lag_s(about.get("file", "")) if about.get("origin") == "mirror" else None
 
     def latest(self) -> list[Reading]:
         ends = self._ends()
@@ -290,6 +296,13 @@ class ServedReader:
                     rows.setdefault(number, {}).setdefault(channel[1], value / per_unit)
             for number, row in sorted(rows.items()):
                 yield start_ms + number * step_ms, row
+
+
+class LentReader(ServedReader):
+    """A reader whose asker belongs to a process that asks on: to close it closes no connection."""
+
+    def close(self) -> None:
+        """Leave the connections open."""
 
 
 def open_served_reader(

@@ -7,6 +7,7 @@ import tomllib
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from pydantic import ValidationError
@@ -16,6 +17,7 @@ from monitor.errors import NightbankError, StoreError
 from monitor.records import AlarmState, Heartbeat, Quality, Reading
 from monitor.served.lines import tag_text
 from monitor.site.load import site_of
+from monitor.site.mirror_table import SENDING_S
 from monitor.site.model import RESERVED_SOURCES, Site
 from monitor.store.documents import ChannelEnds, alarm_of, channels_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
@@ -101,6 +103,15 @@ def _state(name: str, about: Documents, present: Documents, packed_outlook: byte
         clock=_note(present, CLOCK_NOTE),
         packed_outlook=packed_outlook,
     )
+
+
+@lru_cache(maxsize=8)
+def copy_lag_s(text: str) -> float:
+    """How late the copy of a site may be, by its file's text; the least where that cannot be used."""
+    try:
+        return _described(text, "the copy").copy_lag_s
+    except NightbankError:
+        return SENDING_S
 
 
 def _ends(present: Documents, names: Iterable[str]) -> list[ChannelEnds]:

@@ -249,6 +249,6 @@ class Site(Table):
 
     @property
     def copy_lag_s(self) -> float:
-        """How late a copy of this site's store on a server may be, from its mirrors that send all it needs."""
+        """How late a copy of this site's store may be, from its mirrors that send all that one needs."""
         every_s = [mirror.every_s for mirror in self.mirrors if "records" in mirror.send]
         return max(every_s, default=0.0) + SENDING_S
