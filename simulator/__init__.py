@@ -26,6 +26,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     tcp_server     the same registers over Modbus TCP
     text_device    the bank monitor's text lines
     faults         what may go wrong on request
+    fleet          many sites at once, to load a time-series server: `nightbank fleet simulate`
 
 `facts n.m` in comments names a section of the project's collection of published values, with its tags.
 Signs and units are those of the whole project: current into the bank is positive, units stand in the names.

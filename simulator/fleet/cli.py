@@ -82,7 +82,7 @@ def fleet() -> None:
     help="File with the token (in the 1 line user:password) as its only line, readable by its owner alone. "
     f"Without it: what the environment has as {TOKEN}.",
 )
-@click.option("--days", type=click.FloatRange(0.01, 400), default=1.0, show_default=True, help="How long.")
+@click.option("--days", type=click.FloatRange(0.01, 100), default=1.0, show_default=True, help="How long.")
 @click.option("--start", type=Moment(), help="UTC. Without it all ends at the last midnight.")
 @click.option(
     "--every",

@@ -96,17 +96,12 @@ def world_of(plan: Plan, number: int) -> World:
 def course_of(world: World, plan: Plan) -> Course:
     """Run a plant through the fleet's days and the spare ones."""
     plant = Plant(world)
-    columns: list[list[float]] = []
-
-    def note() -> None:
-        columns.append([float(getattr(plant.truth, name)) for name in QUANTITIES])
-
-    note()
-    minutes = -(-(plan.span_ms + SPARE_DAYS * DAY_MS + AHEAD_MS) // MINUTE_MS) + 1
-    for minute in range(1, minutes + 1):
+    minutes = -(-(plan.span_ms + SPARE_DAYS * DAY_MS + AHEAD_MS) // MINUTE_MS) + 2
+    course = np.empty((len(QUANTITIES), minutes))
+    for minute in range(minutes):
         plant.advance_to(plan.start_ms + minute * MINUTE_MS)
-        note()
-    return np.array(columns).T.copy()
+        course[:, minute] = [getattr(plant.truth, name) for name in QUANTITIES]
+    return course
 
 
 def courses_of(plan: Plan, each: Callable[[], None] | None = None) -> list[Course]:
