@@ -72,19 +72,16 @@ class Forwarder:
     def __init__(self, store: Path, name: str, job: Job) -> None:
         from monitor.clock import SystemClock
         from monitor.mirror.book import Book, book_path
+        from monitor.mirror.hand_over import writer
         from monitor.mirror.sender import Sender
         from monitor.notices.secrets import Secrets
-        from monitor.served.lines import Lines
         from monitor.served.server import Server
         from monitor.site.mirror_table import MirrorEntry
 
         entry = MirrorEntry(name="hub", url=job.url, bucket=job.bucket)
-        lines, self._server = Lines(name), Server(entry, Secrets(Path("none")))
+        self._server = Server(entry, Secrets(Path("none")))
         self._book = Book(book_path(store))
-
-        def write(points: Iterable[object]) -> None:
-            self._server.write(lines.of(points))
-
+        write = writer(self._server, name)
         self._sender = Sender(entry, ["hub"], store, self._book, write, SystemClock())
 
     def catch_up(self) -> None:

@@ -66,7 +66,7 @@ def test_every_command_that_the_readme_names_exists():
     "command",
     [
         "demo", "monitor", "page", "now", "export", "import", "estimate", "rebuild", "notify", "pin", "log",
-        "mirror", "site check", "site new",
+        "mirror", "fleet simulate", "site check", "site new",
     ],
 )  # fmt: skip
 def test_every_commands_help_has_an_example(command):
