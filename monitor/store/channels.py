@@ -15,6 +15,8 @@ from monitor.records import Quality, Reading
 from monitor.store.blocks import SPAN_MS, Times, Values, channel_runs, first_from, last_before, read_block
 from monitor.store.days import FARTHEST_MS, DaySum, LocalDay, day_at
 from monitor.store.pack import Column, pack_pairs, unpack_numbers
+from monitor.store.queries import DAYS, ENDS, OPEN_DAYS
+from monitor.store.schema import CHANNEL
 from monitor.store.steps import steps_of
 
 
@@ -22,7 +24,9 @@ from monitor.store.steps import steps_of
 class Channel:
     """A device's quantity while it is written: its newest readings and the running sums of its last day.
 
-    coming_ms and coming are times and values of those good readings of a commit that follow the newest.
+    coming_ms and coming are times and values of those good readings of a commit that follow the newest;
+    open_day is the number of the day whose statistics stand in `now`, first_changed tells that the time of a
+    first reading has changed.
     """
 
     id: int
@@ -36,7 +40,9 @@ class Channel:
     good_ms: int = -1
     good_steps: int = 0
     day: DaySum | None = None
+    open_day: int | None = None
     changed: bool = False
+    first_changed: bool = False
     coming_ms: list[int] = field(default_factory=list)
     coming: list[int] = field(default_factory=list)
 
@@ -44,18 +50,20 @@ class Channel:
 def open_channel(write: sqlite3.Connection, zone: ZoneInfo, device: str, quantity: str) -> Channel:
     """The channel as the table has it, or a new one with its column."""
     per_unit = steps_of(quantity)
-    sql = (
-        "SELECT id, first_ms, last_ms, last_value, last_quality, last_reason, good_first_ms, good_ms,"
-        " good_value FROM channel WHERE device = ? AND quantity = ?"
-    )
+    sql = f"{ENDS} WHERE device = ? AND quantity = ?"
     row = write.execute(sql, (device, quantity)).fetchone()
     if row is None:
         cursor = write.execute("INSERT INTO channel (device, quantity) VALUES (?, ?)", (device, quantity))
         channel = Channel(int(cursor.lastrowid or 0), device, quantity, per_unit)
+        write.execute("INSERT INTO now (kind, name) VALUES (?, ?)", (CHANNEL, channel.id))
         write.execute(f"ALTER TABLE poll ADD COLUMN c{channel.id} INTEGER")
     else:
-        number, first_ms, last_ms, value, quality, reason, good_first_ms, good_ms, good_value = row
+        (
+            number, _, _, first_ms, last_ms, value, quality, reason,
+            good_first_ms, good_ms, good_value, open_day,
+        ) = row  # fmt: skip
         channel = Channel(number, device, quantity, per_unit, first_ms, good_first_ms=good_first_ms)
+        channel.open_day = open_day
         if last_ms is not None:
             channel.last_ms = last_ms
             channel.last = Reading(last_ms, device, quantity, value, Quality(quality), reason)
@@ -80,6 +88,45 @@ def sum_up(write: sqlite3.Connection, channel: Channel, span: LocalDay) -> DaySu
 
 WRITE_DAY = "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
+WRITE_OPEN_DAY = (
+    "UPDATE now SET day = ?, count = ?, minimum = ?, min_ms = ?, total = ?, maximum = ?, first = ?,"
+    " above2 = ?, below2 = ?, covered_ms = ?, first_ms = ?, limit_ms = ?, gaps = ?"
+    f" WHERE kind = {CHANNEL} AND name = ?"
+)
+
+
+def write_days(write: sqlite3.Connection, sums: Iterable[tuple[Channel, DaySum]]) -> None:
+    """Write days' statistics: that of a channel's newest good reading into `now`, others into `day`.
+
+    Comes before the channels' new ends, since a day that is closed takes its last reading from the former.
+    """
+    open_days: list[tuple[Channel, DaySum]] = []
+    closed: list[tuple[int | float | bytes, ...]] = []
+    for channel, day in sums:
+        if channel.day is not None and channel.day.span == day.span:
+            open_days.append((channel, day))
+        else:
+            closed.append(day_row(channel, day))
+    for channel, day in open_days:
+        number = day.span.day.toordinal()
+        if channel.open_day != number:
+            close_day(write, channel.id)
+            write.execute("DELETE FROM day WHERE channel = ? AND day = ?", (channel.id, number))
+            channel.open_day = number
+    write.executemany(WRITE_DAY, closed)
+    write.executemany(WRITE_OPEN_DAY, (open_day_row(channel, day) for channel, day in open_days))
+
+
+def close_day(write: sqlite3.Connection, channel: int) -> None:
+    """Let the statistics of a channel's open day stand in `day`."""
+    write.execute(f"INSERT INTO day SELECT {DAYS} FROM {OPEN_DAYS} WHERE channel = ?", (channel,))
+    drop_open_day(write, channel)
+
+
+def drop_open_day(write: sqlite3.Connection, channel: int) -> None:
+    """Let `now` have no statistics of a channel."""
+    write.execute("UPDATE now SET day = NULL WHERE kind = ? AND name = ?", (CHANNEL, channel))
+
 
 def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
     """A day as its row; the day must hold a reading."""
@@ -92,6 +139,28 @@ def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
         day.last_ms,
         day.gap_limit_ms(),
         pack_pairs(gaps) if gaps else b"",
+    )
+
+
+def open_day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
+    """A channel's open day as WRITE_OPEN_DAY takes it; the day must hold a reading."""
+    gaps = day.gaps()
+    area = day.area()
+    return (
+        day.span.day.toordinal(),
+        day.count,
+        day.minimum,
+        day.min_ms,
+        float(day.total),
+        day.maximum,
+        day.first,
+        float(area.above2),
+        float(area.below2),
+        area.covered_ms,
+        day.first_ms,
+        day.gap_limit_ms(),
+        pack_pairs(gaps) if gaps else b"",
+        channel.id,
     )
 
 
@@ -159,29 +228,27 @@ class Standing:
         return self._clocks[column.clock], unpack_numbers(column.values)
 
 
+WRITE_ENDS = (
+    "UPDATE now SET per_unit = ?, good_ms = ?, good = ?, last_ms = ?, last_value = ?, last_quality = ?,"
+    f" last_reason = ? WHERE kind = {CHANNEL} AND name = ?"
+)
+
+
 def write_channels(write: sqlite3.Connection, channels: Iterable[Channel]) -> None:
     """Write the ends of those channels that changed."""
     changed = [channel for channel in channels if channel.changed]
+    write.executemany(WRITE_ENDS, (_ends_row(channel) for channel in changed))
     write.executemany(
-        "UPDATE channel SET first_ms = ?, last_ms = ?, last_value = ?, last_quality = ?, last_reason = ?,"
-        " good_first_ms = ?, good_ms = ?, good_value = ? WHERE id = ?",
-        (_channel_row(channel) for channel in changed),
+        "UPDATE channel SET first_ms = ?, good_first_ms = ? WHERE id = ?",
+        ((each.first_ms, each.good_first_ms, each.id) for each in changed if each.first_changed),
     )
     for channel in changed:
-        channel.changed = False
+        channel.changed = channel.first_changed = False
 
 
-def _channel_row(channel: Channel) -> tuple[int | float | str | None, ...]:
+def _ends_row(channel: Channel) -> tuple[int | float | str | None, ...]:
     last = channel.last
-    good = channel.good_ms >= 0
-    return (
-        channel.first_ms,
-        None if last is None else last.time_ms,
-        None if last is None else last.value,
-        None if last is None else last.quality.value,
-        None if last is None else last.reason,
-        channel.good_first_ms,
-        channel.good_ms if good else None,
-        channel.good_steps / channel.per_unit if good else None,
-        channel.id,
-    )
+    good = (channel.good_ms, channel.good_steps) if channel.good_ms >= 0 else (None, None)
+    if last is None or last.quality is Quality.GOOD:
+        return channel.per_unit, *good, None, None, None, None, channel.id
+    return channel.per_unit, *good, last.time_ms, last.value, last.quality.value, last.reason, channel.id

@@ -220,15 +220,7 @@ class DaySum:
 
     def numbers(self, per_unit: int) -> Numbers:
         """The numbers of a DayStat in their order, from the count on."""
-        joined, cut = self._joined, self._cut
-        area = Area(
-            joined.above2 + cut.above2, joined.below2 + cut.below2, joined.covered_ms + cut.covered_ms
-        )
-        if self._long:
-            limit_ms = self.gap_limit_ms()
-            for span_ms, part in self._long:
-                if span_ms <= limit_ms:
-                    area.add(part)
+        area = self.area()
         to_hours = 1 / (2 * per_unit * 3_600_000)
         positive_h, negative_h = area.above2 * to_hours, area.below2 * to_hours
         return (
@@ -244,6 +236,19 @@ class DaySum:
             negative_h,
             area.covered_ms / 1000,
         )
+
+    def area(self) -> Area:
+        """All that is joined of the day."""
+        joined, cut = self._joined, self._cut
+        area = Area(
+            joined.above2 + cut.above2, joined.below2 + cut.below2, joined.covered_ms + cut.covered_ms
+        )
+        if self._long:
+            limit_ms = self.gap_limit_ms()
+            for span_ms, part in self._long:
+                if span_ms <= limit_ms:
+                    area.add(part)
+        return area
 
     def _join(self, span_ms: int, area: Area) -> None:
         if span_ms > GAP_FLOOR_MS:

@@ -43,6 +43,8 @@ from monitor.store.documents import (
 )
 from monitor.store.log_table import read_log, read_log_entry
 from monitor.store.queries import (
+    ENDS,
+    OPEN_DAYS,
     ORDER,
     ChannelRow,
     averaged_rows,
@@ -55,7 +57,7 @@ from monitor.store.queries import (
     read_ranks,
     zone_in,
 )
-from monitor.store.schema import check
+from monitor.store.schema import EACH_COMMIT, HEALTH, NOTE, check
 from monitor.store.steps import steps_of
 from monitor.store.tracks import StoredTrack
 from monitor.store.zoom import read_series
@@ -124,13 +126,14 @@ class EmbeddedReader:
     def days(self, first: date, last: date) -> list[DayStat]:
         """One DayStat a day and quantity, from the best-ranked device with good readings that day."""
         sql = (
-            "SELECT device, quantity, day, count, minimum, min_ms, mean, maximum, day.first, day.last,"
+            "SELECT device, quantity, each.day, count, minimum, min_ms, mean, maximum, each.first, each.last,"
             " integral_h, positive_h, negative_h, covered_s"
-            " FROM channel CROSS JOIN day ON day.channel = channel.id WHERE day BETWEEN ? AND ?"
+            " FROM channel CROSS JOIN {} AS each ON each.channel = channel.id WHERE each.day BETWEEN ? AND ?"
         )
+        span = first.toordinal(), last.toordinal()
         with self._asking() as ask:
             ranks = read_ranks(ask)
-            found = ask.execute(sql, (first.toordinal(), last.toordinal())).fetchall()
+            found = [row for days in ("day", OPEN_DAYS) for row in ask.execute(sql.format(days), span)]
         found.sort(key=lambda row: (row[2], ORDER.get(row[1], len(ORDER)), rank_of(row[0], ranks)))
         best: dict[tuple[int, str], DayStat] = {}
         for device, quantity, day, *numbers in found:
@@ -178,7 +181,7 @@ class EmbeddedReader:
 
     def span(self) -> tuple[int, int] | None:
         with self._asking() as ask:
-            first, last = ask.execute("SELECT min(first_ms), max(last_ms) FROM channel").fetchone()
+            first, last = ask.execute(f"SELECT min(first_ms), max(last_ms) FROM ({ENDS})").fetchone()
         return None if first is None else (first, last)
 
     def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
@@ -240,12 +243,16 @@ class EmbeddedReader:
     def health(self) -> list[DeviceHealth]:
         with self._asking() as ask:
             ranks = read_ranks(ask)
-            told_of = [health_of(row[0]) for row in ask.execute("SELECT document FROM health")]
+            rows = ask.execute("SELECT document FROM now WHERE kind = ?", (HEALTH,)).fetchall()
+        told_of = [health_of(document) for (document,) in rows]
         return sorted(told_of, key=lambda health: rank_of(health.device, ranks))
 
     def note(self, key: str) -> str | None:
         with self._asking() as ask:
-            row = ask.execute("SELECT text FROM note WHERE key = ?", (key,)).fetchone()
+            sql = "SELECT text FROM note WHERE key = ?"
+            if key in EACH_COMMIT:
+                sql = f"SELECT document FROM now WHERE kind = {NOTE} AND name = ?"
+            row = ask.execute(sql, (key,)).fetchone()
         return None if row is None else str(row[0])
 
     @contextmanager

@@ -10,7 +10,15 @@ from zoneinfo import ZoneInfo
 
 from monitor.records import Quality, Reading
 from monitor.store.blocks import first_from, last_before, take_out
-from monitor.store.channels import Channel, good_after, good_before, open_channel, sum_up, write_channels
+from monitor.store.channels import (
+    Channel,
+    drop_open_day,
+    good_after,
+    good_before,
+    open_channel,
+    sum_up,
+    write_channels,
+)
 from monitor.store.days import DaySum, day_at
 from monitor.store.steps import LATEST_MS
 from monitor.store.tracks import drop_tiers
@@ -34,6 +42,9 @@ def forget(
             (channel.id, start_ms, end_ms),
         )
         _find_ends(write, channel)
+        if channel.open_day is not None and first.day.toordinal() <= channel.open_day <= last.day.toordinal():
+            drop_open_day(write, channel.id)
+            channel.open_day = None
         write.execute(
             "DELETE FROM day WHERE channel = ? AND day BETWEEN ? AND ?",
             (channel.id, first.day.toordinal(), last.day.toordinal()),
@@ -42,7 +53,7 @@ def forget(
         spans = {first, last} | {day_at(zone, each[0]) for each in neighbours if each is not None}
         sums = [sum_up(write, channel, span) for span in spans]
         cut += [(channel, day) for day in sums if day.count]
-        channel.changed = True
+        channel.changed = channel.first_changed = True
         write_channels(write, [channel])
     return cut
 

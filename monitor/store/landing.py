@@ -20,15 +20,15 @@ from monitor.records import Quality, Reading
 from monitor.store.base import Landed
 from monitor.store.blocks import channel_runs
 from monitor.store.channels import (
-    WRITE_DAY,
     Channel,
     Standing,
-    day_row,
+    drop_open_day,
     good_after,
     good_before,
     open_channel,
     sum_up,
     write_channels,
+    write_days,
 )
 from monitor.store.days import DaySum, LocalDay, day_at
 from monitor.store.forget import forget
@@ -111,7 +111,7 @@ class Landing:
                 channel.changed = True
                 gone_on[channel.id] = channel
                 if channel.first_ms is None:
-                    channel.first_ms = time_ms
+                    channel.first_ms, channel.first_changed = time_ms, True
         landed.new = len(in_order) - len(late)
         for channel in gone_on.values():
             self._go_on(channel, channel.coming_ms, channel.coming)
@@ -148,13 +148,15 @@ class Landing:
         for device, quantity in self._write.execute("SELECT device, quantity FROM channel").fetchall():
             at_work()
             channel = self._channel(device, quantity)
-            channel.day = None
+            drop_open_day(self._write, channel.id)
+            channel.day, channel.open_day, channel.changed = None, None, True
             newest = channel.good_ms, channel.good_steps
             channel.good_ms = -1
             for times, values in channel_runs(self._write, channel.id, 0, newest[0] + 1):
                 self._go_on(channel, times, values)
             channel.good_ms, channel.good_steps = newest
             self._write_sums()
+            write_channels(self._write, [channel])
         self._forget()
 
     def _forget(self) -> None:
@@ -186,7 +188,7 @@ class Landing:
             channel.good_ms, channel.good_steps = times[after - 1], values[after - 1]
             at = after
         if times and channel.good_first_ms is None:
-            channel.good_first_ms = times[0]
+            channel.good_first_ms, channel.first_changed = times[0], True
 
     def _keep_sum(self, channel: Channel, day: DaySum) -> None:
         self._sums[channel.id, day.span.start_ms] = (channel, day)
@@ -228,11 +230,11 @@ class Landing:
         """What a late reading changes in its channel's ends."""
         channel.changed = True
         if channel.first_ms is None or time_ms < channel.first_ms:
-            channel.first_ms = time_ms
+            channel.first_ms, channel.first_changed = time_ms, True
         if steps is None:
             return
         if channel.good_first_ms is None or time_ms < channel.good_first_ms:
-            channel.good_first_ms = time_ms
+            channel.good_first_ms, channel.first_changed = time_ms, True
         if time_ms > channel.good_ms:
             channel.good_ms, channel.good_steps = time_ms, steps
 
@@ -294,7 +296,7 @@ class Landing:
         )
 
     def _write_sums(self) -> None:
-        self._write.executemany(WRITE_DAY, (day_row(channel, day) for channel, day in self._sums.values()))
+        write_days(self._write, self._sums.values())
         self._sums.clear()
 
 

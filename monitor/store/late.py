@@ -16,6 +16,7 @@ from operator import itemgetter
 
 from monitor.store.blocks import SPAN_MS
 from monitor.store.pack import pack_numbers
+from monitor.store.queries import ENDS
 
 ADD = "INSERT INTO late (channels, start_ms, end_ms, times) VALUES (?, ?, ?, ?)"
 
@@ -55,7 +56,7 @@ def note_restored(write: sqlite3.Connection, now_ms: int) -> None:
     (heard,) = write.execute(
         "SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'late'"
     ).fetchone()
-    found = write.execute("SELECT coalesce(last_ms, -1), id FROM channel ORDER BY 1, 2").fetchall()
+    found = write.execute(f"SELECT coalesce(last_ms, -1), id FROM ({ENDS}) ORDER BY 1, 2").fetchall()
     number = max(heard + 1, now_ms)
     for last_ms, together in groupby(found, key=itemgetter(0)):
         ends = json.dumps([channel for _, channel in together]), last_ms + 1, last_ms + 1, None

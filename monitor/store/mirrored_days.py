@@ -18,7 +18,7 @@ from monitor.store.days import day_at, local_day
 from monitor.store.documents import gaps_document
 from monitor.store.mirrored_place import Point, What
 from monitor.store.pack import unpack_pairs
-from monitor.store.queries import ChannelRow
+from monitor.store.queries import OPEN_DAYS, ChannelRow
 from monitor.store.steps import steps_of
 from monitor.store.tiers import HOUR_MS
 from monitor.store.tracks import StoredTrack
@@ -36,7 +36,7 @@ that is no gap, and its gaps as JSON."""
 
 def all_days(ask: sqlite3.Connection) -> set[int]:
     """The numbers of all days that have statistics."""
-    return {day for (day,) in ask.execute("SELECT DISTINCT day FROM day")}
+    return {day for (day,) in ask.execute(f"SELECT day FROM day UNION SELECT day FROM {OPEN_DAYS}")}
 
 
 def unsure_days(ask: sqlite3.Connection) -> set[int]:
@@ -70,14 +70,16 @@ def day_points(
 ) -> list[Point]:
     """The statistics of a day's channels."""
     start_ms = local_day(zone, date.fromordinal(day)).start_ms
-    marks = ", ".join("?" for _ in channels)
-    sql = (
-        f"SELECT device, quantity, {', '.join(f'day.{name}' for name in FIELDS)} FROM day"
-        f" JOIN channel ON channel.id = day.channel WHERE day = ? AND day.channel IN ({marks})"
-        " ORDER BY day.channel"
+    marks = ", ".join(f"?{place}" for place in range(2, len(channels) + 2))
+    sql = " UNION ALL ".join(
+        f"SELECT each.channel, device, quantity, {', '.join(f'each.{name}' for name in FIELDS)}"
+        f" FROM {days} AS each JOIN channel ON channel.id = each.channel"
+        f" WHERE day = ?1 AND each.channel IN ({marks})"
+        for days in ("day", OPEN_DAYS)
     )
     points = []
-    for device, quantity, *values in ask.execute(sql, (day, *(channel.id for channel in channels))):
+    found = sorted(ask.execute(sql, (day, *(channel.id for channel in channels))))
+    for _, device, quantity, *values in found:
         named = {name: value for name, value in zip(FIELDS, values, strict=True) if value is not None}
         if "gaps" in named:
             named["gaps"] = gaps_document(unpack_pairs(named["gaps"]))

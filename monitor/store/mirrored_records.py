@@ -17,6 +17,7 @@ from monitor.records import Event
 from monitor.store.documents import ChannelEnds, channels_document, document_of
 from monitor.store.mirrored_place import Point, Wanted, What
 from monitor.store.queries import rank_of, read_channels, read_ranks
+from monitor.store.schema import HEALTH, NOTE
 
 EVENTS = "event", "transition"
 """The kinds that never change."""
@@ -32,7 +33,7 @@ _NUMBERED = {
 }
 _KEYED = {
     "alarm": "SELECT name, document FROM alarm",
-    "health": "SELECT device, document FROM health",
+    "health": f"SELECT name, document FROM now WHERE kind = {HEALTH}",
 }
 _DATED = "key GLOB '*/[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]'"
 
@@ -83,7 +84,8 @@ def states(
     for kind, sql in _KEYED.items():
         for key, document in ask.execute(sql):
             yield record(kind, key, document)
-    for key, text in ask.execute(f"SELECT key, text FROM note WHERE {with_dated:d} OR NOT {_DATED}"):
+    notes = f"SELECT key, text FROM note WHERE {with_dated:d} OR NOT {_DATED}"
+    for key, text in ask.execute(f"{notes} UNION ALL SELECT name, document FROM now WHERE kind = {NOTE}"):
         yield record("note", key, json.dumps(text, ensure_ascii=False))
     ranks = read_ranks(ask)
     yield record("rank", "", json.dumps(sorted(ranks, key=lambda name: ranks[name]), ensure_ascii=False))

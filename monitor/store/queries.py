@@ -30,9 +30,36 @@ AT_ONCE_MS = 86_400_000
 """How much time one query averages (our choice: a day's rows sort in memory)."""
 
 
+ENDS = (
+    "SELECT id, device, quantity, channel.first_ms, coalesce(last_ms, good_ms) AS last_ms,"
+    " CASE WHEN last_ms IS NULL THEN good / per_unit ELSE last_value END AS last_value,"
+    " coalesce(last_quality, 0) AS last_quality, coalesce(last_reason, '') AS last_reason, good_first_ms,"
+    " good_ms, good / per_unit AS good_value, now.day AS open_day FROM channel"
+    " CROSS JOIN now ON kind = 0 AND name = id"
+)
+"""Channels with their newest readings. `now` says nothing of the last reading where that is the good one."""
+
+DAYS = (
+    "day, channel, count, minimum, min_ms, mean, maximum, first, last, integral_h, positive_h, negative_h,"
+    " covered_s, first_ms, last_ms, limit_ms, gaps"
+)
+"""What a row of `day` says, in its order."""
+
+TO_HOURS = "(1.0 / (2 * per_unit * 3600000))"
+OPEN_DAYS = (
+    "(SELECT day, name AS channel, count, minimum / per_unit AS minimum, min_ms,"
+    " total / count / per_unit AS mean, maximum / per_unit AS maximum, first / per_unit AS first,"
+    f" good / per_unit AS last, above2 * {TO_HOURS} + below2 * {TO_HOURS} AS integral_h,"
+    f" above2 * {TO_HOURS} AS positive_h, below2 * {TO_HOURS} AS negative_h, covered_ms / 1000 AS covered_s,"
+    " first_ms, good_ms AS last_ms, limit_ms, gaps FROM now WHERE kind = 0 AND day IS NOT NULL)"
+)
+"""The days in which channels' newest good readings lie, as rows like those of `day`: the arithmetic is that
+of `days.DaySum.numbers`, to the last bit."""
+
+
 @dataclass(frozen=True, slots=True)
 class ChannelRow(ChannelEnds):
-    """One device's quantity as the table `channel` has it."""
+    """One device's quantity as the store has it."""
 
     id: int
 
@@ -44,10 +71,6 @@ def rank_of(device: str, ranks: dict[str, int]) -> tuple[int, str]:
 
 def read_channels(ask: sqlite3.Connection) -> list[ChannelRow]:
     """All channels that hold a reading."""
-    sql = (
-        "SELECT id, device, quantity, first_ms, last_ms, last_value, last_quality, last_reason,"
-        " good_first_ms, good_ms, good_value FROM channel WHERE last_ms IS NOT NULL"
-    )
     return [
         ChannelRow(
             device,
@@ -60,8 +83,9 @@ def read_channels(ask: sqlite3.Connection) -> list[ChannelRow]:
         )
         for (
             number, device, quantity, first_ms, last_ms, last_value, last_quality, last_reason,
-            good_first_ms, good_ms, good_value,
-        ) in ask.execute(sql)
+            good_first_ms, good_ms, good_value, _,
+        ) in ask.execute(ENDS)
+        if last_ms is not None
     ]  # fmt: skip
 
 

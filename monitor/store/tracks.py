@@ -9,6 +9,7 @@ from datetime import date
 from monitor.store.blocks import first_from, last_before
 from monitor.store.course import Course
 from monitor.store.pack import split_columns, unpack_pairs
+from monitor.store.queries import OPEN_DAYS
 from monitor.store.reduce import Step
 from monitor.store.tiers import DAY_MS, HOUR_MS, unpack_steps
 from monitor.store.zoom import KeptDay
@@ -48,11 +49,12 @@ class StoredTrack(Course):
 
     def days(self, start_ms: int, end_ms: int) -> Sequence[KeptDay] | None:
         sql = (
-            "SELECT day, count, minimum, mean, maximum, first_ms, last_ms, limit_ms, gaps FROM day"
+            "SELECT day, count, minimum, mean, maximum, first_ms, last_ms, limit_ms, gaps FROM {}"
             " WHERE channel = ? AND day BETWEEN ? AND ? ORDER BY day"
         )
-        ends = EPOCH + start_ms // DAY_MS - 1, EPOCH + end_ms // DAY_MS + 1
-        rows = self._ask.execute(sql, (self.channel, *ends)).fetchall()
+        asked = self.channel, EPOCH + start_ms // DAY_MS - 1, EPOCH + end_ms // DAY_MS + 1
+        # the open day is the newest
+        rows = [row for days in ("day", OPEN_DAYS) for row in self._ask.execute(sql.format(days), asked)]
         if any(row[-1] is None for row in rows):
             return None
         return [KeptDay._make([*row[:-1], tuple(unpack_pairs(row[-1])) if row[-1] else ()]) for row in rows]

@@ -15,6 +15,7 @@ from monitor.store.blocks import SPAN_MS
 from monitor.store.connect import connect, told
 from monitor.store.embedded import open_writer
 from monitor.store.pack import split_columns
+from monitor.store.queries import ENDS, OPEN_DAYS
 from monitor.store.schema import check
 
 MOST_TOLD = 20
@@ -51,8 +52,9 @@ def size_of(path: Path) -> Size:
         (page_bytes,) = ask.execute("PRAGMA page_size").fetchone()
         (free,) = ask.execute("PRAGMA freelist_count").fetchone()
         sql = (
-            "SELECT (SELECT coalesce(sum(count), 0) FROM day), (SELECT count(*) FROM poll),"
-            " (SELECT count(*) FROM block), min(first_ms), max(last_ms) FROM channel"
+            "SELECT (SELECT coalesce(sum(count), 0) FROM day)"
+            f" + (SELECT coalesce(sum(count), 0) FROM {OPEN_DAYS}), (SELECT count(*) FROM poll),"
+            f" (SELECT count(*) FROM block), min(first_ms), max(last_ms) FROM ({ENDS})"
         )
         log_bytes = log.stat().st_size if log.exists() else 0
         return Size(path.stat().st_size, log_bytes, page_bytes * free, *ask.execute(sql).fetchone())

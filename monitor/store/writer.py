@@ -27,7 +27,7 @@ from monitor.store.embedded import EmbeddedReader
 from monitor.store.landing import Landing, Pending
 from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
-from monitor.store.schema import check, migrate
+from monitor.store.schema import EACH_COMMIT, HEALTH, NOTE, check, migrate
 from monitor.store.steps import as_kept, steps_of
 
 Key = tuple[str, str]
@@ -320,10 +320,14 @@ class EmbeddedWriter(EmbeddedReader):
             write.execute("DELETE FROM notice WHERE finished_ms < ?", (self._forget_before_ms,))
             write.execute("DELETE FROM request WHERE done_ms < ?", (self._forget_before_ms,))
         write.executemany(
-            "INSERT OR REPLACE INTO health VALUES (?, ?)",
-            ((health.device, document_of(health)) for health in self._health.values()),
+            "INSERT OR REPLACE INTO now (kind, name, document) VALUES (?, ?, ?)",
+            [(HEALTH, health.device, document_of(health)) for health in self._health.values()]
+            + [(NOTE, key, text) for key, text in self._notes.items() if key in EACH_COMMIT],
         )
-        write.executemany("INSERT OR REPLACE INTO note VALUES (?, ?)", self._notes.items())
+        write.executemany(
+            "INSERT OR REPLACE INTO note VALUES (?, ?)",
+            ((key, text) for key, text in self._notes.items() if key not in EACH_COMMIT),
+        )
 
     def _forget_documents(self) -> None:
         self._events, self._alarms, self._health, self._notes = [], {}, {}, {}

@@ -18,6 +18,7 @@ import pytest
 from monitor.errors import StoreError
 from monitor.records import Quality, Reading, to_ms
 from monitor.store.embedded import open_importer, open_reader, open_writer
+from monitor.store.queries import OPEN_DAYS
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
 CURRENT = "battery_current_A"
@@ -163,7 +164,8 @@ def test_an_import_goes_on_beside_the_daemon_and_both_keep_their_days_right(path
         assert daemon.latest() == [amps(NOON + 180 * 60_000), amps(NOON + 180 * 60_000, 1.0, "import")]
     with closing(sqlite3.connect(path)) as file:
         sums = file.execute(
-            "SELECT device, day.count, integral_h FROM day JOIN channel ON id = channel"
+            f"SELECT device, each.count, integral_h FROM {OPEN_DAYS} AS each"
+            " JOIN channel ON id = each.channel"
         ).fetchall()
     assert sorted(sums) == [("import", 181, 3.0), ("shunt", 181 + 18, 6.0)]
 

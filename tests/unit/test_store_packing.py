@@ -25,6 +25,7 @@ from monitor.records import Quality, Reading, Series, to_datetime, to_ms
 from monitor.store import packing
 from monitor.store import writer as writing
 from monitor.store.embedded import EmbeddedReader, open_importer, open_reader, open_writer
+from monitor.store.queries import DAYS, ENDS, OPEN_DAYS
 from monitor.store.schema import MIGRATIONS, migrate
 from monitor.store.writer import EmbeddedWriter
 from monitor.store.zoom import COARSER, RAW_UP_TO_MS, grid_of
@@ -487,22 +488,28 @@ def test_on_a_disk_that_has_room_for_readings_but_not_for_packing_the_readings_l
 # --- stores from before ----------------------------------------------------------------------------------
 
 
-def make_old(path: Path, new: Path) -> None:
-    """A store of the version before blocks, with the rows and days of a new one that has packed nothing."""
-    (before,) = (place for place, step in enumerate(MIGRATIONS) if step.name == "packed blocks and tiers")
-    with closing(sqlite3.connect(path, isolation_level=None)) as file:
-        migrate(file, path, MIGRATIONS[:before])
-        file.execute("ATTACH ? AS new", (str(new),))
-        assert file.execute("SELECT count(*) FROM new.block").fetchone() == (0,)
-        for (number,) in file.execute("SELECT id FROM new.channel ORDER BY id").fetchall():
+def make_old(path: Path, new: Path, before: str) -> None:
+    """A store of the version before a step, with the rows and days of a new one that has packed nothing."""
+    (version,) = (place for place, step in enumerate(MIGRATIONS) if step.name == before)
+    tables = {table: table for table in ("meta", "device", "reason", "flawed", "poll")}
+    tables["channel"] = f"({ENDS})"
+    with closing(sqlite3.connect(path, isolation_level=None)) as file, closing(sqlite3.connect(new)) as rows:
+        migrate(file, path, MIGRATIONS[:version])
+        assert rows.execute("SELECT count(*) FROM block").fetchone() == (0,)
+        for (number,) in rows.execute("SELECT id FROM channel ORDER BY id"):
             file.execute(f"ALTER TABLE poll ADD COLUMN c{number} INTEGER")
-        for table in ("meta", "device", "channel", "reason", "flawed", "poll", "day"):
-            columns = ", ".join(row[1] for row in file.execute(f"PRAGMA main.table_info({table})"))
-            file.execute(f"INSERT OR REPLACE INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}")
+        for table, source in [*tables.items(), ("day", "day"), ("day", OPEN_DAYS)]:
+            columns = [row[1] for row in file.execute(f"PRAGMA table_info({table})")]
+            file.executemany(
+                f"INSERT OR REPLACE INTO {table} ({', '.join(columns)})"
+                f" VALUES ({', '.join('?' for _ in columns)})",
+                rows.execute(f"SELECT {', '.join(columns)} FROM {source}"),
+            )
 
 
+@pytest.mark.parametrize("before", ["packed blocks and tiers", "what every commit changes, together"])
 def test_an_old_store_answers_at_once_and_is_packed_bit_by_bit(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: str
 ) -> None:
     seed = random.SystemRandom().randrange(2**32)
     rng = random.Random(seed)
@@ -519,7 +526,7 @@ def test_an_old_store_answers_at_once_and_is_packed_bit_by_bit(
         writer.append(readings)
         writer.commit()
         known = writer.days(date(2026, 1, 1), date(2027, 1, 1))
-    make_old(old, new)
+    make_old(old, new, before)
     monkeypatch.setattr(packing, "AT_ONCE", 500)
     with open_writer(old, "Europe/London") as writer, open_reader(old) as reader:
         assert reader.days(date(2026, 1, 1), date(2027, 1, 1)) == known, where
@@ -541,12 +548,12 @@ def test_an_old_store_answers_at_once_and_is_packed_bit_by_bit(
         assert commits > 20, where
         check_all(model, reader, rng, f"{where}, packed")
     ended = to_datetime(end_ms - DAY_MS).date().toordinal()
-    with closing(sqlite3.connect(new)) as file:
-        file.execute("ATTACH ? AS old", (str(old),))
-        days = [
-            file.execute(f"SELECT * FROM {name}.day WHERE day < ? ORDER BY channel, day", (ended,)).fetchall()
-            for name in ("main", "old")
-        ]
+    days = []
+    for path in (new, old):
+        with closing(sqlite3.connect(path)) as file:
+            both = f"SELECT {DAYS} FROM day UNION SELECT {DAYS} FROM {OPEN_DAYS}"
+            days.append(file.execute(f"{both} ORDER BY channel, day").fetchall())
+        days[-1] = [row for row in days[-1] if row[0] < ended]
     assert days[0] == days[1] != [], f"{where}: the days know of their gaps what they would know by now"
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
 from monitor.errors import StoreError
-from monitor.records import AlarmState, Condition
+from monitor.records import AlarmState, Condition, DeviceHealth, Quality, Reading
 from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
 from monitor.store.schema import MIGRATIONS, Migration, check, migrate, version_of
 
@@ -105,3 +107,29 @@ def test_alarms_of_the_first_version_keep_standing(connection: sqlite3.Connectio
         "Low voltage", Condition.UNACKNOWLEDGED, 1000, "high", 11.6, "Low voltage: 11.6 V", raised_ms=500
     )
     assert hot == AlarmState("Bank too hot", Condition.NORMAL, 2000, "high", 46.0, "")
+
+
+def test_what_every_commit_changes_is_where_it_was_after_it_moved_together(
+    connection: sqlite3.Connection, path: Path
+) -> None:
+    (before,) = (
+        place for place, step in enumerate(MIGRATIONS) if step.name == "what every commit changes, together"
+    )
+    migrate(connection, path, MIGRATIONS[:before])
+    health = DeviceHealth("shunt", "/dev/shunt", "answering", 1000, 2000, 1.5, 7, {"timeout": 1})
+    connection.execute("INSERT INTO health VALUES ('shunt', ?)", (json.dumps(asdict(health)),))
+    connection.execute("INSERT INTO note VALUES ('heartbeat', 'beats'), ('estimator', 'state')")
+    connection.execute(
+        "INSERT INTO channel VALUES (1, 'shunt', 'battery_voltage_V', 1000, 2000, NULL, 2, 'no answer',"
+        " 1000, 1500, 12.62), (2, 'shunt', 'state_of_charge', 1000, 1500, 0.5, 0, '', 1000, 1500, 0.5)"
+    )
+    migrate(connection, path)
+    with closing(EmbeddedReader(path, connection)) as reader:
+        assert reader.health() == [health]
+        assert (reader.note("heartbeat"), reader.note("estimator")) == ("beats", "state")
+        assert reader.span() == (1000, 2000)
+        assert reader.latest() == [
+            Reading(2000, "shunt", "battery_voltage_V", None, Quality.MISSING, "no answer"),
+            Reading(1500, "shunt", "state_of_charge", 0.5),
+        ]
+        assert reader.latest_good("battery_voltage_V") == Reading(1500, "shunt", "battery_voltage_V", 12.62)
