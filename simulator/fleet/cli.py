@@ -156,6 +156,8 @@ def simulate(
             loading = Loading(plan, all_sites, lambda: Link(target), speed=speed, sent=bar.add)
             ended = _run_to_the_end(loading)
         cpu_s = time.process_time() - began_s
+        if not as_json:
+            click.echo(report.sentence(plan, loading.tally, cpu_s))
         if check and ended:
             with _Bar(sites, "reading back") as bar:
                 lacking = lacking_of(plan, all_sites, Questions(target), bar.add)
@@ -164,7 +166,6 @@ def simulate(
     if as_json:
         click.echo(json.dumps(report.document(plan, loading.tally, cpu_s, ended, lacking)))
     else:
-        click.echo(report.sentence(plan, loading.tally, cpu_s))
         for line in report.troubles(plan, loading.tally, ended, lacking):
             click.echo(line)
         if lacking is not None:

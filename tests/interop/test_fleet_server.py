@@ -263,6 +263,7 @@ def test_a_server_without_influxql_is_told(tmp_path: Path) -> None:
         said = run("--sites", 2, "--days", 0.1, "--url", victoria.url, "--bucket", BUCKET, "--check")
         assert said.returncode == 1
         assert "gives no InfluxQL answer at /query" in said.stderr
+        assert said.stdout.startswith("2 sites sent 576 lines")
         plan = replace(PLAN, sites=2, span_ms=round(0.1 * DAY_MS))
         assert len(victoria.values()) == plan.polls * 2 * 9, "yet all was taken"
 
