@@ -147,6 +147,12 @@ class Questions:
         except (urllib3.exceptions.HTTPError, OSError) as error:
             raise FleetError(unreached(target, error)) from None
         said = answer.data.decode("utf-8", "replace")
+        if answer.status >= 500:
+            words = target.clean(_said(said))
+            raise FleetError(
+                f"{target.host}: gives no answer now ({answer.status} {words}); what was sent is sent, "
+                "and is read back when the same is started once more"
+            )
         if answer.status != 200:
             raise target.denied(answer.status, _said(said))
         try:

@@ -55,9 +55,10 @@ def cpu_s(server: Process) -> float:
 
 def run_loader(plan: Plan, url: str) -> tuple[dict[str, Any], float]:
     """What the command said, and its peak of memory in MB."""
+    start = time.strftime("%Y-%m-%d", time.gmtime(plan.start_ms / 1000))
     asked = (
         "--sites", plan.sites, "--every", plan.every_ms // 1000, "--seed", plan.seed, "--json",
-        "--send-every", plan.send_every_ms // 1000, "--start", time.strftime("%Y-%m-%d", time.gmtime(plan.start_ms / 1000)),
+        "--send-every", plan.send_every_ms // 1000, "--start", start,
         "--days", plan.span_ms / DAY_MS, "--url", url, "--bucket", BUCKET,
     )  # fmt: skip
     command = [sys.executable, "-c", COMMAND, "simulate", *map(str, asked)]

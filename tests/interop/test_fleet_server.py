@@ -156,6 +156,17 @@ def test_the_check_names_the_site_that_lacks_something_and_says_what(
     )
 
 
+def test_a_server_that_is_away_when_it_is_asked_is_told(
+    gate: Gate, influx: Influx, sites: list[FleetSite]
+) -> None:
+    influx.stop()
+    try:
+        with pytest.raises(FleetError, match=r"gives no answer now \(502 .*\); what was sent is sent"):
+            lacking_of(PLAN, sites, Questions(Target(gate.url, BUCKET)))
+    finally:
+        influx.start()
+
+
 def test_the_same_once_more_changes_nothing(gate: Gate, influx: Influx) -> None:
     asked = ("--sites", 5, "--days", 0.25, "--start", "2026-11-24", "--url", gate.url, "--bucket", BUCKET)
     first = run(*asked, "--check")

@@ -17,6 +17,7 @@ from monitor.quantities import QUANTITIES as CANONICAL
 from monitor.served.lines import Lines
 from monitor.store.mirrored_place import Point
 from simulator.fleet.courses import Course, course_of, courses_of, world_of
+from simulator.fleet.loading import Loading
 from simulator.fleet.plan import DAY_MS, DEVICES, QUANTITIES, Plan
 from simulator.fleet.site import FleetSite
 
@@ -117,6 +118,43 @@ def test_a_poll_is_not_sent_before_it_is_over(sites: list[FleetSite]) -> None:
                 assert max(point(line).time_ms for line in site.lines(polled - 1, polled)) <= time_ms
             if polled < PLAN.polls:
                 assert min(point(line).time_ms for line in site.lines(polled, polled + 1)) > time_ms - 1000
+
+
+class Heard:
+    """A link to nowhere that keeps what it is given."""
+
+    def __init__(self) -> None:
+        self.texts: list[str] = []
+
+    def write(self, text: str) -> None:
+        self.texts.append(text)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_site_without_network_sends_nothing_until_it_is_back_and_then_the_oldest_first(
+    sites: list[FleetSite], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("simulator.fleet.loading.CONNECTIONS", 1)  # so that requests come in order of time
+    heard = Heard()
+    Loading(PLAN, sites, lambda: heard).run()
+    site = next(each for each in sites if each.offline and each.offline[0][1] < PLAN.end_ms)
+    from_ms, to_ms = site.offline[0]
+    now_ms, given, waited = PLAN.start_ms, [], 0
+    for text in heard.texts:
+        points = [point(line) for line in text.splitlines()]
+        assert len(points) <= 1000
+        if text.startswith(f"nightbank,site={site.name.replace(' ', chr(92) + ' ')},"):
+            given += points
+            # the others' newest readings tell the time, as far as they send every ten minutes
+            assert not from_ms + 700_000 < now_ms < to_ms - 700_000
+            waited = max(waited, now_ms - points[0].time_ms)
+        else:
+            now_ms = max(now_ms, points[-1].time_ms)
+    assert waited > to_ms - from_ms - 700_000, "it has caught up"
+    assert [each.time_ms for each in given] == sorted(each.time_ms for each in given)
+    assert len(given) == 2 * PLAN.polls
 
 
 def test_about_one_site_of_five_is_offline_in_a_day_for_hours(courses: list[Course]) -> None:
