@@ -27,7 +27,7 @@ def send(store: Path, url: str, log: int) -> None:
     def took(points: list[Point]) -> None:
         os.write(log, f"took {len(points)}\n".encode())
 
-    with mirroring(store, url, timeout_s=TIMEOUT_S, took=took) as mirror:
+    with mirroring(store, url, timeout_s=TIMEOUT_S, took=took, send=["all"]) as mirror:
         while True:
             wait_s = mirror.sender.step()
             if mirror.sender.error:

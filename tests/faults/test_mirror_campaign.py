@@ -1,5 +1,6 @@
 """72 hours of readings to a server that is stopped, killed, stuck, busy, forbidden, cut off and full, by a
-sender that is killed at random moments: in the end every point is there once.
+sender that is killed at random moments: in the end every point is there once, and whatever else belongs to a
+copy is there once, as it is at the end.
 
 influxdb, nginx and the store are real, the sender is a process; only time is driven, an hour of readings in a
 fraction of a second. What happens is drawn anew in every run; the seed is printed.
@@ -15,19 +16,25 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from monitor.mirror.book import book_path, look_up
-from monitor.records import Reading
+from monitor.notices.secrets import Secrets
+from monitor.records import AlarmState, Event, LogEntry, Notice, Reading, Transition
+from monitor.served.reader import open_served_reader
+from monitor.site.server_table import ServerKeys
+from monitor.store.base import StoreReader
 from monitor.store.embedded import open_writer
 from monitor.store.writer import EmbeddedWriter
 from tests.interop.brokers import wait_for
-from tests.interop.mirror_world import BUCKET, NOON_MS, mirroring, put, some_readings, stored
+from tests.interop.mirror_world import BUCKET, NOON_MS, SITE, mirroring, put, some_readings, stored
 from tests.interop.series_servers import BUSY, Gate, Influx, Relay
 
 HOURS, HOUR_MS = 72, 3_600_000
+EVER_MS = 2**50
 KILLS = 20
 TROUBLES = {
     "stopped": "in trouble itself (502",
@@ -149,6 +156,7 @@ def live_through(rng: random.Random, writer: EmbeddedWriter, far: Far, log: Path
         if quarter in changes:
             far.get_into(changes[quarter]) if changes[quarter] else far.recover()
         writer.append(reading for _, reading in coming[landed:until])
+        happen(writer, now_ms, rng)
         writer.commit()
         landed = until
         if quarter in changes:
@@ -163,6 +171,36 @@ def live_through(rng: random.Random, writer: EmbeddedWriter, far: Far, log: Path
         far.recover()
     assert landed == len(coming)
     assert not troubles
+
+
+def happen(writer: EmbeddedWriter, now_ms: int, rng: random.Random) -> None:
+    """What else there is: some of it for good, some replaced, some again as it was, some forgotten later."""
+    writer.add_event(Event(now_ms, "device", "shunt", "It was silent."))
+    writer.put_note("outlook", rng.choice(("A", "B")))
+    writer.put_alarm(
+        AlarmState("low", rng.choice(("normal", "latched")), NOON_MS, "high", 11.5, "It is low.")
+    )
+    writer.add_transition(Transition(now_ms, "low", "normal", "latched", "raised", "high", "It is low."))
+    if rng.random() < 0.1:
+        writer.add_log_entry(LogEntry(now_ms, "note", "I was here.", by="me", written_ms=now_ms))
+    if rng.random() < 0.3:
+        writer.add_notice(Notice(now_ms, "alarm", "low", "high", "phone", "Low", "It is low.", "due", now_ms))
+        for each in writer.open_notices():
+            writer.put_notice(replace(each, state="delivered", finished_ms=now_ms))
+        writer.forget_notices(now_ms - 24 * HOUR_MS)
+
+
+def answers(reader: StoreReader) -> dict[str, object]:
+    """All that a store has besides readings, but what the mirror itself tells."""
+    return {
+        "alarms": reader.alarms(),
+        "events": [each for each in reader.events(0, EVER_MS, 10**6) if each.kind != "mirror"],
+        "transitions": reader.transitions(0, EVER_MS, 10**6),
+        "log": reader.log(0, EVER_MS, 10**6),
+        "notices": reader.notices(10**6),
+        "note": reader.note("outlook"),
+        "latest": reader.latest(),
+    }
 
 
 def test_after_72_hours_of_outages_and_kills_every_point_is_there_once(tmp_path: Path) -> None:
@@ -186,14 +224,24 @@ def test_after_72_hours_of_outages_and_kills_every_point_is_there_once(tmp_path:
 
             wait_for(all_there, seconds=60)
             # what was refused in the last batches is in the book a moment later
+            keys = ServerKeys.model_validate({"url": far.gate.url, "bucket": BUCKET})
+            with open_served_reader(keys, SITE, Secrets(tmp_path / "none"), tmp_path) as copy:
+                wait_for(lambda: answers(copy) == answers(writer), seconds=60)
             refusals = {key[0] for key in stored(store) if key[2] == REFUSED}
             wait_for(lambda: refused_times(store) == refusals, seconds=60)
         there = {key: value for key, value in far.influx.values(BUCKET).items() if key[1] != "x"}
+        counts = far.influx.ask(
+            "SELECT count(document) FROM nightbank_record WHERE kind = 'event' OR kind = 'transition'"
+            " GROUP BY kind",
+            db=BUCKET,
+        )
         events = [event.text for event in writer.events(0, 2**50) if event.kind == "mirror"]
     took = sum(int(line.split()[1]) for line in log.read_text().splitlines() if line.startswith("took"))
     lines = len({key[:2] for key in expected})
     print(f"{lines} lines, taken {took} times in all")
     assert there == expected
+    quarters = HOURS * COMMITS_AN_HOUR + 6 * COMMITS_AN_HOUR
+    assert [each["values"][0][1] for each in counts["series"]] == [quarters + len(events), quarters], "once"
     assert log.read_text().count("began") > KILLS // 2
     assert took >= lines
     assert any(REFUSED in text for text in events)

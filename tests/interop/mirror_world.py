@@ -70,7 +70,13 @@ class Mirror:
     """A sender on a store, with its server and book."""
 
     def __init__(
-        self, store: Path, mirror: MirrorEntry, book: Book, server: Server, took: Took | None = None
+        self,
+        store: Path,
+        mirror: MirrorEntry,
+        book: Book,
+        server: Server,
+        took: Took | None = None,
+        site: Point = ABOUT,
     ) -> None:
         self.server = server
         self.written: list[str] = []
@@ -84,7 +90,7 @@ class Mirror:
             if took is not None:
                 took(points)
 
-        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock(), site=ABOUT)
+        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock(), site=site)
 
     def catch_up(self, most: int = 1000) -> None:
         """Step until all is sent; no step may fail."""
@@ -105,14 +111,15 @@ def mirroring(
     secrets: Secrets | None = None,
     timeout_s: float = 30.0,
     took: Took | None = None,
+    site: Point = ABOUT,
     **more: object,
 ) -> Iterator[Mirror]:
-    """A sender on a store; took hears of each batch that the server took."""
+    """A sender on a store; took hears of each batch that the server took; site is the site's record."""
     with Book(book_path(store)) as book:
         described = entry(url, **more)
         kept = secrets or Secrets(store.with_name("secrets.toml"))
         server = Server(described, kept, timeout_s, store.parent)
         try:
-            yield Mirror(store, described, book, server, took)
+            yield Mirror(store, described, book, server, took, site)
         finally:
             server.close()

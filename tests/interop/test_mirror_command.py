@@ -13,8 +13,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from monitor.cli import main
-from monitor.records import Reading
-from monitor.store.embedded import open_reader
+from monitor.pin import pin_path, set_pin
+from monitor.records import LogEntry, Reading
+from monitor.store.embedded import open_reader, open_writer
 from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET, NOON_MS, put, some_readings, stored
 from tests.interop.series_servers import Gate, Influx
@@ -132,6 +133,31 @@ def test_refused_values_are_shown_with_the_servers_words(site: Path, influx: Inf
     assert "It refused 200 values" in said
     assert "charger: array_power_W 19" in said
     assert "field type conflict" in said
+
+
+def test_all_that_pages_need_goes_and_nothing_secret(site: Path, influx: Influx) -> None:
+    site.write_text(site.read_text() + 'send = ["all"]\nsecret = "hub"\n')
+    secrets = site.with_name("secrets.toml")
+    secrets.touch(mode=0o600)
+    secrets.write_text('hub = "me:lamp-and-moss"\nphone = "json://lantern-and-reed@192.0.2.9"\n')
+    file = pin_path(site.with_name("nightbank.db"))
+    set_pin(file, "reed-48-lantern")
+    with open_writer(site.with_name("nightbank.db"), "Europe/London") as writer:
+        writer.put_note("basis", "A note.")
+        writer.add_log_entry(LogEntry(NOON_MS, "water", "topped up", {"water_L": 0.5}, "me", NOON_MS))
+        writer.commit()
+    sent = nightbank(site, "once")
+    assert (sent.exit_code, sent.output) == (0, "hub: up to date\n")
+    everything = json.dumps(influx.ask("SELECT * FROM /.*/ GROUP BY *", db=BUCKET))
+    for kept in ("A note.", "topped up", "nightbank_hour", "nightbank_flawed", 'bucket = \\\\\\"hide'):
+        assert kept in everything, kept
+    for word in ("lamp-and-moss", "lantern-and-reed", "reed-48-lantern"):
+        assert word not in everything
+    kept_of_pin = re.findall(r'"([^"]{16,})"', file.read_text())
+    assert len(kept_of_pin) >= 2, "hash and salt"
+    assert not any(part in everything for part in kept_of_pin)
+    said = nightbank(site, "status").output
+    assert re.search(r"Alarms, notes, the log .* are there as of \d{4}-", said)
 
 
 def test_a_mirror_that_is_not_there_is_told(site: Path) -> None:

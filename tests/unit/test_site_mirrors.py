@@ -78,6 +78,25 @@ def test_a_token_over_plain_http_is_noted(tmp_path: Path, url: str, secret: bool
     assert [(each.key, each.severity) for each in found] == ([("mirrors[0].url", "note")] if noted else [])
 
 
+def test_what_leaves_with_the_records_is_noted_and_what_a_copy_for_pages_lacks(tmp_path: Path) -> None:
+    def noted(send: str) -> list[str]:
+        found = contradictions(loaded(tmp_path, GOOD | {"send": send}))
+        return [each.text for each in found if each.key == "mirrors[0].send" and each.severity == "note"]
+
+    assert noted('["measured", "days"]') == []
+    (everything,) = noted('["all"]')
+    assert "the site's place and all the text of this file" in everything
+    assert "never a secret" in everything
+    assert "pages that read this copy need" not in everything
+    (some,) = noted('["measured", "days", "records"]')
+    assert 'pages that read this copy need derived and estimated, too: write send = ["all"]' in some
+
+
+def test_all_is_all(tmp_path: Path) -> None:
+    (mirror,) = loaded(tmp_path, GOOD | {"send": '["all"]'}).mirrors
+    assert mirror.send == ("measured", "derived", "estimated", "days", "records")
+
+
 def test_two_mirrors_into_one_bucket_are_warned_of(tmp_path: Path) -> None:
     site = loaded(tmp_path, GOOD, GOOD | {"name": '"other"'})
     (found,) = [each for each in contradictions(site) if each.key.startswith("mirrors")]
