@@ -1,7 +1,9 @@
-"""Mirrors: readings copied to time-series servers, while the store stays the truth.
+"""Mirrors: a store copied to time-series servers, readings or all of it, while it stays the truth itself.
 
     run         the process: a thread for each mirror, until stopped; or once
-    sender      one mirror: batch after batch, pace, back-off, what it keeps and tells
+    sender      one mirror: batch after batch, pace, back-off
+    news        how its state goes on, and what of it a person is told
+    record_course  which records a server has still to be given
     delivery    one batch: a refused point is found by halving, the rest goes on
     book        what is known of each mirror, in a small file beside the store
     state       the frozen values that the book keeps

@@ -19,10 +19,10 @@ from monitor.derive import DERIVED
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import Book
 from monitor.mirror.delivery import RECORDS, Delivery, Write, channels_of
+from monitor.mirror.news import after_failure, after_refusals, after_success, spell_of
 from monitor.mirror.record_course import RecordCourse, Waiting
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
-from monitor.records import Event
 from monitor.sampling import ESTIMATE
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.mirrored import newest_points, next_batch, snapshot
@@ -56,20 +56,8 @@ STORE_RETRY_S = 60.0
 LONGEST_ASKED_S = 3600.0
 """So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop a mirror)."""
 
-AWAY_TOLD_MS = 24 * 3_600_000
-"""A server that has taken nothing for so long is told as an event (our choice: a night without a network is
-nothing to tell)."""
-
-AWAY = "away"
-"""Under which name the book keeps that this was told."""
-
-KIND = "mirror"
-"""The kind of the events."""
-
 READINGS = frozenset({"measured", "derived", "estimated"})
 """What a mirror sends of readings themselves."""
-
-_SPELLS = frozenset({AWAY, Trouble.DENIED.value})
 
 
 def wanted_of(entry: MirrorEntry) -> Callable[[str], bool]:
@@ -236,17 +224,24 @@ class Sender:
         in_order = sorted(delivery.refused, key=lambda each: each[0].time_ms)
         refused = [Refused(point, words, now_ms) for point, words in in_order]
         self._set_aside(refused)
-        self._tell_refused(refused, delivery.taken_of)
-        self._went_well(delivery, now_ms)
+        if self._state.failing_ms is not None:
+            log.info("mirror %s: the server takes readings again", self._entry.name)
+        known, name = len(self._state.untold), self._entry.name
+        self._state = after_refusals(self._state, name, refused, delivery.taken_of, now_ms)
+        for event in self._state.untold[known:]:
+            log.warning("mirror %s: %s", name, event.text)
+        self._state = after_success(self._state, name, delivery.taken, len(refused), now_ms)
+        self._failures, self._changed = 0, True
+        self._lines = min(MOST_LINES, 2 * self._lines)
 
     def _set_aside(self, refused: Sequence[Refused]) -> None:
         """Of a record that changes every minute the first refusal is enough, and never what it says: that
         stays in the store, and comes again with its next change."""
         for each in refused:
-            (device, name), *_ = channels_of(each.point)
-            if device != RECORDS:
+            channel, *_ = channels_of(each.point)
+            if channel[0] != RECORDS:
                 self._refused.append(each)
-            elif f"{device} {name}" not in self._state.told:
+            elif spell_of(channel) not in self._state.told:
                 size = len(str(each.point.values["document"]))
                 self._refused.append(replace(each, point=replace(each.point, values={"characters": size})))
 
@@ -264,45 +259,6 @@ class Sender:
                 f"refuses everything ({words}); look at url, bucket and org of the mirror", Trouble.DENIED
             )
 
-    def _tell_refused(self, refused: Sequence[Refused], taken_of: set[Channel]) -> None:
-        """An event for each channel that is refused, again only after it was taken in between."""
-        told = dict.fromkeys(self._state.told)
-        words = {channel: each.words for each in refused for channel in channels_of(each.point)}
-        for device, quantity in taken_of - words.keys():
-            told.pop(f"{device} {quantity}", None)
-        untold = [*self._state.untold]
-        for (device, quantity), said in words.items():
-            if f"{device} {quantity}" not in told:
-                told[f"{device} {quantity}"] = None
-                text = (
-                    f"The server does not take {quantity} of {device}: {said}. Such values are set aside "
-                    "(nightbank mirror shows them); all others go on."
-                )
-                untold.append(self._event(text))
-                log.warning("mirror %s: %s", self._entry.name, text)
-        self._state = replace(self._state, told=tuple(told), untold=tuple(untold))
-
-    def _went_well(self, delivery: Delivery, now_ms: int) -> None:
-        state, untold = self._state, self._state.untold
-        if state.failing_ms is not None:
-            log.info("mirror %s: the server takes readings again", self._entry.name)
-            if _SPELLS.intersection(state.told):
-                text = f"The server takes readings again, after {_span(now_ms - state.failing_ms)}."
-                untold = (*untold, self._event(text))
-        self._state = replace(
-            state,
-            untold=untold,
-            taken=state.taken + delivery.taken,
-            refused=state.refused + len(delivery.refused),
-            taken_ms=now_ms,
-            failing_ms=None,
-            error="",
-            next_ms=None,
-            told=tuple(each for each in state.told if each not in _SPELLS),
-        )
-        self._failures, self._changed = 0, True
-        self._lines = min(MOST_LINES, 2 * self._lines)
-
     def _failed(self, error: MirrorError) -> float:
         """Note a failure; the seconds to wait."""
         self._failures += 1
@@ -312,43 +268,10 @@ class Sender:
         if error.wait_s is not None:
             wait = max(wait, min(error.wait_s, LONGEST_ASKED_S))
         now_ms, before = self._clock.now_ms(), self._state
+        self._state = after_failure(before, self._entry.name, error, now_ms, now_ms + round(1000 * wait))
         is_news = before.failing_ms is None or before.error != str(error)
-        self._state = replace(
-            before,
-            failing_ms=now_ms if before.failing_ms is None else before.failing_ms,
-            error=str(error),
-            next_ms=now_ms + round(1000 * wait),
-        )
-        if error.trouble is Trouble.DENIED:
-            self._tell_once(
-                Trouble.DENIED, f"The server takes nothing: {error}. Nothing is lost; it is tried again."
-            )
-        elif now_ms - (self._state.failing_ms or now_ms) >= AWAY_TOLD_MS:
-            self._tell_once(
-                AWAY, f"The server has taken nothing for a day: {error}. Nothing is lost; it is tried again."
-            )
         if is_news or self._state.untold:
             log.warning("mirror %s: %s; the readings wait in the store", self._entry.name, error)
             self._changed = True
             self.save()
         return wait
-
-    def _tell_once(self, spell: str, text: str) -> None:
-        """An event, unless this spell of trouble was told already."""
-        if spell not in self._state.told:
-            told, untold = (*self._state.told, str(spell)), (*self._state.untold, self._event(text))
-            self._state = replace(self._state, told=told, untold=untold)
-
-    def _event(self, text: str) -> Event:
-        return Event(self._clock.now_ms(), KIND, self._entry.name, text)
-
-
-def _span(span_ms: int) -> str:
-    """A length of time in words: '3 h 20 min', '2 days 4 h'."""
-    minutes = round(span_ms / 60_000)
-    days, hours = divmod(minutes // 60, 24)
-    if days:
-        return f"{days} day{'s' if days > 1 else ''} {hours} h"
-    if hours:
-        return f"{hours} h {minutes % 60} min"
-    return f"{minutes} min" if minutes else "less than a minute"
