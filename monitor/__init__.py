@@ -15,6 +15,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_notify     the command that shows the outbox and tries the channels
     cli_store      the command that looks after the store's file
     cli_mirror     the command that copies readings to servers, and tells how far it is
+    cli_find       the command that looks for devices on lines and hosts
+    cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_log        the command that shows and writes the log
     cli_parts      what several commands share
@@ -23,6 +25,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     bank_words     the report on the bank for a person
     sun_words      days and the array's findings for a person
     outlook_words  the outlook for a person
+    find_words     what answers on a line, for a person
     bank_report    stage, ledger and health of the bank, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store

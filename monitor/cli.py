@@ -127,12 +127,14 @@ def _add_rooms() -> None:
     from monitor.cli_bank import bank
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
+    from monitor.cli_find import find
     from monitor.cli_log import log
     from monitor.cli_mirror import mirror
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
     from monitor.cli_pin import pin
     from monitor.cli_rebuild import rebuild
+    from monitor.cli_scan import scan
     from monitor.cli_site import site
     from monitor.cli_store import store
     from monitor.cli_tables import export_table, import_table
@@ -147,8 +149,10 @@ def _add_rooms() -> None:
     main.add_command(rebuild)
     main.add_command(log)
     main.add_command(mirror)
+    main.add_command(find)
     main.add_command(notify)
     main.add_command(pin)
+    main.add_command(scan)
     main.add_command(store)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")

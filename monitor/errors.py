@@ -17,7 +17,8 @@
         ├── BadFrame         an answer that is damaged: checksum, length, form
         ├── ForeignReply     a sound frame that does not answer this request
         ├── EchoHeard        the adapter sends our own request back
-        └── Refused          the device answered with an exception code
+        ├── Refused          the device answered with an exception code
+        └── NotSunSpec       the device carries no SunSpec marker
 
 Imports nothing of the project.
 """
@@ -182,3 +183,9 @@ class Refused(DeviceError):
     def __init__(self, text: str, code: int) -> None:
         super().__init__(text)
         self.code = code
+
+
+class NotSunSpec(DeviceError, LookupError):
+    """The device answers, but carries no SunSpec marker."""
+
+    kind = "no marker"

@@ -23,6 +23,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     meters         what an instrument makes of a true value
     line           a pty with the pace of a real serial wire
     modbus_device  the charge controller's registers; Modbus RTU at the wire's pace
+    sunspec_device the charger with the map of an open standard instead of its own
     tcp_server     the same registers over Modbus TCP
     text_device    the bank monitor's text lines
     faults         what may go wrong on request

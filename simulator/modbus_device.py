@@ -120,15 +120,15 @@ def absurd(registers: Registers, rng: Random) -> Registers:
     return dict.fromkeys(registers, word)
 
 
-def answer(pdu: bytes, read: Callable[[int], Registers]) -> bytes:
-    """The reply PDU to a request PDU; `read` gives the registers of function 03 or 04."""
+def answer(pdu: bytes, read: Callable[[int], Registers], largest: int = LARGEST_REQUEST) -> bytes:
+    """The reply PDU to a request PDU; `read` gives the registers of function 03 or 04, `largest` at once."""
     function = pdu[0]
     if function not in (READ_HOLDING, READ_INPUT):
         return bytes([function | 0x80, ILLEGAL_FUNCTION])
     if len(pdu) != 5:
         return bytes([function | 0x80, ILLEGAL_VALUE])
     address, count = struct.unpack(">HH", pdu[1:])
-    if not 1 <= count <= LARGEST_REQUEST:
+    if not 1 <= count <= largest:
         return bytes([function | 0x80, ILLEGAL_VALUE])
     registers = read(function)
     try:
@@ -156,6 +156,9 @@ def foreign(kind: str, unit: int, reply: bytes, rng: Random, code: int) -> tuple
 
 class RegisterDevice:
     """The charger's own mind: registers from the plant, one fault at a time, silence after a restart."""
+
+    kind = "marsh-charger"
+    largest = LARGEST_REQUEST
 
     def __init__(
         self,
@@ -191,13 +194,16 @@ class RegisterDevice:
         truth = self._stuck if kind == "stuck" and self._stuck is not None else self._look()
 
         def read(function: int) -> Registers:
-            if function == READ_INPUT:
-                registers = input_registers(truth, self.meters)
-            else:
-                registers = holding_registers(truth, self.meters, self.compensation_V_per_C)
+            registers = self.registers(function, truth)
             return absurd(registers, self.rng) if kind == "absurd" else registers
 
-        return answer(pdu, read)
+        return answer(pdu, read, self.largest)
+
+    def registers(self, function: int, truth: Truth) -> Registers:
+        """What function 03 or 04 reads now."""
+        if function == READ_INPUT:
+            return input_registers(truth, self.meters)
+        return holding_registers(truth, self.meters, self.compensation_V_per_C)
 
 
 class RtuServer:

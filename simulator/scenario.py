@@ -33,6 +33,7 @@ CHOICES = {
     "bank.chemistry": CHEMISTRIES,
     "bank.constants": ("published", "drawn"),
     "controller.kind": ("mppt", "pwm"),
+    "charger.map": ("own", "sunspec"),
     "weather.sky": KINDS,
 }
 POSITIVE = {

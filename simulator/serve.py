@@ -14,6 +14,7 @@ from simulator.faults import FaultError, number, ordered
 from simulator.line import SerialEnd
 from simulator.modbus_device import RegisterDevice, RtuServer
 from simulator.plant import Plant
+from simulator.sunspec_device import SunSpecDevice
 from simulator.tcp_server import TcpServer
 from simulator.text_device import TextDevice
 from simulator.timekeeper import OrderError, Timekeeper, TruthFile
@@ -32,7 +33,8 @@ class Service:
         self._truth_file = TruthFile(truth_file) if truth_file is not None else None
         self.time = Timekeeper(Plant(world), self._truth_file.write if self._truth_file else None)
         ports.mkdir(parents=True, exist_ok=True)
-        self.charger = RegisterDevice(
+        kind = SunSpecDevice if world.charger.map == "sunspec" else RegisterDevice
+        self.charger = kind(
             world.charger.unit,
             world.meters,
             world.controller.temperature_compensation_V_per_C,
@@ -63,7 +65,7 @@ class Service:
             "time_ms": self.time.look().time_ms,
             "devices": {
                 "charger": {
-                    "kind": "marsh-charger",
+                    "kind": self.charger.kind,
                     "serial": str(self.rtu.end.link),
                     "baud": world.charger.baud,
                     "unit": world.charger.unit,

@@ -16,11 +16,12 @@ from simulator.sky import Place, SeededSky, Sky, WeatherSpan
 
 @dataclass(frozen=True, slots=True)
 class ChargerSettings:
-    """[charger]: the controller's communication."""
+    """[charger]: the controller's communication; map is "own" or "sunspec"."""
 
     baud: int
     unit: int
     turnaround_s: float
+    map: str
 
 
 @dataclass(frozen=True, slots=True)

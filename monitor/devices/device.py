@@ -15,9 +15,10 @@ from monitor.devices.health import HealthRecord
 from monitor.devices.link import RegisterLink
 from monitor.devices.planner import NETWORK_COST, Cost
 from monitor.devices.port import SerialPort
-from monitor.devices.profile import DeviceProfile, ModbusProfile, TextProfile
+from monitor.devices.profile import DeviceProfile, ModbusProfile, SunSpecProfile, TextProfile
 from monitor.devices.profile_file import find_profile
 from monitor.devices.registers import RegisterDevice
+from monitor.devices.sunspec.device import SunSpecDevice
 from monitor.devices.text_device import TextDevice
 from monitor.devices.timing import LineTiming
 from monitor.errors import Problem, ProfileError, SiteError
@@ -120,7 +121,7 @@ def _contradictions(group: list[Numbered]) -> Iterator[Problem]:
             if here_is != first_is:
                 text = f"{here_is} contradicts {first_is} of {first.name} on the same port; make them equal"
                 yield Problem(f"{here}.{key}", None, text)
-        if isinstance(profile, ModbusProfile):
+        if not isinstance(profile, TextProfile):
             other = units.setdefault(entry.unit, entry.name)
             if other != entry.name:
                 text = f"{entry.unit} is {other}'s on the same line; each device needs a unit of its own"
@@ -137,7 +138,7 @@ def _line(group: list[Numbered], clock: Clock) -> Line:
     devices = tuple(
         _register_device(entry, profile, link, clock)
         for _, entry, profile in group
-        if isinstance(profile, ModbusProfile)
+        if not isinstance(profile, TextProfile)
     )
     return Line(name, port, devices)
 
@@ -156,10 +157,12 @@ def _link(entry: DeviceEntry, timeout_s: float) -> RegisterLink:
 
 
 def _register_device(
-    entry: DeviceEntry, profile: ModbusProfile, link: RegisterLink, clock: Clock
-) -> RegisterDevice:
+    entry: DeviceEntry, profile: ModbusProfile | SunSpecProfile, link: RegisterLink, clock: Clock
+) -> Device:
     cost = NETWORK_COST if entry.connection == "tcp" else serial_cost(_timing(entry), profile.turnaround_s)
     health = HealthRecord(entry.name, _connection(entry), clock.now_ms())
+    if isinstance(profile, SunSpecProfile):
+        return SunSpecDevice(entry.name, profile, link, entry.unit, cost, entry.every_s, health, clock)
     return RegisterDevice(entry.name, profile, link, entry.unit, cost, entry.every_s, health, clock)
 
 

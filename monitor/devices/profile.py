@@ -14,6 +14,7 @@ from monitor.devices.words import REGISTERS, Encoding, Meaning, WordOrder
 
 Checksum = Literal["none", "xor", "crc16"]
 Form = Literal["pairs", "columns"]
+Combine = Literal["first", "sum", "highest", "alike", "only"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,4 +104,41 @@ class TextProfile:
         return tuple(field.quantity for field in self.fields)
 
 
-DeviceProfile = ModbusProfile | TextProfile
+@dataclass(frozen=True, slots=True)
+class SunSpecPoint:
+    """One quantity in SunSpec models: the point `path` ('DCA', in a group 'module.DCV') of any of them.
+
+    Where there are several, combine says what becomes of them: 'first', 'sum', 'highest', 'alike' (their
+    mean, if they hardly differ) or 'only' (no value unless there is one). only_where names a point of the
+    same group and the values that it must have; sign_by one of the same model whose values say that the
+    current flows into (True) or out of the bank (False). Does not apply beside any model of not_beside.
+    """
+
+    quantity: str
+    models: tuple[int, ...]
+    path: str
+    combine: Combine
+    meaning: Meaning
+    only_where: tuple[str, tuple[int, ...]] | None = None
+    sign_by: tuple[str, Mapping[int, bool]] | None = None
+    not_beside: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SunSpecProfile:
+    """What becomes of the points of SunSpec models. Of several points for one quantity the first counts that
+    the device has."""
+
+    name: str
+    about: str
+    source: str
+    largest_request: int
+    turnaround_s: float
+    points: tuple[SunSpecPoint, ...]
+
+    @property
+    def quantities(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(point.quantity for point in self.points))
+
+
+DeviceProfile = ModbusProfile | TextProfile | SunSpecProfile

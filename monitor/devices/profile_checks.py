@@ -7,7 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from monitor.devices.profile_entries import FieldEntry, ModbusEntry, PointEntry, TextEntry, ValueEntry
+from monitor.devices.profile_entries import (
+    FieldEntry,
+    ModbusEntry,
+    PointEntry,
+    SunSpecEntry,
+    TextEntry,
+    ValueEntry,
+)
+from monitor.devices.sunspec.models import definition, paths
 from monitor.devices.words import REGISTERS, sentinel_for
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.toml_lines import TomlPath, did_you_mean
@@ -115,6 +123,35 @@ def text_faults(entry: TextEntry) -> Faults:
     for column in entry.constants:
         if not column.isascii() or not column.isdigit():
             yield ("constants", column), "the key is a column's number, counted from 0"
+
+
+def sunspec_faults(entry: SunSpecEntry) -> Faults:
+    """Every contradiction in what becomes of SunSpec points."""
+    for index, item in enumerate(entry.points):
+        here: TomlPath = ("points", index)
+        yield from _value_faults(here, item, item.bits)
+        for number in item.models:
+            known = definition(number)
+            if known is None:
+                yield (*here, "models"), f"model {number} is not known here; leave it out"
+                continue
+            names = paths(known)
+            for key, path in (
+                ("point", item.point),
+                *(("only_where", _beside(item.point, name)) for name in item.only_where),
+                *(("sign_by", name) for name in item.sign_by),
+            ):
+                if path not in names:
+                    yield (*here, key), f"model {number} has no point {path!r}; {did_you_mean(path, names)}"
+        for key in (code for codes in item.sign_by.values() for code in codes):
+            if not key.isascii() or not key.isdigit():
+                yield (*here, "sign_by"), f"{key!r}: the key is a value of that point, a whole number"
+
+
+def _beside(path: str, name: str) -> str:
+    """The path of a point of that name in the same group."""
+    group, dot, _ = path.rpartition(".")
+    return group + dot + name
 
 
 def _repeated(table: str, items: Sequence[PointEntry | FieldEntry]) -> Faults:

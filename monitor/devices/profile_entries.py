@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict
 from pydantic import Field as Key
 
-from monitor.devices.profile import Checksum, Form
+from monitor.devices.profile import Checksum, Combine, Form
 from monitor.devices.words import Encoding, WordOrder
 from monitor.quantities import QUANTITIES
 from monitor.toml_lines import did_you_mean
@@ -94,3 +94,26 @@ class TextEntry(Table):
     constants: dict[str, str] = {}
     missing: list[str] = []
     fields: list[FieldEntry] = Key(min_length=1)
+
+
+class SunSpecPointEntry(ValueEntry):
+    """[[points]] of protocol = "sunspec"; only_where and sign_by map the point's name to its values."""
+
+    models: list[int] = Key(min_length=1)
+    point: str = Key(min_length=1)
+    combine: Combine = "first"
+    only_where: Annotated[dict[str, list[int]], Key(max_length=1)] = {}
+    sign_by: Annotated[dict[str, dict[str, Literal["into", "out_of"]]], Key(max_length=1)] = {}
+    not_beside: list[int] = []
+    bits: dict[str, str] = {}
+
+
+class SunSpecEntry(Table):
+    """A whole file with protocol = "sunspec"."""
+
+    protocol: Literal["sunspec"]
+    about: str
+    source: str
+    largest_request: int = Key(default=125, ge=1, le=125)
+    turnaround_s: float = Key(default=0.005, ge=0, le=5)
+    points: list[SunSpecPointEntry] = Key(min_length=1)

@@ -11,13 +11,32 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from monitor.devices.profile import DeviceProfile, Field, Gap, ModbusProfile, Point, TextProfile
-from monitor.devices.profile_checks import FAULTS, STAGES, UNITS, modbus_faults, text_faults
+from monitor.devices.profile import (
+    DeviceProfile,
+    Field,
+    Gap,
+    ModbusProfile,
+    Point,
+    SunSpecPoint,
+    SunSpecProfile,
+    TextProfile,
+)
+from monitor.devices.profile_checks import (
+    FAULTS,
+    STAGES,
+    UNITS,
+    Faults,
+    modbus_faults,
+    sunspec_faults,
+    text_faults,
+)
 from monitor.devices.profile_entries import (
     FieldEntry,
     GapEntry,
     ModbusEntry,
     PointEntry,
+    SunSpecEntry,
+    SunSpecPointEntry,
     TextEntry,
     ValueEntry,
 )
@@ -52,22 +71,36 @@ def find_profile(name: str, folder: Path) -> DeviceProfile:
 def load_profile(path: Path) -> DeviceProfile:
     """The profile in a TOML file, named by the file's stem. Raises ProfileError with every fault found."""
     data, lines = load_toml(path, ProfileError)
-    kinds: dict[str, type[ModbusEntry] | type[TextEntry]] = {"modbus": ModbusEntry, "text": TextEntry}
+    kinds: dict[str, type[ModbusEntry] | type[TextEntry] | type[SunSpecEntry]] = {
+        "modbus": ModbusEntry,
+        "text": TextEntry,
+        "sunspec": SunSpecEntry,
+    }
     kind = kinds.get(str(data.get("protocol")))
     if kind is None:
-        text = 'must be "modbus" (registers) or "text" (lines of text)'
+        text = 'must be "modbus" (registers), "sunspec" (registers that tell by themselves) or "text" (lines)'
         raise ProfileError(str(path), (Problem("protocol", lines.line_of(("protocol",)), text),))
     try:
         entry = kind.model_validate(data)
     except ValidationError as fault:
         raise ProfileError(str(path), tuple(_problems(fault, kind, lines))) from fault
-    faults = list(modbus_faults(entry) if isinstance(entry, ModbusEntry) else text_faults(entry))
+    faults = list(_faults(entry))
     if faults:
         problems = tuple(Problem(dotted(key), _line(lines, key), text) for key, text in faults)
         raise ProfileError(str(path), problems)
     if isinstance(entry, ModbusEntry):
         return _modbus_profile(path.stem, entry)
-    return _text_profile(path.stem, entry)
+    return (
+        _sunspec_profile(path.stem, entry)
+        if isinstance(entry, SunSpecEntry)
+        else _text_profile(path.stem, entry)
+    )
+
+
+def _faults(entry: ModbusEntry | TextEntry | SunSpecEntry) -> Faults:
+    if isinstance(entry, ModbusEntry):
+        return modbus_faults(entry)
+    return sunspec_faults(entry) if isinstance(entry, SunSpecEntry) else text_faults(entry)
 
 
 def _line(lines: TomlLines, key: TomlPath) -> int | None:
@@ -91,7 +124,8 @@ def _problems(fault: ValidationError, kind: type[BaseModel], lines: TomlLines) -
 
 def _keys_beside(kind: type[BaseModel], key: TomlPath) -> set[str]:
     """The keys that may stand in the table in which this key was found."""
-    tables: dict[Any, type[BaseModel]] = {"points": PointEntry, "gaps": GapEntry, "fields": FieldEntry}
+    points = SunSpecPointEntry if kind is SunSpecEntry else PointEntry
+    tables: dict[Any, type[BaseModel]] = {"points": points, "gaps": GapEntry, "fields": FieldEntry}
     return set(tables[key[0]].model_fields if len(key) > 1 else kind.model_fields)
 
 
@@ -128,6 +162,29 @@ def _modbus_profile(name: str, entry: ModbusEntry) -> ModbusProfile:
     return ModbusProfile(
         name, entry.about, entry.source, entry.largest_request, entry.turnaround_s, points, gaps
     )
+
+
+def _sunspec_profile(name: str, entry: SunSpecEntry) -> SunSpecProfile:
+    points = tuple(
+        SunSpecPoint(
+            point.quantity,
+            tuple(point.models),
+            point.point,
+            point.combine,
+            _meaning(point, (), point.bits),
+            next(((key, tuple(values)) for key, values in point.only_where.items()), None),
+            next(
+                (
+                    (key, {int(code): way == "into" for code, way in codes.items()})
+                    for key, codes in point.sign_by.items()
+                ),
+                None,
+            ),
+            tuple(point.not_beside),
+        )
+        for point in entry.points
+    )
+    return SunSpecProfile(name, entry.about, entry.source, entry.largest_request, entry.turnaround_s, points)
 
 
 def _text_profile(name: str, entry: TextEntry) -> TextProfile:

@@ -124,10 +124,14 @@ class RtuLink:
         """The longest wait in s for this unit's answer at present: what a dead unit costs its line."""
         return self._unit(unit).timeout_s
 
+    def slow_units(self) -> tuple[int, ...]:
+        """The units that have answered later than the configured time-out."""
+        return tuple(unit for unit in self._units if self.timeout_of(unit) > self._configured_s)
+
     def remarks(self) -> tuple[str, ...]:
         """What a person should know of this line though it works: a slow unit, an echo, a port that is
         faster than its speed. The same sentences are logged when they first hold."""
-        told = [self._slow_text(unit) for unit in self._units if self.timeout_of(unit) > self._configured_s]
+        told = [self._slow_text(unit) for unit in self.slow_units()]
         if self._echoes:
             told.append(advice.echo(self.name))
         if self._faster_than_baud:

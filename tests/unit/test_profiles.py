@@ -69,9 +69,9 @@ def faults_of(tmp_path: Path, text: str) -> list[str]:
     return [str(problem) for problem in refused.value.problems]
 
 
-def test_the_shipped_profiles_are_those_of_the_invented_devices() -> None:
-    assert shipped_profiles() == ("marsh-charger", "marsh-shunt")
-    charger, shunt = (find_profile(name, Path()) for name in shipped_profiles())
+def test_the_shipped_profiles_are_those_of_the_invented_devices_and_of_the_open_standard() -> None:
+    assert shipped_profiles() == ("marsh-charger", "marsh-shunt", "sunspec")
+    charger, shunt, _ = (find_profile(name, Path()) for name in shipped_profiles())
     assert isinstance(charger, ModbusProfile)
     assert isinstance(shunt, TextProfile)
     assert (charger.name, charger.largest_request, len(charger.points)) == ("marsh-charger", 24, 12)
@@ -105,7 +105,9 @@ def test_a_profile_of_one_s_own_is_found_beside_the_site_file(tmp_path: Path) ->
 
 
 def test_an_unknown_profile_lists_the_shipped_ones(tmp_path: Path) -> None:
-    with pytest.raises(ProfileError, match=r"shipped profile \(marsh-charger, marsh-shunt\) nor a file"):
+    with pytest.raises(
+        ProfileError, match=r"shipped profile \(marsh-charger, marsh-shunt, sunspec\) nor a file"
+    ):
         find_profile("march-charger", tmp_path)
 
 

@@ -1,0 +1,233 @@
+"""`nightbank find`: which devices answer, on which line, and the site file's words that would use them."""
+
+from __future__ import annotations
+
+import errno
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from monitor.cli_parts import bar_on_stderr
+from monitor.errors import LineLost
+
+FIRST_LISTEN_S = 3.0
+"""How long a line is listened to before anything is asked. Our choice: whoever speaks by itself does so once
+a second or two."""
+
+EACH_LISTEN_S = 2.5
+"""... and at each further speed, where something was heard."""
+
+
+def whole_numbers(text: str, low: int, high: int, option: str) -> tuple[int, ...]:
+    """'1-16,100' as numbers in that order. Raises click.BadParameter."""
+    found: list[int] = []
+    try:
+        for part in text.split(","):
+            first, dash, last = part.strip().partition("-")
+            found += range(int(first), int(last) + 1) if dash else [int(first)]
+    except ValueError:
+        found = []
+    if not found or not all(low <= number <= high for number in found):
+        raise click.BadParameter(
+            f"'{text}' must be numbers from {low} to {high}, like 1-16,100", param_hint=option
+        )
+    return tuple(dict.fromkeys(found))
+
+
+def host_and_port(text: str) -> tuple[str, int]:
+    """'192.0.2.10', 'name:1502' or '[::1]:1502'; 502 where no port is named. Raises click.BadParameter."""
+    host, colon, port = text.rpartition(":")
+    if not colon or (":" in host and not host.startswith("[")):
+        host, port = text, "502"
+    if not host or not port.isdigit() or not 1 <= int(port) <= 65535:
+        raise click.BadParameter(
+            f"'{text}' is no address; write 192.0.2.10 or 192.0.2.10:502", param_hint="--host"
+        )
+    return host.strip("[]"), int(port)
+
+
+@click.command()
+@click.option(
+    "--port", "ports", multiple=True, help="A serial port to look at; without it all that are there."
+)
+@click.option("--host", "hosts", multiple=True, metavar="HOST[:PORT]", help="A host to ask over Modbus TCP.")
+@click.option("--speeds", help="Speeds to try, like 9600,19200; without it seven usual ones.")
+@click.option("--parities", default="none,even,odd", show_default=True, help="Parities to try, in order.")
+@click.option("--units", default="1-16", show_default=True, help="Unit numbers to ask, 1 to 247.")
+@click.option(
+    "--timeout", type=click.FloatRange(0.05, 5), help="Wait for each answer in s (0.2; over a network 1)."
+)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_context
+def find(
+    ctx: click.Context,
+    ports: tuple[str, ...],
+    hosts: tuple[str, ...],
+    speeds: str | None,
+    parities: str,
+    units: str,
+    timeout: float | None,
+    as_json: bool,
+) -> None:
+    """Look for devices: who answers on the serial ports and under the named hosts, and how.
+
+    Listens first for text, then asks for one register at a time, with the two read functions alone. Nothing
+    is ever written to a device. Stop the monitor first: a port that it holds is left alone. Ends with 0 where
+    anything was found, with 1 where nothing was.
+
+    Example: nightbank find --host 192.0.2.10
+    """
+    from monitor.devices.finding import PARITIES, SPEEDS, TIMEOUT_S, settings
+    from monitor.devices.ports import FoundPort, serial_ports
+    from monitor.find_words import name_all
+
+    bauds = whole_numbers(speeds, 300, 921600, "--speeds") if speeds else SPEEDS
+    numbers = whole_numbers(units, 1, 247, "--units")
+    wanted = tuple(parity.strip() for parity in parities.split(","))
+    if not set(wanted) <= set(PARITIES):
+        raise click.BadParameter(f"'{parities}' must be of none, even, odd", param_hint="--parities")
+    places = [host_and_port(host) for host in hosts]
+    found_ports = [FoundPort(port) for port in ports] or ([] if hosts else serial_ports())
+    if not found_ports and not places:
+        click.echo(
+            "No serial port is there. Plug the adapter in and look again, or name a port with --port or a "
+            "host with --host.",
+            err=True,
+        )
+        ctx.exit(1)
+    tried = settings(bauds, wanted)
+    _say_before(len(found_ports), places, tried, numbers, timeout or TIMEOUT_S)
+    told: list[dict[str, Any]] = []
+    for port in found_ports:
+        told.append(_serial(port.path, port.about, bauds, tried, numbers, timeout or TIMEOUT_S))
+        if not as_json:
+            _tell(told[-1])
+    for host, tcp_port in places:
+        told.append(_network(host, tcp_port, numbers, timeout or 1.0))
+        if not as_json:
+            _tell(told[-1])
+    name_all(told)
+    devices = [device for one in told for device in one["devices"]]
+    if as_json:
+        click.echo(json.dumps({"lines": told}, ensure_ascii=False))
+    elif devices:
+        click.echo("For the site file (give each a name of your own):\n")
+        click.echo("\n".join(device["site"] for device in devices))
+    ctx.exit(0 if devices else 1)
+
+
+def _say_before(
+    ports: int, hosts: Sequence[tuple[str, int]], tried: Sequence[Any], units: Sequence[int], timeout_s: float
+) -> None:
+    from monitor.devices.finding import QUESTIONS, longest_s, questions
+
+    if ports:
+        listening = FIRST_LISTEN_S
+        most = listening + longest_s(tried, units, timeout_s)
+        click.echo(
+            f"{ports} serial {'port' if ports == 1 else 'ports'}: {listening:.0f} s of listening, then up to "
+            f"{questions(tried, units)} questions of one register each, with read functions alone; at most "
+            f"{_minutes(most)} a port, where nobody answers. Whoever else uses the line waits meanwhile.",
+            err=True,
+        )
+    if hosts:
+        click.echo(
+            f"{len(hosts)} {'host' if len(hosts) == 1 else 'hosts'}: up to {len(QUESTIONS) * len(units)} "
+            "questions of one register each, a second each where nobody answers.",
+            err=True,
+        )
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
+
+
+def _serial(
+    path: str, about: str, bauds: Sequence[int], tried: Sequence[Any], units: Sequence[int], timeout_s: float
+) -> dict[str, Any]:
+    """What is told of one serial port."""
+    from monitor.devices.finding import Heard, find_on_serial, questions
+    from monitor.devices.overheard import Noise, TextHeard, listen
+    from monitor.find_words import NOBODY, device, line_words, noise_words, text
+
+    told: dict[str, Any] = {
+        "line": path,
+        "about": about,
+        "state": "nobody",
+        "says": [],
+        "look_at": [],
+        "devices": [],
+    }
+    heard = Heard()
+    try:
+        with bar_on_stderr(len(bauds), "speed", f"{path}: listening", False) as bar:
+            overheard: TextHeard | Noise | None = None
+            for done, heard_so_far in enumerate(listen(path, bauds, FIRST_LISTEN_S, EACH_LISTEN_S)):
+                overheard = heard_so_far
+                bar.move_to(done)
+        if isinstance(overheard, TextHeard):
+            return text(told, path, overheard)
+        if isinstance(overheard, Noise):
+            told["says"].append(noise_words(overheard))
+            if overheard.master:
+                return told | {"state": "in use"}
+        with bar_on_stderr(questions(tried, units), "question", f"{path}: asking", False) as bar:
+            for _ in find_on_serial(path, heard, tried, units, timeout_s):
+                bar.move_to(heard.tried)
+    except LineLost as error:
+        held = isinstance(error.__cause__, OSError) and error.__cause__.errno in (errno.EAGAIN, errno.EBUSY)
+        words = (
+            f"{path}: held by another program, most likely the monitor; left alone. Stop it to look here."
+            if held
+            else str(error)
+        )
+        return told | {"state": "held" if held else "unusable", "says": [*told["says"], words]}
+    told["says"] += line_words(heard)
+    if not heard.units:
+        return told | {"look_at": list(NOBODY)}
+    assert heard.setting is not None  # units were found at one
+    where = f"Modbus RTU at {heard.setting.words()}"
+    keys = {"connection": "serial", "port": path, "baud": heard.setting.baud, "parity": heard.setting.parity}
+    return told | {"state": "modbus", "devices": [device(unit, where, keys) for unit in heard.units]}
+
+
+def _network(host: str, port: int, units: Sequence[int], timeout_s: float) -> dict[str, Any]:
+    """What is told of one host."""
+    from monitor.devices.finding import QUESTIONS, Heard, find_on_network
+    from monitor.find_words import NO_MODBUS, device, line_words
+
+    line = f"{host}:{port}"
+    told: dict[str, Any] = {
+        "line": line,
+        "about": "",
+        "state": "nobody",
+        "says": [],
+        "look_at": [],
+        "devices": [],
+    }
+    heard = Heard()
+    try:
+        with bar_on_stderr(len(QUESTIONS) * len(units), "question", f"{line}: asking", False) as bar:
+            for _ in find_on_network(host, port, heard, units, timeout_s):
+                bar.move_to(heard.tried)
+    except LineLost:
+        says = f"{line}: takes no connection. Look at the device's power, network, address and port."
+        return told | {"state": "unusable", "says": [says]}
+    told["says"] += line_words(heard)
+    if not heard.units:
+        return told | {"look_at": list(NO_MODBUS)}
+    keys: dict[str, Any] = {"connection": "tcp", "host": host, "tcp_port": port}
+    return told | {"state": "modbus", "devices": [device(unit, "Modbus TCP", keys) for unit in heard.units]}
+
+
+def _tell(one: dict[str, Any]) -> None:
+    click.echo(one["line"] + (f"  ({one['about']})" if one["about"] else ""))
+    for words in (*one["says"], *(device["says"] for device in one["devices"])):
+        click.echo(f"  {words}")
+    if one["state"] == "nobody":
+        click.echo("  Nobody answers. Look at:")
+        for words in one["look_at"]:
+            click.echo(f"  - {words}")
+    click.echo("")

@@ -1,0 +1,62 @@
+"""The dump of registers: a CSV file `time,function,address,word`, one snapshot after the other.
+
+time is ISO 8601 UTC in whole seconds, function 3 or 4, address from 0, word 0 to 65535; all rows of one time
+are one snapshot, registers that a device does not have are absent.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.errors import NightbankError
+
+HEADER = "time,function,address,word"
+
+Row = tuple[int, int, int]
+"""function, address, word"""
+
+
+class DumpError(NightbankError, ValueError):
+    """The dump cannot be written on; the text says which file and what to do."""
+
+
+def last_time(path: Path) -> str | None:
+    """The time of the last snapshot in a dump, None where it has none. Raises DumpError for other files."""
+    try:
+        with path.open("rb") as file:
+            header = file.readline().decode("utf-8", "replace").strip()
+            if not header:
+                return None
+            if header != HEADER:
+                raise DumpError(
+                    f"{path}: line 1 must be {HEADER!r}, not {header[:60]!r}; choose another file with --out"
+                )
+            start = max(file.tell(), path.stat().st_size - 100)
+            file.seek(start)
+            tail = file.read().decode("utf-8", "replace")
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise DumpError(f"{path} cannot be read ({error.strerror}); check the path and its rights") from error
+    if tail and not tail.endswith("\n"):
+        raise DumpError(f"{path}: its last line is cut off; remove that line, then go on")
+    lines = tail.split("\n")
+    return lines[-2].partition(",")[0] if len(lines) > 1 and lines[-2] else None
+
+
+def append_snapshot(path: Path, time_ms: int, rows: Iterable[Row]) -> str:
+    """Add one snapshot and have it on the disk; its time as written. Raises DumpError."""
+    new = last_time(path) is None and not (path.exists() and path.stat().st_size)
+    moment = datetime.fromtimestamp(time_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    text = "".join(f"{moment},{function},{address},{word}\n" for function, address, word in rows)
+    try:
+        with path.open("a", encoding="utf-8") as file:
+            file.write((HEADER + "\n" if new else "") + text)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as error:
+        raise DumpError(f"{path} cannot be written ({error.strerror}); check folder and rights") from error
+    return moment
