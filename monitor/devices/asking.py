@@ -96,9 +96,13 @@ class Asker:
                 if not left:
                     raise
                 time.sleep(BUSY_S)
-            except (BadFrame, ForeignReply, LineLost):
+            except LineLost:
                 if not left:
                     raise
+            except (BadFrame, ForeignReply):
+                if not left:
+                    raise
+                self._link.settle(self._unit)
             finally:
                 time.sleep(self._pause_s)
         raise AssertionError("the last try returns or raises")

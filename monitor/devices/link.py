@@ -28,6 +28,13 @@ class RegisterLink(Protocol):
     def remarks(self) -> tuple[str, ...]:
         """What a person should know of this line though it works, in whole sentences."""
 
+    def settle(self, unit: int) -> None:
+        """Wait until no answer of this unit can be under way, and forget which it owes.
+
+        For whoever asks much that is refused: a refusal has no length by which it could be told whose it is.
+        Raises LineLost, and BadFrame where the line does not fall silent.
+        """
+
     def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
         """`count` registers (0..65535 each) from a 0-based address, function 3 or 4.
 

@@ -153,6 +153,17 @@ class RtuLink:
                 return registers
         raise ForeignReply(advice.unmatched(self._where(unit)))
 
+    def settle(self, unit: int) -> None:
+        """See RegisterLink: as long a silence as a slow unit is ever given for an answer."""
+        started_s = monotonic()
+        self._hearing.clear()
+        wait_s = LONGEST_WAIT * self._configured_s
+        while self._hearing.wait(wait_s):
+            self._hearing.clear()
+            if monotonic() - started_s > 2 * wait_s:
+                raise BadFrame(advice.never_silent(self.name))
+        self._unit(unit).owed.clear()
+
     def _probe(self, unit: int, function: int, address: int, count: int) -> bool:
         """Whether the probe was answered; a refusal is an answer too."""
         try:

@@ -77,6 +77,8 @@ def scan(
         for _ in search.steps():
             yield Step("looking", search.done, search.total, search.registers)
         places = search.found()
+        if not places.runs:
+            raise NoAnswer(" ".join(places.remarks) or "The device answers, but has no register to be read.")
         save_places(places, places_file(file), device)
     if last is not None:  # two snapshots of one second would be one
         after_ms = round(datetime.fromisoformat(last).timestamp() * 1000) + 1000
@@ -112,10 +114,8 @@ def _snapshot(asker: Asker, places: Places, file: Path, clock: Clock) -> Iterato
     rows.sort()
     remarks = places.remarks
     if gone:
-        remarks = (
-            *remarks,
-            f"{len(gone)} registers that answered before did not this time; they are absent.",
-        )
+        count = "1 register" if len(gone) == 1 else f"{len(gone)} registers"
+        remarks = (*remarks, f"{count} that answered before did not this time; not in this snapshot.")
     moment = append_snapshot(file, started_ms, rows)
     seconds, requests = clock.elapsed_s() - started_s, asker.requests - before
     told = Places(places.runs, places.largest, remarks)

@@ -32,6 +32,9 @@ SAME_WORDS = 256
 MARGIN = 64
 """... but for so many registers at both its ends: what is nought now may not stay so."""
 
+SILENCES_FOR_NOBODY = 150
+"""So many silences and not one answer: nobody is there. Our choice: enough for the places up to 1000."""
+
 SILENT_HOLES = 4
 """So many silences where others refuse show a device that stays silent for registers it does not have."""
 
@@ -56,7 +59,7 @@ def probes(reach: Reach) -> tuple[int, ...]:
     round_ones = [
         *FIRST_PLACES,
         *range(0, 1024, 8),
-        *range(1000, 10_000, 50),
+        *range(0, 10_000, 50),
         *range(10_000, REGISTERS, 100),
         *range(0, REGISTERS, 256),
     ]
@@ -73,7 +76,8 @@ class Search:
         self._words: dict[int, dict[int, int]] = {function: {} for function in READ_FUNCTIONS}
         self._holes: dict[int, set[int]] = {function: set() for function in READ_FUNCTIONS}
         self._silent_holes = 0
-        self._refusals = 0
+        self._strangers = dict.fromkeys(READ_FUNCTIONS, 0)  # answers that the function is not known
+        self._anyone, self._silences = False, 0
         self._remarks: list[str] = []
         self.probes = probes(reach)
         self.total = len(self.probes) * len(READ_FUNCTIONS)
@@ -85,18 +89,12 @@ class Search:
         return sum(len(words) for words in self._words.values())
 
     def steps(self) -> Iterator[None]:
-        """The whole search, a pause after each request. Raises what `Asker.ask` raises, and NoAnswer where
-        nothing at all answers."""
-        functions = [function for function in READ_FUNCTIONS if self._is_known(function)]
-        if not self._refusals and not self.registers:
-            raise NoAnswer(
-                "the unit answers nothing at all; `nightbank find` looks for line, speed and unit number"
-            )
-        self.total = len(self.probes) * len(functions)
-        for number, function in enumerate(functions):
+        """The whole search, a pause before each request. Raises what `Asker.ask` raises, and NoAnswer where
+        nobody answers."""
+        for number, function in enumerate(READ_FUNCTIONS):
             for place, address in enumerate(self.probes):
                 self.done = number * len(self.probes) + place
-                if self._is_too_slow(place):
+                if self._is_unknown_function(function, place) or self._is_too_slow(place):
                     break
                 if self._is_new(function, address):
                     yield
@@ -109,12 +107,9 @@ class Search:
         runs = tuple(run for function in READ_FUNCTIONS for run in self._runs(function))
         return Places(runs, max(1, self._asker.proven), tuple(dict.fromkeys(self._remarks)))
 
-    def _is_known(self, function: int) -> bool:
-        """Whether the unit knows this function. Its first answers to a few places tell."""
-        heard = [self._ask(function, place, 1) for place in FIRST_PLACES]
-        return any(one not in (Nothing.NO_FUNCTION, Nothing.SILENCE) for one in heard) or (
-            Nothing.SILENCE in heard and Nothing.NO_FUNCTION not in heard
-        )
+    def _is_unknown_function(self, function: int, place: int) -> bool:
+        """Whether the unit has said to all of the first places that it does not know this function."""
+        return place == len(FIRST_PLACES) == self._strangers[function]
 
     def _is_too_slow(self, place: int) -> bool:
         """A sweep over a device that keeps silent for what it lacks costs a time-out a register."""
@@ -134,8 +129,16 @@ class Search:
         got = self._asker.ask(function, address, count)
         if isinstance(got, tuple):
             self._words[function].update(zip(range(address, address + count), got, strict=True))
-        elif got is not Nothing.SILENCE:
-            self._refusals += 1
+        if got is Nothing.NO_FUNCTION:
+            self._strangers[function] += 1
+        if got is not Nothing.SILENCE:
+            self._anyone = True
+        elif not self._anyone:
+            self._silences += 1
+            if self._silences >= SILENCES_FOR_NOBODY:
+                raise NoAnswer(
+                    "the unit answers nothing at all; `nightbank find` looks for line, speed and unit number"
+                )
         return got
 
     def _single(self, function: int, address: int) -> bool:

@@ -54,6 +54,9 @@ class TcpLink:
         """Nothing: what is wrong with a connection is told as an error."""
         return ()
 
+    def settle(self, unit: int) -> None:
+        """Nothing to wait for: every answer bears the number of its question."""
+
     def read(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...]:
         """`count` registers from `address`; see RegisterLink."""
         check_read(unit, function, address, count)

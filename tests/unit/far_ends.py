@@ -14,6 +14,7 @@ import threading
 import time
 import tty
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.faults.peer import crc16
@@ -69,14 +70,33 @@ class Talker:
         self._thread.join(5)
 
 
-def answer(registers: Registers, pdu: bytes) -> bytes:
-    """The PDU that a device with these registers answers (MODBUS Application Protocol V1.1b3, 6.3 to 7)."""
+@dataclass
+class Manners:
+    """How a device takes what it cannot give: the most registers at once, the exception for more, and what
+    it does for registers that it does not have ('refuse', 'silent', or a word to answer in their place)."""
+
+    largest: int = 125
+    too_many: int = 3
+    absent: str | int = "refuse"
+    functions: tuple[int, ...] = (3, 4)
+
+
+def answer(registers: Registers, pdu: bytes, manners: Manners | None = None) -> bytes:
+    """The PDU that a device with these registers answers, empty where it stays silent.
+
+    Source: MODBUS Application Protocol V1.1b3, 6.3 to 7.
+    """
+    manners = manners or Manners()
     function, address, count = struct.unpack(">BHH", pdu)
     wanted = [(function, address + at) for at in range(count)]
-    if function not in (3, 4):
+    if function not in manners.functions:
         return bytes((function | 0x80, 1))
+    if count > manners.largest:
+        return bytes((function | 0x80, manners.too_many))
+    if isinstance(manners.absent, int):
+        registers = {key: registers.get(key, manners.absent) for key in wanted}
     if not all(key in registers for key in wanted):
-        return bytes((function | 0x80, 2))
+        return b"" if manners.absent == "silent" else bytes((function | 0x80, 2))
     return struct.pack(f">BB{count}H", function, 2 * count, *(registers[key] for key in wanted))
 
 
@@ -84,13 +104,19 @@ class RtuFarEnd(PtyFarEnd):
     """Modbus RTU units on one pty; a unit that is not in `units` stays silent. Keeps every request.
 
     damage_at holds the numbers of requests (0 the first) whose answer goes out with one bit flipped,
-    busy_at of those that are answered with exception 06.
+    busy_at of those that are answered with exception 06. thought_s is how long a unit thinks.
     """
 
     def __init__(
-        self, link: Path, units: dict[int, Registers], baud: int = 9600, plugged: bool = True
+        self,
+        link: Path,
+        units: dict[int, Registers],
+        baud: int = 9600,
+        plugged: bool = True,
+        manners: Manners | None = None,
+        thought_s: float = 0.005,
     ) -> None:
-        self.units = units
+        self.units, self.manners, self.thought_s = units, manners, thought_s
         self.requests: list[bytes] = []
         self.damage_at: set[int] = set()
         self.busy_at: set[int] = set()
@@ -125,11 +151,15 @@ class RtuFarEnd(PtyFarEnd):
             return
         number = len(self.requests) - 1
         busy = bytes((frame[1] | 0x80, 6))
-        body = bytes((unit,)) + (busy if number in self.busy_at else answer(self.units[unit], frame[1:6]))
+        pdu = busy if number in self.busy_at else answer(self.units[unit], frame[1:6], self.manners)
+        if not pdu:
+            return
+        body = bytes((unit,)) + pdu
         reply = body + crc16(body)
         if number in self.damage_at:
             reply = reply[:4] + bytes((reply[4] ^ 1,)) + reply[5:]
-        time.sleep(self._character_s * (8 + 3.5 + len(reply)) + 0.005)  # request, silence, thought, reply
+        # request, silence, thought, reply
+        time.sleep(self._character_s * (8 + 3.5 + len(reply)) + self.thought_s)
         with suppress(OSError):
             os.write(master, reply)
 
@@ -142,11 +172,21 @@ class RtuFarEnd(PtyFarEnd):
 class TcpFarEnd:
     """Modbus TCP units on a socket of this computer (Modbus Messaging on TCP/IP V1.0b, 3.1.3).
 
-    echo: each request is sent back before its answer, as a gateway's line with local echo does.
+    echo: each request is sent back before its answer, as a gateway's line with local echo does. A number that
+    is not in `units` gets exception `absent_unit`, as from a gateway, or with None no answer. Keeps every
+    request's PDU with the unit before it.
     """
 
-    def __init__(self, units: dict[int, Registers], port: int = 0, echo: bool = False) -> None:
-        self.units, self.echo = units, echo
+    def __init__(
+        self,
+        units: dict[int, Registers],
+        port: int = 0,
+        echo: bool = False,
+        manners: Manners | None = None,
+        absent_unit: int | None = None,
+    ) -> None:
+        self.units, self.echo, self.manners, self.absent_unit = units, echo, manners, absent_unit
+        self.requests: list[bytes] = []
         self._socket = socket.create_server(("127.0.0.1", port))
         self.port = self._socket.getsockname()[1]
         self._open: list[socket.socket] = []
@@ -164,7 +204,13 @@ class TcpFarEnd:
             while head := connection.recv(7, socket.MSG_WAITALL):
                 transaction, protocol, length, unit = struct.unpack(">HHHB", head)
                 pdu = connection.recv(length - 1, socket.MSG_WAITALL)
-                reply = answer(self.units[unit], pdu)
+                self.requests.append(bytes((unit,)) + pdu)
+                if unit in self.units:
+                    reply = answer(self.units[unit], pdu, self.manners)
+                else:
+                    reply = b"" if self.absent_unit is None else bytes((pdu[0] | 0x80, self.absent_unit))
+                if not reply:
+                    continue
                 frame = struct.pack(">HHHB", transaction, protocol, len(reply) + 1, unit) + reply
                 connection.sendall(head + pdu + frame if self.echo else frame)
 

@@ -63,7 +63,8 @@ def scaled(value: Value, factor: Value) -> int | float | None:
     """value x 10^factor, None where either is not implemented or is no number such a point can have."""
     if not isinstance(value, int | float) or not isinstance(factor, int) or factor not in SCALES:
         return None
-    return round(value / 10**-factor, -factor) if factor < 0 else value * 10**factor
+    power: int = 10 ** abs(factor)
+    return round(value / power, -factor) if factor < 0 else value * power
 
 
 def layout(definition: GroupDef, words: Sequence[int]) -> Iterator[Placed]:
