@@ -65,11 +65,16 @@ STILL_FRAME = """<!DOCTYPE html>
 {%head%}
 {%content%}
 {%foot%}
+{%bars%}
 {%nav%}
 </body>
 </html>
 """
 """Around a page that needs no script; the one that all have minds the light (assets/phone.js)."""
+
+
+BARS = '<div id="bars"><p id="connection" role="alert" hidden></p></div>'
+"""Over the links of a still page that renews itself."""
 
 
 def live_frame(page: Page) -> str:
@@ -83,15 +88,25 @@ def still_html(page: Page, site: Site, content: Component, moment: Moment) -> st
     return framed(title_of(site, page), nav(page), content, moment, script=page.script)
 
 
-def framed(title: str, links: str, content: Component | Tag, moment: Moment, *, script: str = "") -> str:
+def framed(
+    title: str,
+    links: str,
+    content: Component | Tag,
+    moment: Moment,
+    *,
+    script: str = "",
+    is_fresh: bool = False,
+) -> str:
     """A page that needs no script, with the links to others as HTML; it can do without script, a file in
-    ASSETS, too."""
-    scripts = ("phone.js", script) if script else ("phone.js",)
+    ASSETS, too. is_fresh: scripts renew its sections and tell when its server falls silent."""
+    more = ("fresh.js", "connection.js") if is_fresh else (script,) if script else ()
+    scripts = ("phone.js", *more)
     parts = {
         "look": moment.html_attributes,
         "metas": moment.metas,
         "head": moment.head(),
-        "foot": moment.foot(still=True),
+        "foot": moment.foot(still=not is_fresh),
+        "bars": BARS if is_fresh else "",
         "title": html_text(title),
         "icon": _icon(),
         "manifest": MANIFEST_PATH,

@@ -19,8 +19,10 @@ SERVER_AWAY = (
 )
 
 
-def notice(item: Notice) -> Component:
-    """The line of a notice; an alarm is told at once by a screen reader, anything else when it is at rest."""
+def notice(item: Notice, *, aloud: bool = True) -> Component:
+    """The line of a notice; aloud: an alarm is told at once by a screen reader, anything else when it is at
+    rest."""
+    role = {"role": "alert" if item.kind == "alarm" else "status"} if aloud else {}
     return html.P(
         [
             html.Span(MARKS[item.kind], className="mark", **extra(aria_hidden="true")),
@@ -28,7 +30,7 @@ def notice(item: Notice) -> Component:
             *([html.Span(f" ({item.age})", **extra(aria_hidden="true"))] if item.age else []),
         ],
         className=f"notice {item.kind}",
-        role="alert" if item.kind == "alarm" else "status",
+        **role,
     )
 
 

@@ -44,7 +44,7 @@
     asking[group] = true;
     askedAt[group] = Date.now();
     try {
-      const address = "/fresh?of=" + group + "&seen=" + main.dataset[group];
+      const address = (main.dataset.fresh || "/fresh?") + "of=" + group + "&seen=" + main.dataset[group];
       const answer = await fetch(address, { signal: AbortSignal.timeout(PATIENCE_MS) });
       if (answer.status === 401) location.reload();
       if (!answer.ok) return;

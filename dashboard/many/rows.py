@@ -19,7 +19,7 @@ from dashboard.summary import alarm_notice, alarm_rows, bank_sentence
 from dashboard.words import age_text
 from monitor.clock import clock_from_note
 from monitor.errors import StoreError
-from monitor.present import PRIORITIES, Now, held
+from monitor.present import PRIORITIES, Look, Now, held
 from monitor.served.site_state import SiteState
 from monitor.site.model import Site
 
@@ -149,9 +149,16 @@ def row_of(standing: Standing) -> Row:
         standing.need,
         tuple(troubles if silent is None else [*troubles, silent]),
         _sentence(snapshot, site, daemon, charge, zone),
-        f"{charge.figure.text} ({charge.beside})" if charge.beside else charge.figure.text,
+        _charge_words(charge),
         oldest,
     )
+
+
+def _charge_words(charge: Charge) -> str:
+    """'72 % (64 to 80 %, 19 times in 20)'; an old one says so."""
+    figure = charge.figure
+    text = f"{figure.text} ({charge.beside})" if charge.beside else figure.text
+    return f"{text}, as it was {figure.age}" if figure.look is Look.STALE else text
 
 
 def _sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Charge, zone: ZoneInfo) -> str:

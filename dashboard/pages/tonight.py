@@ -68,10 +68,15 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
 
 
 def tree(
-    open_reader: ReaderFactory, site: Site, *, alone: bool = False, beside: Sequence[Component] = ()
+    open_reader: ReaderFactory,
+    site: Site,
+    *,
+    alone: bool = False,
+    beside: Sequence[Component] = (),
+    fresh_from: str = "/fresh?",
 ) -> Component:
     """The page; alone: without what leads to a site's other pages or needs its own scripts. beside comes
-    last."""
+    last; fresh_from is where assets/fresh.js asks for newer sections."""
     parts = present_parts(open_reader, site, alone=alone)
     plots, told, rows = present_history(open_reader, site)
     now, day = by_section(parts), day_sections(plots, told, rows)
@@ -96,7 +101,11 @@ def tree(
             html.Footer(html.P(parts.answered, id="answered", className="quiet")),
             *([] if alone else [call_dialog(parts)]),
         ],
-        **extra(data_now=RENDERINGS.keep(html_of(now)), data_day=RENDERINGS.keep(html_of(day))),
+        **extra(
+            data_fresh=fresh_from,
+            data_now=RENDERINGS.keep(html_of(now)),
+            data_day=RENDERINGS.keep(html_of(day)),
+        ),
     )
 
 

@@ -208,7 +208,7 @@ class Asker:
 
 
 def _rows_of(series: dict[str, Any]) -> Rows:
-    if series["columns"][0] != "time":
+    if series["columns"][0] not in ("time", "key"):  # readings, or the names of sites
         raise ValueError("no rows of a measurement")
     return Rows(series.get("tags") or {}, series["columns"], series.get("values") or ())
 

@@ -58,10 +58,6 @@ class SitesFile(Table):
     page: SitesPage = SitesPage()
     sites: Annotated[tuple[SiteEntry, ...], Field(strict=False)] = ()
 
-    def page_of(self, name: str) -> str:
-        """The address of a site's own pages, '' where the file names none."""
-        return next((entry.page for entry in self.sites if entry.name == name), "")
-
 
 def load_sites(path: Path) -> SitesFile:
     """The page of many sites that a file describes. Raises SiteError with a Problem for each fault."""

@@ -23,10 +23,9 @@ def test_the_server_alone_is_enough(tmp_path: Path) -> None:
     assert (found.server.bucket, found.page.port, found.sites) == ("nightbank", 8481, ())
 
 
-def test_a_sites_own_pages_are_found_by_its_name(tmp_path: Path) -> None:
+def test_a_sites_own_pages_stand_beside_its_name(tmp_path: Path) -> None:
     found = loaded(tmp_path, SERVER + HIDE)
-    assert found.page_of("Marsh hide") == "http://192.0.2.10:8480"
-    assert found.page_of("Another") == ""
+    assert [(each.name, each.page) for each in found.sites] == [("Marsh hide", "http://192.0.2.10:8480")]
 
 
 @pytest.mark.parametrize(
