@@ -6,10 +6,11 @@ from dash import html
 from dash.development.base_component import Component
 
 from dashboard.daemon import MARKS, Notice
-from dashboard.pages.base import extra
 from dashboard.words import unbroken
 from monitor.errors import StoreError
 from monitor.site.model import Site
+
+UNSPOKEN = {"aria-hidden": "true"}
 
 UNREADABLE = "The store cannot be read, so there is nothing to show yet."
 
@@ -25,9 +26,9 @@ def notice(item: Notice, *, aloud: bool = True) -> Component:
     role = {"role": "alert" if item.kind == "alarm" else "status"} if aloud else {}
     return html.P(
         [
-            html.Span(MARKS[item.kind], className="mark", **extra(aria_hidden="true")),
+            html.Span(MARKS[item.kind], className="mark", **UNSPOKEN),
             unbroken(item.text),
-            *([html.Span(f" ({item.age})", **extra(aria_hidden="true"))] if item.age else []),
+            *([html.Span(f" ({item.age})", **UNSPOKEN)] if item.age else []),
         ],
         className=f"notice {item.kind}",
         **role,

@@ -138,7 +138,7 @@ def row_of(standing: Standing) -> Row:
         troubles = (Notice("silent", f"{oldest}."),) if standing.need is Need.UNREAD else ()
         sentence = f"Not known: {state.fault}."
         return Row(standing.name, standing.need, troubles, sentence, "", "" if troubles else oldest)
-    snapshot = _snapshot(standing)
+    snapshot = snapshot_of(standing)
     daemon = daemon_state(state.heartbeat, standing.now, site)
     zone = ZoneInfo(site.site.time_zone)
     troubles = [alarm_notice(row) for row in alarm_rows(snapshot, site, daemon, zone)]
@@ -170,7 +170,7 @@ def _sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Charge, zo
     return bank_sentence(snapshot, site, daemon, charge)
 
 
-def _snapshot(standing: Standing) -> Snapshot:
+def snapshot_of(standing: Standing) -> Snapshot:
     """As much of a page's snapshot as the words of a row need."""
     state = standing.state
     latest = tuple(held(state.latest))
