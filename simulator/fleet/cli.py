@@ -19,12 +19,13 @@ from urllib.parse import urlsplit
 
 import click
 
+from simulator.fleet.plan import DAY_MS, FleetError, Plan
+
 if TYPE_CHECKING:
     from simulator.fleet.link import Target
     from simulator.fleet.loading import Loading
 
 TOKEN = "NIGHTBANK_FLEET_TOKEN"
-DAY_MS = 86_400_000
 
 
 class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
@@ -137,7 +138,6 @@ def simulate(
     from simulator.fleet.courses import courses_of, plants_of
     from simulator.fleet.link import Link, Questions
     from simulator.fleet.loading import Loading
-    from simulator.fleet.plan import FleetError, Plan
     from simulator.fleet.site import FleetSite
 
     span_ms = round(days * DAY_MS)

@@ -147,7 +147,8 @@ def _tag(text: str) -> str:
 def _chance(key: int, polls: npt.NDArray[np.int64], rows: int) -> Numbers:
     """Numbers from 0 up to 1 for each poll and row, the same whatever else is asked for.
 
-    SplitMix64 (Steele, Lea, Flood: Fast Splittable Pseudorandom Number Generators, 2014) of a running number.
+    SplitMix64 of a running number (Steele, Lea, Flood: Fast Splittable Pseudorandom Number Generators, 2014;
+    constants from memory).
     """
     with np.errstate(over="ignore"):
         counter = polls.astype(np.uint64) * np.uint64(rows) + np.arange(rows, dtype=np.uint64)[:, None]
