@@ -6,8 +6,9 @@ A store with 18 channels of three devices every 5 s is sent to influxdb 1.6.7 be
 process of its own: by the mirror's sender without its polite pace, and by a plain script that reads the same
 rows and gives them, a Point each, to influxdb-client's own batching writer (which keeps no place, sets
 nothing aside, and drops what it cannot send). Both are read back and counted. Then the sender goes through
-minutes of new readings as in ordinary life, and the daemon's side is measured: what notes of late readings
-cost a commit. CPU is the process's own, the server's is not in it.
+minutes of new readings as in ordinary life, once sending readings alone and once all that pages need; the
+daemon's notes come with them, as long and as often as the demo has them. And the daemon's side is measured:
+what notes of late readings cost a commit. CPU is the process's own, the server's is not in it.
 Targets (our choice): no dearer than the plain script; at least 2,000 lines a second, four times the polite
 pace; under 80 MB.
 """
@@ -17,15 +18,18 @@ from __future__ import annotations
 import argparse
 import json
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
+from base64 import b64encode
 from pathlib import Path
 
-from monitor.records import Reading
+from monitor.records import DeviceHealth, Event, Reading
 from monitor.store.embedded import open_writer
 from monitor.store.mirrors import enrol
+from monitor.store.writer import EmbeddedWriter
 from tests.interop.mirror_world import BUCKET, NOON_MS
 from tests.interop.series_servers import Gate, Influx
 
@@ -42,41 +46,58 @@ DEVICES = {
     ),
 }  # fmt: skip
 MINUTES = 60
+WHOLE = "whole"
 
-SENDER = """
-import json, sys, time
+SENDER = r"""
+import gzip, json, sys, time
 from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
-from monitor.served.lines import Lines
+from monitor.mirror.hand_over import writer
 from monitor.mirror.sender import Sender
 from monitor.served.server import Server
 from monitor.notices.secrets import Secrets
 from monitor.site.mirror_table import MirrorEntry
+from monitor.store.mirrored_records import record
 keep_small()
-store, url = Path(sys.argv[1]), sys.argv[2]
-entry = MirrorEntry(name="hub", url=url, bucket="hide")
-lines, server = Lines("hide"), Server(entry, Secrets(Path("none")))
+store, url, bucket, send = Path(sys.argv[1]), *sys.argv[2:]
+entry = MirrorEntry.model_validate({"name": "hub", "url": url, "bucket": bucket, "send": [send]})
+class Minutes(SystemClock):
+    passed_s = 0.0
+    def elapsed_s(self):
+        return self.passed_s
+clock, server, sent = Minutes(), Server(entry, Secrets(Path("none"))), []
+write = server.write
+def counted(lines, **more):
+    sent.append("\n".join(lines))
+    write(lines, **more)
 with Book(book_path(store)) as book:
-    sender = Sender(
-        entry, ["hub"], store, book, lambda points: server.write(lines.of(points)), SystemClock()
-    )
+    about = record("site", "", '{"file": "' + "x" * 2000 + '"}')
+    sender = Sender(entry, ["hub"], store, book, writer(server, "hide"), clock, site=about)
     began_s, cpu_s = time.monotonic(), time.process_time()
     while not sender.is_current:
         sender.step()
         assert not sender.error, sender.error
     sender.save()
     sent_s, sent_cpu_s = time.monotonic(), time.process_time()
+    server.write = counted
     print(json.dumps({"wall_s": sent_s - began_s, "cpu_s": sent_cpu_s - cpu_s}), flush=True)
     for line in sys.stdin:
+        clock.passed_s += 60
         sender.step()
         assert sender.is_current
         print("stepped", flush=True)
     quiet_cpu_s = time.process_time() - sent_cpu_s
 status = Path("/proc/self/status").read_text().splitlines()
 peak = next(int(line.split()[1]) for line in status if line.startswith("VmHWM")) / 1024
-print(json.dumps({"quiet_cpu_s": quiet_cpu_s, "peak_MB": peak}))
+quiet = {
+    "quiet_cpu_s": quiet_cpu_s,
+    "lines": sum(1 + text.count("\n") for text in sent),
+    "bytes": sum(map(len, sent)),
+    "packed": sum(len(gzip.compress(text.encode())) for text in sent),
+}
+print(json.dumps(quiet | {"peak_MB": peak}))
 """
 PLAIN = """
 import json, sys, time
@@ -149,7 +170,7 @@ def main() -> None:
         lines = hours * 720 * len(DEVICES)
         (folder / "far").mkdir()
         with Influx(folder / "far") as influx, Gate(folder / "far", influx.port) as gate:
-            for database in (BUCKET, "plain"):
+            for database in (BUCKET, "plain", WHOLE):
                 influx.ask(f"CREATE DATABASE {database}")
             done = subprocess.run(
                 [sys.executable, "-c", PLAIN, str(store), gate.url],
@@ -158,7 +179,10 @@ def main() -> None:
                 check=True,
             )
             plain = json.loads(done.stdout.splitlines()[-1])
+            copy = folder / "all.db"
+            shutil.copy(store, copy)
             ours = send(store, gate.url, rng, hours)
+            whole = send(copy, gate.url, rng, hours, "all")
             counts = {each: count_of(influx, each) for each in (BUCKET, "plain")}
         before_ms = late_commit_ms(folder / "late.db", rng, NOON_MS)
         late = folder / "noted.db"
@@ -173,14 +197,37 @@ def main() -> None:
             f" {lines / each['wall_s']:7.0f} lines/s, peak {each['peak_MB']:.0f} MB"
         )
     print(f"ratio of CPU   {ours['cpu_s'] / plain['cpu_s']:6.2f}")
-    print(f"a quiet day    {ours['quiet_cpu_s'] / MINUTES * 1440:6.1f} s CPU (a step a minute)")
+    for what, each in (("readings", ours), ("all", whole)):
+        cpu_s, day_lines, size, packed = (
+            each[name] / MINUTES * 1440 for name in ("quiet_cpu_s", "lines", "bytes", "packed")
+        )
+        print(
+            f"a quiet day of {what:9} {cpu_s:6.1f} s CPU (a step a minute) {day_lines:8.0f} lines"
+            f" {size / 1e6:6.1f} MB, packed {packed / 1e6:5.2f} MB, peak {each['peak_MB']:.0f} MB"
+        )
     print(f"a minute late  {before_ms:6.1f} ms CPU of the daemon's commit, with notes {noted_ms:.1f} ms")
 
 
-def send(store: Path, url: str, rng: random.Random, hours: int) -> dict[str, float]:
+def happen(writer: EmbeddedWriter, minute: int) -> None:
+    """What a daemon keeps besides readings in an ordinary minute: lengths and paces of a week's demo."""
+    for device in DEVICES:
+        writer.put_health(
+            DeviceHealth(device, "/dev/serial0", "answering", NOON_MS, NOON_MS + minute, 31.5, minute)
+        )
+    writer.put_note("heartbeat", f"{minute:075d}")
+    if minute % 15 == 0:
+        writer.put_note("outlook", f"{minute} " + "x" * 2700)
+    if minute % 60 == 0:
+        state = random.Random(minute).randbytes(17_000)
+        writer.put_note("estimator", b64encode(state).decode())
+        writer.add_event(Event(NOON_MS + minute, "full", "", "The bank has met the signs of a full charge."))
+
+
+def send(store: Path, url: str, rng: random.Random, hours: int, what: str = "measured") -> dict[str, float]:
     """Catch up, then a minute's readings at a time."""
+    bucket = BUCKET if what == "measured" else WHOLE
     process = subprocess.Popen(
-        [sys.executable, "-c", SENDER, str(store), url],
+        [sys.executable, "-c", SENDER, str(store), url, bucket, what],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -191,6 +238,7 @@ def send(store: Path, url: str, rng: random.Random, hours: int) -> dict[str, flo
     with open_writer(store, "UTC") as writer:
         for minute in range(MINUTES):
             writer.append(readings(rng, NOON_MS + hours * 3_600_000 + minute * 60_000, 12))
+            happen(writer, minute)
             writer.commit()
             process.stdin.write("go\n")
             process.stdin.flush()
