@@ -19,6 +19,7 @@ UNITS = (
     "nightbank-monitor@hide.service",
     "nightbank-page@hide.service",
     "nightbank-mirror@hide.service",
+    "nightbank-sites@all.service",
 )
 
 
@@ -85,7 +86,7 @@ def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:
     assert {"Type=notify", "WatchdogSec=60", "Restart=always"} <= set(text.splitlines())
 
 
-@pytest.mark.parametrize("unit", ["monitor", "page", "mirror"])
+@pytest.mark.parametrize("unit", ["monitor", "page", "mirror", "sites"])
 def test_numpy_gets_one_thread_and_no_memory_for_more(unit: str) -> None:
     # OPENBLAS_NUM_THREADS: OpenBLAS's own manual, 'Setting the number of threads at runtime' [memory]
     text = (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()
