@@ -33,12 +33,14 @@ VALUES = {
     ("estimate", "state_of_charge_sd"): 0.04,
 }
 
+# the slow pace lets a slow computer take a quarter of an hour for the tests before a site counts as silent
 MIRROR = """
 [[mirrors]]
 name = "hub"
 url = "{url}"
 bucket = "{bucket}"
 send = {send}
+every_s = 900
 """
 
 LOW = "Low voltage: 11.5 V for 6 minutes"
