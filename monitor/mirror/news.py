@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from monitor.errors import MirrorError, Trouble
-from monitor.mirror.delivery import channels_of
 from monitor.mirror.state import Refused, State
 from monitor.records import Event
+from monitor.served.delivery import channels_of
 from monitor.store.mirrored_place import Channel
 
 AWAY_TOLD_MS = 24 * 3_600_000

@@ -11,9 +11,9 @@ from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.hand_over import site_record, writer
 from monitor.mirror.sender import Sender, wanted_of
 from monitor.notices.secrets import secrets_of
+from monitor.served.hand_over import site_record, writer
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
@@ -38,7 +38,7 @@ class _Mirror:
         self.entry = entry
         self.server = Server(entry, secrets_of(site, site_file.parent), folder=site_file.parent)
         write = writer(self.server, site.site.name)
-        about = site_record(site, site_file.read_text(encoding="utf-8"))
+        about = site_record(site, site_file.read_text(encoding="utf-8"), "mirror")
         names = [each.name for each in site.mirrors]
         store = store_path(site, site_file)
         self.sender = Sender(entry, names, store, book, write, SystemClock(), site=about)

@@ -18,12 +18,12 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import Book
-from monitor.mirror.delivery import RECORDS, Delivery, Write, channels_of
 from monitor.mirror.news import after_failure, after_refusals, after_success, spell_of
 from monitor.mirror.record_course import RecordCourse, Waiting
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
 from monitor.sampling import ESTIMATE
+from monitor.served.delivery import RECORDS, Delivery, Write, channels_of
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.mirrored import newest_points, next_batch, snapshot
 from monitor.store.mirrored_place import Batch, Channel, Place, Point, What

@@ -5,6 +5,11 @@
     query       the edge for questions: InfluxQL          trouble     both edges' errors in plain words
     reader      the read side of a store                  documents   its records: state, numbers, events
     measured    its readings and statistics               tracks      channels, as a series needs them
+    writer      the write side; outages                   sending     what it has the server do, in order
+    state       what a writer holds in memory             shelf       what is kept on this computer
+    landing     each reading once, days kept right        around      what the server has around readings
+    recount     what is counted anew                      link        when a server is tried, what is told
+    delivery    a refused point is found by halving       hand_over   points as one request
 
 `monitor.mirror` copies an embedded store there through these two; read back, the copy answers as that store
 does. Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3

@@ -12,12 +12,15 @@ from zoneinfo import ZoneInfo
 from monitor.clock import CLOCK_NOTE
 from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
+from monitor.records import Request
 from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
 from monitor.served.query import Asker, quoted
 from monitor.store.days import zone_of
-from monitor.store.documents import ChannelEnds, channels_of
+from monitor.store.documents import ChannelEnds, channels_of, request_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
+from monitor.store.mirrored_place import Point
+from monitor.store.mirrored_records import record
 from monitor.store.steps import LATEST_MS, STEPS
 
 NS = 1_000_000
@@ -84,6 +87,24 @@ class Documents:
             )
         site: dict[str, str] = json.loads(document)
         return site
+
+    def present(self) -> list[Point]:
+        """All that has a present state, as records. Notes of single days are not among it."""
+        statement = f'SELECT "kind", "key", "number", "document" {self._where} AND time = 0'
+        return [
+            record(kind, "" if key == "-" else key, document, number)
+            for rows in self._asker.ask(statement)
+            for _, kind, key, number, document in rows.values
+            if document
+        ]
+
+    def requests(self) -> list[Request]:
+        """All requests that were not forgotten, done or not."""
+        return [request_of(each.document, each.number) for each in self.numbered("request")]
+
+    def mark(self) -> str | None:
+        """The mark of the computer that writes the site."""
+        return self._ask_present(["writer"]).get(("writer", "-"))
 
     def of(self, kind: str) -> list[str]:
         """The documents of all that has a present state of a kind."""

@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 from monitor.records import DayStat, Quality, Reading
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT, tag_text
 from monitor.served.query import Asker, quoted
-from monitor.store.days import day_at
+from monitor.store.days import FARTHEST_MS, day_at
 from monitor.store.documents import gaps_of
 from monitor.store.reduce import Step
-from monitor.store.steps import STEPS
+from monitor.store.steps import LATEST_MS, STEPS
 from monitor.store.tiers import DAY_MS, HOUR_MS
 from monitor.store.zoom import KeptDay
 
@@ -202,6 +202,39 @@ class Measured:
             for at, value in rows.values:
                 return at, round(value * STEPS[quantity])
         return None
+
+    def flawed_end(self, device: str, quantity: str, *, newest: bool) -> Reading | None:
+        """The first or newest reading of a channel that is not good."""
+        _, where = self._of([device], 0, LATEST_MS)
+        order = "DESC" if newest else "ASC"
+        statement = (
+            f'SELECT "value", "quality", "reason" FROM "{FLAWED}" WHERE {where}'
+            f' AND "quantity" = {quoted(quantity)} ORDER BY time {order} LIMIT 1'
+        )
+        for rows in self._asker.ask(statement):
+            for at, value, quality, said in rows.values:
+                return Reading(at, device, quantity, _float(value), Quality(quality), said)
+        return None
+
+    def take_out(self, measurement: str, device: str, start_ms: int, end_ms: int) -> None:
+        """Have a device's points in [start, end) deleted."""
+        _, where = self._of([device], start_ms, end_ms)
+        self._asker.tell(f'DELETE FROM "{measurement}" WHERE {where}')
+
+    def last_before_day(self, devices: Sequence[str], day_ms: int) -> dict[Channel, tuple[int, int]]:
+        """The last good reading of each channel before a day began, if near enough ever to be joined: its
+        time and its value in steps. From the days before, which are always up to date."""
+        if not devices:
+            return {}
+        named, where = self._of(devices, max(0, day_ms - FARTHEST_MS - DAY_MS - HOUR_MS), day_ms)
+        found: dict[Channel, tuple[int, int]] = {}
+        statement = f'SELECT "last_ms", "last" FROM "{DAYS}" WHERE {where} GROUP BY "device", "quantity"'
+        for rows in self._asker.ask(statement):
+            channel = named[rows.tags["device"]], rows.tags["quantity"]
+            for _, last_ms, value in rows.values:
+                if last_ms is not None and last_ms >= day_ms - FARTHEST_MS:
+                    found[channel] = last_ms, round(value * STEPS[channel[1]])
+        return found
 
     def _of(self, devices: Sequence[str], start_ms: int, end_ms: int) -> tuple[dict[str, str], str]:
         """The devices' names by the server's, and the condition for them in [start, end)."""

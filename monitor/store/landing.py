@@ -8,7 +8,6 @@ are the days of their neighbours across midnight. Both ways give the same number
 from __future__ import annotations
 
 import sqlite3
-from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -32,6 +31,7 @@ from monitor.store.channels import (
 )
 from monitor.store.days import DaySum, LocalDay, day_at
 from monitor.store.forget import forget
+from monitor.store.going import go_on, take_earlier
 from monitor.store.late import note_late, note_replaced
 from monitor.store.packing import Packer
 
@@ -172,23 +172,8 @@ class Landing:
 
     def _go_on(self, channel: Channel, times: Sequence[int], values: Sequence[int]) -> None:
         """Good readings newer than all good ones of their channel, in order of time."""
-        at = 0
-        while at < len(times):
-            day = channel.day
-            if day is None or times[at] >= day.span.end_ms:
-                day = DaySum(day_at(self._zone, times[at]))
-                if channel.day is not None:
-                    channel.day.after(times[at], values[at])
-                    day.before(channel.good_ms, channel.good_steps)
-                    self._keep_sum(channel, channel.day)
-                channel.day = day
-            after = bisect_left(times, day.span.end_ms, at)
-            day.extend(times[at:after], values[at:after])
+        for day in go_on(channel, self._zone, times, values):
             self._keep_sum(channel, day)
-            channel.good_ms, channel.good_steps = times[after - 1], values[after - 1]
-            at = after
-        if times and channel.good_first_ms is None:
-            channel.good_first_ms, channel.first_changed = times[0], True
 
     def _keep_sum(self, channel: Channel, day: DaySum) -> None:
         self._sums[channel.id, day.span.start_ms] = (channel, day)
@@ -211,7 +196,7 @@ class Landing:
                     continue
                 landed.count(reading)
                 taken[channel.id] = reading
-                self._take_earlier(channel, time_ms, steps)
+                take_earlier(channel, time_ms, steps)
                 came.setdefault(channel.id, []).append(time_ms)
                 if steps is None:
                     self._write_flawed([self._flawed_row(channel, reading)])
@@ -225,18 +210,6 @@ class Landing:
             self._write_rows({time_ms: row} if row else {})
         note_late(self._write, came)
         self._sum_anew(touched)
-
-    def _take_earlier(self, channel: Channel, time_ms: int, steps: int | None) -> None:
-        """What a late reading changes in its channel's ends."""
-        channel.changed = True
-        if channel.first_ms is None or time_ms < channel.first_ms:
-            channel.first_ms, channel.first_changed = time_ms, True
-        if steps is None:
-            return
-        if channel.good_first_ms is None or time_ms < channel.good_first_ms:
-            channel.good_first_ms, channel.first_changed = time_ms, True
-        if time_ms > channel.good_ms:
-            channel.good_ms, channel.good_steps = time_ms, steps
 
     def _sum_anew(self, touched: dict[tuple[int, int], Touched]) -> None:
         """Sum touched days up from their rows; where a day's first or last moved, its neighbour's day too."""

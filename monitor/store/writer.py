@@ -182,7 +182,7 @@ class EmbeddedWriter(EmbeddedReader):
         Raises StoreError also for a reading of another device or outside the span.
         """
         with self._lock, told(self.path):
-            coming = (_of_span(reading, device, start_ms, end_ms) for reading in readings)
+            coming = (of_span(reading, device, start_ms, end_ms) for reading in readings)
             with self._landing.transaction():
                 self._landing.take(self._pending)
                 self._landing.forget(device, start_ms, end_ms)
@@ -336,7 +336,7 @@ class EmbeddedWriter(EmbeddedReader):
         self._new_ranks = self._forget_before_ms = None
 
 
-def _of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
+def of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
     """A reading that replaces others, as the landing takes it."""
     kept, steps = as_kept(reading)
     if kept.device != device or not start_ms <= kept.time_ms < end_ms:

@@ -72,9 +72,9 @@ class Forwarder:
     def __init__(self, store: Path, name: str, job: Job) -> None:
         from monitor.clock import SystemClock
         from monitor.mirror.book import Book, book_path
-        from monitor.mirror.hand_over import writer
         from monitor.mirror.sender import Sender
         from monitor.notices.secrets import Secrets
+        from monitor.served.hand_over import writer
         from monitor.served.server import Server
         from monitor.site.mirror_table import MirrorEntry
 

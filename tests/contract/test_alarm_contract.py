@@ -1,6 +1,5 @@
 """What every store keeps of alarms: states, transitions with their values, and what people ask."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,15 +7,10 @@ import pytest
 
 from monitor.errors import StoreError
 from monitor.records import AlarmState, Condition, Request, Transition
-from monitor.store.embedded import leave_request
-from tests.contract.test_store_contract import ENGINES, NOON, Engine, Pair, opened
+from tests.contract.engines import Engine, Pair
+from tests.contract.test_store_contract import NOON, engine, store
 
-
-@pytest.fixture(params=ENGINES, ids=lambda engine: engine.name)
-def store(request: pytest.FixtureRequest) -> Iterator[Pair]:
-    engine: Engine = request.param
-    with opened(engine) as pair:
-        yield pair
+__all__ = ["engine", "store"]  # fixtures
 
 
 def transition(at: int, alarm: str = "Low voltage") -> Transition:
@@ -74,34 +68,32 @@ def test_transitions_of_one_moment_come_the_later_told_first(store: Pair) -> Non
     assert [each.alarm for each in store.reader.transitions(NOON, NOON + 1)] == ["second", "first"]
 
 
-def test_a_request_is_open_until_it_is_done_and_keeps_its_outcome(tmp_path: Path) -> None:
-    (engine,) = ENGINES  # leave_request is the embedded store's
-    with engine.open_writer(tmp_path, "UTC") as writer, engine.open_reader(tmp_path) as reader:
-        asked = Request(NOON, "shelve", "Low voltage", {"for_s": 3600.0}, "a test")
-        first = leave_request(tmp_path / "store.db", asked)
-        second = leave_request(tmp_path / "store.db", replace(asked, kind="acknowledge", details={}))
-        assert second > first
-        assert [request.id for request in writer.open_requests()] == [first, second]
-        assert replace(writer.open_requests()[0], id=0) == asked
-        done = replace(writer.open_requests()[0], done_ms=NOON + 1, outcome="Low voltage: shelved.")
-        writer.put_request(done)
-        assert [request.id for request in writer.open_requests()] == [second]
-        assert reader.request(first).done_ms is None  # nothing is durable before the commit
+def test_a_request_is_open_until_it_is_done_and_keeps_its_outcome(store: Pair) -> None:
+    asked = Request(NOON, "shelve", "Low voltage", {"for_s": 3600.0}, "a test")
+    first = store.leave(asked)
+    second = store.leave(replace(asked, kind="acknowledge", details={}))
+    assert second > first
+    assert [request.id for request in store.writer.open_requests()] == [first, second]
+    assert replace(store.writer.open_requests()[0], id=0) == asked
+    done = replace(store.writer.open_requests()[0], done_ms=NOON + 1, outcome="Low voltage: shelved.")
+    store.writer.put_request(done)
+    assert [request.id for request in store.writer.open_requests()] == [second]
+    assert store.reader.request(first).done_ms is None  # nothing is durable before the commit
+    store.writer.commit()
+    assert store.reader.request(first) == done
+    assert [request.id for request in store.reader.open_requests()] == [second]
+    assert store.reader.request(second + 1) is None
+
+
+def test_a_request_waits_for_a_daemon_that_does_not_run_yet(engine: Engine, tmp_path: Path) -> None:
+    with engine.open_writer(tmp_path, "UTC") as writer:
+        writer.put_note("made", "by the daemon")
         writer.commit()
-        assert reader.request(first) == done
-        assert [request.id for request in reader.open_requests()] == [second]
-        assert reader.request(second + 1) is None
-
-
-def test_a_request_waits_for_a_daemon_that_does_not_run_yet(tmp_path: Path) -> None:
-    (engine,) = ENGINES
-    with engine.open_writer(tmp_path, "UTC"):
-        pass
-    number = leave_request(tmp_path / "store.db", Request(NOON, "acknowledge", "Low voltage"))
+    number = engine.leave_request(tmp_path, Request(NOON, "acknowledge", "Low voltage"))
     with engine.open_writer(tmp_path, "UTC") as writer:
         assert [request.id for request in writer.open_requests()] == [number]
 
 
-def test_without_a_store_a_request_is_refused_in_words(tmp_path: Path) -> None:
-    with pytest.raises(StoreError, match="there is no store yet; start the daemon"):
-        leave_request(tmp_path / "store.db", Request(NOON, "acknowledge", "Low voltage"))
+def test_without_a_store_a_request_is_refused_in_words(engine: Engine, tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match=r"start .*daemon"):
+        engine.leave_request(tmp_path, Request(NOON, "acknowledge", "Low voltage"))

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 
-import pytest
-
 from monitor.records import LogEntry, LogKind
-from tests.contract.test_store_contract import ENGINES, NOON, Pair, opened
+from tests.contract.engines import Pair
+from tests.contract.test_store_contract import NOON, engine, store
+
+__all__ = ["engine", "store"]  # fixtures
+
 
 MINUTE_MS = 60_000
 WATERED = LogEntry(NOON, LogKind.WATER, "Topped up all cells.", {"water_L": 1.2}, "Ada", NOON + MINUTE_MS)
 NOTED = LogEntry(NOON + MINUTE_MS, LogKind.NOTE, "Owl in the roof, 2 °C", by="Ada", written_ms=NOON)
-
-
-@pytest.fixture(params=ENGINES, ids=lambda engine: engine.name)
-def store(request: pytest.FixtureRequest) -> Iterator[Pair]:
-    with opened(request.param) as pair:
-        yield pair
 
 
 def test_the_log_is_told_newest_first_by_when_it_was_done(store: Pair) -> None:

@@ -12,8 +12,9 @@ from pathlib import Path
 import pytest
 
 from monitor.records import Notice, Request
-from monitor.store.embedded import leave_request, open_reader
-from tests.contract.test_store_contract import NOON, Engine, Pair, engine, opened, store
+from monitor.store.embedded import open_reader
+from tests.contract.engines import Engine, Pair, opened
+from tests.contract.test_store_contract import NOON, engine, store
 
 __all__ = ["engine", "store"]  # fixtures
 
@@ -92,8 +93,7 @@ def test_forgetting_drops_what_was_finished_before_and_nothing_that_is_open(stor
 
 
 def test_forgetting_drops_requests_that_were_done_before_and_no_open_one(store: Pair) -> None:
-    path = store.reader.path
-    done, waits = (leave_request(path, Request(NOON, "test notice", name)) for name in ("a", "b"))
+    done, waits = (store.leave(Request(NOON, "test notice", name)) for name in ("a", "b"))
     store.writer.put_request(replace(store.reader.request(done), done_ms=NOON, outcome="done"))
     store.writer.commit()
     store.writer.forget_notices(NOON + 1)

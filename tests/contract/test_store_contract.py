@@ -1,17 +1,14 @@
 """What every store must answer, whatever engine is behind it.
 
-Another engine joins by another Engine in ENGINES. Expected numbers are worked out by hand in the test.
+Another engine joins by another Engine in `engines.py`. Expected numbers are worked out by hand in the test.
 """
 
 from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -20,49 +17,15 @@ from hypothesis import strategies as st
 
 from monitor.errors import StoreError
 from monitor.records import AlarmState, DayStat, DeviceHealth, Event, Quality, Reading, Series, to_ms
-from monitor.store.embedded import open_reader, open_writer
+from tests.contract.engines import ENGINES, Engine, Pair, opened
 
 HOUR_MS = 3_600_000
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
+EMBEDDED = ENGINES[0]
+EXAMPLES = {"embedded": 40, "server": 6}
+"""How many drawn cases each engine is held against: a server takes a hundred times as long for one."""
+
 VOLTAGE, CURRENT, POWER = "battery_voltage_V", "battery_current_A", "array_power_W"
-
-
-@dataclass(frozen=True)
-class Engine:
-    """How the tests reach one kind of store: a writer in a folder, and a reader of the same store."""
-
-    name: str
-    open_writer: Callable[[Path, str], AbstractContextManager[Any]]
-    open_reader: Callable[[Path], AbstractContextManager[Any]]
-
-
-ENGINES = (
-    Engine(
-        "embedded",
-        lambda folder, zone: open_writer(folder / "store.db", zone),
-        lambda folder: open_reader(folder / "store.db"),
-    ),
-)
-
-
-@dataclass(frozen=True)
-class Pair:
-    """A store's writer and a reader of its own."""
-
-    writer: Any
-    reader: Any
-
-    def keep(self, *readings: Reading) -> None:
-        self.writer.append(readings)
-        self.writer.commit()
-
-
-@contextmanager
-def opened(engine: Engine, zone: str = "UTC") -> Iterator[Pair]:
-    with TemporaryDirectory() as name:
-        folder = Path(name)
-        with engine.open_writer(folder, zone) as writer, engine.open_reader(folder) as reader:
-            yield Pair(writer, reader)
 
 
 @pytest.fixture(params=ENGINES, ids=lambda engine: engine.name)
@@ -217,14 +180,12 @@ def test_a_series_holds_its_span_half_open(store: Pair) -> None:
     assert bucket.mean == 12.0
 
 
-@given(span_ms=st.integers(1, 10**8), points=st.integers(1, 700), seed=st.integers(0, 10**6))
-@settings(max_examples=30, deadline=None)
-def test_a_series_never_has_more_buckets_than_asked_and_counts_every_reading_once(
-    span_ms: int, points: int, seed: int
-) -> None:
-    rng = random.Random(seed)
-    times = {NOON + rng.randrange(span_ms) for _ in range(50)}
-    for engine in ENGINES:
+def test_a_series_never_has_more_buckets_than_asked_and_counts_every_reading_once(engine: Engine) -> None:
+    @given(span_ms=st.integers(1, 10**8), points=st.integers(1, 700), seed=st.integers(0, 10**6))
+    @settings(max_examples=EXAMPLES[engine.name], deadline=None)
+    def holds(span_ms: int, points: int, seed: int) -> None:
+        rng = random.Random(seed)
+        times = {NOON + rng.randrange(span_ms) for _ in range(50)}
         with opened(engine) as store:
             store.keep(*(good(time_ms, 12.0) for time_ms in times))
             series = store.reader.series(VOLTAGE, NOON, NOON + span_ms, points)
@@ -233,6 +194,8 @@ def test_a_series_never_has_more_buckets_than_asked_and_counts_every_reading_onc
             for bucket in series.buckets:
                 inside = [t for t in times if bucket.start_ms <= t < bucket.end_ms]
                 assert bucket.count == len(inside)
+
+    holds()
 
 
 @pytest.mark.parametrize("points", [1, 3, 7, 100, 5000])
@@ -698,37 +661,35 @@ def kept_in_batches(engine: Engine, readings: Sequence[Reading], sizes: Callable
         return answers(store.reader)
 
 
-@given(history=histories())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_late_shuffled_and_repeated_readings_give_the_same_answers_to_the_last_bit(
-    history: tuple[list[Reading], int],
-) -> None:
-    readings, seed = history
-    rng = random.Random(seed)
-    in_order = sorted(readings, key=lambda reading: reading.time_ms)
-    repeated = in_order + rng.choices(in_order, k=len(in_order) // 3) if in_order else []
-    rng.shuffle(repeated)
-    for engine in ENGINES:
-        expected = kept_in_batches(engine, in_order, lambda: 7)
-        assert kept_in_batches(engine, repeated, lambda: rng.randrange(1, 30)) == expected, f"seed {seed}"
+def test_late_shuffled_and_repeated_readings_give_the_same_answers_to_the_last_bit(engine: Engine) -> None:
+    @given(history=histories())
+    @settings(max_examples=EXAMPLES[engine.name], deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    def holds(history: tuple[list[Reading], int]) -> None:
+        readings, seed = history
+        rng = random.Random(seed)
+        in_order = sorted(readings, key=lambda reading: reading.time_ms)
+        repeated = in_order + rng.choices(in_order, k=len(in_order) // 3) if in_order else []
+        rng.shuffle(repeated)
+        expected = kept_in_batches(EMBEDDED, in_order, lambda: 7)
         assert kept_in_batches(engine, in_order, lambda: 10_000) == expected, f"seed {seed}"
+        assert kept_in_batches(engine, repeated, lambda: rng.randrange(1, 30)) == expected, f"seed {seed}"
+
+    holds()
 
 
-@given(history=histories())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_after_replacing_all_answers_are_as_if_only_the_new_readings_had_come(
-    history: tuple[list[Reading], int],
-) -> None:
-    readings, seed = history
-    rng = random.Random(seed)
-    times = sorted(reading.time_ms for reading in readings) or [NOON]
-    start, end = sorted((rng.choice(times), rng.choice([*times, times[-1] + HOUR_MS])))
-    end += 1
-    device = DEVICES[0]
-    new = [_any_reading(rng, rng.randrange(start, end), device, CURRENT) for _ in range(rng.randrange(8))]
-    stay = [r for r in readings if r.device != device or not start <= r.time_ms < end]
-    for engine in ENGINES:
-        expected = kept_in_batches(engine, [*stay, *new], lambda: 10_000)
+def test_after_replacing_all_answers_are_as_if_only_the_new_readings_had_come(engine: Engine) -> None:
+    @given(history=histories())
+    @settings(max_examples=EXAMPLES[engine.name], deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    def holds(history: tuple[list[Reading], int]) -> None:
+        readings, seed = history
+        rng = random.Random(seed)
+        times = sorted(reading.time_ms for reading in readings) or [NOON]
+        start, end = sorted((rng.choice(times), rng.choice([*times, times[-1] + HOUR_MS])))
+        end += 1
+        device = DEVICES[0]
+        new = [_any_reading(rng, rng.randrange(start, end), device, CURRENT) for _ in range(rng.randrange(8))]
+        stay = [r for r in readings if r.device != device or not start <= r.time_ms < end]
+        expected = kept_in_batches(EMBEDDED, [*stay, *new], lambda: 10_000)
         with opened(engine, "Europe/London") as store:
             store.writer.rank_devices(DEVICES[:2])
             store.keep(*readings)
@@ -736,16 +697,24 @@ def test_after_replacing_all_answers_are_as_if_only_the_new_readings_had_come(
             assert answers(store.reader) == expected, f"seed {seed}"
             assert store.writer.latest() == store.reader.latest(), f"seed {seed}"
 
+    holds()
 
-@given(amps=st.integers(-30_000, 30_000), cuts=st.lists(st.integers(1, 10_799_999), max_size=20, unique=True))
-@settings(max_examples=40, deadline=None)
-def test_the_integral_does_not_depend_on_where_the_hours_are_cut(amps: int, cuts: list[int]) -> None:
+
+def test_the_integral_does_not_depend_on_where_the_hours_are_cut(engine: Engine) -> None:
     """A steady current for three hours around a local midnight, read at any further moments between."""
-    start = to_ms(datetime(2026, 11, 24, 22, 30, tzinfo=UTC))
-    moments = sorted({*range(0, 10_800_001, 300_000), *cuts})
-    for engine in ENGINES:
+
+    @given(
+        amps=st.integers(-30_000, 30_000),
+        cuts=st.lists(st.integers(1, 10_799_999), max_size=20, unique=True),
+    )
+    @settings(max_examples=EXAMPLES[engine.name], deadline=None)
+    def holds(amps: int, cuts: list[int]) -> None:
+        start = to_ms(datetime(2026, 11, 24, 22, 30, tzinfo=UTC))
+        moments = sorted({*range(0, 10_800_001, 300_000), *cuts})
         with opened(engine) as store:
             store.keep(*(good(start + moment, amps / 1000, CURRENT) for moment in moments))
             stats = [one_day(store, date(2026, 11, 24) + timedelta(days=i)) for i in range(2)]
             assert sum(stat.integral_h for stat in stats) == pytest.approx(3 * amps / 1000, abs=1e-9)
             assert [stat.covered_s for stat in stats] == [5400, 5400]
+
+    holds()

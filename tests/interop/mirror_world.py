@@ -8,10 +8,10 @@ from pathlib import Path
 
 from monitor.clock import SystemClock
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.hand_over import writer
 from monitor.mirror.sender import Sender
 from monitor.notices.secrets import Secrets
 from monitor.records import Quality, Reading, parse_iso
+from monitor.served.hand_over import writer
 from monitor.served.lines import Lines
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import MirrorError, Trouble
-from monitor.mirror.delivery import Channel, Delivery
+from monitor.served.delivery import Channel, Delivery
 from monitor.store.mirrored_place import Point
 
 Value = tuple[int, str, str, float]

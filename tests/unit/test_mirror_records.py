@@ -18,7 +18,6 @@ import pytest
 from monitor.clock import SteppedClock
 from monitor.errors import MirrorError, Trouble
 from monitor.mirror.book import Book, book_path, look_up
-from monitor.mirror.hand_over import record_of
 from monitor.mirror.record_course import MOST_BYTES
 from monitor.mirror.sender import MOST_LINES, Sender
 from monitor.records import (
@@ -34,6 +33,7 @@ from monitor.records import (
     parse_iso,
     to_datetime,
 )
+from monitor.served.hand_over import record_of
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.documents import (
     alarm_of,

@@ -1,0 +1,587 @@
+"""The write side of a store that a server answers (`base.StoreWriter`), and what becomes of it in an outage.
+
+`append`, the `add_` and the `put_` calls only note what came; `commit` hands it over. Where the server does
+not take it (it cannot be reached, is busy, refuses us), it is kept on this computer (`shelf`) and sent in
+order when the server is back; a commit fails only where that cannot be written either. Present state is
+answered from memory, so the daemon comes up and judges alarms without its server; questions about the past
+raise ServerError then.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import secrets as random_words
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.clock import Clock, SystemClock
+from monitor.errors import MirrorError, ServerError, StoreError, Trouble
+from monitor.notices.secrets import secrets_of
+from monitor.records import (
+    AlarmState,
+    DeviceHealth,
+    Event,
+    LogEntry,
+    Notice,
+    Reading,
+    Request,
+    Transition,
+)
+from monitor.served.documents import Documents, Ends
+from monitor.served.hand_over import site_record, writer
+from monitor.served.lines import note_place
+from monitor.served.link import KIND, Link
+from monitor.served.query import Asker
+from monitor.served.reader import ServedReader
+from monitor.served.sending import AT_ONCE, Sending, in_batches
+from monitor.served.server import Server
+from monitor.served.shelf import Shelf, shelf_path
+from monitor.served.state import LASTING, RECENT, State, events_of
+from monitor.site.model import Site
+from monitor.store import store_path
+from monitor.store.base import Landed
+from monitor.store.connect import FileLock
+from monitor.store.days import zone_of
+from monitor.store.documents import channels_of, document_of
+from monitor.store.landing import Pending
+from monitor.store.mirrored_records import record
+from monitor.store.queries import in_rank_order, newest, rank_of
+from monitor.store.steps import as_kept, steps_of
+from monitor.store.writer import Newest, of_span
+
+log = logging.getLogger("nightbank")
+
+TIMEOUT_S = 5.0
+"""For a request of the daemon's (our choice: its alarms wait so long at most, and the watchdog longer)."""
+
+IMPORT_TIMEOUT_S = 30.0
+"""For a request of an import (our choice: nothing else waits for it)."""
+
+ASK_EVERY_S = 1.5
+"""How often requests that people left are asked for (our choice: a page waits two seconds for the daemon)."""
+
+DRAIN_S = 2.0
+"""So long a commit goes on sending what waits (our choice: alarms wait meanwhile)."""
+
+KEEP_EVERY_S = 300.0
+"""How often the present state is kept on this computer while the server takes all (our choice: a write is
+some tens of kilobytes on the card; alarms, notices and numbers are kept at once)."""
+
+LOOK_EVERY_S = 300.0
+"""How often it is looked whether another computer writes the same site (our choice)."""
+
+AT_ONCE_KEPT = frozenset({"alarm", "notice", "numbers", "rank", "site", "writer"})
+"""What is kept on this computer with the commit in which it changes."""
+
+
+class ServedWriter(ServedReader):
+    """The write side. `open_served_writer` and `open_served_importer` make it.
+
+    Of readings with the same time, device and quantity the first one stays. What `append` refuses is what
+    the embedded store refuses.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        site_file: Path,
+        shelf: Shelf,
+        lock: FileLock,
+        clock: Clock,
+        *,
+        keeps: bool,
+        timeout_s: float = TIMEOUT_S,
+    ) -> None:
+        """keeps says that what the server does not take is kept for it; else `commit` fails then."""
+        assert site.store.server is not None
+        keys, folder = site.store.server, site_file.parent
+        secrets = secrets_of(site, folder)
+        super().__init__(Asker(keys, secrets, folder, timeout_s=timeout_s), site.site.name)
+        self._server = Server(keys, secrets, timeout_s, folder, whose="the store's")
+        self._shelf, self._file_lock, self._clock, self._keeps = shelf, lock, clock, keeps
+        self._lock = threading.RLock()
+        self._state = State()
+        self._link = Link(clock, keys.url)
+        self.last_commit = Landed()
+        self._newest: dict[tuple[str, str], Newest] = {}
+        self._pending: list[Pending] = []
+        self._new: list[Event | LogEntry | Notice | Transition] = []
+        self._requests: dict[int, Request] = {}
+        self._forget_before_ms: int | None = None
+        self._thinned = 0
+        self._asked_s = self._looked_s = self._kept_s = -1e9
+        known = shelf.documents()
+        self._state.know(point for point, due in known if not due)
+        self._state.take_due(point for point, due in known if due)
+        self._first = 1 if known else clock.now_ms()
+        mark = next((point for point, _ in known if point.device == "writer"), None)
+        mark = mark or record("writer", "", json.dumps({"machine": random_words.token_hex(8)}))
+        self._site_record = site_record(site, site_file.read_text(encoding="utf-8"), "store")
+        self._sending = Sending(
+            self._documents,
+            self._measured,
+            writer(self._server, site.site.name),
+            zone_of(site.site.time_zone),
+            self._state,
+            shelf,
+            mark,
+        )
+        self._sending.ends = [
+            each
+            for point, _ in known
+            if point.device == "channel"
+            for each in channels_of(str(point.values["document"]), point.of)
+        ]
+        self._known_before = bool(known)
+        self._shelf_is_due = any(due for _, due in known)
+        self._know_newest()
+
+    def start(self, at_work: Callable[[], None]) -> None:
+        """Learn what the server has; where it is away, go on with what is kept here. Raises ServerError where
+        it refuses us and nothing is kept here, so that a mistake in the site file is told at once."""
+        for reading in self._shelf.newest():
+            self._follow(reading, as_kept(reading)[1])
+        self._state.put(self._site_record)
+        try:
+            self._pending = self._sending.connect(at_work)
+            self._know_newest()
+            self._give_records()  # from now on readers know the site, and may leave requests
+        except ServerError as error:
+            if not self._keeps or (error.trouble is Trouble.DENIED and not self._known_before):
+                raise
+            self._failed(error)
+
+    def close(self) -> None:
+        """Let the next writer in; what is pending is dropped."""
+        with self._lock:
+            try:
+                if self._state.unkept():
+                    self._keep_state()
+            except StoreError as error:
+                log.error("%s", error)
+            self._shelf.close()
+            self._server.close()
+            super().close()
+            self._file_lock.release()
+
+    # --- what comes -------------------------------------------------------------------------------------
+
+    def rank_devices(self, devices: Sequence[str]) -> None:
+        with self._lock:
+            self._state.put_rank(devices)
+
+    def append(self, readings: Iterable[Reading]) -> None:
+        """The newest readings are followed in memory at once; of two with the same time the first stays."""
+        kept = [as_kept(reading) for reading in readings]
+        with self._lock:
+            for reading, steps in kept:
+                self._pending.append((reading.time_ms, (reading.device, reading.quantity), steps, reading))
+                self._follow(reading, steps)
+
+    def add_event(self, event: Event) -> None:
+        with self._lock:
+            self._new.append(event)
+
+    def put_alarm(self, state: AlarmState) -> None:
+        with self._lock:
+            self._state.put_alarm(state)
+
+    def add_transition(self, transition: Transition) -> None:
+        with self._lock:
+            self._new.append(transition)
+
+    def add_log_entry(self, entry: LogEntry) -> None:
+        with self._lock:
+            self._new.append(entry)
+
+    def put_log_entry(self, entry: LogEntry) -> None:
+        with self._lock:
+            self._state.put_log_entry(entry)
+
+    def put_request(self, request: Request) -> None:
+        with self._lock:
+            self._requests.pop(request.id, None)
+            self._state.put_request(request)
+
+    def add_notice(self, notice: Notice) -> None:
+        with self._lock:
+            self._new.append(notice)
+
+    def put_notice(self, notice: Notice) -> None:
+        with self._lock:
+            self._state.put_notice(notice)
+
+    def forget_notices(self, before_ms: int) -> None:
+        with self._lock:
+            self._forget_before_ms = before_ms
+
+    def put_health(self, health: DeviceHealth) -> None:
+        with self._lock:
+            self._state.put_health(health)
+
+    def put_note(self, key: str, text: str) -> None:
+        with self._lock:
+            self._state.put_note(key, text)
+
+    # --- commit -----------------------------------------------------------------------------------------
+
+    def commit(self) -> None:
+        """Hand over what is pending; `last_commit` tells what became of the readings, as far as that is known
+        before they are there.
+
+        Raises StoreError where neither the server takes it nor this computer can keep it; all stays pending.
+        """
+        with self._lock:
+            self._number()
+            self.last_commit = Landed()
+            if not (self._pending or self._state.due or self._forget_before_ms or self._shelf.waiting):
+                return
+            if self._link.is_due:
+                try:
+                    self._give()
+                except ServerError as error:
+                    self._failed(error)
+            if not self._pending and not self._state.due:
+                return
+            if not self._keeps and self._link.error is not None:
+                raise self._link.error
+            self._keep()
+
+    def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
+        """The readings are kept on this computer until they have taken the others' place, so that whatever
+        ends this process, the next start finishes it.
+
+        Raises ServerError while the server is away, StoreError also for a reading of another device or
+        outside the span.
+        """
+        coming = (of_span(reading, device, start_ms, end_ms)[3] for reading in readings)
+        with self._lock:
+            try:
+                self._connect()
+                self._shelf.stage(device, start_ms, end_ms, in_batches(coming))
+                self._number()
+                self._give_readings()
+                self._sending.finish_replacing()
+                self._give_records()
+            except ServerError as error:
+                self._failed(error)
+                raise
+            self._know_newest()
+
+    def _give(self) -> None:
+        """Hand over all that there is; readings only behind those that wait on the shelf."""
+        self._connect()
+        until_s = self._clock.elapsed_s() + DRAIN_S
+        self._sending.drain(lambda: self._clock.elapsed_s() < until_s)
+        if not self._shelf.waiting:
+            self._give_readings()
+        self._give_records()
+        if self._forget_before_ms is not None:
+            self._forget(self._forget_before_ms)
+            self._forget_before_ms = None
+        self._look_for_another()
+        self._went_well()
+
+    def _connect(self) -> None:
+        if self._sending.is_connected:
+            return
+        first = not self._sending.joined
+        self._pending[:0] = self._sending.connect()
+        if first:
+            self._know_newest()
+
+    def _give_readings(self) -> None:
+        """The pending readings, in order of time; the last request has the records, too."""
+        self._pending.sort(key=lambda each: each[0])
+        landed = Landed()
+        while self._pending:
+            chunk = self._pending[:AT_ONCE]
+            records = self._state.to_give() if len(chunk) == len(self._pending) else []
+            _add(landed, self._sending.send(chunk, records))
+            self._state.given(records)
+            del self._pending[: len(chunk)]
+        self.last_commit = landed
+        if landed.conflicts:
+            self._know_newest()
+
+    def _give_records(self) -> None:
+        records = self._state.to_give()
+        if records:
+            self._sending.send([], records)
+            self._state.given(records)
+
+    def _went_well(self) -> None:
+        self._tell(self._link.went_well())
+        if self._thinned and not self._shelf.waiting:
+            self._tell_thinned("were left out of what was sent")
+            self._thinned = 0
+        for text in self._sending.told:
+            log.warning("%s", text)
+            self._tell(Event(self._clock.now_ms(), KIND, "", text))
+        self._sending.told.clear()
+        if self._shelf_is_due:
+            self._shelf.given(LASTING)
+            self._shelf_is_due = False
+        unkept = self._state.unkept()
+        is_due = self._clock.elapsed_s() - self._kept_s >= KEEP_EVERY_S
+        if is_due or any(point.device in AT_ONCE_KEPT for point in unkept):
+            self._keep_state()
+
+    def _failed(self, error: ServerError) -> None:
+        self._tell(self._link.failed(error))
+
+    def _keep(self) -> None:
+        """Keep on this computer what the server does not take."""
+        readings = [reading for *_, reading in self._pending]
+        fresh = self._state.fresh()
+        self._shelf.keep(self._state.unkept(), fresh, readings)
+        self._shelf_is_due = self._shelf_is_due or bool(fresh)
+        self._state.kept()
+        self._pending = []
+        self.last_commit = Landed(
+            new=len(readings), latest_ms=max((r.time_ms for r in readings), default=None)
+        )
+        gone = self._shelf.make_room()
+        if gone and not self._thinned:
+            self._tell_thinned("had to make room")
+        self._thinned += gone
+
+    def _keep_state(self) -> None:
+        self._shelf.keep(self._state.unkept(), (), ())
+        self._state.kept()
+        self._kept_s = self._clock.elapsed_s()
+
+    def _tell(self, event: Event | None) -> None:
+        if event is not None:
+            self._new.append(event)
+
+    def _tell_thinned(self, what: str) -> None:
+        count = f"{self._thinned} of the readings" if self._thinned else "The oldest of the readings"
+        text = (
+            f"{count} that were kept on this computer for the server {what}: more than it keeps were waiting."
+            " Of those times one reading in five minutes is left."
+        )
+        self._tell(Event(self._clock.now_ms(), KIND, "", text))
+
+    def _number(self) -> None:
+        """Give what is new its numbers."""
+        if self._new:
+            self._state.add(self._new, self._first)
+            self._new = []
+
+    def _forget(self, before_ms: int) -> None:
+        """Empty what was finished before a time."""
+        notices = [n for n in self.notices(10**9) if n.finished_ms is not None and n.finished_ms < before_ms]
+        done = [record("notice", "", "", each.id) for each in notices]
+        requests = self._documents.requests()
+        done += (
+            record("request", "", "", each.id)
+            for each in requests
+            if each.done_ms is not None and each.done_ms < before_ms
+        )
+        for at in range(0, len(done), AT_ONCE):
+            self._sending.send([], done[at : at + AT_ONCE])
+
+    def _look_for_another(self) -> None:
+        """Tell if another computer writes this site."""
+        text = ""
+        if self._sending.is_of_another:
+            self._sending.is_of_another = False
+            text = "Another computer has written this site before. If it still runs, stop one of the two."
+        now_s = self._clock.elapsed_s()
+        if now_s - self._looked_s >= LOOK_EVERY_S:
+            if self._looked_s > 0 and self._sending.is_another():
+                text = (
+                    "Another computer writes this site, too: stop one of the two, or both spoil its record."
+                )
+            self._looked_s = now_s
+        if text:
+            log.warning("%s", text)
+            self._tell(Event(self._clock.now_ms(), KIND, "", text))
+
+    # --- what is known ----------------------------------------------------------------------------------
+
+    def latest(self) -> list[Reading]:
+        with self._lock:
+            return in_rank_order((known.last for known in self._newest.values()), self._state.ranks)
+
+    def latest_good(self, quantity: str) -> Reading | None:
+        steps_of(quantity)
+        with self._lock:
+            good = [known.good for key, known in self._newest.items() if key[1] == quantity]
+            return newest((reading for reading in good if reading is not None), self._state.ranks)
+
+    def alarms(self) -> list[AlarmState]:
+        with self._lock:
+            return sorted(self._state.alarms.values(), key=lambda state: state.name)
+
+    def health(self) -> list[DeviceHealth]:
+        with self._lock:
+            ranks = self._state.ranks
+            return sorted(self._state.health.values(), key=lambda health: rank_of(health.device, ranks))
+
+    def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
+        with self._lock:
+            pending = events_of(self._state.due_of("event"))
+            pending += (each for each in self._new if isinstance(each, Event))
+            inside = [event for event in reversed(pending) if start_ms <= event.time_ms < end_ms]
+            known = inside + super().events(start_ms, end_ms, limit)
+        return sorted(known, key=lambda event: -event.time_ms)[:limit]
+
+    def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
+        """From memory where that reaches as far back as is asked."""
+        with self._lock:
+            recent, is_all = self._state.recent, len(self._state.recent) < RECENT
+            known = [*recent, *(each for each in self._new if isinstance(each, Transition))]
+            inside = [each for each in reversed(known) if start_ms <= each.time_ms < end_ms]
+            found = sorted(inside, key=lambda each: -each.time_ms)[:limit]
+            if len(found) == limit or is_all or start_ms > recent[0].time_ms:
+                return found
+            return super().transitions(start_ms, end_ms, limit)
+
+    def log_entry(self, number: int) -> LogEntry | None:
+        with self._lock:
+            return self._state.log_entry(number) or super().log_entry(number)
+
+    def open_requests(self) -> list[Request]:
+        """The server is asked every ASK_EVERY_S at most; what is known by then is told meanwhile."""
+        with self._lock:
+            now_s = self._clock.elapsed_s()
+            if self._link.error is None and now_s - self._asked_s >= ASK_EVERY_S:
+                self._asked_s = now_s
+                try:
+                    self._requests = {each.id: each for each in super().open_requests()}
+                except ServerError as error:
+                    self._failed(error)
+            pending = {int(point.values["number"]) for point in self._state.due_of("request")}
+            return [each for each in self._requests.values() if each.id not in pending]
+
+    def open_notices(self) -> list[Notice]:
+        """With what is pending of them; new ones come with the next commit."""
+        with self._lock:
+            return [self._state.notices[number] for number in sorted(self._state.notices)]
+
+    def note(self, key: str) -> str | None:
+        """Notes of single days are asked for where they are not known; None also where they cannot be."""
+        with self._lock:
+            is_known, text = self._state.note(key)
+            if not is_known and note_place(key)[1] and self._link.error is None:
+                try:
+                    text = super().note(key)
+                    self._state.know_note(key, text)
+                except ServerError as error:
+                    self._failed(error)
+            return text
+
+    def _ends(self) -> Ends:
+        with self._lock:
+            return Ends(self._sending.ends, dict(self._state.ranks))
+
+    def _follow(self, reading: Reading, steps: int | None) -> None:
+        """The newest readings of a channel."""
+        known = self._newest.get(key := (reading.device, reading.quantity))
+        good = None if steps is None else reading
+        if known is None:
+            self._newest[key] = Newest(reading, good)
+            return
+        if reading.time_ms > known.last.time_ms:
+            known.last = reading
+        if good is not None and (known.good is None or good.time_ms > known.good.time_ms):
+            known.good = good
+
+    def _know_newest(self) -> None:
+        """Newest readings as the server has them, and what is pending."""
+        self._newest = {
+            (each.device, each.quantity): Newest(each.last, each.good) for each in self._sending.ends
+        }
+        for _, _, steps, reading in self._pending:
+            self._follow(reading, steps)
+
+
+def open_served_writer(
+    site: Site,
+    site_file: Path,
+    at_work: Callable[[], None] = lambda: None,
+    clock: Clock | None = None,
+    *,
+    timeout_s: float = TIMEOUT_S,
+) -> ServedWriter:
+    """Open a site's store on its server ([store.server]) for the daemon.
+
+    Comes up also while the server is away. Where the site's time zone differs from the one that cut its days,
+    all days are made anew, which takes a while; at_work() is called before each. Raises StoreError where
+    another writer on this computer has the store, or the server refuses us from the first start on.
+    """
+    return _opened(site, site_file, at_work, clock or SystemClock(), keeps=True, timeout_s=timeout_s)
+
+
+def open_served_importer(site: Site, site_file: Path) -> ServedWriter:
+    """The same for an import: its `commit` raises ServerError where the server does not take what comes.
+    Raises StoreError also while the daemon runs."""
+    return _opened(site, site_file, lambda: None, SystemClock(), keeps=False, timeout_s=IMPORT_TIMEOUT_S)
+
+
+def leave_served_request(site: Site, site_file: Path, request: Request) -> int:
+    """Leave a request for the daemon of a site; its number. Nothing else is written.
+
+    Raises StoreError where the server cannot be had or does not know the site, or what it has is a copy:
+    nobody would do what is asked there.
+    """
+    assert site.store.server is not None
+    keys, folder = site.store.server, site_file.parent
+    secrets = secrets_of(site, folder)
+    asker = Asker(keys, secrets, folder, timeout_s=TIMEOUT_S)
+    server = Server(keys, secrets, TIMEOUT_S, folder, whose="the store's")
+    try:
+        if Documents(asker, site.site.name).site().get("origin") != "store":
+            raise StoreError(
+                f"{site.site.name} in {keys.bucket} on {keys.url} is a copy; ask where its daemon runs"
+            )
+        number = SystemClock().now_ms() * 100 + random_words.randbelow(100)
+        point = record("request", "", document_of(replace(request, id=0)), number)
+        writer(server, site.site.name)([point])
+    except MirrorError as error:
+        raise ServerError(str(error), error.trouble, error.wait_s) from error
+    finally:
+        asker.close()
+        server.close()
+    return number
+
+
+def _opened(
+    site: Site,
+    site_file: Path,
+    at_work: Callable[[], None],
+    clock: Clock,
+    *,
+    keeps: bool,
+    timeout_s: float,
+) -> ServedWriter:
+    path = store_path(site, site_file)
+    if not path.parent.is_dir():
+        raise StoreError(f"{path}: the folder {path.parent} does not exist; make it or change [store] path")
+    lock = FileLock(path.with_name(path.name + ".lock"), "another writer, most likely the daemon,")
+    try:
+        shelf = Shelf(shelf_path(path))
+        try:
+            opened = ServedWriter(site, site_file, shelf, lock, clock, keeps=keeps, timeout_s=timeout_s)
+            opened.start(at_work)
+            return opened
+        except BaseException:
+            shelf.close()
+            raise
+    except BaseException:
+        lock.release()
+        raise
+
+
+def _add(landed: Landed, more: Landed) -> None:
+    """What became of a further batch."""
+    landed.new += more.new
+    landed.suspect += more.suspect
+    landed.known += more.known
+    landed.conflicts += more.conflicts
+    landed.latest_ms = more.latest_ms if more.latest_ms is not None else landed.latest_ms
