@@ -1,11 +1,13 @@
 """Nightbank's page: it reads the store through `monitor`'s public read side and never talks to a device.
 
+    many        the page of many sites, a room of its own: it imports those below and none of them it
     cli         the command `nightbank page`
     server      the page process: site file, store, web server
     crowd       no one address can hold so many connections that others are kept out
     app         the web app: pages and their addresses, files, headers
     gate        what stands before every answer: names, addresses, the PIN for reading, headers
-    writing     where forms are taken: unlock, lock, and what the pages ask of the daemon
+    writing     where forms are taken that ask something of the daemon
+    door        where the page is unlocked and locked, and what every form must be
     calm        faults and refusals as calm pages
     asking      a request left for the daemon, and what became of it
     api         the addresses for other programs: JSON under /api/v1/, OpenMetrics text under /metrics

@@ -17,6 +17,7 @@ from dashboard.api import error, is_for_programs
 from dashboard.callback_door import is_ours
 from dashboard.calm import NOT_FOUND, Teller
 from dashboard.csv_files import TABLES
+from dashboard.door import UNLOCK, Door
 from dashboard.doors import FROM_ELSEWHERE, is_from_here
 from dashboard.hosts import FOREIGN, is_own
 from dashboard.lock import State
@@ -24,7 +25,7 @@ from dashboard.packed import pack_answer
 from dashboard.pages import PAGES
 from dashboard.phone import PATHS
 from dashboard.styles import HASHES
-from dashboard.writing import CALLBACK, UNLOCK, Desk
+from dashboard.writing import CALLBACK, Desk
 
 SCRIPTS = "/_dash-component-suites/"
 """Where Dash lets its own scripts and those of its components be found."""
@@ -97,20 +98,20 @@ def with_headers(response: Response, policy: str, *, takes_forms: bool = False) 
     return pack_answer(request, response)
 
 
-def show_only_unlocked(app: Dash, desk: Desk, teller: Teller) -> None:
+def show_only_unlocked(server: Flask, door: Door, teller: Teller) -> None:
     """Where the site file asks for it ([page] reading_needs_pin): nothing is shown without the PIN but
     scripts, style and the form that asks for it."""
 
-    @app.server.before_request
+    @server.before_request
     def refuse_locked() -> Response | None:
         path = request.path
-        if path.startswith(FILES) or path in OPEN_PATHS or desk.state() is State.OPEN:
+        if path.startswith(FILES) or path in OPEN_PATHS or door.state() is State.OPEN:
             return None
-        if path in desk.takes_forms:
+        if path in door.takes_forms:
             return None  # refused there, with what was typed
         if is_for_programs(path) or path in DASH or path == FRESH:
             return teller.told(401, LOCKED_READING)
-        return desk.pin_page(request.full_path.rstrip("?"), 401)
+        return door.pin_page(request.full_path.rstrip("?"), 401)
 
 
 def check_callbacks(app: Dash, teller: Teller) -> None:

@@ -89,3 +89,24 @@ def bar_on_stderr(total: int, unit: str, what: str, quiet: bool) -> Iterator[Bar
         yield bar
     finally:
         bar.close()
+
+
+def ask_and_keep(file: Path, names: tuple[str, ...]) -> None:
+    """Ask for a new PIN twice and keep it in a file; names are words that anyone near the page knows. Raises
+    PinError."""
+    from monitor.pin import PinError, set_pin, weakness
+
+    typed = click.prompt("New PIN", hide_input=True)
+    weak = weakness(typed, names)
+    if weak:
+        raise PinError(f"This PIN is not taken: {weak}.")
+    if click.prompt("The same again", hide_input=True) != typed:
+        raise PinError("The two differ; nothing was changed.")
+    set_pin(file, typed, names)
+
+
+def forget_kept(file: Path, then: str) -> None:
+    """Remove the PIN in a file and say what holds then."""
+    from monitor.pin import forget_pin
+
+    click.echo(f"The PIN is removed: {then}." if forget_pin(file) else "No PIN was set.")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, ask_and_keep, forget_kept
 
 
 @click.command()
@@ -20,22 +20,14 @@ def pin(site: Path, forget: bool) -> None:
 
     Example: nightbank pin hide.toml
     """
-    from monitor.pin import PinError, forget_pin, pin_path, set_pin, weakness
+    from monitor.pin import pin_path
     from monitor.site.load import load_site
     from monitor.store import store_path
 
     described = load_site(site)
     file = pin_path(store_path(described, site))
     if forget:
-        removed = forget_pin(file)
-        click.echo("The PIN is removed: the page takes nothing now." if removed else "No PIN was set.")
-        return
-    names = (described.site.name,)
-    typed = click.prompt("New PIN", hide_input=True)
-    weak = weakness(typed, names)
-    if weak:
-        raise PinError(f"This PIN is not taken: {weak}.")
-    if click.prompt("The same again", hide_input=True) != typed:
-        raise PinError("The two differ; nothing was changed.")
-    set_pin(file, typed, names)
-    click.echo("The PIN is set. Unlock the page with it on 'Alarms' or 'Care'.")
+        forget_kept(file, "the page takes nothing now")
+    else:
+        ask_and_keep(file, (described.site.name,))
+        click.echo("The PIN is set. Unlock the page with it on 'Alarms' or 'Care'.")

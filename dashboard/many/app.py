@@ -9,17 +9,25 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 
 from dash.development.base_component import Component
 from flask import Flask, Response, request
 
 from dashboard import look
 from dashboard.calm import NOT_FOUND, Teller
-from dashboard.doors import wrong_method
+from dashboard.door import Door
+from dashboard.doors import READS, wrong_method
 from dashboard.dusk import Turns, of_outlook, turns_of
 from dashboard.frame import ASSETS, framed
 from dashboard.fresh import RENDERINGS, html_of
-from dashboard.gate import content_policy, own_names, refuse_foreign_names, with_headers
+from dashboard.gate import (
+    content_policy,
+    own_names,
+    refuse_foreign_names,
+    show_only_unlocked,
+    with_headers,
+)
 from dashboard.local import clock
 from dashboard.many import listing, one
 from dashboard.many.rows import Standing, standing_of, standings
@@ -126,36 +134,49 @@ class _App:
         return one.described(site, self._described.server), LentReader(self._asker, name, HOLD_S)
 
 
-def make_sites_app(described: SitesFile, asker: Asker, sites: Sites) -> Flask:
-    """The web app over a server."""
+def make_sites_app(described: SitesFile, asker: Asker, sites: Sites, kept: Path) -> Flask:
+    """The web app over a server; kept is the file beside which the PIN is kept."""
     server = Flask("sites", static_folder=None)
     app = _App(described, asker, sites)
     addresses = {LIST: app.list, SITE: app.site, FRESH: app.fresh}
-    known = {*addresses, *PATHS}
+    door = Door(kept, (LIST, SITE), TELLER)
+    is_locked = described.page.reading_needs_pin
+    known = {*addresses, *PATHS, *(door.takes_forms if is_locked else ())}
     files = {f"/assets/{path.name}": path for path in ASSETS.iterdir() if path.is_file()}
     packed = PackedFiles()
     refuse_foreign_names(server, own_names(described.page.names, described.page.host))
 
     @server.before_request
-    def refuse() -> Response | None:
-        refusal = wrong_method(request.method, request.path, ())
-        if refusal is not None:
-            answer = TELLER.told(refusal.status, refusal.text)
-            answer.headers["Allow"] = ", ".join(refusal.allow)
-            return answer
-        if request.path in files:
+    def refuse_unknown() -> Response | None:
+        if request.method in READS and request.path in files:
             return send_packed(packed, files[request.path], request, keep="m" in request.args)
         return None if request.path in known else TELLER.told(404, NOT_FOUND)
 
+    if is_locked:
+        door.add_to(server)
+        show_only_unlocked(server, door, TELLER)
+    else:
+        server.before_request(_refuse_writing)
+
     @server.after_request
     def finish(response: Response) -> Response:
-        return with_headers(response, POLICY)
+        takes_forms = is_locked and (request.path in door.takes_forms or response.status_code == 401)
+        return with_headers(response, POLICY, takes_forms=takes_forms)
 
     add_phone(server, NAME, {LIST, SITE})
     for address, answer in addresses.items():
         server.add_url_rule(address, address, answer)
     TELLER.keep_calm(server)
     return server
+
+
+def _refuse_writing() -> Response | None:
+    refusal = wrong_method(request.method, request.path, ())
+    if refusal is None:
+        return None
+    answer = TELLER.told(refusal.status, refusal.text)
+    answer.headers["Allow"] = ", ".join(refusal.allow)
+    return answer
 
 
 def _page(

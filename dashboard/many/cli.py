@@ -50,6 +50,29 @@ def list_sites(file: Path, as_json: bool) -> None:
 
 
 @sites.command()
+@click.option("--forget", is_flag=True, help="Remove the PIN.")
+@click.pass_obj
+def pin(file: Path, forget: bool) -> None:
+    """Set the PIN before which the page shows nothing, where FILE says reading_needs_pin in [page].
+
+    It is asked for twice and not shown; run this as the user that runs the page.
+    """
+    from monitor.cli_parts import ask_and_keep, forget_kept
+    from monitor.pin import pin_path
+    from monitor.site.sites_file import load_sites
+
+    described = load_sites(file)
+    kept = pin_path(file.parent / described.page.path)
+    if forget:
+        forget_kept(kept, "nobody can unlock the page")
+        return
+    ask_and_keep(kept, tuple(entry.name for entry in described.sites))
+    click.echo("The PIN is set.")
+    if not described.page.reading_needs_pin:
+        click.echo(f"It has no effect yet: write reading_needs_pin = true into [page] of {file}.")
+
+
+@sites.command()
 @click.option("--port", type=click.IntRange(1024, 65535), help="Port; the file's [page] port otherwise.")
 @click.option("--host", help="Address to listen on; the file's [page] host otherwise.")
 @click.pass_obj

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import time
 from pathlib import Path
@@ -10,10 +11,13 @@ from dashboard.many.app import make_sites_app
 from dashboard.server import listening, run
 from monitor.memory import forget_documentation, keep_small
 from monitor.notices.secrets import CREDENTIALS, Secrets
+from monitor.pin import pin_path
 from monitor.served.many import Sites
 from monitor.served.query import Asker
 from monitor.site.sites_file import SitesFile, load_sites
 from monitor.stores import PAGE_TIMEOUT_S, REST_S
+
+log = logging.getLogger("nightbank.page")
 
 
 def asker_of(described: SitesFile, file: Path) -> Asker:
@@ -40,5 +44,12 @@ def serve(file: Path, host: str | None = None, port: int | None = None) -> None:
     forget_documentation()
     described = load_sites(file)
     asker = asker_of(described, file)
-    app = make_sites_app(described, asker, Sites(asker, time.monotonic))
+    kept = file.parent / described.page.path
+    if described.page.reading_needs_pin and not pin_path(kept).exists():
+        log.warning(
+            "%s asks for a PIN before anything is shown, and none is set: run nightbank sites %s pin",
+            file,
+            file,
+        )
+    app = make_sites_app(described, asker, Sites(asker, time.monotonic), kept)
     run(lambda: listening(app, host or described.page.host, port or described.page.port))

@@ -35,12 +35,15 @@ from monitor.toml_lines import load_toml
 class SitesPage(Table):
     """[page]; where the page of all sites is served, one port above the usual one of a site's own page.
 
-    names are further names by which phones ask for it.
+    names are further names by which phones ask for it. reading_needs_pin: nothing is shown before the PIN was
+    typed (`nightbank sites FILE pin`), which is kept beside `path`, relative to this file's folder.
     """
 
     host: str = "0.0.0.0"
     port: int = Field(default=8481, ge=1024, le=65535)
     names: Annotated[tuple[HostName, ...], Field(strict=False)] = ()
+    reading_needs_pin: bool = False
+    path: str = Field(default="sites", min_length=1)
 
 
 class SiteEntry(Table):

@@ -170,7 +170,7 @@ def main() -> None:
         again = measured.step("look again, nothing due", lambda: look(sites))
         passed[0] += PRESENT_S + 1
         due = measured.step("readings, alarms, heartbeats due, nothing new", lambda: look(sites))
-        page = make_sites_app(described, asker, sites).test_client()
+        page = make_sites_app(described, asker, sites, Path(folder) / "sites").test_client()
         answer = measured.step("the page, nothing due", lambda: page.get("/", base_url="http://127.0.0.1"))
         size = len(page.get("/", base_url="http://127.0.0.1").data)
         alone = measured.step("baseline: each site by itself", lambda: each_alone(asker, count))

@@ -22,6 +22,7 @@ from tests.interop.series_servers import Gate, Influx
 from tests.interop.sites_world import HOUR_MS, LOW, SENTENCE, a_site, described, low_voltage
 
 ODD = "Weir, \"east\" = 'wet' ä"
+PIN = "629514"
 HERE = "http://127.0.0.1:8481"
 OWN = '\n[[sites]]\nname = "Marsh hide"\npage = "http://192.0.2.10:8480"\n'
 
@@ -44,7 +45,7 @@ def page(world: Path) -> Iterator[FlaskClient]:
     """The page of these sites, as a browser asks it."""
     found = load_sites(world)
     asker = asker_of(found, world)
-    yield make_sites_app(found, asker, Sites(asker, lambda: 0.0)).test_client()
+    yield make_sites_app(found, asker, Sites(asker, lambda: 0.0), world.with_name("sites")).test_client()
     asker.close()
 
 
@@ -210,6 +211,32 @@ def test_headers_policy_and_refusals_are_those_of_a_sites_own_page(page: FlaskCl
     assert get(page, "/assets/../app.py").status_code == 404
 
 
+# The PIN, where reading needs it
+
+
+def test_before_the_pin_nothing_is_shown_and_after_it_everything(
+    world: Path, opened_gate: Gate, tmp_path: Path
+) -> None:
+    file = described(tmp_path, opened_gate.url, "[page]\nreading_needs_pin = true\n")
+    typed = CliRunner().invoke(main, ["sites", str(file), "pin"], input=f"{PIN}\n{PIN}\n")
+    assert "The PIN is set." in typed.output
+    found = load_sites(file)
+    asker = asker_of(found, file)
+    page = make_sites_app(found, asker, Sites(asker, lambda: 0.0), tmp_path / "sites").test_client()
+    for path in ("/", "/site?name=Old+barn", "/fresh?of=now"):
+        answer = get(page, path)
+        assert answer.status_code == 401
+        text = answer.get_data(as_text=True)
+        assert not [word for word in ("charged", "Nothing new", "Marsh", "readings") if word in text]
+    wrong = page.post("/unlock", base_url=HERE, data={"pin": "000001", "back": "/"})
+    assert wrong.status_code == 403
+    right = page.post("/unlock", base_url=HERE, data={"pin": PIN, "back": "/site?name=Old+barn"})
+    assert (right.status_code, right.headers["Location"]) == (303, "/site?name=Old+barn")
+    assert 'data-site="Old barn"' in text_of(page, "/")
+    assert page.post("/", base_url=HERE, data={}).status_code == 405
+    asker.close()
+
+
 # Trouble
 
 
@@ -220,7 +247,7 @@ def test_a_server_that_is_away_is_told_calmly_and_not_waited_for_again(tmp_path:
     assert "127.0.0.1:1: cannot be reached" in listed.output
     found = load_sites(file)
     asker = Refused(found.server, asker_of(found, file)._secrets, tmp_path, rest_s=60.0)
-    page = make_sites_app(found, asker, Sites(asker, lambda: 0.0)).test_client()
+    page = make_sites_app(found, asker, Sites(asker, lambda: 0.0), tmp_path / "sites").test_client()
     for path in ("/", "/site?name=Hide", "/?find=x"):
         answer = get(page, path)
         assert answer.status_code == 200
