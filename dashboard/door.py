@@ -147,7 +147,7 @@ class Door:
         path, _, query = back[:LONGEST_ADDRESS].partition("?")
         if path not in self._homes:
             return self._homes[0]
-        return path + (f"?{quote(query, safe='=&%')}" if query else "")
+        return path + (f"?{quote(query, safe='=&%+')}" if query else "")
 
 
 def leader(path: str) -> Callable[[], Response]:

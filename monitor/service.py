@@ -66,7 +66,8 @@ def run(site_file: Path) -> None:
     except SiteError as error:
         raise placed(error, site_file, toml_lines) from error
     with stop_signals() as stop, closing(open_writer(site, site_file, _still_starting)) as store:
-        keep_only(store_path(site, site_file), [mirror.name for mirror in site.mirrors])
+        if site.store.server is None:
+            keep_only(store_path(site, site_file), [mirror.name for mirror in site.mirrors])
         serve(site, site_file, lines, store, clock, stop)
 
 

@@ -26,8 +26,6 @@ PAGE_TIMEOUT_S = 6.0
 REST_S = 5.0
 """How long a page leaves a server alone that did not answer (our choice: until the phone asks again)."""
 
-NOT_YET = "this version cannot write there yet"
-
 
 def open_reader(site: Site, site_file: Path) -> StoreReader:
     """Open a site's store to read. Raises StoreError where it cannot be had."""
@@ -55,13 +53,21 @@ def reader_factory(site: Site, site_file: Path) -> Callable[[], StoreReader]:
 def open_writer(site: Site, site_file: Path, at_work: Callable[[], None] = lambda: None) -> StoreWriter:
     """Open a site's store for the daemon, making it where it is missing; at_work() is called now and then
     while that takes long. Raises StoreError, also where another daemon has the store."""
-    return embedded.open_writer(own_file(site, site_file, NOT_YET), site.site.time_zone, at_work)
+    if site.store.server is None:
+        return embedded.open_writer(store_path(site, site_file), site.site.time_zone, at_work)
+    from monitor.served.writer import open_served_writer
+
+    return open_served_writer(site, site_file, at_work)
 
 
 def open_importer(site: Site, site_file: Path) -> StoreImporter:
-    """Open a site's store for an import, while the daemon runs or not. Raises StoreError like
-    `open_writer`."""
-    return embedded.open_importer(own_file(site, site_file, NOT_YET), site.site.time_zone)
+    """Open a site's store for an import. Raises StoreError like `open_writer`; where the store is a file of
+    this computer the daemon may run meanwhile."""
+    if site.store.server is None:
+        return embedded.open_importer(store_path(site, site_file), site.site.time_zone)
+    from monitor.served.writer import open_served_importer
+
+    return open_served_importer(site, site_file)
 
 
 def own_file(site: Site, site_file: Path, instead: str) -> Path:
@@ -78,5 +84,9 @@ def own_file(site: Site, site_file: Path, instead: str) -> Path:
 
 def leave_request(site: Site, site_file: Path, request: Request) -> int:
     """Leave a request for the daemon in a site's store; its number. Nothing else is written. Raises
-    StoreError."""
-    return embedded.leave_request(own_file(site, site_file, NOT_YET), request)
+    StoreError, also where what there is of the site is a copy."""
+    if site.store.server is None:
+        return embedded.leave_request(store_path(site, site_file), request)
+    from monitor.served.writer import leave_served_request
+
+    return leave_served_request(site, site_file, request)
