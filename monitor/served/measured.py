@@ -146,12 +146,13 @@ class Measured:
         for rows in self._asker.ask(f'{statement} GROUP BY "device"'):
             device = named[rows.tags["device"]]
             kept = found.setdefault(device, [])
-            if kept is None or any(None in values for values in rows.values):
+            of_zone = [values for values in rows.values if _begins_at(zone, values[0]) is not None]
+            if kept is None or any(None in values for values in of_zone):
                 found[device] = None
                 continue
             kept += (
                 KeptDay._make((day_at(zone, at).day.toordinal(), *numbers, gaps_of(gaps)))
-                for at, *numbers, gaps in rows.values
+                for at, *numbers, gaps in of_zone
             )
         return found
 
@@ -160,14 +161,16 @@ class Measured:
         named, where = self._of(devices, start_ms, end_ms)
         fields = ", ".join(f'"{name}"' for name in NUMBERS)
         found = []
-        known: dict[int, date] = {}
+        known: dict[int, date | None] = {}
         for rows in self._asker.ask(
             f'SELECT {fields} FROM "{DAYS}" WHERE {where} GROUP BY "device", "quantity"'
         ):
             device, quantity = named[rows.tags["device"]], rows.tags["quantity"]
             for at, *numbers in rows.values:
-                if None not in numbers and quantity in STEPS:
-                    day = known.get(at) or known.setdefault(at, day_at(zone, at).day)
+                if at not in known:
+                    known[at] = _begins_at(zone, at)
+                day = known[at]
+                if day is not None and None not in numbers and quantity in STEPS:
                     found.append(DayStat(day, device, quantity, *numbers))
         return found
 
@@ -241,6 +244,13 @@ class Measured:
         named = {tag_text(device): device for device in devices}
         of = " OR ".join(f'"device" = {quoted(name)}' for name in named)
         return named, f"{self._site} AND ({of}) AND time >= {start_ms}ms AND time < {end_ms}ms"
+
+
+def _begins_at(zone: ZoneInfo, time_ms: int) -> date | None:
+    """The local day that begins at a time; None where none does: rows of a zone that the site had before stay
+    in a mirror's copy."""
+    day = day_at(zone, time_ms)
+    return day.day if day.start_ms == time_ms else None
 
 
 def _float(value: float | None) -> float | None:

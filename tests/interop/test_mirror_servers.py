@@ -5,6 +5,7 @@ The servers are Debian's influxdb 1.6.7 behind nginx, and victoria-metrics; each
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 from collections import Counter
@@ -18,9 +19,12 @@ from monitor.mirror.book import book_path, look_up
 from monitor.notices.secrets import Secrets
 from monitor.records import Reading, to_ms
 from monitor.served.lines import Lines
+from monitor.served.reader import open_served_reader
 from monitor.served.server import Server
-from monitor.store.embedded import open_reader
+from monitor.site.server_table import ServerKeys
+from monitor.store.embedded import open_reader, open_writer
 from monitor.store.mirrored_place import Point
+from monitor.store.mirrored_records import record
 from tests.interop.mirror_world import (
     BUCKET,
     NOON_MS,
@@ -327,6 +331,25 @@ def test_finished_days_are_read_back_as_the_store_has_them(
     there = influx.days(BUCKET)
     assert {key: there.get(key) for key in expected} == expected
     assert influx.values(BUCKET) == {}, "only days were wanted"
+
+
+def test_days_of_a_former_time_zone_are_no_answer(influx: Influx, gate: Gate, tmp_path: Path) -> None:
+    """They stay on the server, where a mirror deletes nothing, under midnights that are none any more."""
+    store = tmp_path / "nightbank.db"
+    put(store, some_readings(800, every_ms=300_000))
+    keys = ServerKeys.model_validate({"url": gate.url, "bucket": BUCKET})
+    for zone in ("UTC", "Asia/Kathmandu"):
+        about = record("site", "", json.dumps({"time_zone": zone, "origin": "mirror", "file": ""}))
+        with open_writer(store, zone) as writer:
+            writer.commit()
+        with mirroring(store, gate.url, site=about, send=["all"]) as mirror:
+            mirror.catch_up()
+        span = date(2026, 11, 20), date(2026, 11, 30)
+        month_ms = 30 * 86_400_000
+        with open_reader(store) as reader, open_served_reader(keys, SITE, Secrets(store), tmp_path) as copy:
+            assert copy.days(*span) == reader.days(*span)
+            series = ("battery_voltage_V", NOON_MS - month_ms, NOON_MS + month_ms, 40)
+            assert copy.series(*series) == reader.series(*series)
 
 
 # --- what the line does to it ----------------------------------------------------------------------------
