@@ -22,6 +22,8 @@ LEAST_BYTES = 8
 
 PRINTABLE = frozenset((9, 10, 13, *range(32, 127)))
 DELIMITERS = ";,\t| "
+"""In this order, so that a space behind a comma is no separator."""
+
 ASSIGNS = "=:"
 STARTS = "$!#"
 
@@ -135,11 +137,12 @@ def _checksum(lines: Sequence[bytes], start: str) -> str:
 
 
 def _separator(bodies: Sequence[str]) -> str:
-    """What stands equally often in every line, the more the likelier."""
-    found = {mark: {body.count(mark) for body in bodies} for mark in DELIMITERS}
-    even = {mark: counts.pop() for mark, counts in found.items() if len(counts) == 1}
-    mark = max(even, key=lambda mark: even[mark], default="")
-    return mark if mark and even[mark] else ""
+    """What stands in every line, equally often in most of them; a space only where nothing else does."""
+    for mark in DELIMITERS:
+        counts = Counter(body.count(mark) for body in bodies)
+        if counts and 0 not in counts and 2 * counts.most_common(1)[0][1] > len(bodies):
+            return mark
+    return ""
 
 
 def _assign(bodies: Sequence[str], separator: str) -> str:
