@@ -6,6 +6,9 @@
 (`modbus.py` their frames, `owed.py` which answers are still to come, `hearing.py` what was heard, `timing.py`
 how long it takes, `advice.py` what a person is told), `port.py` a serial port, `textline.py` serial text;
 `registers.py` and `text_device.py` one device's poll, `health.py` how it has been answering, `device.py`
-the lines of a site. May import site, records, quantities, clock, toml_lines, errors. A new kind of device
-is a new file in `profiles/`; a new kind of wire answers `link.RegisterLink`.
+the lines of a site; `sunspec/` devices that tell by themselves where everything lies. For devices nobody has
+described: `ports.py` the serial ports, `overheard.py` what a line says unasked, `finding.py` who answers,
+`asking.py` one question after the other, `search.py` where there are registers, `places.py` what was learnt
+of it, `scan.py` snapshots, `dump.py` their file. May import site, records, quantities, clock, toml_lines,
+errors. A new kind of device is a new file in `profiles/`; a new kind of wire answers `link.RegisterLink`.
 """

@@ -20,7 +20,7 @@ def blocks(page, language):
     return re.findall(rf"```{language}\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
 
 
-@pytest.mark.parametrize("text", blocks(PROFILES, "toml"), ids=["registers", "text"])
+@pytest.mark.parametrize("text", blocks(PROFILES, "toml"), ids=["registers", "sunspec", "text", "sentence"])
 def test_the_profile_examples_load(tmp_path, text):
     (tmp_path / "example.toml").write_text(text, encoding="utf-8")
     profile = load_profile(tmp_path / "example.toml")
@@ -66,7 +66,7 @@ def test_every_command_that_the_readme_names_exists():
     "command",
     [
         "demo", "monitor", "page", "now", "export", "import", "estimate", "rebuild", "notify", "pin", "log",
-        "mirror", "fleet simulate", "site check", "site new",
+        "mirror", "fleet simulate", "site check", "site new", "find", "scan",
     ],
 )  # fmt: skip
 def test_every_commands_help_has_an_example(command):
