@@ -16,7 +16,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.care.keeper import LogKeeper
 from monitor.clock import Clock
-from monitor.errors import StoreError
+from monitor.errors import ServerError, StoreError
 from monitor.poll import PollResult
 from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
@@ -89,8 +89,15 @@ class Pipeline:
         newest_ms = self._store.span()
         if self._state_ms is None or newest_ms is None or newest_ms[1] <= self._state_ms:
             return
+        try:
+            self._follow_stored(newest_ms[1])
+        except ServerError as error:
+            log.warning("%s; the estimate goes on from its state of the last hour", error)
+
+    def _follow_stored(self, newest_ms: int) -> None:
+        assert self._state_ms is not None, "only what follows a state is gone through"
         measured = measuring(self._store.latest())
-        since = self._store.readings(self._state_ms + 1, newest_ms[1] + 1, measured)
+        since = self._store.readings(self._state_ms + 1, newest_ms + 1, measured)
         for poll in polls_of(since):
             sampled = self._sampler.take(self._sampler.metered(poll))
             if sampled is not None:

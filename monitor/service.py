@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import queue
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from monitor.alarms.computer import Computer
 from monitor.clock import Clock, SystemClock
 from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
-from monitor.errors import SiteError, StoreError
+from monitor.errors import ServerError, SiteError, StoreError
 from monitor.memory import keep_small
 from monitor.notices.noticer import Noticer
 from monitor.outlooks import Outlooks
@@ -133,9 +133,12 @@ class _Rounds:
     def go(self) -> None:
         """One round. A store that cannot be written is told in the log and on every channel;
         it neither ends the daemon nor hangs it, so that the watchdog is fed all the same."""
-        for work in (self._take, self._look, self._save):
+        for work in (self._take, *self._looks(), self._save):
             try:
                 work()
+            except ServerError as error:
+                # A server that is away: what was to be asked of it waits, all else goes on.
+                self._complain(error)
             except StoreError as error:
                 # A full or failing card: what came stays in memory for the next commit, and polling goes on.
                 self._complain(error)
@@ -166,16 +169,19 @@ class _Rounds:
             self._saved_s = self._clock.elapsed_s()
             self._pipeline.save()
 
-    def _look(self) -> None:
-        """What is due without a reading, once a second; none of it takes long."""
+    def _looks(self) -> Sequence[Callable[[], object]]:
+        """What is due without a reading, once a second; none of it takes long, or keeps the next from its
+        turn."""
         if self._clock.elapsed_s() - self._looked_s < WAKE_S:
-            return
+            return ()
         self._looked_s = self._clock.elapsed_s()
-        self._noticer.take(self._pipeline.follow())
-        self._sun.follow()
-        self._book.follow()
-        self._outlooks.follow(self._pipeline.estimator)
-        self._noticer.follow(polling=self._polling)
+        return (
+            lambda: self._noticer.take(self._pipeline.follow()),
+            self._sun.follow,
+            self._book.follow,
+            lambda: self._outlooks.follow(self._pipeline.estimator),
+            lambda: self._noticer.follow(polling=self._polling),
+        )
 
     def end(self) -> None:
         """Stop all threads and processes; what was read goes through the pipeline first."""

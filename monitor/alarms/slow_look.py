@@ -5,6 +5,7 @@ Kept apart from `watch.py`, which decides what becomes of what they show.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping
 
 from monitor.alarms import slow_signs
@@ -14,7 +15,7 @@ from monitor.alarms.rule import Rule
 from monitor.alarms.signs import Seen, Values
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
-from monitor.errors import SunError
+from monitor.errors import ServerError, SunError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import DeviceHealth
 from monitor.sampling import NET_QUANTITIES
@@ -29,6 +30,11 @@ DARK_TOLD_MS = 600_000
 
 BEHIND_MS = 60_000
 """A clock this far behind the newest stored reading was wrong then or is wrong now (our choice)."""
+
+ASK_AGAIN_S = 300.0
+"""How often a server that did not answer at the start is asked again (our choice)."""
+
+log = logging.getLogger("nightbank")
 
 Sign = Callable[[Rule], Seen | None]
 
@@ -50,17 +56,23 @@ class SlowLook:
         self.full_ms: int | None = None
         self._first_ms: int | None = None
         self._dark_ms: int | None = None
+        self._fulls_known = False
+        self._asked_s = 0.0
         self._read_record()
 
     def signs(self, now: Values, clear: Clear | None, now_ms: int) -> Mapping[str, Sign]:
         """Each slow sign that is due; worked out only where a rule asks for it."""
         computer, speed, store = self._computer, self._clock.speed, self._store
+        if not self._fulls_known and self._clock.elapsed_s() - self._asked_s >= ASK_AGAIN_S:
+            self._read_fulls()
         finished = self._course.take(now_ms, now)
         signs: dict[str, Sign] = {
             "low_before_morning": lambda rule: slow_signs.low_before_morning(
                 store.note(OUTLOOK_NOTE), now_ms, self._zone
             ),
-            "days_since_full": lambda rule: slow_signs.days_since_full(self.full_ms, self._first(), now_ms),
+            "days_since_full": lambda rule: (
+                slow_signs.days_since_full(self.full_ms, self._first(), now_ms) if self._fulls_known else None
+            ),
             "silence_s": lambda rule: self._silence(rule, now_ms, speed),
             "line_silence_s": lambda rule: slow_signs.line_silence(
                 [self.health.get(name) for name in rule.subject.split(", ")], now_ms, speed
@@ -109,14 +121,28 @@ class SlowLook:
         """How long it was dark, when the record begins, when the bank was last full; two hours' course."""
         latest = self._store.latest()
         if not latest:
+            self._fulls_known = True
             return
         now_ms = self._start_ms
         self._dark_ms = now_ms - max(reading.time_ms for reading in latest)
-        since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
-        for time_ms, row in self._store.rows(FOLLOWED, since_ms, now_ms, every_s=60):
-            self._course.take(time_ms, row)
-        fulls = (event.time_ms for event in self._store.events(0, now_ms + 1, 10_000) if event.kind == "full")
-        self.full_ms = max(fulls, default=None)
+        self._read_fulls()
+        if self._fulls_known:
+            since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
+            for time_ms, row in self._store.rows(FOLLOWED, since_ms, now_ms, every_s=60):
+                self._course.take(time_ms, row)
+
+    def _read_fulls(self) -> None:
+        """When the bank was last full; a server that is away does not tell, and is asked again by and by."""
+        self._asked_s = self._clock.elapsed_s()
+        try:
+            events = self._store.events(0, self._start_ms + 1, 10_000)
+        except ServerError as error:
+            log.warning("%s; when the bank was last full is unknown until it answers", error)
+            return
+        fulls = [event.time_ms for event in events if event.kind == "full"]
+        if self.full_ms is None:
+            self.full_ms = max(fulls, default=None)
+        self._fulls_known = True
 
     def _first(self) -> int | None:
         """When the record begins; asked again until the first commit."""

@@ -10,6 +10,7 @@ import json
 from dataclasses import dataclass
 from datetime import date, time, tzinfo
 
+from monitor.errors import ServerError
 from monitor.notices.words import TEXT_MOST, TITLE_MOST, Words, cut, local_time
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import AlarmState, parse_iso, to_datetime
@@ -91,20 +92,24 @@ class Summaries:
     def morning(self, now_ms: int) -> Words:
         """How the night went: lowest voltage, alarms, and what stands."""
         since_ms = now_ms - 12 * 3_600_000
-        course = self._store.series("battery_voltage_V", since_ms, now_ms, 144)
-        lowest = min(course.buckets, key=lambda bucket: bucket.minimum, default=None)
-        said = "No voltage was read in the night."
-        if lowest is not None:
-            when = local_time(lowest.start_ms, self._zone)
-            said = f"Lowest {lowest.minimum:.2f} V about {when}."
-            if course.gaps:
-                said = f"{said} Readings have gaps."
+        said = self._lowest(since_ms, now_ms)
         raised = {each.alarm for each in self._store.transitions(since_ms, now_ms) if each.cause == "raised"}
         alarms = f"Alarms: {', '.join(sorted(raised))}." if raised else "No alarm came."
         charge = self._charge(now_ms)
         title = f"This morning: {charge}" if charge else "This morning"
         text = f"{said} {alarms} {_standing(self._store.alarms())}"
         return Words(cut(f"{title} ({self._site.site.name})", TITLE_MOST), cut(text, TEXT_MOST))
+
+    def _lowest(self, since_ms: int, now_ms: int) -> str:
+        try:
+            course = self._store.series("battery_voltage_V", since_ms, now_ms, 144)
+        except ServerError:
+            return "The server with the night's readings does not answer."
+        lowest = min(course.buckets, key=lambda bucket: bucket.minimum, default=None)
+        if lowest is None:
+            return "No voltage was read in the night."
+        said = f"Lowest {lowest.minimum:.2f} V about {local_time(lowest.start_ms, self._zone)}."
+        return f"{said} Readings have gaps." if course.gaps else said
 
     def _evening_ms(self, day: date, sunset_ms: int | None) -> int:
         if self._evening_at is not None:

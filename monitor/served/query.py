@@ -75,6 +75,10 @@ class Asker:
         self._pool: urllib3.PoolManager | None = None
         self._headers: dict[str, str] = {}
 
+    def wake(self) -> None:
+        """Ask again even if the server is to be left alone."""
+        self._resting = None
+
     def close(self) -> None:
         """Close the connections; may be called twice."""
         if self._pool is not None:

@@ -24,7 +24,7 @@ from monitor.served.state import RECENT, State
 from monitor.store.base import Landed
 from monitor.store.documents import ChannelEnds, transition_of
 from monitor.store.landing import Pending
-from monitor.store.mirrored_place import Channel, Point
+from monitor.store.mirrored_place import Channel, Point, What
 from monitor.store.mirrored_records import identity_of, record
 from monitor.store.steps import LATEST_MS, as_kept
 
@@ -110,6 +110,7 @@ class Sending:
             raise
         if batch.points:
             self.ends = self.landing.ends()
+            self._state.given(point for point in batch.points if point.what is What.RECORD)
         return batch.landed
 
     def drain(self, go_on: Callable[[], bool]) -> None:

@@ -60,6 +60,10 @@ TIMEOUT_S = 5.0
 IMPORT_TIMEOUT_S = 30.0
 """For a request of an import (our choice: nothing else waits for it)."""
 
+REST_S = 300.0
+"""How long questions about the past get the same error at once after one that was not answered, unless a
+commit tries the server before (our choice: as long as the longest wait for the next try)."""
+
 ASK_EVERY_S = 1.5
 """How often requests that people left are asked for (our choice: a page waits two seconds for the daemon)."""
 
@@ -99,7 +103,8 @@ class ServedWriter(ServedReader):
         assert site.store.server is not None
         keys, folder = site.store.server, site_file.parent
         secrets = secrets_of(site, folder)
-        super().__init__(Asker(keys, secrets, folder, timeout_s=timeout_s), site.site.name)
+        asker = Asker(keys, secrets, folder, timeout_s=timeout_s, rest_s=REST_S)
+        super().__init__(asker, site.site.name)
         self._server = Server(keys, secrets, timeout_s, folder, whose="the store's")
         self._shelf, self._file_lock, self._clock, self._keeps = shelf, lock, clock, keeps
         self._lock = threading.RLock()
@@ -286,6 +291,7 @@ class ServedWriter(ServedReader):
         self._went_well()
 
     def _connect(self) -> None:
+        self._asker.wake()
         if self._sending.is_connected:
             return
         first = not self._sending.joined
