@@ -21,6 +21,11 @@ from monitor.errors import StoreError
 BUSY_S = 10.0
 """How long a connection waits for another's commit (our choice: an import's batch takes well under 1 s)."""
 
+PAGE_BYTES = 2048
+"""Pages of a new store, and of an old one from its next compacting on. A commit changes little, and each page
+that it touches goes to the log as a whole: with SQLite's usual 4096 bytes 15 % more reaches the card, with
+1024 as much as with this (measured in real time on ext4); no question takes longer."""
+
 WAL_KEPT_BYTES = 4 * 1024 * 1024
 """The log file is cut back to this after a checkpoint (our choice: SQLite's usual 1000 pages)."""
 
@@ -80,6 +85,27 @@ def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
         if _sealed and not read_only:
             only_requests(connection)
     return connection
+
+
+def choose_pages(connection: sqlite3.Connection) -> None:
+    """Let a file that is still empty get pages of PAGE_BYTES; others keep theirs."""
+    connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+
+
+def rewrite(connection: sqlite3.Connection) -> None:
+    """Write a writer's file anew without its free pages, with pages of PAGE_BYTES where nobody reads it.
+
+    SQLite changes the size only outside the write-ahead log, which it leaves only for the last connection.
+    """
+    connection.execute("PRAGMA busy_timeout = 0")
+    with suppress(sqlite3.OperationalError):
+        connection.execute("PRAGMA journal_mode = DELETE")
+    connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
+    connection.execute("PRAGMA synchronous = FULL")
+    choose_pages(connection)
+    connection.execute("VACUUM")
+    prepare_for_writing(connection)
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def prepare_for_writing(connection: sqlite3.Connection) -> None:

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from monitor.errors import StoreError
 from monitor.records import AlarmState, DeviceHealth, Event, LogEntry, Notice, Reading, Request, Transition
 from monitor.store.base import Landed
-from monitor.store.connect import FileLock, connect, prepare_for_writing, told
+from monitor.store.connect import FileLock, choose_pages, connect, prepare_for_writing, rewrite, told
 from monitor.store.days import zone_of
 from monitor.store.documents import document_of
 from monitor.store.embedded import EmbeddedReader
@@ -210,8 +210,7 @@ class EmbeddedWriter(EmbeddedReader):
         # SQLite's copy goes beside the store and not into a folder that may be held in memory
         os.environ["SQLITE_TMPDIR"] = str(self.path.parent.resolve())
         with self._lock, told(self.path):
-            self._connection.execute("VACUUM")
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            rewrite(self._connection)
 
     def latest(self) -> list[Reading]:
         with self._lock:
@@ -389,6 +388,7 @@ def _check_folder(path: Path) -> None:
 def _bring_up_to_date(path: Path, zone: ZoneInfo, at_work: Callable[[], None]) -> None:
     """Tables of the present schema, days of the present time zone. The caller holds the daemon's lock."""
     with closing(connect(path, read_only=False)) as connection, told(path):
+        choose_pages(connection)
         migrate(connection, path)
         prepare_for_writing(connection)
         kept = connection.execute("SELECT value FROM meta WHERE key = 'time_zone'").fetchone()

@@ -1,17 +1,22 @@
-"""What a commit writes to the card does not grow with the age of the store."""
+"""What a commit writes to the card is little, and does not grow with the age of the store."""
 
 from __future__ import annotations
 
+import sqlite3
 import struct
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from monitor.quantities import QUANTITIES
 from monitor.records import DeviceHealth, Heartbeat, Reading
-from monitor.store.embedded import open_writer
+from monitor.store.connect import PAGE_BYTES
+from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import write_heartbeat
-from monitor.store.steps import CODES
+from monitor.store.schema import migrate
+from monitor.store.steps import CODES, LATEST_MS
+from monitor.store.upkeep import compact
 
 CHANNELS = [name for name in QUANTITIES if name not in CODES][:18]
 START_MS = 1_795_478_400_000
@@ -19,8 +24,8 @@ START_MS = 1_795_478_400_000
 HOUR_MS, DAY_MS, EVERY_MS = 3_600_000, 86_400_000, 5_000
 
 
-def pages_written(log: Path) -> list[int]:
-    """The pages in a write-ahead log, in order.
+def bytes_written(log: Path) -> int:
+    """How long a write-ahead log is.
 
     Source of the layout: SQLite's documentation "Database File Format", 4.1 and 4.2: a header of 32 bytes
     with the page size at 8 and two salts at 16; frames of 24 bytes with the page's number first and the salts
@@ -28,16 +33,14 @@ def pages_written(log: Path) -> list[int]:
     """
     held = log.read_bytes()
     (page_bytes,) = struct.unpack_from(">I", held, 8)
-    pages = []
-    for at in range(32, len(held) - page_bytes, 24 + page_bytes):
-        if held[at + 8 : at + 16] != held[16:24]:
-            break
-        pages.append(struct.unpack_from(">I", held, at)[0])
-    return pages
+    at = 32
+    while held[at + 8 : at + 16] == held[16:24]:
+        at += 24 + page_bytes
+    return at
 
 
 @pytest.mark.parametrize("days", [0, 200])
-def test_a_commit_writes_three_pages_however_old_the_store_is(tmp_path: Path, days: int) -> None:
+def test_a_commit_writes_some_kilobytes_however_old_the_store_is(tmp_path: Path, days: int) -> None:
     path = tmp_path / "store.db"
     now_ms = START_MS + days * DAY_MS + 12 * HOUR_MS
     with open_writer(path, "UTC") as writer:
@@ -46,9 +49,11 @@ def test_a_commit_writes_three_pages_however_old_the_store_is(tmp_path: Path, da
             writer.append(Reading(at_ms, "charger", name, 12.5) for name in CHANNELS)
         writer.commit()
         writer.pack_all(lambda left: None)
+        writer.put_note("settled", "now")
+        writer.commit()
         commits = []
         for minute in range(12):
-            before = len(pages_written(path.with_name("store.db-wal"))) if minute else 0
+            before = bytes_written(path.with_name("store.db-wal"))
             for poll in range(12):
                 at_ms = now_ms + minute * 60_000 + poll * EVERY_MS
                 writer.append(
@@ -58,8 +63,40 @@ def test_a_commit_writes_three_pages_however_old_the_store_is(tmp_path: Path, da
             writer.put_health(DeviceHealth("charger", "port", "answering", now_ms, at_ms, 80.5, 12 * minute))
             write_heartbeat(writer, Heartbeat(at_ms, START_MS, None))
             writer.commit()
-            commits.append(len(pages_written(path.with_name("store.db-wal"))) - before)
-    # by calculation: the page of rows and that of `now`, and as a page of rows holds six minutes, a new one,
-    # the page above it and the file's first once in a while
-    assert max(commits[1:]) <= 5, commits
-    assert sum(commits[1:]) <= 3 * len(commits[1:]), commits
+            commits.append(bytes_written(path.with_name("store.db-wal")) - before)
+    # by calculation: 800 bytes of rows and 1,800 of `now`, each page as a whole: two of either; and as a page
+    # of rows holds two minutes, with each second commit a new one, the page above it and the file's first
+    assert max(commits) <= 8 * (24 + PAGE_BYTES), commits
+    assert sum(commits) / len(commits) <= 12_000, commits
+
+
+def page_bytes(path: Path) -> int:
+    # SQLite's documentation "Database File Format", 1.3.2: two bytes at 16
+    return int.from_bytes(path.read_bytes()[16:18], "big")
+
+
+def test_an_old_store_gets_small_pages_when_it_is_compacted_and_nobody_reads_it(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as file:
+        file.execute("PRAGMA page_size = 4096")
+        migrate(file, path)
+    readings = [Reading(START_MS + hour * HOUR_MS, "charger", CHANNELS[0], 12.5) for hour in range(50)]
+    with open_writer(path, "UTC") as writer:
+        writer.append(readings)
+        writer.commit()
+    with open_reader(path) as reader:
+        assert list(reader.readings(0, LATEST_MS)) == readings
+        compact(path, "UTC", lambda done, of: None)
+        assert list(reader.readings(0, LATEST_MS)) == readings
+        assert page_bytes(path) == 4096
+    compact(path, "UTC", lambda done, of: None)
+    assert page_bytes(path) == PAGE_BYTES
+    with open_writer(path, "UTC") as writer:
+        assert list(writer.readings(0, LATEST_MS)) == readings
+        writer.append([Reading(START_MS + 60 * HOUR_MS, "charger", CHANNELS[0], 12.6)])
+        writer.commit()
+        with open_reader(path) as reader:
+            assert reader.latest() == writer.latest()
+    fresh = tmp_path / "new.db"
+    open_writer(fresh, "UTC").close()
+    assert page_bytes(fresh) == PAGE_BYTES
