@@ -1,0 +1,25 @@
+"""Kills at random moments of all that writes a store, a few of those that `tests.bench.kills` makes."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.faults.kill_world import draw_kinds, world
+
+KILLS = 14
+
+
+@pytest.mark.timed
+def test_whatever_is_killed_nothing_confirmed_is_lost_and_the_next_start_comes_up(tmp_path: Path) -> None:
+    seed = random.SystemRandom().randrange(2**32)
+    print(f"seed {seed}")
+    with world(tmp_path, seed) as killed:
+        for kind in draw_kinds(killed.rng, KILLS):
+            killed.kill_one(kind)
+        killed.finish()
+        assert sum(killed.kills.values()) == KILLS
+        assert killed.polls > 0
+        assert killed.requests
