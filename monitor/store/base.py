@@ -192,6 +192,14 @@ class Landed:
         self.new += 1
         self.suspect += reading.quality is Quality.SUSPECT
 
+    def add(self, later: Landed) -> None:
+        """What became of later ones, too."""
+        self.new += later.new
+        self.suspect += later.suspect
+        self.known += later.known
+        self.conflicts += later.conflicts
+        self.latest_ms = self.latest_ms if later.latest_ms is None else later.latest_ms
+
 
 class StoreImporter(StoreWriter, Protocol):
     """An import's side: a writer that can tell what became of its readings."""

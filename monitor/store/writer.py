@@ -10,10 +10,11 @@ leaves the file as it was and everything pending for the next one.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import closing
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import islice
+from operator import itemgetter
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -29,6 +30,7 @@ from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import EACH_COMMIT, HEALTH, NOTE, check, migrate
 from monitor.store.steps import as_kept, steps_of
+from monitor.store.waiting import AT_ONCE, MOST_WAITING, Thinned, thin_out
 
 Key = tuple[str, str]
 
@@ -74,6 +76,7 @@ class EmbeddedWriter(EmbeddedReader):
         self._notes: dict[str, str] = {}
         self._new_ranks: dict[str, int] | None = None
         self._packs = True
+        self._thinned: Thinned | None = None
         self._landing = Landing(connection, zone)
         try:
             with told(path):
@@ -156,25 +159,47 @@ class EmbeddedWriter(EmbeddedReader):
     def commit(self) -> None:
         """Write all that is pending in one transaction; `last_commit` tells what became of the readings.
 
-        Raises StoreError where that fails; everything stays pending, and the next commit packs nothing.
+        Raises StoreError where that fails; everything stays pending. Of more than `waiting.MOST_WAITING`
+        readings that wait so, some are let go, which an event tells then. The next commit packs nothing, and
+        brings the oldest of many readings by themselves, some at a time.
         """
-        with self._lock, told(self.path):
+        with self._lock, self._bounded(), told(self.path):
             if not (self._pending or self._has_documents()):
                 self.last_commit = Landed()
                 return
             # packing needs room, too, which may be what a full disk lacks: readings come first
             packs, self._packs = self._packs, False
+            landed = Landed() if packs else self._bring_oldest()
             with self._landing.transaction() as others_wrote:
-                landed = self._landing.take(self._pending)
+                landed.add(self._landing.take(self._pending))
                 self._write_documents()
                 if packs:
                     self._landing.pack(landed)
-            self._packs = True
+            self._packs, self._thinned = True, None
             self.last_commit = landed
             self._pending = []
             self._forget_documents()
             if others_wrote or landed.conflicts:
                 self._look_up_newest()
+
+    def _bring_oldest(self) -> Landed:
+        """Write all but the newest readings, the oldest first, AT_ONCE in a transaction."""
+        landed = Landed()
+        self._pending.sort(key=itemgetter(0))
+        while len(self._pending) > AT_ONCE:
+            with self._landing.transaction():
+                landed.add(self._landing.take(self._pending[:AT_ONCE]))
+            del self._pending[:AT_ONCE]
+        return landed
+
+    @contextmanager
+    def _bounded(self) -> Iterator[None]:
+        """Let readings go where too many wait after a commit that failed."""
+        try:
+            yield
+        except StoreError:
+            self._pending, self._thinned = thin_out(self._pending, MOST_WAITING, self._thinned)
+            raise
 
     def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
         """One transaction; the file stays locked for writing while the readings come.
@@ -234,7 +259,9 @@ class EmbeddedWriter(EmbeddedReader):
 
     def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
         with self._lock:
-            pending = [event for event in reversed(self._events) if start_ms <= event.time_ms < end_ms]
+            pending = [
+                event for event in reversed(self._waiting_events()) if start_ms <= event.time_ms < end_ms
+            ]
             known = pending + super().events(start_ms, end_ms, limit)
         return sorted(known, key=lambda event: -event.time_ms)[:limit]
 
@@ -269,6 +296,9 @@ class EmbeddedWriter(EmbeddedReader):
             self._rank = read_ranks(ask)
         self._newest = {(c.device, c.quantity): Newest(c.last, c.good) for c in channels}
 
+    def _waiting_events(self) -> list[Event]:
+        return self._events if self._thinned is None else [*self._events, self._thinned.event()]
+
     def _has_documents(self) -> bool:
         return bool(
             self._events
@@ -292,7 +322,7 @@ class EmbeddedWriter(EmbeddedReader):
             write.executemany("INSERT INTO device VALUES (?, ?)", self._new_ranks.items())
         write.executemany(
             "INSERT INTO event (time_ms, kind, subject, text) VALUES (?, ?, ?, ?)",
-            ((event.time_ms, event.kind, event.subject, event.text) for event in self._events),
+            ((event.time_ms, event.kind, event.subject, event.text) for event in self._waiting_events()),
         )
         write.executemany(
             "INSERT OR REPLACE INTO alarm VALUES (?, ?)",

@@ -231,7 +231,7 @@ def test_a_transition_that_was_stored_just_before_a_kill_is_told_after_the_start
 
 
 def test_after_a_power_cut_what_was_due_says_that_it_may_have_come(world) -> None:
-    # SQLite's "Write-Ahead Logging": with synchronous=NORMAL the last commits before a power cut may be lost
+    # what a card said to have written may be lost in a power cut all the same (common practice, no source)
     here = world()
     here.server.set("down")
     here.at(NOON, ("A", "raised", "high"))

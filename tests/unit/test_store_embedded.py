@@ -10,15 +10,18 @@ import threading
 import time
 from contextlib import closing
 from datetime import UTC, date, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from monitor.errors import StoreError
-from monitor.records import Quality, Reading, to_ms
+from monitor.records import Quality, Reading, iso_utc, to_ms
+from monitor.store import writer as writer_module
 from monitor.store.embedded import open_importer, open_reader, open_writer
 from monitor.store.queries import OPEN_DAYS
+from monitor.store.steps import LATEST_MS
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
 CURRENT = "battery_current_A"
@@ -282,11 +285,52 @@ def test_a_full_disk_is_told_and_the_next_commit_brings_what_was_pending(path: P
             assert sum(stat.count for stat in days) == 20_000
 
 
+def test_on_a_card_that_stays_full_readings_are_thinned_out_and_an_event_tells_how_many(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two days of two channels each 30 s, of which 2,000 readings may wait."""
+    monkeypatch.setattr(writer_module, "MOST_WAITING", 2_000)
+    monkeypatch.setattr(writer_module, "AT_ONCE", 300)
+    every_ms, polls = 30_000, 2 * 2880
+    with open_writer(path, "UTC") as writer:
+        writer.append([amps(NOON - every_ms), Reading(NOON - every_ms, "charger", "array_power_W", 60.0)])
+        writer.commit()
+        (pages,) = writer._connection.execute("PRAGMA page_count").fetchone()
+        writer._connection.execute(f"PRAGMA max_page_count = {pages}")
+        for poll in range(polls):
+            time_ms = NOON + poll * every_ms
+            writer.append([amps(time_ms), Reading(time_ms, "charger", "array_power_W", 60.0)])
+            if poll % 500 == 499:
+                with pytest.raises(StoreError, match="the disk is full; make room"):
+                    writer.commit()
+                assert len(writer._pending) <= 2_000
+        newest = writer.latest()
+        writer._connection.execute("PRAGMA max_page_count = 1000000")
+        writer.commit()
+        with open_reader(path) as reader:
+            assert reader.latest() == newest == writer.latest()
+            (told,) = [event.text for event in reader.events(0, LATEST_MS) if event.kind == "store"]
+            kept = list(reader.readings(NOON, LATEST_MS, ["charger"]))
+            gone = 2 * (polls - len(kept))
+            times = [reading.time_ms for reading in kept]
+            first = next(former for former, later in pairwise(times) if later - former > every_ms)
+            assert f"{gone} readings were let go; of the time from {iso_utc(first)} to" in told
+            assert "one each 640 s was kept" in told
+            # the step doubles from 10 s while more than 1,000 are left: 320 s would leave 540 a channel
+            assert max(later - former for former, later in pairwise(times)) < 640_000 + every_ms
+            stats = reader.days(date(2026, 11, 25), date(2026, 11, 25))
+            assert [stat.integral_h for stat in stats if stat.device == "charger"] == [24 * 60.0]
+        writer.append([amps(NOON + polls * every_ms)])
+        writer.commit()
+        with open_reader(path) as reader:
+            assert len([event for event in reader.events(0, LATEST_MS) if event.kind == "store"]) == 1
+
+
 def test_durability_and_log_are_as_the_docstring_says(path: Path) -> None:
     with open_writer(path, "UTC") as writer:
         ask = writer._connection.execute
         assert ask("PRAGMA journal_mode").fetchone() == ("wal",)
-        assert ask("PRAGMA synchronous").fetchone() == (1,), "1 is NORMAL"
+        assert ask("PRAGMA synchronous").fetchone() == (2,), "2 is FULL"
 
 
 def test_who_stops_reading_midway_leaves_nothing_behind(path: Path) -> None:
