@@ -6,14 +6,14 @@ Each writer gets a card of its own: an ext4 in a file behind a loop device, whos
 counts (/sys/block/*/stat), the file system's journal among them. All run side by side in real time, since it
 goes by the clock when the kernel writes back and when ext4 closes its journal:
 
-- the store alone, 18 channels each 5 s, a commit a minute;
+- the store alone, a year old, 18 channels each 5 s, a commit a minute;
 - the whole daemon on the simulator's two devices, with estimates, alarms and notes, a commit a minute;
 - the plain script: text times and names, an index, SQLite's usual settings; a commit a row, as it is mostly
   written, and a commit a poll.
 
 The first two with ext4's usual journal (closed each 5 s) and with `commit=60` at mount. A stretch of minutes
 is counted and scaled to a day. What comes seldom (packing, the log written back into the store, a day's
-statistics) does not fall into such a stretch, so it is measured in a second way: a whole day of the store's
+statistics) does not fall into such a stretch, so it is measured in a second way: a whole day of that store's
 commits as fast as they go, each followed by a sync. What that day has more than its own first half hour,
 scaled, is added to the stretch in real time, and is told by itself.
 
@@ -48,7 +48,15 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.connect import WAL_KEPT_BYTES
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.writer import EmbeddedWriter
-from tests.bench.store_speed import CHANNELS, EVERY_MS, POLLS_A_COMMIT, POLLS_A_DAY, START_MS, hundredths
+from tests.bench.store_speed import (
+    CHANNELS,
+    EVERY_MS,
+    POLLS_A_COMMIT,
+    POLLS_A_DAY,
+    START_MS,
+    hundredths,
+    repeat_backwards,
+)
 
 CARD_BYTES = 512 * 1024 * 1024
 SECTOR_BYTES = 512
@@ -61,8 +69,12 @@ MOUNTS = {"usual": "defaults", "commit=60": "commit=60"}
 STORE, DAEMON = "store alone", "whole daemon"
 SCRIPT_A_ROW, SCRIPT_A_POLL = "plain script, a row", "plain script, a poll"
 COMMITS_A_DAY = POLLS_A_DAY // POLLS_A_COMMIT
-FULL = POLLS_A_DAY + POLLS_A_DAY // 24
-"""Polls that a store has before: a day and an hour, so that what had ended is packed."""
+FULL = 9 * POLLS_A_DAY + POLLS_A_DAY // 24
+"""Polls that are written before: nine days and an hour, so that seven are packed and can be repeated."""
+
+WEEKS_BEFORE = 51
+SCRIPT_FULL = POLLS_A_DAY
+"""Polls that the plain script's table has before (our choice: more would favour us and take minutes)."""
 
 FEW_COMMITS = 30
 """Half an hour of commits in which nothing is packed or written back (our choice)."""
@@ -83,18 +95,31 @@ class Card:
     def written(self) -> int:
         """Bytes written to the device so far, all that waits being written first."""
         subprocess.run(["sync", "--file-system", self.folder], check=True)
-        fields = Path(f"/sys/block/{self.device}/stat").read_text(encoding="ascii").split()
-        return int(fields[6]) * SECTOR_BYTES
+        return self.sectors() * SECTOR_BYTES
+
+    def sectors(self) -> int:
+        """Sectors written to the device so far."""
+        return int(Path(f"/sys/block/{self.device}/stat").read_text(encoding="ascii").split()[6])
 
 
 @contextmanager
-def card(under: Path, name: str, options: str) -> Iterator[Card]:
+def card(under: Path, name: str, options: str, size: int = CARD_BYTES) -> Iterator[Card]:
     """A fresh ext4 in a sparse file, mounted; unmounted and its device released at the end."""
-    image, folder = under / f"{name}.img", under / name
+    image = under / f"{name}.img"
     with image.open("wb") as file:
-        file.truncate(CARD_BYTES)
-    folder.mkdir()
+        file.truncate(size)
     subprocess.run(["mkfs.ext4", *AS_MADE, image], check=True)
+    try:
+        with mounted(image, under / name, options) as made:
+            yield made
+    finally:
+        image.unlink()
+
+
+@contextmanager
+def mounted(image: Path, folder: Path, options: str) -> Iterator[Card]:
+    """A file system in a file, mounted; unmounted and its device released at the end."""
+    folder.mkdir(exist_ok=True)
     shown = subprocess.run(
         ["losetup", "--find", "--show", image], check=True, stdout=subprocess.PIPE, text=True
     )
@@ -107,7 +132,6 @@ def card(under: Path, name: str, options: str) -> Iterator[Card]:
             subprocess.run(["umount", folder], check=True)
     finally:
         subprocess.run(["losetup", "--detach", device], check=True)
-        image.unlink()
 
 
 # --- who writes ------------------------------------------------------------------------------------------
@@ -122,14 +146,6 @@ def put(writer: EmbeddedWriter, number: int, row: np.ndarray) -> None:
         writer.commit()
 
 
-def write_back(path: Path) -> None:
-    """The log goes into the store and begins anew, so that no short stretch has it by chance."""
-    with closing(sqlite3.connect(path)) as other:
-        (busy, *_) = other.execute("PRAGMA wal_checkpoint(RESTART)").fetchone()
-    if busy:
-        sys.exit(f"{path}: the log could not be written back")
-
-
 def in_real_time(stop: threading.Event) -> Iterator[int]:
     """0, 1, 2 ... each 5 s until stop."""
     begin_s = time.monotonic()
@@ -139,26 +155,31 @@ def in_real_time(stop: threading.Event) -> Iterator[int]:
         number += 1
 
 
-def store_alone(path: Path, data: np.ndarray, stop: threading.Event) -> None:
-    """A store that has a day and an hour already, then live."""
+def prepare(path: Path, data: np.ndarray) -> None:
+    """A store that is a year old."""
     with open_writer(path, "UTC") as writer:
         for number in range(FULL):
             put(writer, number, data[number])
-        write_back(path)
+    repeat_backwards(path, WEEKS_BEFORE)
+
+
+def store_alone(path: Path, data: np.ndarray, stop: threading.Event) -> None:
+    """A store that is a year old, live."""
+    with grown_log(path), open_writer(path, "UTC") as writer:
         for number in in_real_time(stop):
             put(writer, FULL + number, data[FULL + number])
 
 
 def plain_script(path: Path, data: np.ndarray, stop: threading.Event, *, each_row: bool) -> None:
-    """The plain script, whose table has as much already."""
+    """The plain script, whose table has a day already."""
     with closing(sqlite3.connect(path)) as db:
         db.execute("CREATE TABLE readings (time TEXT, quantity TEXT, value REAL)")
         db.execute("CREATE INDEX by_quantity ON readings (quantity, time)")
-        for number in range(FULL):
+        for number in range(SCRIPT_FULL):
             db.executemany("INSERT INTO readings VALUES (?, ?, ?)", texts(number, data[number]))
         db.commit()
         for number in in_real_time(stop):
-            for text in texts(FULL + number, data[FULL + number]):
+            for text in texts(SCRIPT_FULL + number, data[SCRIPT_FULL + number]):
                 db.execute("INSERT INTO readings VALUES (?, ?, ?)", text)
                 if each_row:
                     db.commit()
@@ -172,7 +193,7 @@ def texts(number: int, row: np.ndarray) -> list[tuple[str, str, float]]:
 
 @contextmanager
 def grown_log(path: Path) -> Iterator[None]:
-    """An empty store whose log is as long as it gets: a fresh one grows for hours, and each growth costs."""
+    """A store whose log is as long as it gets: a fresh one grows for hours, and each growth costs."""
     with open_writer(path, "Europe/London"):
         other = sqlite3.connect(path)
     with closing(other):
@@ -214,12 +235,13 @@ def daemon(folder: Path, ports: Path) -> Iterator[None]:
 # --- what is measured ------------------------------------------------------------------------------------
 
 
-def fast_days(under: Path, data: np.ndarray) -> tuple[float, float]:
+def fast_days(under: Path, year: Path, data: np.ndarray) -> tuple[float, float]:
     """MB a day of the store's commits as fast as they go, each synced: of FEW_COMMITS, and of a whole day."""
-    with card(under, "fast", MOUNTS["usual"]) as fast, open_writer(fast.folder / "store.db", "UTC") as writer:
-        for number in range(FULL):
-            put(writer, number, data[number])
-        write_back(fast.folder / "store.db")
+    with ExitStack() as stack:
+        fast = stack.enter_context(card(under, "fast", MOUNTS["usual"]))
+        path = Path(shutil.copy(year, fast.folder / "store.db"))
+        stack.enter_context(grown_log(path))
+        writer = stack.enter_context(open_writer(path, "UTC"))
         before = few = whole = fast.written()
         for number in range(FULL, FULL + POLLS_A_DAY):
             put(writer, number, data[number])
@@ -231,7 +253,9 @@ def fast_days(under: Path, data: np.ndarray) -> tuple[float, float]:
     return (few - before) * COMMITS_A_DAY / FEW_COMMITS / 1e6, (whole - before) / 1e6
 
 
-def live_days(under: Path, data: np.ndarray, minutes: int) -> tuple[dict[tuple[str, str], float], int]:
+def live_days(
+    under: Path, year: Path, data: np.ndarray, minutes: int
+) -> tuple[dict[tuple[str, str], float], int]:
     """MB a day of each writer and mount in real time, scaled; and how many channels the daemon keeps."""
     stop, running = threading.Event(), list[Future[None]]()
     wanted = [(what, mount) for what in (STORE, DAEMON) for mount in MOUNTS]
@@ -248,6 +272,7 @@ def live_days(under: Path, data: np.ndarray, minutes: int) -> tuple[dict[tuple[s
             if what == DAEMON:
                 stack.enter_context(daemon(each.folder, under / f"ports-{mount}"))
             elif what == STORE:
+                shutil.copy(year, path)
                 running.append(pool.submit(store_alone, path, data, stop))
             else:
                 a_row = what == SCRIPT_A_ROW
@@ -275,10 +300,12 @@ def main() -> None:
     if os.geteuid() != 0 or not all(map(shutil.which, ("mkfs.ext4", "losetup", "mount"))):
         print("not measured: this mounts file systems, so it needs root, mkfs.ext4 and losetup")
         return
-    data = hundredths(3)
+    data = hundredths(11)
     with TemporaryDirectory() as name:
-        few, whole = fast_days(Path(name), data)
-        live, channels = live_days(Path(name), data, minutes)
+        year = Path(name) / "year.db"
+        prepare(year, data)
+        few, whole = fast_days(Path(name), year, data)
+        live, channels = live_days(Path(name), year, data, minutes)
     seldom = whole - few
     print(f"MB a day on ext4, {len(CHANNELS)} channels each 5 s; {minutes} minutes in real time, scaled")
     print(f"  a whole day as fast as it goes, synced {whole:8.1f}   its first half hour, scaled {few:.1f}")

@@ -9,7 +9,7 @@ import pytest
 
 from tests.faults.kill_world import draw_kinds, world
 
-KILLS = 14
+KILLS = 10
 
 
 @pytest.mark.timed
