@@ -10,7 +10,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 from monitor.errors import StoreError
-from monitor.notices.secrets import secrets_of
 from monitor.records import Request
 from monitor.site.model import Site
 from monitor.store import embedded, store_path
@@ -31,6 +30,7 @@ def open_reader(site: Site, site_file: Path) -> StoreReader:
     """Open a site's store to read. Raises StoreError where it cannot be had."""
     if site.store.server is None:
         return embedded.open_reader(store_path(site, site_file))
+    from monitor.notices.secrets import secrets_of
     from monitor.served.reader import open_served_reader
 
     folder = site_file.parent
@@ -42,6 +42,7 @@ def reader_factory(site: Site, site_file: Path) -> Callable[[], StoreReader]:
     keys = site.store.server
     if keys is None:
         return lambda: open_reader(site, site_file)
+    from monitor.notices.secrets import secrets_of
     from monitor.served.query import Asker
     from monitor.served.reader import LentReader
 

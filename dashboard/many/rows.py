@@ -20,7 +20,7 @@ from dashboard.words import age_text
 from monitor.clock import clock_from_note
 from monitor.errors import StoreError
 from monitor.present import PRIORITIES, Look, Now, held
-from monitor.served.site_state import SiteState
+from monitor.served.site_state import BROKEN, SiteState
 from monitor.site.model import Site
 
 UNHEARD_MS = 30 * 60_000
@@ -131,7 +131,16 @@ def _oldest(state: SiteState) -> Oldest | None:
 
 
 def row_of(standing: Standing) -> Row:
-    """A site in words, in the form of the phone that asks."""
+    """A site in words, in the form of the phone that asks. One whose records are of another kind than ours
+    spoils no list."""
+    try:
+        return _row(standing)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        sentence = f"Not known: {BROKEN.format(why=type(error).__name__)}."
+        return Row(standing.name, standing.need, (), sentence, "", _oldest_words(standing))
+
+
+def _row(standing: Standing) -> Row:
     state, site = standing.state, standing.state.site
     oldest = _oldest_words(standing)
     if site is None:

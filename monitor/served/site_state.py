@@ -12,7 +12,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from monitor.clock import CLOCK_NOTE
+from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.errors import NightbankError, StoreError
 from monitor.records import AlarmState, Heartbeat, Quality, Reading
 from monitor.served.lines import tag_text
@@ -89,6 +89,8 @@ def _state(name: str, about: Documents, present: Documents, packed_outlook: byte
     if "file" not in record:
         return SiteState(name, fault=NO_FILE, heard=heard)
     site = _described(str(record["file"]), name)
+    clock = _note(present, CLOCK_NOTE)
+    clock_from_note(clock)  # whoever looks may rely on it
     ranks = {device: rank for rank, device in enumerate(names)}
     return SiteState(
         name,
@@ -100,7 +102,7 @@ def _state(name: str, about: Documents, present: Documents, packed_outlook: byte
         heartbeat=None if (beat := _note(present, HEARTBEAT_NOTE)) is None else heartbeat_of(beat),
         alarms=tuple(alarm_of(text) for (kind, _), text in present.items() if kind == "alarm"),
         heard=heard,
-        clock=_note(present, CLOCK_NOTE),
+        clock=clock,
         packed_outlook=packed_outlook,
     )
 

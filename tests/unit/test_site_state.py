@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from monitor.clock import PacedClock
 from monitor.errors import StoreError
 from monitor.records import AlarmState, Quality, Reading, parse_iso
 from monitor.served.site_state import SiteState, copy_lag_s, state_of
@@ -94,19 +95,20 @@ def test_a_devices_name_is_that_of_the_site_file_not_the_one_that_a_tag_can_hold
 def test_heartbeat_clock_alarms_and_outlook_are_those_of_the_records() -> None:
     alarm = AlarmState("Low voltage", "unacknowledged", NOW, "high", 11.5, "Low voltage: 11.5 V", NOW)
     beat = json.dumps({"time_ms": NOW, "started_ms": NOW - 9, "stopped_ms": None})
+    clock = PacedClock(NOW, NOW, 60.0).note()
     outlook = zlib.compress(json.dumps(json.dumps({"sentence": "Lasts."})).encode())
     found = state(
         {
             ("alarm", "Low voltage"): document_of(alarm),
             ("note", "heartbeat"): json.dumps(beat),
-            ("note", "clock"): json.dumps('{"a": 1}'),
+            ("note", "clock"): json.dumps(clock),
         },
         outlook,
     )
     assert found.alarms == (alarm,)
     assert found.heartbeat is not None
     assert found.heartbeat.time_ms == NOW
-    assert found.clock == '{"a": 1}'
+    assert found.clock == clock
     assert found.outlook == {"sentence": "Lasts."}
 
 
@@ -133,6 +135,7 @@ def test_a_file_that_cannot_be_used_here_is_told_with_its_line() -> None:
         ({("site", "-"): "{"}, {}, "cannot be read (JSONDecodeError)"),
         (site_record(), {("channel", "charger"): '{"battery_voltage_V": {}}'}, "cannot be read (KeyError)"),
         (site_record(), {("note", "heartbeat"): '"{}"'}, "heartbeat note cannot be read"),
+        (site_record(), {("note", "clock"): '"{"'}, "cannot be read (JSONDecodeError)"),
         ({("rank", "-"): "[]"}, {}, "its site record is missing"),
     ],
 )

@@ -188,6 +188,12 @@ def test_a_voltage_that_is_missing_is_told_with_its_reason(now: int) -> None:
     assert "not known: line lost; last 12.4 V" in row_of(standing_of(state)).sentence
 
 
+def test_an_outlook_of_another_kind_spoils_no_list(now: int) -> None:
+    row = row_of(standing_of(a_state(now, packed_outlook=packed(at=iso_utc(now)))))
+    assert row.sentence == "Not known: its records cannot be read (KeyError)."
+    assert row.oldest.startswith("Oldest reading: charger")
+
+
 # What an address shows
 
 
