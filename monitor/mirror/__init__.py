@@ -4,6 +4,7 @@
     sender      one mirror: batch after batch, pace, back-off
     news        how its state goes on, and what of it a person is told
     record_course  which records a server has still to be given
+    eraser      takes out of the copy what was replaced in the store
     book        what is known of each mirror, in a small file beside the store
     state       the frozen values that the book keeps
     status      how far each mirror is, for the command line

@@ -18,6 +18,9 @@ nothing to tell)."""
 AWAY = "away"
 """Under which name the state keeps that this was told."""
 
+NO_ERASING = "no erasing"
+"""The same of a server that deletes nothing."""
+
 KIND = "mirror"
 """The kind of the events."""
 
@@ -77,6 +80,18 @@ def after_failure(state: State, name: str, error: MirrorError, now_ms: int, next
         return state
     event = Event(now_ms, KIND, name, f"{text} Nothing is lost; it is tried again.")
     return replace(state, told=(*state.told, spell), untold=(*state.untold, event))
+
+
+def after_no_erasing(state: State, name: str, words: str, now_ms: int) -> State:
+    """The server cannot take out what was replaced."""
+    if NO_ERASING in state.told:
+        return state
+    text = (
+        f"The server does not delete: {words}. Estimates that others were put in the place of stay in the "
+        "copy beside these; everything else goes on."
+    )
+    event = Event(now_ms, KIND, name, text)
+    return replace(state, told=(*state.told, NO_ERASING), untold=(*state.untold, event))
 
 
 def spell_of(channel: Channel) -> str:

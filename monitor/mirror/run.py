@@ -11,9 +11,11 @@ from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
+from monitor.mirror.eraser import eraser
 from monitor.mirror.sender import Sender, wanted_of
 from monitor.notices.secrets import secrets_of
 from monitor.served.hand_over import site_record, writer
+from monitor.served.query import Asker
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.site.model import Site
@@ -36,16 +38,20 @@ class _Mirror:
 
     def __init__(self, site: Site, site_file: Path, entry: MirrorEntry, book: Book) -> None:
         self.entry = entry
-        self.server = Server(entry, secrets_of(site, site_file.parent), folder=site_file.parent)
+        secrets, folder = secrets_of(site, site_file.parent), site_file.parent
+        self.server = Server(entry, secrets, folder=folder)
+        self._asker = Asker(entry, secrets, folder, whose="the mirror's")
         write = writer(self.server, site.site.name)
         about = site_record(site, site_file.read_text(encoding="utf-8"), "mirror")
+        erase = eraser(self._asker, site.site.name)
         names = [each.name for each in site.mirrors]
         store = store_path(site, site_file)
-        self.sender = Sender(entry, names, store, book, write, SystemClock(), site=about)
+        self.sender = Sender(entry, names, store, book, write, SystemClock(), site=about, erase=erase)
 
     def close(self) -> None:
         self.sender.close()
         self.server.close()
+        self._asker.close()
 
 
 def run(site: Site, site_file: Path, stop: threading.Event) -> None:

@@ -18,7 +18,8 @@ from monitor.clock import Clock
 from monitor.derive import DERIVED
 from monitor.errors import MirrorError, StoreError, Trouble
 from monitor.mirror.book import Book
-from monitor.mirror.news import after_failure, after_refusals, after_success, spell_of
+from monitor.mirror.eraser import Erase
+from monitor.mirror.news import after_failure, after_no_erasing, after_refusals, after_success, spell_of
 from monitor.mirror.record_course import RecordCourse, Waiting
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
@@ -26,7 +27,7 @@ from monitor.sampling import ESTIMATE
 from monitor.served.delivery import RECORDS, Delivery, Write, channels_of
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.mirrored import newest_points, next_batch, snapshot
-from monitor.store.mirrored_place import Batch, Channel, Place, Point, What
+from monitor.store.mirrored_place import Batch, Channel, Gone, Place, Point, What
 from monitor.store.mirrors import enrol, key_of, note_heard, tell
 
 log = logging.getLogger("nightbank")
@@ -82,11 +83,14 @@ class Sender:
         clock: Clock,
         rng: Random | None = None,
         site: Point | None = None,
+        erase: Erase | None = None,
     ) -> None:
         """names are those of all the site's mirrors; write raises MirrorError. site is the record of the
-        site itself (`hand_over.site_record`), needed where records are sent. Raises StoreError."""
+        site itself (`hand_over.site_record`), needed where records are sent; erase
+        takes out of the server what was replaced in the store, and raises MirrorError. Raises StoreError."""
         self._entry, self._names, self._store, self._book = entry, names, store, book
         self._write, self._clock, self._rng = write, clock, rng or Random()
+        self._erase = erase
         self._wanted = wanted_of(entry)
         self._place, self._state = book.read(entry.name)
         self._heard = 0 if self._place is None else self._place.heard
@@ -120,6 +124,7 @@ class Sender:
         self.is_current, self._store_error = False, ""
         try:
             batch, records = self._next()
+            self._take_out(batch.gone)
             if batch.points:
                 self._deliver(batch.points)
             self._move_to(batch.place)
@@ -198,6 +203,20 @@ class Sender:
                 return batch, None
             records = self._records.waiting(ask, batch.place, self._lines, now_s, with_channels=batch.is_all)
         return batch, records
+
+    def _take_out(self, gone: Sequence[Gone]) -> None:
+        """Take what was replaced out of the server. Raises MirrorError where that is to be tried again."""
+        if self._erase is None:
+            return
+        for each in gone:
+            try:
+                self._erase(each)
+            except MirrorError as error:
+                if error.trouble in (Trouble.UNREACHABLE, Trouble.BUSY):
+                    raise
+                log.warning("mirror %s: nothing is deleted: %s", self._entry.name, error)
+                now_ms = self._clock.now_ms()
+                self._state = after_no_erasing(self._state, self._entry.name, str(error), now_ms)
 
     def _move_to(self, place: Place) -> None:
         if place != self._place:

@@ -134,7 +134,7 @@ class Landing:
 
     def forget(self, device: str, start_ms: int, end_ms: int) -> None:
         """Take a device's readings in [start, end) out."""
-        note_replaced(self._write, device, start_ms)
+        note_replaced(self._write, device, start_ms, end_ms)
         cut = forget(self._write, self._zone, device, start_ms, end_ms)
         self._forget()
         for channel, day in cut:

@@ -37,13 +37,13 @@ def note_late(write: sqlite3.Connection, came: Mapping[int, Sequence[int]]) -> N
     drop_heard(write)
 
 
-def note_replaced(write: sqlite3.Connection, device: str, start_ms: int) -> None:
-    """Note that a device's readings from a time on are about to be replaced: mirrors go back to there."""
+def note_replaced(write: sqlite3.Connection, device: str, start_ms: int, end_ms: int) -> None:
+    """Note that a device's readings in [start, end) are about to be replaced: mirrors go back to there."""
     if not _is_mirrored(write):
         return
     found = write.execute("SELECT id FROM channel WHERE device = ? ORDER BY id", (device,))
     channels = [number for (number,) in found]
-    write.execute(ADD, (json.dumps(channels), start_ms, start_ms, None))
+    write.execute(ADD, (json.dumps(channels), start_ms, end_ms, None))
 
 
 def note_restored(write: sqlite3.Connection, now_ms: int) -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.store.connect import connect, told
+from monitor.store.days import day_at
 from monitor.store.mirrored_days import (
     all_days,
     day_points,
@@ -25,7 +26,7 @@ from monitor.store.mirrored_days import (
     ready,
     unsure_days,
 )
-from monitor.store.mirrored_place import Batch, Place, Point, Wanted, What
+from monitor.store.mirrored_place import Batch, Gone, Place, Point, Wanted, What
 from monitor.store.mirrored_readings import go_on, hear, moved_on
 from monitor.store.queries import ChannelRow, read_channels, zone_in
 from monitor.store.schema import check
@@ -89,24 +90,42 @@ def next_batch(
     zone = zone_in(ask) if with_days or with_all else None
     if zone is not None:
         place = _cut_anew(ask, place, zone, f"{zone.key} {FORM}{' hours' if with_all else ''}")
-    place = hear(ask, place, channels, points, most)
-    if zone is not None and points:
-        place = _more_due(place, days_of(zone, _times(points), beside=True), points)
+    replaced: list[tuple[str, int, int]] = []
+    place = hear(ask, place, channels, points, replaced, most)
+    gone: tuple[Gone, ...] = ()
+    if zone is not None:
+        gone = tuple(_gone(zone, *each) for each in replaced if with_all and wanted(each[0]))
+        place = _more_due(place, *_of_gone(zone, gone))
+        place = _more_due(place, days_of(zone, _times(points), beside=True), _hours_of(points))
     if len(points) >= most or _has_notes(ask, place):
-        return Batch(points, place, is_all=False)
+        return Batch(points, place, is_all=False, gone=gone)
     late = len(points)
     reached_ms = go_on(ask, place, channels, points, most)
     before, place = place, moved_on(place, channels, reached_ms)
     is_all = reached_ms is None
     if zone is not None:
         former = {(each.device, each.quantity): before.of(each) for each in channels}
-        place = _more_due(place, _touched(zone, points[late:], former), points[late:])
+        place = _more_due(place, _touched(zone, points[late:], former), _hours_of(points[late:]))
         up_to_ms = max(place.given.values(), default=0) if reached_ms is None else reached_ms
         place, is_done = _finished(ask, place, zone, channels, points, most, up_to_ms, with_all)
         is_all = is_all and is_done
         if with_running and is_all:
             place = _running(ask, place, zone, channels, points)
-    return Batch(points, place, is_all)
+    return Batch(points, place, is_all, gone)
+
+
+def _gone(zone: ZoneInfo, device: str, start_ms: int, end_ms: int) -> Gone:
+    days = day_at(zone, start_ms).start_ms, day_at(zone, end_ms - 1).end_ms
+    return Gone(device, start_ms, end_ms, *days)
+
+
+def _of_gone(zone: ZoneInfo, gone: Sequence[Gone]) -> tuple[set[int], set[int]]:
+    """The days, those beside them, and the hours that have to be given anew after something was taken out."""
+    days: set[int] = set()
+    for each in gone:
+        first, last = (day_at(zone, time_ms).day.toordinal() for time_ms in (each.start_ms, each.end_ms - 1))
+        days.update(range(first - 1, last + 2))
+    return days, {time_ms // HOUR_MS for each in gone for time_ms in (each.start_ms, each.end_ms - 1)}
 
 
 def _cut_anew(ask: sqlite3.Connection, place: Place, zone: ZoneInfo, cut: str) -> Place:
@@ -125,9 +144,13 @@ def _times(points: Sequence[Point]) -> Iterator[int]:
     return (point.time_ms for point in points if point.what is not What.FLAWED)
 
 
-def _more_due(place: Place, days: set[int], points: Sequence[Point]) -> Place:
+def _hours_of(points: Sequence[Point]) -> set[int]:
+    """The hours in which good readings lie."""
+    return {time_ms // HOUR_MS for time_ms in _times(points)}
+
+
+def _more_due(place: Place, days: set[int], hours: set[int]) -> Place:
     due = place.due if days <= set(place.due) else tuple(sorted({*place.due, *days}))
-    hours = {time_ms // HOUR_MS for time_ms in _times(points)}
     if hours <= set(place.hours):
         return place if due is place.due else replace(place, due=due)
     return replace(place, due=due, hours=tuple(sorted({*place.hours, *hours})))

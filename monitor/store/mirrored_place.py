@@ -84,9 +84,25 @@ def going_back(place: Place, from_ms: int) -> Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Gone:
+    """What was taken out of the store, to have others in its place: a device's readings in [start, end), and
+    its statistics of the local days in [days_start, days_end)."""
+
+    device: str
+    start_ms: int
+    end_ms: int
+    days_start_ms: int
+    days_end_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
-    """Points to give, the place that is reached with them, and whether that is all there was."""
+    """Points to give, the place that is reached with them, and whether that is all there was.
+
+    gone is to be taken out of the copy before.
+    """
 
     points: list[Point]
     place: Place
     is_all: bool
+    gone: tuple[Gone, ...] = ()

@@ -25,15 +25,23 @@ Row = tuple[int, dict[str, dict[str, float]] | Point]
 
 
 def hear(
-    ask: sqlite3.Connection, place: Place, channels: Sequence[ChannelRow], points: list[Point], most: int
+    ask: sqlite3.Connection,
+    place: Place,
+    channels: Sequence[ChannelRow],
+    points: list[Point],
+    replaced: list[tuple[str, int, int]],
+    most: int,
 ) -> Place:
-    """Add the readings that notes tell of, as far as the place is past them; the place after that."""
+    """Add the readings that notes tell of, as far as the place is past them, and the devices' spans that were
+    replaced; the place after that."""
     by_id = {channel.id: channel for channel in channels}
     sql = "SELECT id, channels, start_ms, end_ms, times FROM late WHERE id > ? ORDER BY id LIMIT ?"
     for number, ids, start_ms, end_ms, times in ask.execute(sql, (place.heard, NOTES_AT_ONCE)).fetchall():
         there = [by_id[each] for each in json.loads(ids) if each in by_id]
         if times is None:  # replaced from here on
             place = _back_to(place, there, start_ms)
+            if start_ms < end_ms:  # and not a backup put in the store's place
+                replaced += ((device, start_ms, end_ms) for device in _devices_of(ask, json.loads(ids)))
         elif there:
             wanted_ms = set(unpack_numbers(times))
             from_ms = max(start_ms, place.within_ms + 1)
@@ -91,6 +99,13 @@ def moved_on(place: Place, channels: Sequence[ChannelRow], reached_ms: int | Non
         if flawed_ms != given[key]:
             flawed[key] = flawed_ms
     return replace(place, given=given, flawed=None if place.flawed is None else flawed)
+
+
+def _devices_of(ask: sqlite3.Connection, channels: Sequence[int]) -> list[str]:
+    """The devices of channels, which may have no reading any more."""
+    marks = ", ".join("?" for _ in channels)
+    sql = f"SELECT DISTINCT device FROM channel WHERE id IN ({marks})"
+    return [device for (device,) in ask.execute(sql, tuple(channels))]
 
 
 def _back_to(place: Place, channels: Sequence[ChannelRow], start_ms: int) -> Place:

@@ -8,11 +8,13 @@ from pathlib import Path
 
 from monitor.clock import SystemClock
 from monitor.mirror.book import Book, book_path
+from monitor.mirror.eraser import Erase, eraser
 from monitor.mirror.sender import Sender
 from monitor.notices.secrets import Secrets
 from monitor.records import Quality, Reading, parse_iso
 from monitor.served.hand_over import writer
 from monitor.served.lines import Lines
+from monitor.served.query import Asker
 from monitor.served.server import Server
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
@@ -77,6 +79,7 @@ class Mirror:
         server: Server,
         took: Took | None = None,
         site: Point = ABOUT,
+        erase: Erase | None = None,
     ) -> None:
         self.server = server
         self.written: list[str] = []
@@ -90,7 +93,7 @@ class Mirror:
             if took is not None:
                 took(points)
 
-        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock(), site=site)
+        self.sender = Sender(mirror, [mirror.name], store, book, write, SystemClock(), site=site, erase=erase)
 
     def catch_up(self, most: int = 1000) -> None:
         """Step until all is sent; no step may fail."""
@@ -119,7 +122,9 @@ def mirroring(
         described = entry(url, **more)
         kept = secrets or Secrets(store.with_name("secrets.toml"))
         server = Server(described, kept, timeout_s, store.parent)
+        asker = Asker(described, kept, store.parent, whose="the mirror's", timeout_s=timeout_s)
         try:
-            yield Mirror(store, described, book, server, took, site)
+            yield Mirror(store, described, book, server, took, site, eraser(asker, SITE))
         finally:
             server.close()
+            asker.close()

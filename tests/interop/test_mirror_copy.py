@@ -1,7 +1,7 @@
 """A mirror's copy on a real server, read as a store, answers every question as the store itself does.
 
-Three weeks with a change of the clocks, holes, readings that are late by hours and by days, flawed ones and
-every kind of record, sent piece by piece as they land to influxdb 1.6.7.
+Three weeks with a change of the clocks, holes, readings that are late by hours and by days, flawed ones,
+estimates made anew and every kind of record, sent piece by piece as they land to influxdb 1.6.7.
 """
 
 from __future__ import annotations
@@ -133,9 +133,16 @@ def both(tmp_path_factory: pytest.TempPathFactory, influx: Influx, opened_gate: 
             writer.append(reading for _, reading in coming[at:after])
             writer.commit()
             at = after
+            if day in (9, 13, 18):  # estimates are made anew, some of what was sent, some of what was not
+                start_ms = until_ms - 4 * DAY_MS - 1_234_567
+                new = (
+                    Reading(time_ms, "estimate", "state_of_charge", rng.randint(40, 100) / 100)
+                    for time_ms in range(start_ms, until_ms - HOUR_MS, 777_000)
+                )
+                writer.replace("estimate", start_ms, until_ms, new)
             if day % 3 == 1:  # a new process each time, some ended in the middle
                 with mirroring(path, opened_gate.url, site=ABOUT, send=["all"]) as mirror:
-                    for _ in range(rng.randint(1, 9)):
+                    for _ in range(rng.randint(5, 15)):
                         mirror.sender.step()
                         assert not mirror.sender.error
                     if day % 2:

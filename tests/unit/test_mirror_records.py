@@ -18,6 +18,7 @@ import pytest
 from monitor.clock import SteppedClock
 from monitor.errors import MirrorError, Trouble
 from monitor.mirror.book import Book, book_path, look_up
+from monitor.mirror.eraser import Erase
 from monitor.mirror.record_course import MOST_BYTES
 from monitor.mirror.sender import MOST_LINES, Sender
 from monitor.records import (
@@ -45,7 +46,7 @@ from monitor.store.documents import (
     transition_of,
 )
 from monitor.store.embedded import leave_request, open_reader, open_writer
-from monitor.store.mirrored_place import Point, What
+from monitor.store.mirrored_place import Gone, Point, What
 from monitor.store.mirrored_records import record
 from monitor.store.writer import EmbeddedWriter
 
@@ -118,8 +119,16 @@ class Far:
 class Mirror:
     """A sender that can be stopped and killed."""
 
-    def __init__(self, store: Path, far: Far, clock: Clock, send: Sequence[str] = ("all",)) -> None:
+    def __init__(
+        self,
+        store: Path,
+        far: Far,
+        clock: Clock,
+        send: Sequence[str] = ("all",),
+        erase: Erase | None = None,
+    ) -> None:
         self.store, self.far, self.clock, self.send = store, far, clock, list(send)
+        self.erase = erase
         self._open()
 
     def _open(self) -> None:
@@ -128,7 +137,15 @@ class Mirror:
             {"name": "hub", "url": "http://192.0.2.9:8086", "bucket": "hide", "send": self.send}
         )
         self.sender = Sender(
-            entry, ["hub"], self.store, self.book, self.far.write, self.clock, Random(3), site=SITE
+            entry,
+            ["hub"],
+            self.store,
+            self.book,
+            self.far.write,
+            self.clock,
+            Random(3),
+            site=SITE,
+            erase=self.erase,
         )
 
     def step(self) -> None:
@@ -476,6 +493,47 @@ def test_a_refused_record_blocks_nothing_is_told_once_and_comes_again_when_it_ch
     write("A")
     mirror.catch_up()
     assert far.documents("note")["outlook", 0] == '"A"'
+
+
+def test_what_was_replaced_is_taken_out_before_the_new_comes_and_a_server_that_cannot_is_told_of_once(
+    store: Path,
+) -> None:
+    def replace_estimates(value: float) -> None:
+        with open_writer(store, "UTC") as writer:
+            new = [Reading(NOON_MS + 7 + round(value), "estimate", VOLTAGE, value)]
+            writer.replace("estimate", NOON_MS, NOON_MS + 10_000, new)
+
+    def told() -> list[str]:
+        with open_reader(store) as reader:
+            return [event.text for event in reader.events(0, END_MS) if event.kind == "mirror"]
+
+    taken_out: list[tuple[str, int, int]] = []
+    trouble = [Trouble.UNREACHABLE, None, Trouble.DENIED, Trouble.CONTENT]
+
+    def erase(gone: Gone) -> None:
+        why = trouble.pop(0)
+        if why is not None:
+            raise MirrorError("no deleting here", why)
+        taken_out.append((gone.device, gone.start_ms, gone.end_ms))
+
+    replace_estimates(0.0)
+    mirror = Mirror(store, Far(Random(1)), Clock(NOON_MS), erase=erase)
+    mirror.catch_up()
+    replace_estimates(1.0)
+    mirror.step()
+    assert "no deleting" in mirror.sender.error
+    assert ("estimate", VOLTAGE, NOON_MS + 8) not in mirror.far.readings
+    mirror.catch_up()
+    assert taken_out == [("estimate", NOON_MS, NOON_MS + 10_000)]
+    assert ("estimate", VOLTAGE, NOON_MS + 8) in mirror.far.readings
+    for value in (2.0, 3.0):
+        replace_estimates(value)
+        mirror.catch_up()
+        assert ("estimate", VOLTAGE, NOON_MS + 7 + round(value)) in mirror.far.readings
+    mirror.sender.save()
+    assert trouble == []
+    (said,) = told()
+    assert said.startswith("The server does not delete: no deleting here. Estimates")
 
 
 def test_what_is_set_aside_once_is_sent_again_when_asked_for(store: Path) -> None:
