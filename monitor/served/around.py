@@ -8,7 +8,6 @@ from __future__ import annotations
 from bisect import bisect_left, insort
 from collections.abc import Sequence
 from heapq import merge
-from zoneinfo import ZoneInfo
 
 from monitor.records import Reading
 from monitor.served.measured import Channel, Column, Measured
@@ -29,8 +28,11 @@ def whole_hours(start_ms: int, end_ms: int) -> tuple[int, int]:
 class Around:
     """Asks for what is needed and remembers it. Calls raise ServerError."""
 
-    def __init__(self, measured: Measured, zone: ZoneInfo) -> None:
-        self._measured, self._zone = measured, zone
+    def __init__(self, measured: Measured, *, by_days: bool) -> None:
+        """by_days says that days' statistics are up to date and that only what lies around whole days is
+        asked for, so that one question tells of all of a device's channels."""
+        self._measured, self._by_days = measured, by_days
+        self._beside: dict[tuple[str, int, bool], dict[Channel, Good]] = {}
         self._columns: dict[tuple[str, int, int], dict[Channel, Column]] = {}
         self._flawed: dict[tuple[str, int, int], dict[tuple[str, int], Reading]] = {}
         self._coming: dict[Channel, tuple[list[int], dict[int, int]]] = {}
@@ -78,7 +80,7 @@ class Around:
 
     def before(self, channel: Channel, time_ms: int) -> Good | None:
         """The last good reading before a time, if near enough ever to be joined."""
-        there = self._measured.end_of(*channel, max(0, time_ms - FARTHEST_MS), time_ms, newest=True)
+        there = self._there(channel, time_ms, before=True)
         known, of = self._coming.get(channel, ([], {}))
         at = bisect_left(known, time_ms)
         if at and known[at - 1] >= time_ms - FARTHEST_MS:
@@ -87,13 +89,24 @@ class Around:
 
     def after(self, channel: Channel, time_ms: int) -> Good | None:
         """The first good reading at or after a time, if near enough ever to be joined."""
-        there = self._measured.end_of(*channel, time_ms, time_ms + FARTHEST_MS, newest=False)
+        there = self._there(channel, time_ms, before=False)
         known, of = self._coming.get(channel, ([], {}))
         at = bisect_left(known, time_ms)
         if at < len(known) and known[at] < time_ms + FARTHEST_MS:
             coming = known[at], of[known[at]]
             return coming if there is None else min(coming, there, key=lambda each: each[0])
         return there
+
+    def _there(self, channel: Channel, time_ms: int, *, before: bool) -> Good | None:
+        """What the server has before a time or from it on, if near enough."""
+        if not self._by_days:
+            span = (max(0, time_ms - FARTHEST_MS), time_ms) if before else (time_ms, time_ms + FARTHEST_MS)
+            return self._measured.end_of(*channel, *span, newest=before)
+        key = channel[0], time_ms, before
+        if key not in self._beside:
+            ask = self._measured.last_before_day if before else self._measured.first_after_day
+            self._beside[key] = ask([channel[0]], time_ms)
+        return self._beside[key].get(channel)
 
     def _day(self, device: str, day: LocalDay) -> dict[Channel, Column]:
         """A device's readings in the hours that a day touches."""

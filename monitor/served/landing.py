@@ -75,7 +75,7 @@ class ServedLanding:
     def take(self, pending: Iterable[Pending]) -> Batch:
         """The batch that makes readings land. Raises ServerError where the server cannot be asked for what
         that takes; `forget` is due then, too."""
-        work = _Work(self, Around(self._measured, self._zone))
+        work = _Work(self, Around(self._measured, by_days=True))
         return work.run(sorted(pending, key=itemgetter(0)))
 
     def channel(self, key: Key) -> Channel:

@@ -227,16 +227,31 @@ class Measured:
     def last_before_day(self, devices: Sequence[str], day_ms: int) -> dict[Channel, tuple[int, int]]:
         """The last good reading of each channel before a day began, if near enough ever to be joined: its
         time and its value in steps. From the days before, which are always up to date."""
+        span = max(0, day_ms - FARTHEST_MS - DAY_MS - HOUR_MS), day_ms
+        found = self._days_ends(devices, "last", span)
+        return {channel: end for channel, end in found.items() if end[0] >= day_ms - FARTHEST_MS}
+
+    def first_after_day(self, devices: Sequence[str], day_end_ms: int) -> dict[Channel, tuple[int, int]]:
+        """The first good reading of each channel after a day's end, likewise."""
+        found = self._days_ends(devices, "first", (day_end_ms, day_end_ms + FARTHEST_MS))
+        return {channel: end for channel, end in found.items() if end[0] < day_end_ms + FARTHEST_MS}
+
+    def _days_ends(
+        self, devices: Sequence[str], which: str, span: tuple[int, int]
+    ) -> dict[Channel, tuple[int, int]]:
+        """The first or last reading of the first or last day of each channel that begins in a span."""
         if not devices:
             return {}
-        named, where = self._of(devices, max(0, day_ms - FARTHEST_MS - DAY_MS - HOUR_MS), day_ms)
+        named, where = self._of(devices, *span)
+        fields = f'"{which}_ms", "{which}"'
         found: dict[Channel, tuple[int, int]] = {}
-        statement = f'SELECT "last_ms", "last" FROM "{DAYS}" WHERE {where} GROUP BY "device", "quantity"'
-        for rows in self._asker.ask(statement):
+        for rows in self._asker.ask(
+            f'SELECT {fields} FROM "{DAYS}" WHERE {where} GROUP BY "device", "quantity"'
+        ):
             channel = named[rows.tags["device"]], rows.tags["quantity"]
-            for _, last_ms, value in rows.values:
-                if last_ms is not None and last_ms >= day_ms - FARTHEST_MS:
-                    found[channel] = last_ms, round(value * STEPS[channel[1]])
+            ends = [(at, round(value * STEPS[channel[1]])) for _, at, value in rows.values if at is not None]
+            if ends and (which == "last" or channel not in found):
+                found[channel] = ends[-1 if which == "last" else 0]
         return found
 
     def _of(self, devices: Sequence[str], start_ms: int, end_ms: int) -> tuple[dict[str, str], str]:

@@ -1,0 +1,123 @@
+"""72 hours of a store on a server that is stopped, killed, stuck, busy, forbidden and cut off, by a writer
+that is killed at random moments: what was committed is there once, and every day is as it would be without.
+
+influxdb, nginx and the shelf are real, the writer is a process; only time is driven, half an hour in
+some hundredths of a second. What happens is drawn anew in every run; the seed is printed.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from monitor.records import Reading
+from monitor.store.embedded import open_writer
+from tests.faults.served_child import COMMITS, done, halves
+from tests.faults.test_mirror_campaign import TROUBLES, Far
+from tests.interop.brokers import wait_for
+from tests.interop.mirror_world import BUCKET
+from tests.interop.series_servers import Gate, Influx, Relay
+from tests.interop.served_world import ServedSite
+
+KILLS = 10
+EVER_MS = 2**50
+DAYS = date(2026, 11, 1), date(2026, 12, 31)
+
+
+@contextmanager
+def writing(site: ServedSite, url: str, seed: int, log: Path) -> Iterator[None]:
+    """Writers as processes, the next as soon as one is killed."""
+    log.touch()
+    command = [sys.executable, "-m", "tests.faults.served_child", str(site.folder), url, str(seed), str(log)]
+    child = subprocess.Popen(command)
+    try:
+        wait_for(lambda: "began" in log.read_text())
+        yield
+    finally:
+        child.terminate()
+        child.wait(timeout=20)
+
+
+def kill(log: Path) -> None:
+    """Kill the writer that began last."""
+    newest = [line.split()[1] for line in log.read_text().splitlines() if line.startswith("began")][-1]
+    with suppress(ProcessLookupError):
+        os.kill(int(newest), signal.SIGKILL)
+
+
+def embedded_days(folder: Path, readings: list[list[Reading]]) -> list[object]:
+    """Each day as the embedded store has it, of the same readings."""
+    with open_writer(folder / "embedded.db", "Europe/London") as writer:
+        writer.rank_devices(["shunt", "charger", "shed"])
+        for batch in readings:
+            writer.append(batch)
+            writer.commit()
+        return list(writer.days(*DAYS))
+
+
+@pytest.mark.timed
+def test_after_72_hours_of_trouble_and_kills_every_reading_is_there_once(tmp_path: Path) -> None:
+    (folder := tmp_path / "server").mkdir()
+    with Influx(folder) as influx, Gate(folder, influx.port) as gate:
+        influx.ask(f"CREATE DATABASE {BUCKET}")
+        live_through(tmp_path, influx, gate)
+
+
+def live_through(tmp_path: Path, influx: Influx, gate: Gate) -> None:
+    seed = random.SystemRandom().randrange(10**6)
+    print("seed", seed)
+    rng = random.Random(seed)
+    relay = Relay(gate.port)
+    far = Far(influx, gate, relay)
+    site = ServedSite(tmp_path / "hide", relay.url)
+    log = tmp_path / "log"
+    coming = halves(seed)
+    kills = sorted(rng.sample(range(5, COMMITS), KILLS))
+    troubles = [*TROUBLES]
+    rng.shuffle(troubles)
+    starts = sorted(rng.sample(range(5, COMMITS - 10), len(troubles)))
+    try:
+        with writing(site, relay.url, seed, log):
+            ends_at = 0
+            deadline_s = time.monotonic() + 300
+            while done(log) < COMMITS - 1:
+                assert time.monotonic() < deadline_s, log.read_text()[-2000:]
+                at = done(log)
+                if kills and at >= kills[0]:
+                    kills.pop(0)
+                    time.sleep(rng.uniform(0, 0.05))
+                    kill(log)
+                if far.trouble and at >= ends_at:
+                    far.recover()
+                elif not far.trouble and starts and at >= starts[0]:
+                    starts.pop(0)
+                    far.get_into(troubles.pop())
+                    ends_at = at + rng.randint(2, 6)
+                time.sleep(0.005)
+        if far.trouble:
+            far.recover()
+        with site.writer() as writer:
+            for _ in range(20):
+                site.clock.skip(3600)
+                writer.commit()
+            assert (writer._shelf.waiting, writer._shelf.refused()) == (0, [])
+        with site.reader(gate.url) as reader:
+            found = list(reader.readings(0, EVER_MS))
+            assert len(found) == len(set(found)), f"seed {seed}"
+            assert set(found) == {each for batch in coming for each in batch}, f"seed {seed}"
+            assert reader.days(*DAYS) == embedded_days(tmp_path, coming), f"seed {seed}"
+            assert reader.note("made") == str(COMMITS - 1)
+            made = [event.text for event in reader.events(0, EVER_MS) if event.kind == "made"]
+            assert set(made) == {str(number) for number in range(0, COMMITS, 10)}, f"seed {seed}"
+    finally:
+        relay.close()
