@@ -14,6 +14,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_alarms     the command that shows alarms and takes a person's answers
     cli_notify     the command that shows the outbox and tries the channels
     cli_store      the command that looks after the store's file
+    cli_match      the command that finds a register map from what a display shows
     cli_mirror     the command that copies readings to servers, and tells how far it is
     cli_find       the command that looks for devices on lines and hosts
     cli_scan       the command that reads all registers of a device into a dump
@@ -50,6 +51,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     bank           charge stage, state of charge, ledger; pure
     derive         powers, net current, conversion efficiency; pure
     poll           who is due, time-outs, back-off, each device's health
+    match          which register holds what, from a dump of registers and a display; pure
     devices        profiles, requests, Modbus and text lines
     site           the site file
     records        the frozen values that travel between the rooms

@@ -129,6 +129,7 @@ def _add_rooms() -> None:
     from monitor.cli_estimate import estimate
     from monitor.cli_find import find
     from monitor.cli_log import log
+    from monitor.cli_match import match
     from monitor.cli_mirror import mirror
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
@@ -148,6 +149,7 @@ def _add_rooms() -> None:
     main.add_command(estimate)
     main.add_command(rebuild)
     main.add_command(log)
+    main.add_command(match)
     main.add_command(mirror)
     main.add_command(find)
     main.add_command(notify)

@@ -5,6 +5,7 @@
     ├── ProfileError         a device profile cannot be used (also a ValueError)
     ├── MapError             the description of a table's columns cannot be used (also a ValueError)
     ├── TableError           a table of readings cannot be imported (also a ValueError)
+    ├── MatchError           a dump of registers or what was seen beside it cannot be used (also a ValueError)
     ├── StoreError           the store cannot be opened, read or written
     │   └── ServerError      the server that holds it did not answer as it should
     ├── SunError             what the sun should give the array cannot be worked out
@@ -82,6 +83,16 @@ class MapError(NightbankError, ValueError):
 
 class TableError(NightbankError, ValueError):
     """A table of readings cannot be imported; the text says which line and what to change."""
+
+
+class MatchError(NightbankError, ValueError):
+    """A dump of registers, or what was seen beside it, cannot be used; `problems` lists each fault with line.
+    """
+
+    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
+        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
+        self.file = file
+        self.problems = problems
 
 
 class StoreError(NightbankError):

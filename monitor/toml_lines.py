@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import MapError, Problem, ProfileError, SiteError
+from monitor.errors import MapError, MatchError, Problem, ProfileError, SiteError
 
 TomlPath = tuple[str | int, ...]
 """Keys and array indexes from the top: ("devices", 0, "port")."""
@@ -171,7 +171,7 @@ def _unescape(match: re.Match[str]) -> str:
 
 
 def load_toml(
-    path: Path, error: type[SiteError] | type[ProfileError] | type[MapError] = SiteError
+    path: Path, error: type[SiteError] | type[ProfileError] | type[MapError] | type[MatchError] = SiteError
 ) -> tuple[dict[str, Any], TomlLines]:
     """The tables of a TOML file and the lines of its keys.
 

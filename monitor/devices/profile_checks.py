@@ -6,6 +6,7 @@ Each check yields (path of the key, what is wrong and what to do); `profile_file
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import product
 
 from monitor.devices.profile_entries import (
     FieldEntry,
@@ -16,7 +17,7 @@ from monitor.devices.profile_entries import (
     ValueEntry,
 )
 from monitor.devices.sunspec.models import definition, paths
-from monitor.devices.words import REGISTERS, sentinel_for
+from monitor.devices.words import REGISTERS, is_half, sentinel_for
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.toml_lines import TomlPath, did_you_mean
 
@@ -41,7 +42,7 @@ def modbus_faults(entry: ModbusEntry) -> Faults:
         if gap.first > gap.last:
             yield ("gaps", index, "last"), f"reversed: first {gap.first} lies behind last {gap.last}"
     yield from _repeated("points", entry.points)
-    taken: dict[tuple[int, int], str] = {}
+    taken: dict[tuple[int, int, str], str] = {}
     for index, point in enumerate(entry.points):
         here: TomlPath = ("points", index)
         yield from _value_faults(here, point, point.bits)
@@ -53,8 +54,9 @@ def modbus_faults(entry: ModbusEntry) -> Faults:
                     (*here, "address"),
                     (f"lies in the gap {gap.first} to {gap.last} that must not be read; correct one of them"),
                 )
-        for address in addresses:
-            other = taken.setdefault((point.function, address), point.quantity)
+        halves = (point.encoding[-2:],) if is_half(point.encoding) else ("hi", "lo")
+        for address, half in product(addresses, halves):
+            other = taken.setdefault((point.function, address, half), point.quantity)
             if other != point.quantity:
                 yield (
                     (*here, "address"),

@@ -15,11 +15,14 @@ from typing import Literal
 from monitor.quantities import Fault, Stage
 from monitor.records import Quality, Reading
 
-Encoding = Literal["u16", "s16", "u32", "s32", "f32"]
+Encoding = Literal["u16", "s16", "u32", "s32", "f32", "u8hi", "u8lo", "s8hi", "s8lo"]
 WordOrder = Literal["high_first", "low_first"]
 
-REGISTERS: Mapping[Encoding, int] = {"u16": 1, "s16": 1, "u32": 2, "s32": 2, "f32": 2}
-"""How many registers an encoding takes."""
+REGISTERS: Mapping[Encoding, int] = {
+    **{"u16": 1, "s16": 1, "u32": 2, "s32": 2, "f32": 2},
+    **{"u8hi": 1, "u8lo": 1, "s8hi": 1, "s8lo": 1},
+}
+"""How many registers an encoding takes; two halves, hi and lo, may share one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,19 @@ def number_from(
         pattern = words[1] << 16 | words[0]
     if encoding == "f32":
         return _shortest(struct.unpack(">f", struct.pack(">I", pattern))[0])
-    return _signed(pattern, 16 * len(words)) if encoding[0] == "s" else pattern
+    if is_half(encoding):
+        pattern = pattern >> 8 if encoding.endswith("hi") else pattern & 0xFF
+    return _signed(pattern, bits_of(encoding)) if encoding[0] == "s" else pattern
+
+
+def is_half(encoding: Encoding) -> bool:
+    """Whether an encoding is the high or the low half of a register."""
+    return encoding.endswith(("hi", "lo"))
+
+
+def bits_of(encoding: Encoding) -> int:
+    """How many bits an encoding has."""
+    return 8 if is_half(encoding) else 16 * REGISTERS[encoding]
 
 
 def sentinel_for(number: float, encoding: Encoding) -> float:
@@ -82,7 +97,7 @@ def sentinel_for(number: float, encoding: Encoding) -> float:
     """
     if encoding == "f32":
         return _shortest(struct.unpack(">f", struct.pack(">f", number))[0])
-    bits = 16 * REGISTERS[encoding]
+    bits = bits_of(encoding)
     lowest = -(1 << bits - 1) if encoding[0] == "s" else 0
     if number != int(number) or not lowest <= number < 1 << bits:
         raise ValueError(f"{number:g} does not fit {encoding}")

@@ -1,0 +1,19 @@
+"""Which register holds what: a dump of a device's registers laid beside what its display showed.
+
+    dump        the registers at several times, from a CSV file
+    seen        what the display showed at some of these times, from a TOML file
+    habits      what is looked for, and how devices usually write it
+    columns     every register, pair and half of a register as a number over time
+    candidates  the columns that agree with what was shown, in some scale and offset
+    joint       all quantities at once: neighbours, common habits, no register twice
+    groups      candidates that are one place, or the same value in another place
+    gates       when a place may be called certain
+    asking      the one reading or act that would separate what is left
+    answer      all of it put together; the document of `nightbank match --json`
+    words       the answer for a person
+    profile     the answer as a profile that `monitor.devices` reads
+
+Pure functions but for the two readers of files. A place is never called certain because it is the best one,
+only where nothing else that a device may carry would have agreed as well. Imports errors, quantities, records
+and toml_lines, and nothing that needs a compiler.
+"""

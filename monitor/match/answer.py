@@ -1,0 +1,161 @@
+"""The answer of a match: for each quantity that the display shows, where it lives and how sure that is."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from monitor.match.candidates import Candidate, Finder, by_chance
+from monitor.match.columns import columns_of
+from monitor.match.dump import Dump
+from monitor.match.gates import Doubt, doubts
+from monitor.match.groups import Choice, choices
+from monitor.match.habits import SOUGHT
+from monitor.match.joint import weigh
+from monitor.match.records_kept import in_company, keeps_records
+from monitor.match.seen import Look, Shown, coarsened
+
+State = Literal["certain", "likely", "open"]
+
+LIKELY = 0.5
+"""From this share of belief on a place is likely (our choice: more often right than not)."""
+
+TOLD = 0.02
+"""Candidates with less belief are not told (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One quantity: what was shown beside which snapshots, the state, the choices that are left, and why it
+    is not certain.
+    """
+
+    quantity: str
+    indexes: tuple[int, ...]
+    shown: tuple[Shown, ...]
+    state: State
+    choices: tuple[Choice, ...]
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def best(self) -> Candidate | None:
+        """The most believed reading, None where nothing agrees."""
+        return self.choices[0].spots[0].best if self.choices else None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Findings in the order of SOUGHT, for the quantities that were shown."""
+
+    findings: tuple[Finding, ...]
+
+
+def match(dump: Dump, looks: Sequence[Look]) -> Answer:
+    """Where the shown quantities live in the dump's registers."""
+    looks = coarsened(looks)
+    shown = [quantity for quantity in SOUGHT if any(quantity in look.shown for look in looks)]
+    columns = columns_of(dump)
+    finder = Finder(columns)
+    candidates = {quantity: finder.find(quantity, looks) for quantity in shown}
+    chance = {quantity: by_chance(quantity, looks) for quantity in shown}
+    beliefs = weigh(candidates, chance, Counter(function for function, _ in dump.places))
+    found = {quantity: choices(candidates[quantity], beliefs[quantity]) for quantity in shown}
+    left = {quantity: doubts(quantity, found[quantity], dump, looks) for quantity in shown if found[quantity]}
+    likely = {
+        quantity: ranked[0].spots[0].best
+        for quantity, ranked in found.items()
+        if ranked and ranked[0].share >= LIKELY
+    }
+    for quantity, own in left.items():
+        if quantity in likely and _shares(quantity, likely):
+            left[quantity] = (*own, "shared")
+    live = [
+        found[quantity][0].spots[0].best
+        for quantity, own in left.items()
+        if not {"extreme", "rivals", "lag", "little"} & set(own)
+    ]
+    if not keeps_records(columns, list(likely.values()), live):
+        for quantity, own in left.items():
+            slow = SOUGHT[quantity].unit == "°C"  # the air, and whatever lies in it, goes the same way
+            if "extreme" in own and not slow and in_company(found[quantity][0].spots[0].best, live):
+                left[quantity] = tuple(doubt for doubt in own if doubt != "extreme")
+    return Answer(
+        tuple(_finding(quantity, found[quantity], left.get(quantity, ()), looks) for quantity in shown)
+    )
+
+
+def _shares(quantity: str, likely: Mapping[str, Candidate]) -> bool:
+    """Whether another quantity is believed to live in the same register, or in the same half of it."""
+    own = likely[quantity].column
+    return any(
+        set(own.registers) & set(other.column.registers)
+        and {own.encoding[1:], other.column.encoding[1:]} != {"8hi", "8lo"}
+        for name, other in likely.items()
+        if name != quantity
+    )
+
+
+def _finding(
+    quantity: str, found: Sequence[Choice], left: tuple[Doubt, ...], looks: Sequence[Look]
+) -> Finding:
+    read = [look for look in looks if quantity in look.shown]
+    state: State = "open"
+    one_of_two = "through" in left and len(found[0].spots) == 1  # and nothing says which of the two it is
+    if found and found[0].share >= LIKELY and not one_of_two:
+        state = "likely" if left else "certain"
+    kept = [choice for number, choice in enumerate(found) if number == 0 or choice.share >= TOLD]
+    indexes, shown = tuple(look.index for look in read), tuple(look.shown[quantity] for look in read)
+    return Finding(quantity, indexes, shown, state, tuple(kept), left)
+
+
+def document(answer: Answer, ask: str | None) -> dict[str, Any]:
+    """The answer as `nightbank match --json` prints it.
+
+    The place of an open quantity is the best of its candidates, null where nothing agrees. candidates are all
+    that is left, the chosen one first, each with its place, how it is read and its share of belief.
+    """
+    return {"quantities": {finding.quantity: _entry(finding) for finding in answer.findings}, "ask": ask}
+
+
+def _entry(finding: Finding) -> dict[str, Any]:
+    told = [
+        {**place(spot.best, finding.quantity), "share": round(spot.share, 3)}
+        for choice in finding.choices
+        for spot in choice.spots
+    ]
+    if finding.best is None:
+        names = ("function", "address", "encoding", "word_order", "scale", "offset")
+        return {"state": finding.state, **dict.fromkeys(names), "candidates": []}
+    return {"state": finding.state, **place(finding.best, finding.quantity), "candidates": told}
+
+
+def place(candidate: Candidate, quantity: str) -> dict[str, Any]:
+    """Where and how a candidate is read: value = raw * scale + offset."""
+    column, form = candidate.column, candidate.form
+    turned = -1 if form.sign == "turned" else 1
+    return {
+        "function": column.function,
+        "address": column.address,
+        "encoding": encoding(candidate, quantity),
+        "word_order": column.word_order,
+        "scale": turned * form.scale,
+        "offset": turned * form.offset,
+    }
+
+
+def encoding(candidate: Candidate, quantity: str) -> str:
+    """The encoding to write down: signed where the quantity may go below zero and nothing speaks against it.
+
+    A whole number that never had its highest bit set reads the same either way; only the next cold night, or
+    the first discharge, would tell.
+    """
+    column = candidate.column
+    may_be_negative = SOUGHT[quantity].unit in ("A", "°C") and candidate.form.offset > -1
+    if not may_be_negative or column.encoding[0] != "u":
+        return column.encoding
+    bits = {"word": 16, "pair": 32, "half": 8}[column.kind]
+    reach = ((1 << bits - 1) - 1) * candidate.form.scale
+    roomy = reach >= (60 if SOUGHT[quantity].unit == "A" else 90)
+    return f"s{column.encoding[1:]}" if roomy else column.encoding

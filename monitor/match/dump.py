@@ -1,0 +1,115 @@
+"""A dump: every readable register of a device at some times, as CSV `time,function,address,word`."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+
+from monitor.errors import MatchError, Problem
+from monitor.records import to_ms
+
+HEADER = ("time", "function", "address", "word")
+BOUNDS = {"function": (3, 4), "address": (0, 0xFFFF), "word": (0, 0xFFFF)}
+
+Place = tuple[int, int]
+"""Function (3 or 4) and address, counted from 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """All registers that answered at one time."""
+
+    time_ms: int
+    words: Mapping[Place, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Dump:
+    """Snapshots in order of time, at least one."""
+
+    snapshots: tuple[Snapshot, ...]
+
+    def index_of(self, time_ms: int) -> int | None:
+        """Which snapshot was taken at that very time."""
+        times = [snapshot.time_ms for snapshot in self.snapshots]
+        return times.index(time_ms) if time_ms in times else None
+
+    @property
+    def places(self) -> list[Place]:
+        """Every register that answered at least once, in order."""
+        return sorted({place for snapshot in self.snapshots for place in snapshot.words})
+
+    def holes(self, function: int) -> list[tuple[int, int]]:
+        """First and last address of each stretch between two registers of a function that did not answer."""
+        addresses = [address for own, address in self.places if own == function]
+        return [(before + 1, after - 1) for before, after in pairwise(addresses) if after > before + 1]
+
+
+def load_dump(path: Path) -> Dump:
+    """The dump in a CSV file. Raises MatchError with the line of what is wrong."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as fault:
+        raise _wrong(path, None, "file", f"cannot be read ({fault.strerror}); check its name") from fault
+    except UnicodeDecodeError as fault:
+        raise _wrong(path, None, "file", "is not UTF-8 text; a dump is a CSV file") from fault
+    taken: dict[int, dict[Place, int]] = {}
+    for line, time_ms, place, word in _rows(path, text):
+        words = taken.setdefault(time_ms, {})
+        if words.setdefault(place, word) != word:
+            told = f"function {place[0]}, address {place[1]} has two different words at this time; keep one"
+            raise _wrong(path, line, "address", told)
+    if not taken:
+        raise _wrong(path, None, "file", "holds no registers; below the header comes one line for each")
+    return Dump(tuple(Snapshot(time_ms, taken[time_ms]) for time_ms in sorted(taken)))
+
+
+def _rows(path: Path, text: str) -> Iterator[tuple[int, int, Place, int]]:
+    lines = csv.reader(text.splitlines())
+    header = tuple(field.strip() for field in next(lines, []))
+    if header != HEADER:
+        raise _wrong(path, 1, "header", f"must read {','.join(HEADER)}")
+    times: dict[str, int] = {}
+    for row in lines:
+        line = lines.line_num
+        if not row:
+            continue
+        if len(row) != len(HEADER):
+            raise _wrong(path, line, "row", f"holds {len(row)} fields, not {len(HEADER)}; was it cut off?")
+        if row[0] not in times:
+            try:
+                times[row[0]] = moment_ms(row[0])
+            except ValueError as fault:
+                raise _wrong(path, line, "time", str(fault)) from fault
+        function, address, word = (
+            _whole(path, line, key, text) for key, text in zip(HEADER[1:], row[1:], strict=True)
+        )
+        yield line, times[row[0]], (function, address), word
+
+
+def moment_ms(text: str) -> int:
+    """UTC ms of an ISO 8601 time; one without zone is UTC. Raises ValueError that says what to write."""
+    try:
+        moment = datetime.fromisoformat(text.strip())
+        return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=UTC))
+    except (ValueError, OverflowError) as fault:
+        raise ValueError(f"is {text!r}; write it like 2026-11-25T10:30:00Z") from fault
+
+
+def _whole(path: Path, line: int, key: str, text: str) -> int:
+    low, high = BOUNDS[key]
+    try:
+        number = int(text)
+    except ValueError as fault:
+        raise _wrong(path, line, key, f"is {text!r}; it must be a whole number") from fault
+    if not low <= number <= high:
+        raise _wrong(path, line, key, f"is {number}; it must be {low} to {high}")
+    return number
+
+
+def _wrong(path: Path, line: int | None, key: str, text: str) -> MatchError:
+    return MatchError(str(path), (Problem(key, line, text),))

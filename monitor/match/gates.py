@@ -1,0 +1,260 @@
+"""When a place may be called certain: only where each of these doubts is answered by what was shown.
+
+    little    too few digits have changed: another register may agree by chance
+    lag       one look agrees only with the display's lag
+    twin      another place holds the very same values
+    rivals    another place, or the same one read in another way, agrees as well or nearly so
+    extreme   a record of the highest or lowest would have gone the same way: it must have risen and fallen
+    alike     another quantity would have shown the same digits at every look; it is named: net (the bank's
+              current), charge, array, load, through (a controller without a converter passes the array's
+              current on), probe (another one of the controller), month (the month's energy on its first day)
+    shared    another quantity is as likely to live in the same register
+
+What 'alike' means is physics: the bank's current is charge less load, and a converter keeps a part of the
+power. All limits are our choice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from typing import Literal
+
+from monitor.match.dump import Dump
+from monitor.match.groups import Choice
+from monitor.match.seen import Look, Shown
+
+Doubt = Literal[
+    "little",
+    "lag",
+    "twin",
+    "rivals",
+    "extreme",
+    "net",
+    "charge",
+    "array",
+    "load",
+    "through",
+    "probe",
+    "month",
+    "shared",
+]
+
+RIVAL_SHARE = 0.002
+"""A rival with less belief than this is no longer one."""
+
+OTHERS_SHARE = 0.015
+"""So much belief may be left for all rivals together and for no register at all."""
+
+MOVED = 1.5
+"""Digits must have moved by so many steps at least."""
+
+SOLAR = ("charge_current_A", "array_voltage_V", "array_current_A", "array_power_W")
+"""Of these every day's lowest is the night's nothing: a value above it that falls is no record."""
+
+APART = 3.5
+"""Digits so many steps apart are different for certain, whatever is rounded, cut or late by little."""
+
+WARMING_W, WARMING_A = 50.0, 3.0
+"""From here on a controller warms itself so that its probes part."""
+
+THROUGH = 1.25
+"""An array's voltage below so many times the bank's is the bank's own and the drop of a controller."""
+
+BELOW_FLOAT_V = 12.9
+"""No controller holds a battery of nominal 12 V so low, however hot it is."""
+
+MOST_LOSS = 1.15
+"""A converter takes no more than so many times what it gives."""
+
+COMMON_LOSS = 0.015
+"""At least this share of the array's power a converter keeps for itself."""
+
+EDGE_OF_DAY = timedelta(hours=14)
+"""No clock on earth is farther from UTC."""
+
+
+def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[Look]) -> tuple[Doubt, ...]:
+    """What speaks against calling the first choice certain; nothing, where it is."""
+    first = found[0]
+    read = [look.shown[quantity] for look in looks if quantity in look.shown]
+    left: list[Doubt] = []
+    if not _moved(quantity, read, first):
+        left.append("little")
+    if not first.spots[0].strict:
+        left.append("lag")
+    if len(first.spots) > 1:
+        left.append("twin")
+    others = [choice.share for choice in found[1:]]
+    if max(others, default=0.0) > RIVAL_SHARE or 1 - first.share > OTHERS_SHARE or _shifted(found):
+        left.append("rivals")
+    if quantity != "energy_today_Wh" and not proven(quantity, first):
+        left.append("extreme")
+    shown = [look.shown for look in looks if quantity in look.shown]
+    alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if not any(map(apart, shown))]
+    through = quantity in ("charge_current_A", "array_current_A") and any(map(_through, shown))
+    left += ["through" if through and doubt in ("array", "charge") else doubt for doubt in alike]
+    if quantity == "energy_today_Wh" and _first_of_month(dump, looks):
+        left.append("month")
+    return tuple(left)
+
+
+def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
+    """Whether the digits have changed enough, by the display's steps and by the register's own."""
+    best = first.spots[0].best
+    own_step = 0.0 if best.column.kind == "float" else abs(best.form.scale)
+    values, step = [told.value for told in read], read[0].step
+    if own_step > APART * step and max(values) - min(values) < APART * own_step:
+        return False
+    if quantity == "energy_today_Wh":
+        return len(set(values)) >= 2 and max(values) >= 30 * step and max(values) - min(values) >= 5 * step
+    return len(read) > 1 and max(values) - min(values) >= MOVED * step
+
+
+def proven(quantity: str, choice: Choice) -> bool:
+    """Whether the register is no record of the day's highest or lowest: it has risen and fallen, or fallen by
+    day where the lowest is known to be nothing."""
+    values = [value for value in choice.spots[0].best.values() if value is not None]
+    steps = [after - before for before, after in pairwise(values)]
+    fell, rose = any(step < 0 for step in steps), any(step > 0 for step in steps)
+    return fell and (rose or quantity in SOLAR)
+
+
+def _shifted(found: Sequence[Choice]) -> bool:
+    """Whether a float agrees that begins one register off: the half that tells most is right in it, too."""
+    first = found[0].spots[0].best.column
+    others = [choice.spots[0].best.column for choice in found[1:]]
+    return first.kind == "float" and any(
+        other.kind == "float" and set(other.registers) & set(first.registers) for other in others
+    )
+
+
+def _first_of_month(dump: Dump, looks: Sequence[Look]) -> bool:
+    """Whether it may be the first of a month anywhere: then today's energy is the month's as well."""
+    moments = [datetime.fromtimestamp(dump.snapshots[look.index].time_ms / 1000, UTC) for look in looks]
+    return any(1 in ((m - EDGE_OF_DAY).day, m.day, (m + EDGE_OF_DAY).day) for m in moments)
+
+
+Seen = Mapping[str, Shown]
+
+
+def _apart(quantity: str, other: str) -> Callable[[Seen], bool]:
+    """Whether two shown quantities differ for certain, whatever their signs."""
+
+    def apart(seen: Seen) -> bool:
+        if quantity not in seen or other not in seen:
+            return False
+        one, two = seen[quantity], seen[other]
+        return abs(abs(one.value) - abs(two.value)) >= APART * max(one.step, two.step)
+
+    return apart
+
+
+def _flows(seen: Seen, *names: str) -> bool:
+    """Whether one of these is shown well above zero."""
+    return any(name in seen and seen[name].value >= APART * seen[name].step for name in names)
+
+
+def _charges(seen: Seen) -> bool:
+    return _flows(seen, "charge_current_A", "array_current_A")
+
+
+def _not_net(seen: Seen) -> bool:
+    """For a charge current: a load is on, so that the bank's current is another."""
+    return _flows(seen, "load_current_A") or _apart("charge_current_A", "battery_current_A")(seen)
+
+
+def _not_charge(seen: Seen) -> bool:
+    """For the bank's current: it flows out, or a load takes a part of the charge."""
+    told = seen["battery_current_A"]
+    out = told.value <= -APART * told.step
+    return out or _flows(seen, "load_current_A") or _apart("battery_current_A", "charge_current_A")(seen)
+
+
+def _not_load(seen: Seen) -> bool:
+    """For the bank's current: something charges, or the load shows another current."""
+    return _charges(seen) or _apart("battery_current_A", "load_current_A")(seen)
+
+
+def _load_not_net(seen: Seen) -> bool:
+    """For a load current: the bank's current is another one, or must be since something charges."""
+    return _charges(seen) or _apart("load_current_A", "battery_current_A")(seen)
+
+
+def _converted(current: str, other: str) -> Callable[[Seen], bool]:
+    """Whether array and charge current must differ: shown so, or a converter works between them."""
+
+    def apart(seen: Seen) -> bool:
+        if _apart(current, other)(seen):
+            return True
+        if current not in seen or not _has_converter(seen):
+            return False
+        share = 1 - seen["battery_voltage_V"].value / seen["array_voltage_V"].value
+        return seen[current].value * share >= APART * seen[current].step
+
+    return apart
+
+
+def _has_converter(seen: Seen) -> bool:
+    """Whether array and bank stand at different voltages while the controller passes on all that it can.
+
+    A controller without converter ties them together, but for the times at which it holds the bank's voltage:
+    then the array's is a mean of tied and open. It does not hold back below every float voltage; or else its
+    power would be far above the bank's volts times the charge current.
+    """
+    if "array_voltage_V" not in seen or "battery_voltage_V" not in seen or not _charges(seen):
+        return False
+    bank_V = seen["battery_voltage_V"].value
+    if seen["array_voltage_V"].value < THROUGH * bank_V:
+        return False
+    batteries = 1 if bank_V < 18 else 2 if bank_V < 36 else 4
+    if bank_V <= BELOW_FLOAT_V * batteries:
+        return True
+    if "array_power_W" not in seen or "charge_current_A" not in seen:
+        return False
+    return seen["array_power_W"].value <= MOST_LOSS * bank_V * seen["charge_current_A"].value
+
+
+def _through(seen: Seen) -> bool:
+    """Whether the array hangs on the bank without a converter: a current flows and its volts are like the
+    bank's.
+    """
+    if "array_voltage_V" not in seen or "battery_voltage_V" not in seen or not _charges(seen):
+        return False
+    return seen["array_voltage_V"].value < THROUGH * seen["battery_voltage_V"].value
+
+
+def _lossy(seen: Seen) -> bool:
+    """For the array's power: what reaches the bank is less by more than the digits could hide."""
+    told = seen["array_power_W"]
+    if "charge_current_A" in seen and "battery_voltage_V" in seen:
+        amps, volts = seen["charge_current_A"], seen["battery_voltage_V"]
+        unsure = amps.step * volts.value + volts.step * amps.value + told.step
+        if told.value - amps.value * volts.value > 1.5 * unsure:
+            return True
+    return told.value * COMMON_LOSS >= 1.5 * told.step
+
+
+def _under_load(seen: Seen) -> bool:
+    """For the controller's temperature: it works so hard that its other probes are warmer or cooler."""
+    watts, amps = seen.get("array_power_W"), seen.get("charge_current_A")
+    return (watts is not None and watts.value >= WARMING_W) or (amps is not None and amps.value >= WARMING_A)
+
+
+def _not_bank(seen: Seen) -> bool:
+    """For the array's voltage: it stands apart from the bank's."""
+    told = seen["array_voltage_V"]
+    return _apart("array_voltage_V", "battery_voltage_V")(seen) or told.value < 5
+
+
+ALIKE: Mapping[str, Mapping[Doubt, Callable[[Seen], bool]]] = {
+    "charge_current_A": {"net": _not_net, "array": _converted("charge_current_A", "array_current_A")},
+    "battery_current_A": {"charge": _not_charge, "load": _not_load},
+    "array_current_A": {"charge": _converted("array_current_A", "charge_current_A")},
+    "array_power_W": {"charge": _lossy},
+    "array_voltage_V": {"net": _not_bank},
+    "load_current_A": {"net": _load_not_net},
+    "controller_temperature_C": {"probe": _under_load},
+}
+"""For each quantity the others that may look like it, and whether a look tells them apart."""

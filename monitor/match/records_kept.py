@@ -1,0 +1,62 @@
+"""Whether a device keeps records of the highest and lowest, and whether a place lies among live values.
+
+A register that has only risen may be today's highest. Where no register of the device looks like such a
+record of any quantity that has turned, and the place lies among proven live ones, it is none itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import accumulate, pairwise
+
+from monitor.match.candidates import Candidate
+from monitor.match.columns import Column
+
+COMPANY = 3
+"""So many proven live quantities must lie near."""
+
+NEAR = 12
+"""At most so many registers away."""
+
+LIKE = 1.6
+"""A record lies no farther from the highest, or the lowest, that was dumped so far than so many times it."""
+
+
+def keeps_records(columns: Sequence[Column], found: Sequence[Candidate], live: Sequence[Candidate]) -> bool:
+    """Whether any register but those found could be a moving record of one of the live quantities."""
+    own = {register for candidate in found for register in candidate.column.registers}
+    moving = [
+        column
+        for column in columns
+        if column.moves and not own & set(column.registers) and (_rises(column) or _rises(column, -1))
+    ]
+    return any(_records(column, candidate.column) for candidate in live for column in moving)
+
+
+def _rises(column: Column, sign: int = 1) -> bool:
+    raws = [sign * raw for raw in column.raws if raw is not None]
+    return all(before <= after for before, after in pairwise(raws))
+
+
+def _records(column: Column, live: Column) -> bool:
+    """Whether a moving column may hold the highest, or the lowest, of a live one, written like it."""
+    if column.kind != live.kind or column.word_order != live.word_order:
+        return False
+    pairs = [(a, b) for a, b in zip(column.raws, live.raws, strict=True) if a is not None and b is not None]
+    highest = list(accumulate((b for _, b in pairs), max))
+    lowest = list(accumulate((b for _, b in pairs), min))
+    held = [a for a, _ in pairs]
+    above = all(0 < top <= a <= LIKE * top for a, top in zip(held, highest, strict=True))
+    below = all(low > 0 and low / LIKE <= a <= low for a, low in zip(held, lowest, strict=True))
+    return (above and _rises(column)) or (below and _rises(column, -1))
+
+
+def in_company(candidate: Candidate, live: Sequence[Candidate]) -> bool:
+    """Whether enough proven live quantities lie near, written in the same function."""
+    own = candidate.column
+    near = [
+        other
+        for other in live
+        if other.column.function == own.function and abs(other.column.address - own.address) <= NEAR
+    ]
+    return len(near) >= COMPANY

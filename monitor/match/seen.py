@@ -1,0 +1,134 @@
+"""What a person read off the display, digits as shown, at the times of snapshots: [[seen]] tables in TOML."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.errors import MatchError, Problem
+from monitor.match.dump import Dump, moment_ms
+from monitor.match.habits import SOUGHT
+from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
+
+DIGITS = re.compile(r"[+-]?\d{1,7}(\.\d{1,4})?")
+UNITS = re.compile(r"\s*(V|A|W|Wh|°C|C|%)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A number on the display. step is what its last digit counts."""
+
+    value: float
+    step: float
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What one look at the display told, beside snapshot number `index`."""
+
+    index: int
+    shown: Mapping[str, Shown]
+
+
+def shown(text: str) -> Shown | None:
+    """The number that digits as shown stand for, None where they are none ('12,6', '--')."""
+    digits = UNITS.sub("", text.strip().replace("\N{MINUS SIGN}", "-"))
+    if not DIGITS.fullmatch(digits):
+        return None
+    decimals = len(digits.partition(".")[2])
+    return Shown(float(digits), 10.0**-decimals)
+
+
+def coarsened(looks: Sequence[Look]) -> tuple[Look, ...]:
+    """The looks with the steps in which whole numbers really count: 510, 530, 540 come in tens.
+
+    A single number that ends in 0 is taken so, too; that makes it agree with more and so say less.
+    """
+    steps: dict[str, float] = {}
+    for quantity in {name for look in looks for name in look.shown}:
+        read = [look.shown[quantity] for look in looks if quantity in look.shown]
+        if SOUGHT[quantity].unit in ("W", "Wh") and all(one.step == 1.0 for one in read):
+            step = 1
+            while step < 100 and all(one.value % (10 * step) == 0 for one in read):
+                step *= 10
+            steps[quantity] = float(step if any(one.value for one in read) else min(step, 10))
+    return tuple(
+        Look(
+            look.index,
+            {name: replace(one, step=steps.get(name, one.step)) for name, one in look.shown.items()},
+        )
+        for look in looks
+    )
+
+
+def load_seen(path: Path, dump: Dump) -> tuple[Look, ...]:
+    """The looks in a TOML file, in order of time. Raises MatchError with the line of everything wrong."""
+    data, lines = load_toml(path, MatchError)
+    faults: list[tuple[TomlPath, str]] = [
+        ((key,), "unknown key; write [[seen]] tables") for key in data if key != "seen"
+    ]
+    tables = data.get("seen", [])
+    looks: dict[int, Look] = {}
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        faults.append((("seen",), "each look at the display is a [[seen]] table"))
+    elif not tables:
+        faults.append((("seen",), "is missing; write a [[seen]] table for each look at the display"))
+    else:
+        for number, table in enumerate(tables):
+            own: list[tuple[TomlPath, str]] = [
+                (("seen", number, key), text) for key, text in _faults(table, dump)
+            ]
+            faults += own
+            if not own:
+                look = _look(table, dump)
+                if look.index in looks:
+                    text = "another look has this time as well; join the two into one table"
+                    faults.append((("seen", number, "time"), text))
+                looks[look.index] = look
+    if faults:
+        raise MatchError(
+            str(path),
+            tuple(
+                Problem(dotted(key), lines.line_of(key) or lines.line_of(key[:-1]), text)
+                for key, text in faults
+            ),
+        )
+    return tuple(looks[index] for index in sorted(looks))
+
+
+def _faults(table: Mapping[str, object], dump: Dump) -> Iterator[tuple[str, str]]:
+    """Keys of a table that cannot be used, each with what is wrong."""
+    for key, text in table.items():
+        if key == "time":
+            continue
+        if key not in SOUGHT:
+            yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, 'time'])}"
+        elif not isinstance(text, str) or shown(text) is None:
+            yield key, f'is {text!r}; write the digits as shown, "12.6", and leave out what shows none'
+    if "time" not in table:
+        yield "time", "is missing; give the time of a snapshot of the dump"
+        return
+    try:
+        time_ms = _time_ms(table["time"])
+    except ValueError as fault:
+        yield "time", str(fault)
+        return
+    if dump.index_of(time_ms) is None:
+        near = min(dump.snapshots, key=lambda snapshot: abs(snapshot.time_ms - time_ms)).time_ms
+        told = datetime.fromtimestamp(near / 1000, UTC).isoformat().replace("+00:00", "Z")
+        yield "time", f"the dump has no snapshot of this time; its nearest one is {told}"
+
+
+def _time_ms(time: object) -> int:
+    return moment_ms(time.isoformat() if isinstance(time, datetime) else str(time))
+
+
+def _look(table: Mapping[str, object], dump: Dump) -> Look:
+    """A table without faults."""
+    index = dump.index_of(_time_ms(table["time"]))
+    read = {key: shown(str(text)) for key, text in table.items() if key != "time"}
+    assert index is not None
+    return Look(index, {key: value for key, value in read.items() if value is not None})

@@ -1,0 +1,96 @@
+"""The answer for a person: calm, with the evidence, and never more certain than it is."""
+
+from __future__ import annotations
+
+import textwrap
+
+from monitor.match.answer import Answer, Finding, place
+from monitor.match.asking import Ask
+from monitor.match.candidates import Candidate
+from monitor.match.gates import Doubt
+from monitor.match.habits import NAMES, SOUGHT
+
+WIDTH = 100
+OTHERS_TOLD = 4
+
+DOUBTS: dict[Doubt, str] = {
+    "little": "its digits have hardly changed so far",
+    "lag": "one look agrees only if the display was behind by a moment",
+    "twin": "another place holds the same value",
+    "rivals": "other places agree as well",
+    "extreme": "it could be a record of the day's highest or lowest, which would have gone the same way",
+    "net": "the battery current would have shown the same",
+    "charge": "what reaches the battery would have shown the same",
+    "array": "the array's current would have shown the same",
+    "load": "the load current would have shown the same",
+    "through": "charge and array current are one and the same here, as in a controller without a converter",
+    "probe": "another probe of the controller would have shown the same, as it did not work hard",
+    "shared": "another quantity is as likely to live there",
+    "month": "on the first day of a month the month's energy is the day's",
+}
+
+
+def in_words(answer: Answer, ask: Ask | None) -> str:
+    """All findings, and what to do next."""
+    parts = [_told(finding) for finding in answer.findings]
+    if ask is not None:
+        parts.append(_filled(ask.text, ""))
+    elif all(finding.state == "certain" for finding in answer.findings):
+        parts.append("All of it is certain.")
+    else:
+        parts.append("Nothing that the display could show would tell more.")
+    return "\n\n".join(parts)
+
+
+def _told(finding: Finding) -> str:
+    name = NAMES[finding.quantity]
+    head = f"{name[0].upper()}{name[1:]}: {finding.state}"
+    digits = ", ".join(f"{told.value:.{decimals(told.step)}f}" for told in finding.shown)
+    if finding.best is None:
+        return f"{head}. Shown {digits}; no register agrees with that."
+    found = where(finding.best, finding.quantity)
+    head = f"{head}. The best of what agrees is {found}." if finding.state == "open" else f"{head}, {found}."
+    lines = [f"Shown {digits}; {evidence(finding)}."]
+    if finding.doubts:
+        reasons = [DOUBTS[doubt] for doubt in finding.doubts]
+        lines.append(f"Not certain, since {'; '.join(reasons)}.")
+    others = rivals(finding)
+    if others:
+        lines.append(f"Also possible: {'; '.join(others)}.")
+    return "\n".join([head, *(_filled(line, "  ") for line in lines)])
+
+
+def where(candidate: Candidate, quantity: str) -> str:
+    """The place and how it is read, in a line."""
+    told = place(candidate, quantity)
+    order = f" {told['word_order'].replace('_', ' ')}" if told["word_order"] else ""
+    offset = f" {told['offset']:+g}" if told["offset"] else ""
+    reading = f"{told['encoding']}{order} x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
+    return f"function {told['function']} address {told['address']}, {reading}"
+
+
+def evidence(finding: Finding) -> str:
+    """What the register held beside what was shown."""
+    best = finding.best
+    assert best is not None
+    values = [best.values()[index] for index in finding.indexes]
+    places = max(decimals(finding.shown[0].step), decimals(abs(best.form.scale)))
+    places = min(places, decimals(finding.shown[0].step) + 2)
+    return f"the register read {', '.join('nothing' if v is None else f'{v:.{places}f}' for v in values)}"
+
+
+def rivals(finding: Finding) -> list[str]:
+    """The other places that are left, the most believed first."""
+    spots = [spot for choice in finding.choices for spot in choice.spots][1:]
+    told = [where(spot.best, finding.quantity) for spot in spots[:OTHERS_TOLD]]
+    more = len(spots) - len(told)
+    return [*told, f"{more} more"] if more > 0 else told
+
+
+def decimals(step: float) -> int:
+    """Digits behind the point that a step needs."""
+    return max(0, len(f"{step:.4f}".rstrip("0").partition(".")[2])) if step < 1 else 0
+
+
+def _filled(text: str, indent: str) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
