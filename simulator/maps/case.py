@@ -59,7 +59,7 @@ def draw_case(
     extra = sorted(rng.uniform(times[0], times[-1] + 1) for _ in range(rng.choice((0, 0, 0, 4))))
     wanted = sorted({*times, *extra}) if readings > 1 else times
     moments = {minute: course.at(day_ms + round(minute * MINUTE_MS)) for minute in wanted}
-    later = [course.at(day_ms + DAY_MS + hour * 30 * MINUTE_MS) for hour in range(48)]
+    later = [course.at(day_ms + DAY_MS + hour * 60 * MINUTE_MS) for hour in range(24)]
     read = tuple(moments[minute] for minute in times)
     return Case(seed, made, display, read, tuple(moments[m] for m in wanted if m not in times), tuple(later))
 

@@ -79,10 +79,16 @@ def right(case: Case, quantity: str, place: Mapping[str, Any]) -> bool:
 
 
 def _same(case: Case, field: Field, place: Mapping[str, Any], moments: Sequence[Moment]) -> bool:
-    if not set(field.places) & set(registers_of(place)):
+    registers = set(registers_of(place))
+    if not set(field.places) & registers:
         return False
+    alone = registers <= set(field.places) and len(field.encoding) == 3
     for moment in moments:
-        words = case.map.snapshot(moment.now)
+        words: Words = (
+            dict(zip(field.places, field.words(moment.now), strict=True))
+            if alone
+            else case.map.snapshot(moment.now)
+        )
         found, true = found_value(place, words), value_of(field, words)
         if found is None or min(abs(found - true), abs(found + true)) > 2e-3 + 1e-4 * abs(true):
             return False

@@ -1,0 +1,387 @@
+"""`nightbank match` over recorded dumps: what it finds, how sure it says it is, and what it asks for.
+
+The devices are small maps written by hand here, with words worked out beside them; `test_match_maps.py` takes
+drawn ones.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from monitor.cli import main
+from monitor.match.answer import Answer, document, match
+from monitor.match.asking import COVER, LAMP, LAMP_IN_SUN, SUN, ask
+from monitor.match.candidates import window
+from monitor.match.columns import columns_of
+from monitor.match.dump import Dump, Snapshot
+from monitor.match.seen import Look, Shown, coarsened, shown
+
+TIMES = ("2027-06-10T08:00:00Z", "2027-06-10T11:00:00Z", "2027-06-10T15:00:00Z")
+
+Words = Mapping[tuple[int, int], int]
+
+# A 12 V supply with a converter, in the morning, at noon, in the afternoon: volts and amperes in hundredths
+# from address 100 of function 4 on, watts in tenths, the bank's current with its sign (65416 is -1.20 A)
+MORNING = {100: 1214, 101: 155, 102: 3205, 103: 61, 104: 195, 105: 120, 106: 35, 107: 181, 108: 244}
+NOON = {100: 1362, 101: 903, 102: 3051, 103: 418, 104: 1275, 105: 310, 106: 593, 107: 224, 108: 391}
+AFTERNOON = {100: 1287, 101: 190, 102: 3312, 103: 77, 104: 255, 105: 310, 106: 65416, 107: 206, 108: 287}
+SHOWN = (
+    {
+        "battery_voltage_V": "12.1",
+        "charge_current_A": "1.5",
+        "array_voltage_V": "32.0",
+        "array_current_A": "0.6",
+        "array_power_W": "19.5",
+        "load_current_A": "1.2",
+        "battery_current_A": "0.3",
+        "battery_temperature_C": "18.1",
+        "controller_temperature_C": "24.4",
+    },
+    {
+        "battery_voltage_V": "13.6",
+        "charge_current_A": "9.0",
+        "array_voltage_V": "30.5",
+        "array_current_A": "4.1",
+        "array_power_W": "127.5",
+        "load_current_A": "3.1",
+        "battery_current_A": "5.9",
+        "battery_temperature_C": "22.4",
+        "controller_temperature_C": "39.1",
+    },
+    {
+        "battery_voltage_V": "12.8",
+        "charge_current_A": "1.9",
+        "array_voltage_V": "33.1",
+        "array_current_A": "0.7",
+        "array_power_W": "25.5",
+        "load_current_A": "3.1",
+        "battery_current_A": "-1.2",
+        "battery_temperature_C": "20.6",
+        "controller_temperature_C": "28.7",
+    },
+)
+PLACES = {
+    "battery_voltage_V": (100, 0.01),
+    "charge_current_A": (101, 0.01),
+    "array_voltage_V": (102, 0.01),
+    "array_current_A": (103, 0.01),
+    "array_power_W": (104, 0.1),
+    "load_current_A": (105, 0.01),
+    "battery_current_A": (106, 0.01),
+    "battery_temperature_C": (107, 0.1),
+    "controller_temperature_C": (108, 0.1),
+}
+SETTINGS = {
+    (3, 10 + n): word for n, word in enumerate((1440, 1360, 1150, 1260, 200, 30, 0, 0, 12, 1, 65535, 0))
+}
+
+
+def device(values: Mapping[int, int], more: Words | None = None) -> Words:
+    return {**{(4, address): word for address, word in values.items()}, **SETTINGS, **(more or {})}
+
+
+def dumped(*snapshots: Words) -> Dump:
+    return Dump(tuple(Snapshot(1000 * n, words) for n, words in enumerate(snapshots)))
+
+
+def looked(*readings: Mapping[str, str]) -> tuple[Look, ...]:
+    return tuple(
+        Look(n, {name: value for name, text in reading.items() if (value := shown(text)) is not None})
+        for n, reading in enumerate(readings)
+    )
+
+
+def found(answer: Answer) -> dict[str, dict[str, object]]:
+    entries: dict[str, dict[str, object]] = document(answer, None)["quantities"]
+    return entries
+
+
+DAY = (device(MORNING), device(NOON), device(AFTERNOON))
+
+
+def test_three_looks_find_every_register():
+    entries = found(match(dumped(*DAY), looked(*SHOWN)))
+    got = {name: (entry["function"], entry["address"], entry["scale"]) for name, entry in entries.items()}
+    assert got == {name: (4, address, scale) for name, (address, scale) in PLACES.items()}
+    assert {entry["offset"] for entry in entries.values()} == {0.0}
+    assert entries["battery_current_A"]["encoding"] == "s16"
+
+
+def test_what_rose_and_fell_and_nothing_else_agrees_with_is_certain():
+    states = {name: entry["state"] for name, entry in found(match(dumped(*DAY), looked(*SHOWN))).items()}
+    sure = {name for name, state in states.items() if state == "certain"}
+    assert {"battery_voltage_V", "charge_current_A", "array_power_W", "battery_current_A"} <= sure
+
+
+def test_nothing_is_certain_after_one_look():
+    states = [entry["state"] for entry in found(match(dumped(DAY[0]), looked(SHOWN[0]))).values()]
+    assert "certain" not in states
+
+
+def test_a_mirrored_value_is_either_of_two_and_never_certain():
+    mirrored = [{**words, (3, 500): words[4, 100]} for words in DAY]
+    entry = found(match(dumped(*mirrored), looked(*SHOWN)))["battery_voltage_V"]
+    assert entry["state"] == "likely"
+    places = {(told["function"], told["address"]) for told in entry["candidates"]}  # type: ignore[attr-defined]
+    assert {(4, 100), (3, 500)} <= places
+
+
+def test_a_value_that_only_rose_may_be_the_day_s_highest():
+    rising = [device({**MORNING, 100: volts}) for volts in (1214, 1287, 1362)]
+    looks = looked(*({"battery_voltage_V": text} for text in ("12.1", "12.8", "13.6")))
+    (finding,) = match(dumped(*rising), looks).findings
+    assert finding.state != "certain"
+    assert "extreme" in finding.doubts
+
+
+def test_a_set_point_that_equals_the_live_value_loses_as_soon_as_that_moves():
+    floating = [device({**NOON, 100: volts}) for volts in (1360, 1361, 1287)]
+    looks = looked(*({"battery_voltage_V": text} for text in ("13.6", "13.6", "12.8")))
+    entry = found(match(dumped(*floating), looks))["battery_voltage_V"]
+    assert (entry["function"], entry["address"]) == (4, 100)
+
+
+def test_a_quantity_in_no_register_stays_open():
+    without = [{place: word for place, word in words.items() if place != (4, 107)} for words in DAY]
+    entry = found(match(dumped(*without), looked(*SHOWN)))["battery_temperature_C"]
+    assert entry["state"] == "open"
+
+
+def test_charge_current_is_not_certain_while_the_bank_s_current_would_have_shown_the_same():
+    only = [{name: reading[name] for name in ("battery_voltage_V", "charge_current_A")} for reading in SHOWN]
+    (_, finding) = match(dumped(*DAY), looked(*only)).findings
+    assert finding.quantity == "charge_current_A"
+    assert "net" in finding.doubts
+    assert finding.state == "likely"
+
+
+@pytest.mark.parametrize(
+    ("encoding", "order", "words"),
+    [
+        # 12.5, 13.25, 12.75 V as IEEE 754 binary32: 0x41480000, 0x41540000, 0x414C0000, worked out by hand
+        ("f32", "high_first", ((0x4148, 0), (0x4154, 0), (0x414C, 0))),
+        ("f32", "low_first", ((0, 0x4148), (0, 0x4154), (0, 0x414C))),
+        # in thousandths 12500 fits one register; the pair's other one stays zero
+        ("u32", "high_first", ((0, 12500), (0, 13250), (0, 12750))),
+    ],
+)
+def test_pairs_of_registers(encoding, order, words):
+    snapshots = [{(3, 7): first, (3, 8): second, (3, 30): 7} for first, second in words]
+    looks = looked(*({"battery_voltage_V": text} for text in ("12.5", "13.2", "12.7")))
+    entry = found(match(dumped(*snapshots), looks))["battery_voltage_V"]
+    registers = {entry["address"], entry["address"] + (entry["encoding"] in ("u32", "s32", "f32"))}  # type: ignore[operator]
+    assert registers & {7, 8}
+    if encoding == "f32":
+        assert (entry["encoding"], entry["scale"]) == ("f32", 1.0)
+        assert entry["word_order"] == order or entry["address"] in (6, 7, 8)
+
+
+def test_halves_and_an_offset():
+    # high half: 66 - 40 = 26 °C, 55 - 40 = 15, 61 - 40 = 21; low half: 98, 71, 84 %
+    words = ((66 << 8 | 98), (55 << 8 | 71), (61 << 8 | 84))
+    snapshots = [{(4, 20): word, (4, 21): 1300, (4, 22): 0} for word in words]
+    readings = zip(("26", "15", "21"), ("98", "71", "84"), strict=True)
+    looks = looked(*({"battery_temperature_C": t, "state_of_charge_percent": c} for t, c in readings))
+    entries = found(match(dumped(*snapshots), looks))
+    warm, full = entries["battery_temperature_C"], entries["state_of_charge_percent"]
+    assert (warm["address"], warm["encoding"], warm["scale"], warm["offset"]) == (20, "u8hi", 1.0, -40.0)
+    assert (full["address"], full["encoding"], full["scale"]) == (20, "u8lo", 1.0)
+
+
+def test_a_display_without_sign():
+    unsigned = [
+        {**reading, "battery_current_A": reading["battery_current_A"].lstrip("-")} for reading in SHOWN
+    ]
+    entry = found(match(dumped(*DAY), looked(*unsigned)))["battery_current_A"]
+    assert (entry["address"], entry["scale"]) == (106, 0.01)
+
+
+@pytest.mark.parametrize("true", [12.0, 12.049, 12.05, 12.0999, -3.21, 0.04])
+@pytest.mark.parametrize("coarse", [0.0, 0.01, 0.1, 1.0])
+def test_display_and_register_of_one_value_lie_within_the_window(true, coarse):
+    """Both may round or cut, in any combination."""
+
+    def forms(step: float) -> set[float]:
+        if not step:
+            return {true}
+        cut = int(abs(true) / step + 1e-9) * step
+        rounded = int(abs(true) / step + 0.5) * step
+        return {(1 if true >= 0 else -1) * value for value in (cut, rounded)}
+
+    for told in forms(0.1):
+        low, high = window(Shown(told, 0.1), coarse)
+        for register in forms(coarse):
+            assert low - 1e-9 <= register - told <= high + 1e-9
+
+
+def test_whole_numbers_that_end_in_zero_count_in_tens():
+    (look, *_) = coarsened(looked({"energy_today_Wh": "510"}, {"energy_today_Wh": "540"}))
+    assert look.shown["energy_today_Wh"].step == 10
+    (look, *_) = coarsened(looked({"energy_today_Wh": "510"}, {"energy_today_Wh": "543"}))
+    assert look.shown["energy_today_Wh"].step == 1
+
+
+@pytest.mark.parametrize("text", ["12,6", "--", "", "1e3", "12.6 A V", "0x10"])
+def test_what_are_no_digits(text):
+    assert shown(text) is None
+
+
+def test_digits_with_a_unit_or_a_true_minus():
+    assert shown("12.60 V") == Shown(12.6, 0.01)
+    assert shown("−1.2") == Shown(-1.2, 0.1)
+
+
+def test_columns_leave_out_what_repeats():
+    encodings = [
+        (column.address, column.encoding) for column in columns_of(dumped({(3, 0): 5, (3, 9): 0xFF85}))
+    ]
+    assert encodings == [
+        (0, "u16"),
+        (9, "u16"),
+        (9, "s16"),
+        (9, "u8hi"),
+        (9, "s8hi"),
+        (9, "u8lo"),
+        (9, "s8lo"),
+    ]
+
+
+def test_a_load_that_was_never_on_asks_for_a_lamp():
+    off = [device({**values, 105: 0}) for values in (MORNING, NOON, AFTERNOON)]
+    looks = looked(*({"load_current_A": "0.0", "battery_voltage_V": s["battery_voltage_V"]} for s in SHOWN))
+    asked = ask(match(dumped(*off), looks))
+    assert asked is not None
+    assert asked.act == LAMP
+    assert "load current" in asked.text
+
+
+@pytest.mark.parametrize(
+    ("names", "act"),
+    [
+        (("charge_current_A", "battery_voltage_V"), LAMP_IN_SUN),
+        (("array_voltage_V", "battery_voltage_V"), None),
+    ],
+)
+def test_what_is_asked_for(names, act):
+    looks = looked(*({name: reading[name] for name in names} for reading in SHOWN))
+    asked = ask(match(dumped(*DAY), looks))
+    assert (asked.act if asked else None) == act
+
+
+def test_rising_sun_asks_to_cover_the_panel():
+    rising = [device({**NOON, 103: amps}) for amps in (61, 77, 418)]
+    looks = looked(*({"array_current_A": text, "array_voltage_V": "30.5"} for text in ("0.6", "0.7", "4.1")))
+    asked = ask(match(dumped(*rising), looks))
+    assert asked is not None
+    assert asked.act in (COVER, SUN)
+
+
+# the files, and the command
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> tuple[Path, Path]:
+    dump, seen = tmp_path / "dump.csv", tmp_path / "seen.toml"
+    lines = ["time,function,address,word"]
+    for time, words in zip(TIMES, DAY, strict=True):
+        lines += [f"{time},{function},{address},{word}" for (function, address), word in words.items()]
+    dump.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    tables = []
+    for time, reading in zip(TIMES, SHOWN, strict=True):
+        tables += ["[[seen]]", f'time = "{time}"', *(f'{name} = "{text}"' for name, text in reading.items())]
+    seen.write_text("\n".join(tables) + "\n", encoding="utf-8")
+    return dump, seen
+
+
+def run(*arguments: str) -> tuple[int, str]:
+    result = CliRunner().invoke(main, ["match", *arguments])
+    return result.exit_code, result.output
+
+
+def test_the_command_prints_the_document(files):
+    dump, seen = files
+    status, output = run("--dump", str(dump), "--seen", str(seen), "--json")
+    answer = json.loads(output)
+    assert status == 0
+    assert set(answer) == {"quantities", "ask"}
+    assert set(answer["quantities"]) == set(PLACES)
+    keys = {"state", "function", "address", "encoding", "word_order", "scale", "offset", "candidates"}
+    assert all(set(entry) == keys for entry in answer["quantities"].values())
+
+
+def test_the_command_tells_a_person(files):
+    dump, seen = files
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 0
+    assert "Battery voltage: certain, function 4 address 100, u16 x 0.01 V." in output
+    assert "Shown 12.1, 13.6, 12.8; the register read 12.14, 13.62, 12.87." in output
+
+
+def test_a_profile_is_not_written_over_another_file(files, tmp_path):
+    dump, seen = files
+    (tmp_path / "own.toml").write_text("mine", encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen), "--profile", str(tmp_path / "own.toml"))
+    assert status == 2
+    assert "is there already" in output
+    assert (tmp_path / "own.toml").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("2027-06-10T08:00:00Z,4,100", "line 3: row: holds 3 fields, not 4"),
+        ("2027-06-10T08:00:00Z,5,100,1", "line 3: function: is 5; it must be 3 to 4"),
+        ("2027-06-10T08:00:00Z,4,70000,1", "line 3: address: is 70000; it must be 0 to 65535"),
+        ("2027-06-10T08:00:00Z,4,100,12.5", "line 3: word: is '12.5'; it must be a whole number"),
+        ("yesterday,4,100,1", "line 3: time: is 'yesterday'; write it like"),
+        ("2027-06-10T08:00:00Z,4,99,8", "line 3: address: function 4, address 99 has two different words"),
+    ],
+)
+def test_a_bad_dump_is_told_with_its_line(files, line, told):
+    dump, seen = files
+    dump.write_text(f"time,function,address,word\n2027-06-10T08:00:00Z,4,99,7\n{line}\n", encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 1
+    assert told in output
+
+
+@pytest.mark.parametrize("content", ["", "a,b\n", "time,function,address,word\n"])
+def test_a_dump_without_registers_is_refused(files, content):
+    dump, seen = files
+    dump.write_text(content, encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 1
+    assert "dump.csv: " in output
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("", "seen: is missing"),
+        ('[[seen]]\nbattery_voltage_V = "12.1"\n', "line 1: seen[0].time: is missing"),
+        (f'[[seen]]\ntime = "{TIMES[0]}"\nbattery_volts = "1"\n', "line 3: seen[0].battery_volts: no such"),
+        (
+            f'[[seen]]\ntime = "{TIMES[0]}"\nbattery_voltage_V = 12.1\n',
+            "line 3: seen[0].battery_voltage_V: is",
+        ),
+        (
+            f'[[seen]]\ntime = "{TIMES[0]}"\nload_current_A = "--"\n',
+            "line 3: seen[0].load_current_A: is '--'",
+        ),
+        ('[[seen]]\ntime = "2027-06-10T09:00:00Z"\n', "its nearest one is 2027-06-10T08:00:00Z"),
+        (f'[[seen]]\ntime = "{TIMES[0]}"\n[[seen]]\ntime = "{TIMES[0]}"\n', "line 4: seen[1].time: another"),
+        ("[[seen]\n", "line 1: file: is not valid TOML here"),
+        ('[looks]\ntime = "x"\n', "looks: unknown key"),
+    ],
+)
+def test_bad_readings_are_told_with_their_line(files, text, told):
+    dump, seen = files
+    seen.write_text(text, encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 1
+    assert told in output
