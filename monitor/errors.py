@@ -86,8 +86,7 @@ class TableError(NightbankError, ValueError):
 
 
 class MatchError(NightbankError, ValueError):
-    """A dump of registers, or what was seen beside it, cannot be used; `problems` lists each fault with line.
-    """
+    """A dump of registers, or what was seen beside it, cannot be used; `problems` lists each fault."""
 
     def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))

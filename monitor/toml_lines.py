@@ -191,7 +191,9 @@ def load_toml(
 
 
 def toml_of(
-    text: str, name: str, error: type[SiteError] | type[ProfileError] | type[MapError] | type[MatchError] = SiteError
+    text: str,
+    name: str,
+    error: type[SiteError] | type[ProfileError] | type[MapError] | type[MatchError] = SiteError,
 ) -> tuple[dict[str, Any], TomlLines]:
     """The same of a TOML text that errors call `name`."""
     try:

@@ -10,7 +10,7 @@ import pytest
 from monitor.devices.planner import Cost, plan
 from monitor.devices.profile import ModbusProfile, TextProfile
 from monitor.devices.profile_file import SHIPPED, find_profile, load_profile, shipped_profiles
-from monitor.devices.words import judge
+from monitor.devices.words import judge, number_from
 from monitor.errors import ProfileError
 from monitor.quantities import Fault, Stage
 from monitor.records import Quality
@@ -300,3 +300,39 @@ def mutilated(rng: random.Random, text: str) -> str:
                 lines[at] = lines[at][: rng.randrange(len(lines[at]) + 1)] + rng.choice(ODD_VALUES)
         text = "\n".join(lines)
     return text
+
+
+HALVES = """
+protocol = "modbus"
+about = "two temperatures in one register"
+source = "the test"
+
+[[points]]
+quantity = "battery_temperature_C"
+function = 4
+address = 20
+encoding = "u8hi"
+offset = -40.0
+unit = "°C"
+
+[[points]]
+quantity = "controller_temperature_C"
+function = 4
+address = 20
+encoding = "s8lo"
+unit = "°C"
+"""
+
+
+def test_two_quantities_may_share_a_register_by_halves(tmp_path: Path) -> None:
+    (tmp_path / "halves.toml").write_text(HALVES)
+    profile = load_profile(tmp_path / "halves.toml")
+    assert isinstance(profile, ModbusProfile)
+    values = [judge(number_from((0x42FE,), point.encoding), point.meaning).value for point in profile.points]
+    assert values == [26.0, -2.0]  # 0x42 = 66, less 40; 0xFE is -2 in two's complement
+
+
+def test_the_same_half_twice_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "halves.toml").write_text(HALVES.replace('"s8lo"', '"s8hi"'))
+    with pytest.raises(ProfileError, match=r"register 20 \(function 4\) is already battery_temperature_C"):
+        load_profile(tmp_path / "halves.toml")

@@ -30,6 +30,10 @@ from monitor.records import Quality
         ((0x0000, 0x3F80), "f32", "low_first", 1.0),
         ((0xC000, 0x0000), "f32", "high_first", -2.0),
         ((0x41E9, 0x999A), "f32", "high_first", 29.2),
+        ((0xFE05,), "u8hi", "high_first", 254),
+        ((0xFE05,), "s8hi", "high_first", -2),
+        ((0x05FE,), "u8lo", "high_first", 254),
+        ((0x05FE,), "s8lo", "high_first", -2),
     ],
 )
 def test_a_pattern_becomes_its_number(words, encoding, order, number) -> None:
@@ -37,13 +41,28 @@ def test_a_pattern_becomes_its_number(words, encoding, order, number) -> None:
     assert number_from(words, encoding, order) == number
 
 
-@pytest.mark.parametrize("encoding", REGISTERS)
+CODES = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}
+HALVES = {"u8hi": ">Bx", "s8hi": ">bx", "u8lo": ">xB", "s8lo": ">xb"}
+
+
+def test_the_laws_below_know_every_encoding() -> None:
+    assert set(CODES) | set(HALVES) == set(REGISTERS)
+
+
+@pytest.mark.parametrize("encoding", HALVES)
+def test_half_a_register_does_not_see_the_other_half(encoding) -> None:
+    """Law: what Python's own struct finds in one byte, number_from finds, whatever the other one holds."""
+    for word in range(0, 65536, 7):
+        assert (number_from((word,), encoding),) == struct.unpack(HALVES[encoding], word.to_bytes(2, "big"))
+
+
+@pytest.mark.parametrize("encoding", CODES)
 @pytest.mark.parametrize("order", ["high_first", "low_first"])
 def test_every_number_survives_the_way_through_registers(encoding, order) -> None:
     """Law: what Python's own struct packs, number_from gives back."""
     seed = 9131
     rng = random.Random(seed)
-    code = {"u16": ">H", "s16": ">h", "u32": ">I", "s32": ">i", "f32": ">f"}[encoding]
+    code = CODES[encoding]
     for _ in range(500):
         packed = rng.randbytes(2 * REGISTERS[encoding])
         words = [int.from_bytes(packed[at : at + 2], "big") for at in range(0, len(packed), 2)]
