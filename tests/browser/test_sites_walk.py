@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import subprocess
 import sys
 from pathlib import Path
@@ -14,18 +13,7 @@ from playwright.sync_api import expect
 from monitor.cli import main
 from monitor.store.embedded import open_writer
 from tests.browser.conftest import Visit
-from tests.browser.test_manners import CONTRAST
-from tests.browser.test_walk import (
-    COLOURS,
-    DESK,
-    PHONE,
-    SIDEWAYS,
-    THUMBS,
-    UNSEEN_FOCUS,
-    WATCH,
-    WRONG,
-    not_red,
-)
+from tests.browser.test_walk import PHONE, SIDEWAYS, WATCH, faults_of, sound
 from tests.browser.test_walk import axe as axe
 from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET
@@ -93,23 +81,8 @@ def test_every_page_is_sound_in_every_light_and_at_every_size(world, chromium, a
     faults = {}
     for path in PATHS:
         page.goto(world.url.rstrip("/") + path)
-        for fold in page.locator("summary:visible").all():
-            fold.click()
-        found = [*page.evaluate(WRONG), *page.evaluate(SIDEWAYS), *page.evaluate(THUMBS)]
-        found += page.evaluate(UNSEEN_FOCUS) if scheme == "light" else []
-        # WCAG 2.1, 1.4.3: 4.5 : 1 at least [memory]
-        found += [text for text in page.evaluate(CONTRAST) if text[1] < 4.5 or text[2] < 16]
-        found += not_red(page.evaluate(COLOURS)) if look == "night" else []
-        page.set_viewport_size(DESK)
-        found += page.evaluate(SIDEWAYS)
-        page.set_viewport_size(PHONE)
-        found += page.evaluate("window.blocked")
-        if found:
-            faults[path] = found
-    visit.end()
-    assert json.dumps(faults, indent=1) == "{}"
-    assert visit.said == []
-    assert visit.asked_elsewhere == []
+        faults[path] = faults_of(page, look, scheme)
+    sound(visit, faults)
 
 
 def test_with_letters_of_twice_the_size_nothing_scrolls_sideways(world, visit):

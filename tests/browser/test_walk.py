@@ -97,6 +97,29 @@ def not_red(texts):
     return [each for each in seen if max(each[1:3]) > 0.55 * each[0] and max(each[:3]) > 12]
 
 
+def faults_of(page, look, scheme):
+    """What is wrong with an open page, all unfolded, on a phone and on a desk."""
+    for fold in page.locator("summary:visible").all():
+        fold.click()
+    found = [*page.evaluate(WRONG), *page.evaluate(SIDEWAYS), *page.evaluate(THUMBS)]
+    found += page.evaluate(UNSEEN_FOCUS) if scheme == "light" else []
+    # WCAG 2.1, 1.4.3: 4.5 : 1 at least, in pictures, too, where axe-core does not look [memory]
+    found += [text for text in page.evaluate(CONTRAST) if text[1] < 4.5 or text[2] < 16]
+    found += not_red(page.evaluate(COLOURS)) if look == "night" else []
+    page.set_viewport_size(DESK)
+    found += [*page.evaluate(SIDEWAYS), *(page.evaluate(WRONG) if scheme == "light" else [])]
+    page.set_viewport_size(PHONE)
+    return [*found, *page.evaluate("window.blocked")]
+
+
+def sound(visit, faults):
+    """End a visit in which nothing was wrong; faults by address."""
+    visit.end()
+    assert json.dumps({path: found for path, found in faults.items() if found}, indent=1) == "{}"
+    assert visit.said == []
+    assert visit.asked_elsewhere == []
+
+
 @pytest.fixture(scope="module")
 def troubled(shared_hide):
     """An evening with an alarm to answer, two weeks' days, and the page unlocked by its PIN."""
@@ -147,23 +170,8 @@ def test_every_page_is_sound_in_every_light_and_at_every_size(troubled, chromium
             page.wait_for_selector("#react-entry-point.alive")
             page.get_by_role("button", name="Look closer").click()
             page.wait_for_selector("#history-chart .main-svg")
-        for fold in page.locator("summary:visible").all():
-            fold.click()
-        found = [*page.evaluate(WRONG), *page.evaluate(SIDEWAYS), *page.evaluate(THUMBS)]
-        found += page.evaluate(UNSEEN_FOCUS) if scheme == "light" else []
-        # WCAG 2.1, 1.4.3: 4.5 : 1 at least, in pictures, too, where axe-core does not look [memory]
-        found += [text for text in page.evaluate(CONTRAST) if text[1] < 4.5 or text[2] < 16]
-        found += not_red(page.evaluate(COLOURS)) if look == "night" else []
-        page.set_viewport_size(DESK)
-        found += [*page.evaluate(SIDEWAYS), *(page.evaluate(WRONG) if scheme == "light" else [])]
-        page.set_viewport_size(PHONE)
-        found += page.evaluate("window.blocked")
-        if found:
-            faults[path] = found
-    visit.end()
-    assert json.dumps(faults, indent=1) == "{}"
-    assert visit.said == []
-    assert visit.asked_elsewhere == []
+        faults[path] = faults_of(page, look, scheme)
+    sound(visit, faults)
 
 
 @pytest.mark.parametrize("path", PATHS)
