@@ -40,6 +40,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlooks       the outlook, kept in the store by the daemon
     sdnotify       word to systemd
     stores         which engine holds a site's readings
+    served         a time-series server: the edges to it, and the store that it answers
     mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
     care           the hand-written log of what people did and measured

@@ -62,7 +62,7 @@ class _App:
         self._described, self._asker, self._sites = described, asker, sites
         self._own = {tag_text(entry.name): entry.page for entry in described.sites}
 
-    def list(self) -> Response:
+    def overview(self) -> Response:
         """The page of all sites."""
         view = listing.view_of(request.args)
         try:
@@ -117,12 +117,12 @@ class _App:
 
     def _fresh_site(self, name: str) -> Mapping[str, Sequence[Component | str]] | None:
         try:
-            standing = self._standing(name)
+            state = self._sites.look().get(name)
         except StoreError:
-            return None  # the page keeps what it shows and tells how old it is
-        if standing is None or standing.state.site is None:
+            state = self._sites.last.get(name)  # its reader will say what is the matter
+        if state is None or state.site is None:
             return None
-        site, reader = self._opened(standing.state.site, name)
+        site, reader = self._opened(state.site, name)
         return tonight.fresh(lambda: reader, site, request.args.get("of", ""), alone=True)
 
     def _standing(self, name: str) -> Standing | None:
@@ -138,7 +138,7 @@ def make_sites_app(described: SitesFile, asker: Asker, sites: Sites, kept: Path)
     """The web app over a server; kept is the file beside which the PIN is kept."""
     server = Flask("sites", static_folder=None)
     app = _App(described, asker, sites)
-    addresses = {LIST: app.list, SITE: app.site, FRESH: app.fresh}
+    addresses = {LIST: app.overview, SITE: app.site, FRESH: app.fresh}
     door = Door(kept, (LIST, SITE), TELLER)
     is_locked = described.page.reading_needs_pin
     known = {*addresses, *PATHS, *(door.takes_forms if is_locked else ())}

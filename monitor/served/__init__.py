@@ -10,6 +10,7 @@
     landing     each reading once, days kept right        around      what the server has around readings
     recount     what is counted anew                      link        when a server is tried, what is told
     delivery    a refused point is found by halving       hand_over   points as one request
+    many        all sites on a server at a look           site_state  what one's records say; pure
 
 `monitor.mirror` copies an embedded store there through these two; read back, the copy answers as that store
 does. Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3

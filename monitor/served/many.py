@@ -74,6 +74,11 @@ class Sites:
         self._states: dict[str, SiteState] = {}
         self._made_of: dict[str, tuple[Any, ...]] = {}
 
+    @property
+    def last(self) -> Mapping[str, SiteState]:
+        """The sites as they were when the server was last asked."""
+        return self._states
+
     def look(self) -> Mapping[str, SiteState]:
         """The sites by their names, as of PRESENT_S ago at most. Raises ServerError."""
         with self._lock:

@@ -18,7 +18,7 @@ from monitor.served.many import FILES_S, OUTLOOKS_S, PRESENT_S, Sites
 from monitor.served.query import Asker
 from monitor.site.sites_file import load_sites
 from tests.interop.mirror_world import BUCKET
-from tests.interop.series_servers import Gate, Influx
+from tests.interop.series_servers import Gate, Influx, Relay
 from tests.interop.sites_world import HOUR_MS, LOW, SENTENCE, a_site, described, low_voltage
 
 ODD = "Weir, \"east\" = 'wet' ä"
@@ -264,6 +264,24 @@ class Refused(Asker):
     def _opened(self) -> Any:
         self.opened += 1
         return super()._opened()
+
+
+def test_an_open_page_hears_that_the_server_has_gone(world: Path, opened_gate: Gate, tmp_path: Path) -> None:
+    relay, now_s = Relay(opened_gate.port), [0.0]
+    found = load_sites(described(tmp_path, relay.url))
+    asker = asker_of(found, tmp_path / "all.toml")
+    page = make_sites_app(found, asker, Sites(asker, lambda: now_s[0]), tmp_path / "sites").test_client()
+    try:
+        assert SENTENCE in text_of(page, "/site?name=Marsh+hide")
+        relay.mode = "refuse"
+        asker.close()  # as after a while without questions
+        now_s[0] = PRESENT_S + 1
+        for path in ("/fresh?of=now&seen=", "/fresh?name=Marsh+hide&of=now&seen="):
+            lead = get(page, path).get_json()["parts"]["lead"]["html"]
+            assert "does not answer as it should" in lead
+    finally:
+        relay.close()
+        asker.close()
 
 
 def test_a_database_that_is_missing_is_told_with_what_to_do(opened_gate: Gate, tmp_path: Path) -> None:
