@@ -81,13 +81,14 @@ class RecordCourse:
         return Waiting(fitting, replace(place, events={**place.events, **events}), is_all, with_dated)
 
     def announce(self, points: Sequence[Point]) -> None:
-        """Write down what a server may have from now on, before it is sent. Raises StoreError."""
-        new = [identity_of(point) for point in points if point.device not in EVENTS]
-        new = [identity for identity in new if identity not in self._given]
+        """Write down what a server may have from now on, before it is sent. Until it says that it took it,
+        what it has of it is not known. Raises StoreError."""
+        coming = [identity_of(point) for point in points if point.device not in EVENTS]
+        new = [identity for identity in coming if identity not in self._given]
         if new or self._gone or self._is_written:
             self._book.announce(self._name, new, self._gone)
             self._is_written, self._gone = False, set()
-            self._given |= dict.fromkeys(new, "")
+        self._given |= dict.fromkeys(coming, "")
 
     def gave(self, waiting: Waiting, elapsed_s: float) -> None:
         """Note that records were given."""

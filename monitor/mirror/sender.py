@@ -281,6 +281,7 @@ class Sender:
     def _failed(self, error: MirrorError) -> float:
         """Note a failure; the seconds to wait."""
         self._failures += 1
+        self._running_s = None  # what was not taken may have been that
         if error.trouble is Trouble.UNREACHABLE:
             self._lines = max(LEAST_LINES, self._lines // 2)
         wait = wait_s(self._failures, urgent=False, share=self._rng.uniform(LEAST_SHARE, 1.0))

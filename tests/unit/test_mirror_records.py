@@ -71,7 +71,7 @@ class Far:
     """A server that keeps what came last of each thing; now and then it breaks off midway."""
 
     def __init__(self, rng: Random, *, breaks: float = 0.0) -> None:
-        self.rng, self.breaks = rng, breaks
+        self.rng, self.breaks, self.loses_answers = rng, breaks, False
         self.records: dict[Key, tuple[str, int]] = {}
         self.readings: set[tuple[str, str, int]] = set()
         self.batches: list[list[Point]] = []
@@ -81,8 +81,8 @@ class Far:
         if any(map(self.refuses, points)):
             raise MirrorError("too long for me", Trouble.CONTENT)
         arrived = len(points)
-        is_cut = self.rng.random() < self.breaks
-        if is_cut:
+        is_cut = self.loses_answers or self.rng.random() < self.breaks
+        if is_cut and not self.loses_answers:
             arrived = self.rng.randint(0, arrived)
         for point in points[:arrived]:
             self._take(point)
@@ -382,6 +382,28 @@ def test_a_note_that_is_again_what_it_was_comes_again_though_a_kill_came_between
     assert far.documents("note")["outlook", 0] == '"B"'
     write("A")
     mirror.kill()
+    mirror.catch_up()
+    assert far.documents("note")["outlook", 0] == '"A"'
+
+
+def test_a_note_that_is_again_what_it_was_comes_again_though_the_answer_was_lost(store: Path) -> None:
+    far = Far(Random(1))
+    mirror = Mirror(store, far, Clock(NOON_MS))
+
+    def write(text: str) -> None:
+        with open_writer(store, "UTC") as writer:
+            writer.put_note("outlook", text)
+            writer.commit()
+
+    write("A")
+    mirror.catch_up()
+    write("B")
+    far.loses_answers = True
+    mirror.step()
+    assert far.documents("note")["outlook", 0] == '"B"', "it had arrived"
+    assert mirror.sender.error
+    write("A")
+    far.loses_answers = False
     mirror.catch_up()
     assert far.documents("note")["outlook", 0] == '"A"'
 

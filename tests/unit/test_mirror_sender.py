@@ -22,7 +22,8 @@ from monitor.served.lines import Lines, tag_value
 from monitor.served.trouble import retry_after_s
 from monitor.site.mirror_table import MirrorEntry
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.mirrored_place import Place, Point
+from monitor.store.mirrored_place import Place, Point, What
+from monitor.store.mirrored_records import record
 
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")
 
@@ -81,6 +82,31 @@ def test_what_has_waited_goes_at_a_polite_pace_and_new_readings_every_minute(sto
         assert sender.step() == 60
     assert far.sizes == [1000, 1000, 500]
     assert [point.time_ms for point in far.took] == sorted(point.time_ms for point in far.took)
+
+
+def test_the_day_that_goes_on_comes_every_few_minutes_and_at_once_after_trouble(store: Path) -> None:
+    far, clock = Far(), Clock(NOON_MS)
+
+    def days_after(seconds: float) -> int:
+        before = len(far.took)
+        put(store, 1, NOON_MS + 3_000_000 + round(clock.elapsed) * 1000)
+        clock.elapsed += seconds
+        sender.step()
+        return sum(point.of != "" and point.what is What.READING for point in far.took[before:])
+
+    about = record("site", "", "{}")
+    with Book(book_path(store)) as book:
+        entry = {"name": "hub", "url": "http://192.0.2.9:8086", "bucket": "hide", "send": ["all"]}
+        sender = Sender(
+            MirrorEntry.model_validate(entry), ["hub"], store, book, far.write, clock, Random(3), site=about
+        )
+        while not sender.is_current:
+            sender.step()
+        assert [days_after(60) for _ in range(5)] == [0, 0, 0, 1, 0]
+        far.answer = MirrorError("away", Trouble.UNREACHABLE)
+        assert days_after(60) == 0
+        far.answer = None
+        assert days_after(60) == 1
 
 
 def test_a_server_that_asks_for_time_gets_it_but_not_for_ever(store: Path) -> None:
