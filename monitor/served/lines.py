@@ -40,6 +40,7 @@ _FORMS = {What.HOUR: HOURS, What.FLAWED: FLAWED}
 _EPOCH = date(1970, 1, 1)
 _BLANKS = re.compile(r"\s+")
 _LOST = re.compile(r"\\+(?=[,= ])")
+_REQUEST = re.compile(RECORDS + r",site=(?:[^\\, =]|\\.)*,kind=request,")
 _SPECIAL = re.compile(r"([,= ])")
 _DATED = re.compile(r"(.*)/(\d{4}-\d{2}-\d{2})")
 
@@ -98,6 +99,11 @@ def tag_value(text: str) -> str:
 def text_field(text: str) -> str:
     """A field's text in quotes."""
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def is_request(line: str) -> bool:
+    """Whether a line leaves a request, and is one line."""
+    return "\n" not in line and _REQUEST.match(line) is not None
 
 
 class Lines:

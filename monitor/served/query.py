@@ -25,6 +25,7 @@ from monitor.errors import NoticeError, ServerError, Trouble
 from monitor.notices.secrets import Secrets
 from monitor.served.trouble import Teller, Told, credentials, words_of
 from monitor.site.server_table import ServerKeys
+from monitor.store.connect import ONLY_REQUESTS, is_sealed
 
 TIMEOUT_S = 10.0
 """For an answer to begin, and between its parts (our choice: a page waits for it)."""
@@ -92,7 +93,9 @@ class Asker:
         yield from self._answer("GET", {**fields, "chunk_size": str(rows_at_once)})
 
     def tell(self, statement: str) -> None:
-        """Have a statement carried out that changes something. Raises ServerError."""
+        """Have a statement carried out that changes something, in no sealed process. Raises ServerError."""
+        if is_sealed():
+            raise ServerError(f"{self._teller.host}: {ONLY_REQUESTS}", Trouble.DENIED)
         for _ in self._answer("POST", {"db": self._keys.bucket, "q": statement}):
             pass
 

@@ -16,8 +16,10 @@ from influxdb_client.rest import ApiException
 
 from monitor.errors import MirrorError, NoticeError, Trouble
 from monitor.notices.secrets import Secrets
+from monitor.served.lines import is_request
 from monitor.served.trouble import Teller, Told, credentials, words_of
 from monitor.site.server_table import ServerKeys
+from monitor.store.connect import ONLY_REQUESTS, is_sealed
 
 TIMEOUT_S = 30.0
 """For one request, connecting and answering together (our choice: a batch over a poor mobile link)."""
@@ -46,8 +48,11 @@ class Server:
     def write(self, lines: Sequence[str], *, in_ns: bool = False) -> None:
         """Hand lines over, with times in ms or in ns.
 
-        Raises MirrorError; then some may have arrived all the same.
+        Raises MirrorError; then some may have arrived all the same. A sealed process may hand over requests
+        alone.
         """
+        if is_sealed() and not all(is_request(line) for line in lines):
+            raise MirrorError(ONLY_REQUESTS, Trouble.DENIED)
         try:
             api = self._opened().write_api(write_options=SYNCHRONOUS)
             text = "\n".join(lines)

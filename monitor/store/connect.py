@@ -34,6 +34,8 @@ that it touches goes to the log as a whole: with SQLite's usual 4096 bytes 15 % 
 WAL_KEPT_BYTES = 4 * 1024 * 1024
 """The log file is cut back to this after a checkpoint (our choice: SQLite's usual 1000 pages)."""
 
+ONLY_REQUESTS = "the page's process may leave requests in it and change nothing else"
+
 ADVICE: dict[str, str] = {
     "SQLITE_BUSY": "another program is writing to it; try again in a moment",
     "SQLITE_LOCKED": "another program is writing to it; try again in a moment",
@@ -49,7 +51,7 @@ ADVICE: dict[str, str] = {
         "it cannot be opened; look at the rights of the file and its folder"
         " (a reader without the right to write the folder needs the daemon to be running)"
     ),
-    "SQLITE_AUTH": "the page's process may leave requests in it and change nothing else",
+    "SQLITE_AUTH": ONLY_REQUESTS,
     "SQLITE_PERM": "it may not be opened; look at the owner and rights of the file and its folder",
 }
 
@@ -131,10 +133,16 @@ _sealed = False
 def seal() -> None:
     """From now on this process can write nothing into any store but requests to the daemon; for good.
 
-    For a process that strangers can talk to: SQLite itself then refuses every other statement.
+    For a process that strangers can talk to: SQLite itself then refuses every other statement. For a store on
+    a server the edges to it do so (`served.server`, `served.query`), and the server as far as the token goes.
     """
     global _sealed
     _sealed = True
+
+
+def is_sealed() -> bool:
+    """Whether this process may write requests alone."""
+    return _sealed
 
 
 def only_requests(connection: sqlite3.Connection) -> None:

@@ -4,7 +4,10 @@ asked for; a server that is away is told calmly everywhere."""
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +24,7 @@ from dashboard.pages import PAGES
 from monitor.cli import main
 from monitor.pin import pin_path, set_pin
 from monitor.site.load import load_site
-from monitor.stores import leave_request, reader_factory
+from monitor.stores import leave_request, open_writer, reader_factory
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Gate, Influx, Relay
 from tests.interop.sites_world import LOW, SENTENCE, a_site, low_voltage
@@ -171,6 +174,72 @@ def test_a_form_that_is_sent_all_the_same_changes_nothing(page: FlaskClient, inf
     assert sent.status_code == 403  # no page gave it a token
     found = influx.ask("SELECT * FROM nightbank_record WHERE \"kind\" = 'request'", db=BUCKET)
     assert "series" not in found
+
+
+SEALED = """
+import sys
+from pathlib import Path
+from monitor.errors import MirrorError, StoreError
+from monitor.records import Request
+from monitor.served.query import Asker
+from monitor.served.server import Server
+from monitor.served.writer import leave_served_request
+from monitor.notices.secrets import Secrets
+from monitor.site.load import load_site
+from monitor.store.connect import seal
+file = Path(sys.argv[1])
+site = load_site(file)
+seal()
+server = Server(site.store.server, Secrets(Path("none")))
+head = "nightbank_record,site=Sealed\\ hide"
+lines = [
+    "nightbank,site=Sealed\\ hide,device=charger battery_voltage_V=1.0 1",
+    head + ",kind=log,key=- number=1i,document=\\"{}\\" 1",
+    head + "\\,kind\\=request\\,,kind=log,key=- number=1i,document=\\"{}\\" 1",
+    head + ",kind=request,key=- number=1i,document=\\"{}\\" 1\\nnightbank,site=b v=1.0 1",
+]
+for line in lines:
+    try:
+        server.write([line], in_ns=True)
+        print("written")
+    except MirrorError as error:
+        print(error)
+try:
+    Asker(site.store.server, Secrets(Path("none")), Path()).tell("DELETE FROM nightbank_record")
+    print("deleted")
+except StoreError as error:
+    print(error)
+leave_served_request(site, file, Request(1, "acknowledge", "all"))
+"""
+
+
+def test_a_sealed_process_can_leave_requests_on_a_server_and_change_nothing_else(
+    influx: Influx, own: Path, opened_gate: Gate, tmp_path: Path
+) -> None:
+    file = served(tmp_path, opened_gate.url)
+    file.write_text(file.read_text().replace("Marsh hide", "Sealed hide"))
+    with closing(open_writer(load_site(file), file)) as writer:
+        writer.put_note("basis", "as it was")
+        writer.commit()
+    before = all_of(influx)
+    done = subprocess.run([sys.executable, "-c", SEALED, str(file)], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    said = done.stdout.splitlines()
+    assert len(said) == 5
+    assert all("may leave requests in it and change nothing else" in line for line in said), said
+    after = all_of(influx)
+    assert len(after) == len(before) + 1
+    assert [kind for kind in after if kind not in before] == ["request"]
+
+
+def all_of(influx: Influx) -> list[str]:
+    """The kinds of all records of the sealed site, one for each record."""
+    found = influx.ask(
+        'SELECT "kind", "document" FROM nightbank_record WHERE "site" = \'Sealed hide\'', db=BUCKET
+    )
+    readings = influx.ask("SELECT * FROM nightbank WHERE \"site\" = 'Sealed hide'", db=BUCKET)
+    assert "series" not in readings
+    return sorted(kind for _, kind, _ in found["series"][0]["values"])
 
 
 # Trouble
