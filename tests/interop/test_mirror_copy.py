@@ -38,7 +38,7 @@ from tests.interop.series_servers import Gate, Influx
 
 ZONE = "Europe/London"
 START_MS = parse_iso("2026-10-12T09:17:00Z")  # the clocks go back on the 25th
-MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 END_MS = START_MS + 20 * DAY_MS + 5 * HOUR_MS + 123
 FIRST, LAST = date(2026, 10, 11), date(2026, 11, 3)
 EVER_MS = 2**50
