@@ -54,7 +54,7 @@ from pathlib import Path
 from monitor.clock import SystemClock
 from monitor.memory import keep_small
 from monitor.mirror.book import Book, book_path
-from monitor.mirror.hand_over import writer
+from monitor.served.hand_over import writer
 from monitor.mirror.sender import Sender
 from monitor.served.server import Server
 from monitor.notices.secrets import Secrets
