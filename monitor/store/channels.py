@@ -25,8 +25,8 @@ class Channel:
     """A device's quantity while it is written: its newest readings and the running sums of its last day.
 
     coming_ms and coming are times and values of those good readings of a commit that follow the newest;
-    open_day is the number of the day whose statistics stand in `now`, first_changed tells that the time of a
-    first reading has changed.
+    open_day is the number of the day whose statistics stand in `now`, summed the day itself where these have
+    changed; first_changed tells that the time of a first reading has changed.
     """
 
     id: int
@@ -41,6 +41,7 @@ class Channel:
     good_steps: int = 0
     day: DaySum | None = None
     open_day: int | None = None
+    summed: DaySum | None = None
     changed: bool = False
     first_changed: bool = False
     coming_ms: list[int] = field(default_factory=list)
@@ -88,38 +89,29 @@ def sum_up(write: sqlite3.Connection, channel: Channel, span: LocalDay) -> DaySu
 
 WRITE_DAY = "INSERT OR REPLACE INTO day VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
-WRITE_OPEN_DAY = (
-    "UPDATE now SET day = ?, count = ?, minimum = ?, min_ms = ?, total = ?, maximum = ?, first = ?,"
-    " above2 = ?, below2 = ?, covered_ms = ?, first_ms = ?, limit_ms = ?, gaps = ?"
-    f" WHERE kind = {CHANNEL} AND name = ?"
-)
-
 
 def write_days(write: sqlite3.Connection, sums: Iterable[tuple[Channel, DaySum]]) -> None:
-    """Write days' statistics: that of a channel's newest good reading into `now`, others into `day`.
+    """Write days' statistics into `day`; those of a channel's newest good reading go with its ends.
 
-    Comes before the channels' new ends, since a day that is closed takes its last reading from the former.
+    Comes before `write_channels`, since a day that is closed takes its last reading from the former ends.
     """
-    open_days: list[tuple[Channel, DaySum]] = []
     closed: list[tuple[int | float | bytes, ...]] = []
     for channel, day in sums:
         if channel.day is not None and channel.day.span == day.span:
-            open_days.append((channel, day))
+            channel.changed, channel.summed = True, day
+            number = day.span.day.toordinal()
+            if channel.open_day != number:
+                close_day(write, channel.id)
+                write.execute("DELETE FROM day WHERE channel = ? AND day = ?", (channel.id, number))
+                channel.open_day = number
         else:
             closed.append(day_row(channel, day))
-    for channel, day in open_days:
-        number = day.span.day.toordinal()
-        if channel.open_day != number:
-            close_day(write, channel.id)
-            write.execute("DELETE FROM day WHERE channel = ? AND day = ?", (channel.id, number))
-            channel.open_day = number
     write.executemany(WRITE_DAY, closed)
-    write.executemany(WRITE_OPEN_DAY, (open_day_row(channel, day) for channel, day in open_days))
 
 
 def close_day(write: sqlite3.Connection, channel: int) -> None:
     """Let the statistics of a channel's open day stand in `day`."""
-    write.execute(f"INSERT INTO day SELECT {DAYS} FROM {OPEN_DAYS} WHERE channel = ?", (channel,))
+    write.execute(f"INSERT OR REPLACE INTO day SELECT {DAYS} FROM {OPEN_DAYS} WHERE channel = ?", (channel,))
     drop_open_day(write, channel)
 
 
@@ -142,8 +134,8 @@ def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
     )
 
 
-def open_day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
-    """A channel's open day as WRITE_OPEN_DAY takes it; the day must hold a reading."""
+def open_day_row(day: DaySum) -> tuple[int | float | bytes, ...]:
+    """An open day as WRITE_ALL takes it; the day must hold a reading."""
     gaps = day.gaps()
     area = day.area()
     return (
@@ -160,7 +152,6 @@ def open_day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ..
         day.first_ms,
         day.gap_limit_ms(),
         pack_pairs(gaps) if gaps else b"",
-        channel.id,
     )
 
 
@@ -228,27 +219,39 @@ class Standing:
         return self._clocks[column.clock], unpack_numbers(column.values)
 
 
-WRITE_ENDS = (
-    "UPDATE now SET per_unit = ?, good_ms = ?, good = ?, last_ms = ?, last_value = ?, last_quality = ?,"
-    f" last_reason = ? WHERE kind = {CHANNEL} AND name = ?"
+ENDS_SET = (
+    "per_unit = ?, good_ms = ?, good = ?, last_ms = ?, last_value = ?, last_quality = ?, last_reason = ?"
 )
+
+DAY_SET = (
+    "day = ?, count = ?, minimum = ?, min_ms = ?, total = ?, maximum = ?, first = ?, above2 = ?, below2 = ?,"
+    " covered_ms = ?, first_ms = ?, limit_ms = ?, gaps = ?"
+)
+
+WRITE_ENDS = f"UPDATE now SET {ENDS_SET} WHERE kind = {CHANNEL} AND name = ?"
+WRITE_ALL = f"UPDATE now SET {ENDS_SET}, {DAY_SET} WHERE kind = {CHANNEL} AND name = ?"
 
 
 def write_channels(write: sqlite3.Connection, channels: Iterable[Channel]) -> None:
-    """Write the ends of those channels that changed."""
+    """Write the ends of those channels that changed, and their open days."""
     changed = [channel for channel in channels if channel.changed]
-    write.executemany(WRITE_ENDS, (_ends_row(channel) for channel in changed))
+    write.executemany(
+        WRITE_ALL,
+        ((*_ends_row(c), *open_day_row(c.summed), c.id) for c in changed if c.summed is not None),
+    )
+    write.executemany(WRITE_ENDS, ((*_ends_row(c), c.id) for c in changed if c.summed is None))
     write.executemany(
         "UPDATE channel SET first_ms = ?, good_first_ms = ? WHERE id = ?",
         ((each.first_ms, each.good_first_ms, each.id) for each in changed if each.first_changed),
     )
     for channel in changed:
         channel.changed = channel.first_changed = False
+        channel.summed = None
 
 
 def _ends_row(channel: Channel) -> tuple[int | float | str | None, ...]:
     last = channel.last
     good = (channel.good_ms, channel.good_steps) if channel.good_ms >= 0 else (None, None)
     if last is None or last.quality is Quality.GOOD:
-        return channel.per_unit, *good, None, None, None, None, channel.id
-    return channel.per_unit, *good, last.time_ms, last.value, last.quality.value, last.reason, channel.id
+        return channel.per_unit, *good, None, None, None, None
+    return channel.per_unit, *good, last.time_ms, last.value, last.quality.value, last.reason

@@ -17,6 +17,7 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -30,6 +31,10 @@ PAGE_BYTES = 2048
 """Pages of a new store, and of an old one from its next compacting on. A commit changes little, and each page
 that it touches goes to the log as a whole: with SQLite's usual 4096 bytes 15 % more reaches the card, with
 1024 as much as with this (measured in real time on ext4); no question takes longer."""
+
+STARTING_S = 2.0
+"""How long a daemon that starts waits for its lock (our choice: an import that starts holds it for a moment,
+while it sees to it that the store is up to date)."""
 
 WAL_KEPT_BYTES = 4 * 1024 * 1024
 """The log file is cut back to this after a checkpoint (our choice: SQLite's usual 1000 pages)."""
@@ -166,8 +171,11 @@ def _may(action: int, name: str | None, detail: str | None, schema: str | None, 
 class FileLock:
     """A lock that one process holds and the kernel releases when that process ends, however it ends."""
 
-    def __init__(self, path: Path, what: str) -> None:
-        """Take the lock at once. `what` says who holds it in the error's words. Raises StoreError if held."""
+    def __init__(self, path: Path, what: str, patience_s: float = 0.0) -> None:
+        """Take the lock, at once or within patience_s. `what` says who holds it in the error's words.
+
+        Raises StoreError if it is held.
+        """
         try:
             self._handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         except OSError as error:
@@ -175,7 +183,7 @@ class FileLock:
                 f"{path}: cannot be made ({error.strerror}); look at the folder's rights"
             ) from error
         try:
-            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._take(time.monotonic() + patience_s)
         except OSError as error:
             holder = os.pread(self._handle, 20, 0).decode("ascii", "replace").strip() or "unknown"
             os.close(self._handle)
@@ -188,6 +196,16 @@ class FileLock:
                 os.fchown(self._handle, folder.st_uid, folder.st_gid)
         os.ftruncate(self._handle, 0)
         os.pwrite(self._handle, str(os.getpid()).encode("ascii"), 0)
+
+    def _take(self, end_s: float) -> None:
+        while True:
+            try:
+                fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return
+            except BlockingIOError:
+                if time.monotonic() >= end_s:
+                    raise
+                time.sleep(0.02)
 
     def release(self) -> None:
         """Give the lock back; may be called twice."""

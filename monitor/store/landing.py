@@ -140,6 +140,7 @@ class Landing:
         for channel, day in cut:
             self._keep_sum(channel, day)
         self._write_sums()
+        write_channels(self._write, [channel for channel, _ in cut])
 
     def recut_days(self, at_work: Callable[[], None]) -> None:
         """Make all days' statistics anew, after the time zone changed; at_work() before each channel."""

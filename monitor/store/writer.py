@@ -21,7 +21,15 @@ from zoneinfo import ZoneInfo
 from monitor.errors import StoreError
 from monitor.records import AlarmState, DeviceHealth, Event, LogEntry, Notice, Reading, Request, Transition
 from monitor.store.base import Landed
-from monitor.store.connect import FileLock, choose_pages, connect, prepare_for_writing, rewrite, told
+from monitor.store.connect import (
+    STARTING_S,
+    FileLock,
+    choose_pages,
+    connect,
+    prepare_for_writing,
+    rewrite,
+    told,
+)
 from monitor.store.days import zone_of
 from monitor.store.documents import document_of
 from monitor.store.embedded import EmbeddedReader
@@ -380,7 +388,8 @@ def open_for_daemon(path: Path, time_zone: str, at_work: Callable[[], None] = la
     """See `embedded.open_writer`."""
     zone = zone_of(time_zone)
     _check_folder(path)
-    lock = FileLock(path.with_name(path.name + ".lock"), "another writer, most likely the daemon,")
+    what = "another writer, most likely the daemon,"
+    lock = FileLock(path.with_name(path.name + ".lock"), what, STARTING_S)
     try:
         _bring_up_to_date(path, zone, at_work)
         return EmbeddedWriter(path, zone, lock)

@@ -165,7 +165,7 @@ def prepare(path: Path, data: np.ndarray) -> None:
 
 def store_alone(path: Path, data: np.ndarray, stop: threading.Event) -> None:
     """A store that is a year old, live."""
-    with grown_log(path), open_writer(path, "UTC") as writer:
+    with grown_log(path, "UTC"), open_writer(path, "UTC") as writer:
         for number in in_real_time(stop):
             put(writer, FULL + number, data[FULL + number])
 
@@ -192,9 +192,9 @@ def texts(number: int, row: np.ndarray) -> list[tuple[str, str, float]]:
 
 
 @contextmanager
-def grown_log(path: Path) -> Iterator[None]:
+def grown_log(path: Path, zone: str) -> Iterator[None]:
     """A store whose log is as long as it gets: a fresh one grows for hours, and each growth costs."""
-    with open_writer(path, "Europe/London"):
+    with open_writer(path, zone):
         other = sqlite3.connect(path)
     with closing(other):
         other.execute("PRAGMA wal_autocheckpoint = 0")
@@ -217,7 +217,7 @@ def daemon(folder: Path, ports: Path) -> Iterator[None]:
         site = folder / "site.toml"
         site.write_text(text.replace("commit_every_s = 5", "commit_every_s = 60"), encoding="utf-8")
         log = ports.with_suffix(".log")
-        with log.open("wb") as told, grown_log(folder / "nightbank.db"):
+        with log.open("wb") as told, grown_log(folder / "nightbank.db", "Europe/London"):
             process = subprocess.Popen(
                 [sys.executable, "-m", "monitor.cli", "monitor", str(site)],
                 stderr=told,
@@ -240,7 +240,7 @@ def fast_days(under: Path, year: Path, data: np.ndarray) -> tuple[float, float]:
     with ExitStack() as stack:
         fast = stack.enter_context(card(under, "fast", MOUNTS["usual"]))
         path = Path(shutil.copy(year, fast.folder / "store.db"))
-        stack.enter_context(grown_log(path))
+        stack.enter_context(grown_log(path, "UTC"))
         writer = stack.enter_context(open_writer(path, "UTC"))
         before = few = whole = fast.written()
         for number in range(FULL, FULL + POLLS_A_DAY):

@@ -200,7 +200,7 @@ class World:
         other = self._start_import() if imports else 0
         with self._people():
             if self.rng.random() < 0.8:
-                wait_until(lambda: self._beat_ms() > before_ms, f"{self.where}: the daemon commits")
+                self._await_commit(before_ms)
             time.sleep(self.rng.uniform(0, 1.5))
             killed_s = time.time()
             self.victims.ends(daemon, kill=True)
@@ -211,6 +211,13 @@ class World:
             known_ms = [each.time_ms for each in reader.latest() if each.device in ("shunt", "charger")]
         if beat is not None and beat.time_ms > before_ms:
             self.lost_s.append(killed_s - max(beat.started_ms, *known_ms, 0) / 1000)
+
+    def _await_commit(self, before_ms: int) -> None:
+        """A daemon has committed since a heartbeat."""
+        try:
+            wait_until(lambda: self._beat_ms() > before_ms, f"{self.where}: the daemon commits")
+        except AssertionError as error:
+            raise AssertionError(f"{error}; {(self.folder / 'log').read_text()[-3000:]}") from error
 
     def _kill_import(self) -> None:
         other = self._start_import()
@@ -360,7 +367,7 @@ class World:
         self.number += 1
         before_ms = self._beat_ms()
         daemon = self.victims.start(do="daemon", site=str(self.site))
-        wait_until(lambda: self._beat_ms() > before_ms, f"{self.where}: the last start")
+        self._await_commit(before_ms)
 
         def all_done() -> bool:
             with open_reader(self.store) as reader:
