@@ -112,6 +112,42 @@ class Measured:
                                 ),
                             )
 
+    def pace(
+        self, devices: Sequence[str], quantity: str, start_ms: int, end_ms: int
+    ) -> dict[str, tuple[float, int, int]]:
+        """Of good readings in [start, end), at least two of each device: the median of their intervals, and
+        the times of the first and the last, in ms."""
+        named, where = self._of(devices, start_ms, end_ms)
+        of = f'FROM "{MEASUREMENT}" WHERE {where} GROUP BY "device"'
+        intervals = f'SELECT elapsed("{quantity}", 1ms) AS "interval" {of}'
+        statements = (
+            f'SELECT first("{quantity}") AS "first" {of}',
+            f'SELECT last("{quantity}") AS "last" {of}',
+            f'SELECT median("interval") AS "usual" FROM ({intervals}) WHERE {_time(start_ms, end_ms)}'
+            ' GROUP BY "device"',
+        )
+        found: dict[str, dict[str, float]] = {}
+        for rows in self._asker.ask("; ".join(statements)):
+            what = rows.columns[1]
+            at, value = rows.values[0]
+            found.setdefault(named[rows.tags["device"]], {})[what] = value if what == "usual" else at
+        return {
+            device: (each["usual"], round(each["first"]), round(each["last"]))
+            for device, each in found.items()
+        }
+
+    def silences(
+        self, device: str, quantity: str, start_ms: int, end_ms: int, limit_ms: float
+    ) -> list[tuple[int, int]]:
+        """Neighbouring good readings in [start, end) further apart than a limit."""
+        _, where = self._of([device], start_ms, end_ms)
+        intervals = f'SELECT elapsed("{quantity}", 1ms) AS "interval" FROM "{MEASUREMENT}" WHERE {where}'
+        statement = (
+            f'SELECT "interval" FROM ({intervals}) WHERE "interval" > {limit_ms!r}'
+            f" AND {_time(start_ms, end_ms)}"
+        )
+        return [(at - interval, at) for rows in self._asker.ask(statement) for at, interval in rows.values]
+
     def hours(
         self, devices: Sequence[str], quantity: str, start_ms: int, end_ms: int
     ) -> dict[str, list[Step]]:
@@ -258,7 +294,7 @@ class Measured:
         """The devices' names by the server's, and the condition for them in [start, end)."""
         named = {tag_text(device): device for device in devices}
         of = " OR ".join(f'"device" = {quoted(name)}' for name in named)
-        return named, f"{self._site} AND ({of}) AND time >= {start_ms}ms AND time < {end_ms}ms"
+        return named, f"{self._site} AND ({of}) AND {_time(start_ms, end_ms)}"
 
 
 def _begins_at(zone: ZoneInfo, time_ms: int) -> date | None:
@@ -266,6 +302,10 @@ def _begins_at(zone: ZoneInfo, time_ms: int) -> date | None:
     in a mirror's copy."""
     day = day_at(zone, time_ms)
     return day.day if day.start_ms == time_ms else None
+
+
+def _time(start_ms: int, end_ms: int) -> str:
+    return f"time >= {start_ms}ms AND time < {end_ms}ms"
 
 
 def _float(value: float | None) -> float | None:

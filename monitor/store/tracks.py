@@ -10,9 +10,9 @@ from monitor.store.blocks import first_from, last_before
 from monitor.store.course import Course
 from monitor.store.pack import split_columns, unpack_pairs
 from monitor.store.queries import OPEN_DAYS
-from monitor.store.reduce import Step
+from monitor.store.reduce import Run, Step
 from monitor.store.tiers import DAY_MS, HOUR_MS, unpack_steps
-from monitor.store.zoom import KeptDay
+from monitor.store.zoom import KeptDay, by_readings
 
 EPOCH = date(1970, 1, 1).toordinal()
 
@@ -23,6 +23,9 @@ lie side by side."""
 
 class StoredTrack(Course):
     """A channel inside one read transaction (`zoom.Track`)."""
+
+    def buckets(self, start_ms: int, end_ms: int, points: int) -> tuple[Sequence[Step], Sequence[Run]]:
+        return by_readings(self, start_ms, end_ms, points)
 
     def steps(self, start_ms: int, end_ms: int, length_ms: int) -> list[Step]:
         """Where no tier has been made yet (today, an old store), the readings themselves are summed."""

@@ -68,14 +68,22 @@ class KeptDay(NamedTuple):
     gaps: tuple[Run, ...]
 
 
-class Track(Protocol):
-    """One channel's good readings, as a series asks for them."""
+class Readings(Protocol):
+    """One channel's good readings themselves."""
 
     def parts(self, start_ms: int, end_ms: int, width_ms: int, origin_ms: int) -> list[Part]:
         """Those in [start, end) reduced to buckets counted from origin; empty ones are left out."""
 
     def pairs(self, first_ms: int, last_ms: int, limit_ms: float) -> list[Run]:
         """Neighbours between two of them that are further apart than a limit."""
+
+
+class Track(Protocol):
+    """One channel's good readings, as a series asks for them."""
+
+    def buckets(self, start_ms: int, end_ms: int, points: int) -> tuple[Sequence[Step], Sequence[Run]]:
+        """Those in [start, end) in at most `points` equal buckets counted from start, and the spans in which
+        they follow each other without a silence of more than three usual intervals."""
 
     def steps(self, start_ms: int, end_ms: int, length_ms: int) -> Sequence[Step]:
         """Those in [start, end) in steps of a tier, in order; steps cut by the span hold what is inside.
@@ -118,14 +126,7 @@ def read_series(
                         by_rank.append((sums, _runs(track, kept, start_ms, end_ms)))
             return put_together(quantity, per_unit, grid.edges, by_rank, start_ms, end_ms)
     width_ms = bucket_width_ms(start_ms, end_ms, points)
-    for track in tracks:
-        parts = track.parts(start_ms, end_ms, width_ms, start_ms)
-        if parts:
-            finer = parts
-            if points < GAP_BUCKETS:
-                finer_ms = bucket_width_ms(start_ms, end_ms, GAP_BUCKETS)
-                finer = track.parts(start_ms, end_ms, finer_ms, start_ms)
-            by_rank.append(([part[:5] for part in parts], runs(finer, track.pairs)))
+    by_rank = [each for track in tracks if (each := track.buckets(start_ms, end_ms, points))[0]]
     return put_together(
         quantity,
         per_unit,
@@ -134,6 +135,19 @@ def read_series(
         start_ms,
         end_ms,
     )
+
+
+def by_readings(
+    readings: Readings, start_ms: int, end_ms: int, points: int
+) -> tuple[Sequence[Step], Sequence[Run]]:
+    """What `Track.buckets` answers, from the readings themselves."""
+    parts = finer = readings.parts(start_ms, end_ms, bucket_width_ms(start_ms, end_ms, points), start_ms)
+    if not parts:
+        return [], []
+    if points < GAP_BUCKETS:
+        finer_ms = bucket_width_ms(start_ms, end_ms, GAP_BUCKETS)
+        finer = readings.parts(start_ms, end_ms, finer_ms, start_ms)
+    return [part[:5] for part in parts], runs(finer, readings.pairs)
 
 
 def grid_of(zone: Callable[[], ZoneInfo], start_ms: int, end_ms: int, points: int) -> Grid | None:

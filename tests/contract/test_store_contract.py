@@ -207,6 +207,28 @@ def test_a_silence_of_more_than_three_intervals_is_a_gap_at_every_zoom(store: Pa
     assert series.gaps == ((NOON + 3_600_000, NOON + 3_620_000),)
 
 
+@pytest.mark.parametrize("points", [1, 97, 300])
+def test_a_day_of_readings_every_five_seconds_is_summed_up_and_its_silences_found(
+    engine: Engine, points: int
+) -> None:
+    """17,280 readings but for two silences, of four intervals and of ten minutes."""
+    silent = [(30_000_000, 30_020_000), (61_000_000, 61_600_000)]
+    kept = {
+        NOON + at: at // 5000 % 709 / 100
+        for at in range(0, 24 * HOUR_MS, 5000)
+        if not any(first < at < last for first, last in silent)
+    }
+    with opened(engine) as store:
+        store.keep(*(good(at, value) for at, value in kept.items()))
+        series = store.reader.series(VOLTAGE, NOON + 1000, NOON + 24 * HOUR_MS - 1000, points)
+    assert series.gaps == tuple((NOON + first, NOON + last) for first, last in silent)
+    assert sum(bucket.count for bucket in series.buckets) == len(kept) - 1
+    for bucket in series.buckets:
+        inside = [value for at, value in kept.items() if bucket.start_ms <= at < bucket.end_ms]
+        assert (bucket.count, bucket.minimum, bucket.maximum) == (len(inside), min(inside), max(inside))
+        assert bucket.mean == pytest.approx(sum(inside) / len(inside), abs=1e-9)
+
+
 def test_three_intervals_are_no_gap(store: Pair) -> None:
     store.keep(*(good(NOON + offset, 12.0) for offset in (0, 5000, 10_000, 25_000, 30_000)))
     assert store.reader.series(VOLTAGE, NOON, NOON + 60_000, 3).gaps == ()

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 
@@ -19,6 +17,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
+from tests.small_disk import fill, small_disk
 
 NOON_MS = 1_782_043_200_000
 """2026-06-21T12:00:00Z."""
@@ -41,13 +40,8 @@ off_delay_s = 0
 @pytest.fixture
 def disk(tmp_path: Path) -> Iterator[Path]:
     """A disk of two megabytes."""
-    folder = tmp_path / "disk"
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)]
-    if os.geteuid() != 0 or subprocess.run(command, capture_output=True).returncode != 0:
-        pytest.skip("mounting a small disk needs root and a system that lets it")
-    yield folder
-    subprocess.run(["umount", "--lazy", str(folder)], check=True)
+    with small_disk(tmp_path / "disk", "2m") as folder:
+        yield folder
 
 
 def wait_until(come: Callable[[], bool], what: str) -> None:
@@ -70,9 +64,7 @@ def test_on_a_full_disk_alarms_go_on_and_afterwards_nothing_is_missing(tmp_path:
             daemon = subprocess.Popen(command, stderr=told)
         try:
             wait_until(lambda: store.exists() and has_power(store), "the array's power is stored")
-            with suppress(OSError), (disk / "full").open("wb", buffering=0) as file:
-                while True:
-                    file.write(bytes(512))
+            full = fill(disk)
             wait_until(lambda: "the disk is full" in log.read_text(), "the daemon says that the disk is full")
             full_ms = time.time_ns() // 10**6
             simulator.ask(do="hold")
@@ -84,7 +76,7 @@ def test_on_a_full_disk_alarms_go_on_and_afterwards_nothing_is_missing(tmp_path:
             with open_reader(store) as reader:
                 assert [each for each in reader.transitions(0, LATEST_MS) if each.alarm == "Dark"] == []
             room_ms = time.time_ns() // 10**6
-            (disk / "full").unlink()
+            full.unlink()
 
             def caught_up() -> bool:
                 with open_reader(store) as reader:

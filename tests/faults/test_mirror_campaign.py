@@ -19,8 +19,6 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
-import pytest
-
 from monitor.mirror.book import book_path, look_up
 from monitor.notices.secrets import Secrets
 from monitor.records import AlarmState, Event, LogEntry, Notice, Reading, Transition
@@ -32,6 +30,7 @@ from monitor.store.writer import EmbeddedWriter
 from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET, NOON_MS, SITE, mirroring, put, some_readings, stored
 from tests.interop.series_servers import BUSY, Gate, Influx, Relay
+from tests.small_disk import fill, small_disk
 
 HOURS, HOUR_MS = 72, 3_600_000
 EVER_MS = 2**50
@@ -255,15 +254,8 @@ def refused_times(store: Path) -> set[int]:
     return {each.point.time_ms for each in refused}
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="mounting a small disk needs root")
 def test_a_full_disk_at_the_server_loses_nothing(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", "size=32m", "tmpfs", str(disk)]
-    if subprocess.run(command, capture_output=True).returncode != 0:
-        pytest.skip("no disk may be mounted here")
-    try:
-        full = disk / "full"
+    with small_disk(tmp_path / "disk", "32m") as disk:
         store = tmp_path / "nightbank.db"
         put(store, some_readings(400))
         with Influx(tmp_path, data=disk) as influx, Gate(tmp_path, influx.port) as gate:
@@ -271,9 +263,7 @@ def test_a_full_disk_at_the_server_loses_nothing(tmp_path: Path) -> None:
             with mirroring(store, gate.url) as mirror:
                 mirror.catch_up()
                 put(store, some_readings(5_000, NOON_MS + 10_000_000, 1000))
-                with suppress(OSError), full.open("wb", buffering=0) as file:
-                    while True:
-                        file.write(bytes(4096))
+                full = fill(disk)
                 for _ in range(10):
                     mirror.sender.step()
                     if mirror.sender.error:
@@ -287,5 +277,3 @@ def test_a_full_disk_at_the_server_loses_nothing(tmp_path: Path) -> None:
                 mirror.catch_up()
             assert influx.values(BUCKET) == stored(store)
         assert look_up(book_path(store), "hub", 1)[2] == []
-    finally:
-        subprocess.run(["umount", "--lazy", str(disk)], check=True)

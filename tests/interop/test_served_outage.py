@@ -117,11 +117,12 @@ def test_a_long_outage_is_told_once_and_its_end(site: ServedSite, gate: Gate) ->
     assert "takes readings again" in ended
 
 
-@pytest.mark.parametrize("mode", ["hang", "cut", "refuse"])
+@pytest.mark.parametrize("mode", ["hang", "cut", "refuse", "slow"])
 def test_a_server_that_does_not_answer_costs_one_time_out_and_no_reading(
     tmp_path: Path, gate: Gate, mode: str
 ) -> None:
-    """cut: the request arrives and its answer never does, so all of it comes a second time."""
+    """cut: the request arrives and its answer never does, so all of it comes a second time. slow: each part
+    of an answer takes 0.3 s, so that some come in time."""
     relay = Relay(gate.port)
     try:
         site = ServedSite(tmp_path / "hide", relay.url)
