@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 PLACE_S = 0.04
 """A refused question at 9600 bit/s with the rest after it: 13 characters, two silences, turnaround, 10 ms."""
 
+PARTS = 1000
+
 
 @click.command()
 @click.argument("line")
@@ -99,15 +101,15 @@ def _one(link: RegisterLink, unit: int, out: Path, reach: Reach, largest: int | 
     first = next(steps)
     if first.phase == "looking":
         click.echo(
-            f"Looking for the registers of unit {unit}, once: {first.total} places, at 9600 bit/s about "
-            f"{first.total * PLACE_S / 60:.0f} minutes.",
+            f"Looking for the registers of unit {unit}, once: at {first.total} places and around what is "
+            f"found, which at 9600 bit/s takes about {first.total * PLACE_S / 60:.0f} minutes.",
             err=True,
         )
-        with bar_on_stderr(first.total, "place", "looking", False) as bar:
+        with bar_on_stderr(PARTS, "part", "looking", False) as bar:
             for first in steps:
                 if first.phase != "looking":
                     break
-                bar.move_to(first.done)
+                bar.move_to(PARTS * first.done // first.total)  # the places grow with what is found
     last = first
     with bar_on_stderr(first.total, "register", "reading", False) as bar:
         for last in steps:

@@ -8,7 +8,7 @@ not have is noticed by long stretches of one and the same word.
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from enum import StrEnum
 
 from monitor.devices.asking import Appetite, Asker, Nothing, Words
@@ -20,11 +20,12 @@ from monitor.errors import NoAnswer
 FIRST_PLACES = (0, 1, 100, 256, 1000, 4096, 40000, 0x3000)
 """Asked first, to hear whether there is anyone (our choice)."""
 
-NEAR, FAR, FAR_STEP = 16, 64, 4
-"""Beyond the end of a readable stretch every register up to NEAR is tried, then each FAR_STEP-th up to FAR:
-the next group of a map is rarely farther off (our choice)."""
+NEAR = 16
+"""Beyond the end of a readable stretch so many registers are tried one by one (our choice)."""
 
-BEYOND: tuple[int, ...] = (*range(1, NEAR + 1), *range(NEAR + FAR_STEP, FAR + 1, FAR_STEP))
+AROUND = 320
+"""At the end so many registers around all that was found are tried one by one, with both functions: small
+groups lie among larger ones (our choice)."""
 
 SAME_WORDS = 256
 """A stretch of one and the same word longer than this is filler and not read again (our choice)..."""
@@ -96,10 +97,9 @@ class Search:
                 self.done = number * len(self.probes) + place
                 if self._is_unknown_function(function, place) or self._is_too_slow(place):
                     break
-                if self._is_new(function, address):
-                    yield
-                    if self._single(function, address):
-                        yield from self._island(function, address)
+                yield from self._try(function, address)
+        if self._reach is not Reach.QUICK and self._silent_holes < SILENT_HOLES:
+            yield from self._around()
         self.done = self.total
 
     def found(self) -> Places:
@@ -107,9 +107,34 @@ class Search:
         runs = tuple(run for function in READ_FUNCTIONS for run in self._runs(function))
         return Places(runs, max(1, self._asker.proven), tuple(dict.fromkeys(self._remarks)))
 
+    def _is_new(self, function: int, address: int) -> bool:
+        return address not in self._words[function] and address not in self._holes[function]
+
+    def _try(self, function: int, address: int) -> Iterator[None]:
+        """Ask for one register, and where it answers for all around it."""
+        if self._is_new(function, address):
+            yield
+            if self._single(function, address):
+                yield from self._island(function, address)
+
+    def _around(self) -> Iterator[None]:
+        """Look near all that was found for small groups, with each function that the unit knows, until there
+        is nothing new."""
+        functions = [f for f in READ_FUNCTIONS if self._strangers[f] < len(FIRST_PLACES)]
+        while True:
+            found = {address for words in self._words.values() for address in words}
+            near = tuple(_neighbourhood(found))
+            wanted = [(f, address) for f in functions for address in near if self._is_new(f, address)]
+            if not wanted:
+                return
+            self.done, self.total = self.total, self.total + len(wanted)
+            for function, address in wanted:
+                self.done += 1
+                yield from self._try(function, address)
+
     def _is_unknown_function(self, function: int, place: int) -> bool:
         """Whether the unit has said to all of the first places that it does not know this function."""
-        return place == len(FIRST_PLACES) == self._strangers[function]
+        return place >= len(FIRST_PLACES) and self._strangers[function] >= len(FIRST_PLACES)
 
     def _is_too_slow(self, place: int) -> bool:
         """A sweep over a device that keeps silent for what it lacks costs a time-out a register."""
@@ -121,9 +146,6 @@ class Search:
             )
             return True
         return False
-
-    def _is_new(self, function: int, address: int) -> bool:
-        return address not in self._words[function] and address not in self._holes[function]
 
     def _ask(self, function: int, address: int, count: int) -> Words | Nothing:
         got = self._asker.ask(function, address, count)
@@ -206,7 +228,7 @@ class Search:
 
     def _beyond(self, function: int, edge: int, way: int) -> Generator[None, None, int | None]:
         """The next readable register behind the end of a stretch, None where there is none near."""
-        for off in BEYOND:
+        for off in range(1, NEAR + 1):
             address = edge + way * off
             if not 0 <= address < REGISTERS or address in self._words[function]:
                 return None
@@ -259,3 +281,12 @@ class Search:
 def _lowest(at: int, way: int, count: int) -> int:
     """The lowest of `count` addresses that begin at `at` and go up (way 1) or down (way -1)."""
     return at if way > 0 else at - count + 1
+
+
+def _neighbourhood(addresses: Iterable[int]) -> Iterator[int]:
+    """Every address that lies within AROUND of any of these, each once."""
+    following = 0
+    for address in sorted(addresses):
+        first = max(following, address - AROUND)
+        following = min(address + AROUND + 1, REGISTERS)
+        yield from range(first, following)

@@ -95,6 +95,21 @@ def test_every_register_of_a_random_map_is_read(serve, tmp_path: Path, largest: 
     assert len(again) < searched / 10
 
 
+def test_small_groups_among_larger_ones_are_found(serve, tmp_path: Path) -> None:
+    """One to three registers each, up to 300 from the next, at no round addresses, of both functions."""
+    print(f"seed {SEED}")
+    rng = random.Random(f"{SEED}/small")
+    registers: Registers = {(4, 6000 + at): at for at in range(40)}
+    address = 6040
+    for _ in range(8):
+        address += rng.randrange(20, 300)
+        registers |= {
+            (rng.choice((3, 4)), address + at): rng.randrange(65536) for at in range(rng.randrange(1, 4))
+        }
+    found = snapshot_of(link_to(serve(registers)), tmp_path / "dump.csv", Reach.USUAL)
+    assert {(function, place): word for function, place, word in found.rows} == registers
+
+
 def test_a_known_limit_is_never_exceeded(serve, tmp_path: Path) -> None:
     far_end = serve(SMALL, Manners(largest=10))
     assert len(snapshot_of(link_to(far_end), tmp_path / "dump.csv", largest=10).rows) == len(SMALL)

@@ -72,12 +72,12 @@ def layout(definition: GroupDef, words: Sequence[int]) -> Iterator[Placed]:
 
     A group that says more members than the model's length holds has only those that fit.
     """
-    yield from _Layout(definition, words).group(definition, "", (), 0, {})[0]
+    yield from _Layout(words).group(definition, "", (), 0, {})[0]
 
 
 class _Layout:
-    def __init__(self, definition: GroupDef, words: Sequence[int]) -> None:
-        self._definition, self._words = definition, words
+    def __init__(self, words: Sequence[int]) -> None:
+        self._words = words
 
     def group(
         self, group: GroupDef, prefix: str, instance: tuple[int, ...], start: int, outer: dict[str, int]
