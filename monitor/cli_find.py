@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import errno
 import json
+import textwrap
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from monitor.cautions import CONNECTING_A_DEVICE
 from monitor.cli_parts import bar_on_stderr
 from monitor.errors import LineLost
+
+if TYPE_CHECKING:
+    from monitor.devices.finding import Setting
+    from monitor.devices.ports import FoundPort
 
 FIRST_LISTEN_S = 3.0
 """How long a line is listened to before anything is asked. Our choice: whoever speaks by itself does so once
@@ -59,6 +65,14 @@ def host_and_port(text: str) -> tuple[str, int]:
 @click.option(
     "--timeout", type=click.FloatRange(0.05, 5), help="Wait for each answer in s (0.2; over a network 1)."
 )
+@click.option(
+    "--listen",
+    "listening",
+    type=click.FloatRange(0.5, 120),
+    default=FIRST_LISTEN_S,
+    show_default=True,
+    help="In s.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
 def find(
@@ -69,6 +83,7 @@ def find(
     parities: str,
     units: str,
     timeout: float | None,
+    listening: float,
     as_json: bool,
 ) -> None:
     """Look for devices: who answers on the serial ports and under the named hosts, and how.
@@ -98,10 +113,10 @@ def find(
         )
         ctx.exit(1)
     tried = settings(bauds, wanted)
-    _say_before(len(found_ports), places, tried, numbers, timeout or TIMEOUT_S)
+    _say_before(len(found_ports), places, tried, numbers, timeout or TIMEOUT_S, listening)
     told: list[dict[str, Any]] = []
     for port in found_ports:
-        told.append(_serial(port.path, port.about, bauds, tried, numbers, timeout or TIMEOUT_S))
+        told.append(_serial(port, tried, numbers, timeout or TIMEOUT_S, listening))
         if not as_json:
             _tell(told[-1])
     for host, tcp_port in places:
@@ -110,24 +125,39 @@ def find(
             _tell(told[-1])
     name_all(told)
     devices = [device for one in told for device in one["devices"]]
+    cautions = CONNECTING_A_DEVICE if any(line["look_at"] for line in told) else ()
     if as_json:
-        click.echo(json.dumps({"lines": told}, ensure_ascii=False))
-    elif devices:
-        click.echo("For the site file (give each a name of your own):\n")
-        click.echo("\n".join(device["site"] for device in devices))
+        click.echo(json.dumps({"lines": told, "cautions": cautions}, ensure_ascii=False))
+    else:
+        _tell_all(devices, cautions)
     ctx.exit(0 if devices else 1)
 
 
+def _tell_all(devices: Sequence[dict[str, Any]], cautions: Sequence[str]) -> None:
+    """What concerns all lines together: the tables for the site file, what to know before touching wires."""
+    if devices:
+        click.echo("For the site file (give each a name of your own):\n")
+        click.echo("\n".join(device["site"] for device in devices))
+    if cautions:
+        click.echo("Before you touch the wiring:")
+    for text in cautions:
+        click.echo(textwrap.fill(text, 96, initial_indent="  - ", subsequent_indent="    "))
+
+
 def _say_before(
-    ports: int, hosts: Sequence[tuple[str, int]], tried: Sequence[Any], units: Sequence[int], timeout_s: float
+    ports: int,
+    hosts: Sequence[tuple[str, int]],
+    tried: Sequence[Setting],
+    units: Sequence[int],
+    timeout_s: float,
+    listening_s: float,
 ) -> None:
     from monitor.devices.finding import QUESTIONS, longest_s, questions
 
     if ports:
-        listening = FIRST_LISTEN_S
-        most = listening + longest_s(tried, units, timeout_s)
+        most = listening_s + longest_s(tried, units, timeout_s)
         click.echo(
-            f"{ports} serial {'port' if ports == 1 else 'ports'}: {listening:.0f} s of listening, then up to "
+            f"{ports} serial {'port' if ports == 1 else 'ports'}: {listening_s:g} s of listening, then up to "
             f"{questions(tried, units)} questions of one register each, with read functions alone; at most "
             f"{_minutes(most)} a port, where nobody answers. Whoever else uses the line waits meanwhile.",
             err=True,
@@ -145,26 +175,19 @@ def _minutes(seconds: float) -> str:
 
 
 def _serial(
-    path: str, about: str, bauds: Sequence[int], tried: Sequence[Any], units: Sequence[int], timeout_s: float
+    port: FoundPort, tried: Sequence[Setting], units: Sequence[int], timeout_s: float, listening_s: float
 ) -> dict[str, Any]:
     """What is told of one serial port."""
     from monitor.devices.finding import Heard, find_on_serial, questions
     from monitor.devices.overheard import Noise, TextHeard, listen
-    from monitor.find_words import NOBODY, device, line_words, noise_words, text
+    from monitor.find_words import NOBODY, device, line_words, nobody, noise_words, text
 
-    told: dict[str, Any] = {
-        "line": path,
-        "about": about,
-        "state": "nobody",
-        "says": [],
-        "look_at": [],
-        "devices": [],
-    }
-    heard = Heard()
+    path, bauds = port.path, tuple(dict.fromkeys(setting.baud for setting in tried))
+    told, heard = nobody(path, port.about), Heard()
     try:
         with bar_on_stderr(len(bauds), "speed", f"{path}: listening", False) as bar:
             overheard: TextHeard | Noise | None = None
-            for done, heard_so_far in enumerate(listen(path, bauds, FIRST_LISTEN_S, EACH_LISTEN_S)):
+            for done, heard_so_far in enumerate(listen(path, bauds, listening_s, EACH_LISTEN_S)):
                 overheard = heard_so_far
                 bar.move_to(done)
         if isinstance(overheard, TextHeard):
@@ -196,18 +219,10 @@ def _serial(
 def _network(host: str, port: int, units: Sequence[int], timeout_s: float) -> dict[str, Any]:
     """What is told of one host."""
     from monitor.devices.finding import QUESTIONS, Heard, find_on_network
-    from monitor.find_words import NO_MODBUS, device, line_words
+    from monitor.find_words import NO_MODBUS, device, line_words, nobody
 
     line = f"{host}:{port}"
-    told: dict[str, Any] = {
-        "line": line,
-        "about": "",
-        "state": "nobody",
-        "says": [],
-        "look_at": [],
-        "devices": [],
-    }
-    heard = Heard()
+    told, heard = nobody(line, ""), Heard()
     try:
         with bar_on_stderr(len(QUESTIONS) * len(units), "question", f"{line}: asking", False) as bar:
             for _ in find_on_network(host, port, heard, units, timeout_s):

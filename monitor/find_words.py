@@ -31,6 +31,11 @@ NO_MODBUS = (
 )
 
 
+def nobody(line: str, about: str) -> dict[str, Any]:
+    """What is told of a line as long as nobody has answered on it."""
+    return {"line": line, "about": about, "state": "nobody", "says": [], "look_at": [], "devices": []}
+
+
 def line_words(heard: Heard) -> Iterator[str]:
     if heard.echo:
         yield "The adapter sends our own questions back; its local echo can be switched off."

@@ -55,12 +55,11 @@ def lines(tmp_path: Path) -> Iterator[Any]:
 @pytest.fixture(autouse=True)
 def short_listening(monkeypatch: pytest.MonkeyPatch) -> None:
     """The tests' devices speak ten times as often as real ones."""
-    monkeypatch.setattr(cli_find, "FIRST_LISTEN_S", 0.6)
     monkeypatch.setattr(cli_find, "EACH_LISTEN_S", 0.4)
 
 
 def find(*arguments: object) -> Result:
-    return CliRunner().invoke(main, ["find", *map(str, arguments)])
+    return CliRunner().invoke(main, ["find", "--listen", "0.6", *map(str, arguments)])
 
 
 def found_on(path: Path, tried: Sequence[Setting], units: Sequence[int], timeout_s: float = 0.1) -> Heard:
@@ -93,6 +92,8 @@ def test_only_single_reads_are_on_the_wire(lines, tmp_path: Path) -> None:
     assert done.exit_code == 1
     assert "Nobody answers. Look at:" in done.stdout
     assert "A and B" in done.stdout
+    assert "Before you touch the wiring:" in done.stdout
+    assert "isolated RS-485 or USB adapter" in done.stdout
     requests = requests_in(bytes(tap.asked))
     assert len(requests) == 2 * 3 * 4 * 2  # speeds, parities, units, functions
     assert {request[1] for request in requests} == {3, 4}
