@@ -12,12 +12,12 @@ from zoneinfo import ZoneInfo
 from monitor.clock import CLOCK_NOTE
 from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import Request
+from monitor.records import Notice, Request
 from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
 from monitor.served.query import Asker, quoted
 from monitor.store.days import zone_of
-from monitor.store.documents import ChannelEnds, channels_of, request_of
+from monitor.store.documents import ChannelEnds, channels_of, notice_of, request_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
@@ -97,6 +97,10 @@ class Documents:
             for _, kind, key, number, document in rows.values
             if document
         ]
+
+    def notices(self) -> list[Notice]:
+        """All notices that were not forgotten, finished or not."""
+        return [notice_of(each.document, each.number) for each in self.numbered("notice")]
 
     def requests(self) -> list[Request]:
         """All requests that were not forgotten, done or not."""

@@ -76,6 +76,11 @@ class Asker:
         self._pool: urllib3.PoolManager | None = None
         self._headers: dict[str, str] = {}
 
+    @property
+    def host(self) -> str:
+        """Whom it asks."""
+        return self._teller.host
+
     def wake(self) -> None:
         """Ask again even if the server is to be left alone."""
         self._resting = None
@@ -115,6 +120,8 @@ class Asker:
                     said = words_of(
                         response.read(_MOST_BYTES, decode_content=True).decode("utf-8", "replace")
                     )
+                    if response.status == 400:
+                        self._raise(self._said(said or "status 400"))
                     self._raise(
                         self._teller.status(
                             response.status,

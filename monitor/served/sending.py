@@ -158,8 +158,11 @@ class Sending:
                 trial = Delivery(self._write, set())
                 trial.run([self._mark])
                 if trial.refused:
-                    text = f"refuses everything ({delivery.refused[-1][1]}); look at the store's bucket"
-                    raise ServerError(text, Trouble.DENIED)
+                    raise ServerError(
+                        f"the server refuses everything ({delivery.refused[-1][1]}); look at the store's"
+                        " bucket: it must keep for ever what is written, whatever its time",
+                        Trouble.DENIED,
+                    )
         except MirrorError as error:
             raise ServerError(str(error), error.trouble, error.wait_s) from error
         if delivery.refused:

@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.clock import Clock, SystemClock
-from monitor.errors import MirrorError, ServerError, StoreError, Trouble
+from monitor.errors import MirrorError, ServerError, StoreError
 from monitor.notices.secrets import secrets_of
 from monitor.records import (
     AlarmState,
@@ -33,24 +33,23 @@ from monitor.records import (
 from monitor.served.documents import Documents, Ends
 from monitor.served.hand_over import site_record, writer
 from monitor.served.lines import note_place
-from monitor.served.link import KIND, Link
+from monitor.served.outgoing import Outgoing
 from monitor.served.query import Asker
 from monitor.served.reader import ServedReader
-from monitor.served.sending import AT_ONCE, Sending, in_batches
+from monitor.served.sending import Sending
 from monitor.served.server import Server
 from monitor.served.shelf import Shelf, shelf_path
-from monitor.served.state import LASTING, RECENT, State, events_of
+from monitor.served.state import RECENT, State, events_of
 from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.base import Landed
 from monitor.store.connect import FileLock
 from monitor.store.days import zone_of
 from monitor.store.documents import channels_of, document_of
-from monitor.store.landing import Pending
+from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
 from monitor.store.queries import in_rank_order, newest, rank_of
-from monitor.store.steps import as_kept, steps_of
-from monitor.store.writer import Newest, of_span
+from monitor.store.steps import steps_of
 
 log = logging.getLogger("nightbank")
 
@@ -66,19 +65,6 @@ commit tries the server before (our choice: as long as the longest wait for the 
 
 ASK_EVERY_S = 1.5
 """How often requests that people left are asked for (our choice: a page waits two seconds for the daemon)."""
-
-DRAIN_S = 2.0
-"""So long a commit goes on sending what waits (our choice: alarms wait meanwhile)."""
-
-KEEP_EVERY_S = 300.0
-"""How often the present state is kept on this computer while the server takes all (our choice: a write is
-some tens of kilobytes on the card; alarms, notices and numbers are kept at once)."""
-
-LOOK_EVERY_S = 300.0
-"""How often it is looked whether another computer writes the same site (our choice)."""
-
-AT_ONCE_KEPT = frozenset({"alarm", "notice", "numbers", "rank", "site", "writer"})
-"""What is kept on this computer with the commit in which it changes."""
 
 
 class ServedWriter(ServedReader):
@@ -106,65 +92,40 @@ class ServedWriter(ServedReader):
         asker = Asker(keys, secrets, folder, timeout_s=timeout_s, rest_s=REST_S)
         super().__init__(asker, site.site.name)
         self._server = Server(keys, secrets, timeout_s, folder, whose="the store's")
-        self._shelf, self._file_lock, self._clock, self._keeps = shelf, lock, clock, keeps
+        self._shelf, self._file_lock, self._clock = shelf, lock, clock
         self._lock = threading.RLock()
-        self._state = State()
-        self._link = Link(clock, keys.url)
         self.last_commit = Landed()
-        self._newest: dict[tuple[str, str], Newest] = {}
-        self._pending: list[Pending] = []
-        self._new: list[Event | LogEntry | Notice | Transition] = []
         self._requests: dict[int, Request] = {}
-        self._forget_before_ms: int | None = None
-        self._thinned = 0
-        self._asked_s = self._looked_s = self._kept_s = -1e9
-        known = shelf.documents()
-        self._state.know(point for point, due in known if not due)
-        self._state.take_due(point for point, due in known if due)
-        self._first = 1 if known else clock.now_ms()
-        mark = next((point for point, _ in known if point.device == "writer"), None)
-        mark = mark or record("writer", "", json.dumps({"machine": random_words.token_hex(8)}))
-        self._site_record = site_record(site, site_file.read_text(encoding="utf-8"), "store")
-        self._sending = Sending(
+        self._asked_s = -1e9
+        self._state = State()
+        known = [point for point, _ in shelf.documents()]
+        sending = Sending(
             self._documents,
             self._measured,
             writer(self._server, site.site.name),
             zone_of(site.site.time_zone),
             self._state,
             shelf,
-            mark,
+            next((point for point in known if point.device == "writer"), None) or _new_mark(),
         )
-        self._sending.ends = [
+        sending.ends = [
             each
-            for point, _ in known
+            for point in known
             if point.device == "channel"
             for each in channels_of(str(point.values["document"]), point.of)
         ]
-        self._known_before = bool(known)
-        self._shelf_is_due = any(due for _, due in known)
-        self._know_newest()
+        self._outgoing = Outgoing(asker, self._documents, sending, self._state, shelf, clock, keeps=keeps)
 
-    def start(self, at_work: Callable[[], None]) -> None:
-        """Learn what the server has; where it is away, go on with what is kept here. Raises ServerError where
-        it refuses us and nothing is kept here, so that a mistake in the site file is told at once."""
-        for reading in self._shelf.newest():
-            self._follow(reading, as_kept(reading)[1])
-        self._state.put(self._site_record)
-        try:
-            self._pending = self._sending.connect(at_work)
-            self._know_newest()
-            self._give_records()  # from now on readers know the site, and may leave requests
-        except ServerError as error:
-            if not self._keeps or (error.trouble is Trouble.DENIED and not self._known_before):
-                raise
-            self._failed(error)
+    def start(self, about: Point, at_work: Callable[[], None]) -> None:
+        """Learn what the server has, and have it know the site; about is the record of the site."""
+        with self._lock:
+            self._outgoing.start(about, at_work)
 
     def close(self) -> None:
         """Let the next writer in; what is pending is dropped."""
         with self._lock:
             try:
-                if self._state.unkept():
-                    self._keep_state()
+                self._outgoing.keep_state()
             except StoreError as error:
                 log.error("%s", error)
             self._shelf.close()
@@ -180,15 +141,12 @@ class ServedWriter(ServedReader):
 
     def append(self, readings: Iterable[Reading]) -> None:
         """The newest readings are followed in memory at once; of two with the same time the first stays."""
-        kept = [as_kept(reading) for reading in readings]
         with self._lock:
-            for reading, steps in kept:
-                self._pending.append((reading.time_ms, (reading.device, reading.quantity), steps, reading))
-                self._follow(reading, steps)
+            self._outgoing.append(readings)
 
     def add_event(self, event: Event) -> None:
         with self._lock:
-            self._new.append(event)
+            self._outgoing.new.append(event)
 
     def put_alarm(self, state: AlarmState) -> None:
         with self._lock:
@@ -196,11 +154,11 @@ class ServedWriter(ServedReader):
 
     def add_transition(self, transition: Transition) -> None:
         with self._lock:
-            self._new.append(transition)
+            self._outgoing.new.append(transition)
 
     def add_log_entry(self, entry: LogEntry) -> None:
         with self._lock:
-            self._new.append(entry)
+            self._outgoing.new.append(entry)
 
     def put_log_entry(self, entry: LogEntry) -> None:
         with self._lock:
@@ -213,7 +171,7 @@ class ServedWriter(ServedReader):
 
     def add_notice(self, notice: Notice) -> None:
         with self._lock:
-            self._new.append(notice)
+            self._outgoing.new.append(notice)
 
     def put_notice(self, notice: Notice) -> None:
         with self._lock:
@@ -221,7 +179,7 @@ class ServedWriter(ServedReader):
 
     def forget_notices(self, before_ms: int) -> None:
         with self._lock:
-            self._forget_before_ms = before_ms
+            self._outgoing.forget_before_ms = before_ms
 
     def put_health(self, health: DeviceHealth) -> None:
         with self._lock:
@@ -240,20 +198,10 @@ class ServedWriter(ServedReader):
         Raises StoreError where neither the server takes it nor this computer can keep it; all stays pending.
         """
         with self._lock:
-            self._number()
-            self.last_commit = Landed()
-            if not (self._pending or self._state.due or self._forget_before_ms or self._shelf.waiting):
-                return
-            if self._link.is_due:
-                try:
-                    self._give()
-                except ServerError as error:
-                    self._failed(error)
-            if not self._pending and not self._state.due:
-                return
-            if not self._keeps and self._link.error is not None:
-                raise self._link.error
-            self._keep()
+            try:
+                self._outgoing.commit()
+            finally:
+                self.last_commit = self._outgoing.last_commit
 
     def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
         """The readings are kept on this computer until they have taken the others' place, so that whatever
@@ -262,162 +210,19 @@ class ServedWriter(ServedReader):
         Raises ServerError while the server is away, StoreError also for a reading of another device or
         outside the span.
         """
-        coming = (of_span(reading, device, start_ms, end_ms)[3] for reading in readings)
         with self._lock:
-            try:
-                self._connect()
-                self._shelf.stage(device, start_ms, end_ms, in_batches(coming))
-                self._number()
-                self._give_readings()
-                self._sending.finish_replacing()
-                self._give_records()
-            except ServerError as error:
-                self._failed(error)
-                raise
-            self._know_newest()
-
-    def _give(self) -> None:
-        """Hand over all that there is; readings only behind those that wait on the shelf."""
-        self._connect()
-        until_s = self._clock.elapsed_s() + DRAIN_S
-        self._sending.drain(lambda: self._clock.elapsed_s() < until_s)
-        if not self._shelf.waiting:
-            self._give_readings()
-        self._give_records()
-        if self._forget_before_ms is not None:
-            self._forget(self._forget_before_ms)
-            self._forget_before_ms = None
-        self._look_for_another()
-        self._went_well()
-
-    def _connect(self) -> None:
-        self._asker.wake()
-        if self._sending.is_connected:
-            return
-        first = not self._sending.joined
-        self._pending[:0] = self._sending.connect()
-        if first:
-            self._know_newest()
-
-    def _give_readings(self) -> None:
-        """The pending readings, in order of time; the last request has the records, too."""
-        self._pending.sort(key=lambda each: each[0])
-        landed = Landed()
-        while self._pending:
-            chunk = self._pending[:AT_ONCE]
-            records = self._state.to_give() if len(chunk) == len(self._pending) else []
-            _add(landed, self._sending.send(chunk, records))
-            self._state.given(records)
-            del self._pending[: len(chunk)]
-        self.last_commit = landed
-        if landed.conflicts:
-            self._know_newest()
-
-    def _give_records(self) -> None:
-        records = self._state.to_give()
-        if records:
-            self._sending.send([], records)
-            self._state.given(records)
-
-    def _went_well(self) -> None:
-        self._tell(self._link.went_well())
-        if self._thinned and not self._shelf.waiting:
-            self._tell_thinned("were left out of what was sent")
-            self._thinned = 0
-        for text in self._sending.told:
-            log.warning("%s", text)
-            self._tell(Event(self._clock.now_ms(), KIND, "", text))
-        self._sending.told.clear()
-        if self._shelf_is_due:
-            self._shelf.given(LASTING)
-            self._shelf_is_due = False
-        unkept = self._state.unkept()
-        is_due = self._clock.elapsed_s() - self._kept_s >= KEEP_EVERY_S
-        if is_due or any(point.device in AT_ONCE_KEPT for point in unkept):
-            self._keep_state()
-
-    def _failed(self, error: ServerError) -> None:
-        self._tell(self._link.failed(error))
-
-    def _keep(self) -> None:
-        """Keep on this computer what the server does not take."""
-        readings = [reading for *_, reading in self._pending]
-        fresh = self._state.fresh()
-        self._shelf.keep(self._state.unkept(), fresh, readings)
-        self._shelf_is_due = self._shelf_is_due or bool(fresh)
-        self._state.kept()
-        self._pending = []
-        self.last_commit = Landed(
-            new=len(readings), latest_ms=max((r.time_ms for r in readings), default=None)
-        )
-        gone = self._shelf.make_room()
-        if gone and not self._thinned:
-            self._tell_thinned("had to make room")
-        self._thinned += gone
-
-    def _keep_state(self) -> None:
-        self._shelf.keep(self._state.unkept(), (), ())
-        self._state.kept()
-        self._kept_s = self._clock.elapsed_s()
-
-    def _tell(self, event: Event | None) -> None:
-        if event is not None:
-            self._new.append(event)
-
-    def _tell_thinned(self, what: str) -> None:
-        count = f"{self._thinned} of the readings" if self._thinned else "The oldest of the readings"
-        text = (
-            f"{count} that were kept on this computer for the server {what}: more than it keeps were waiting."
-            " Of those times one reading in five minutes is left."
-        )
-        self._tell(Event(self._clock.now_ms(), KIND, "", text))
-
-    def _number(self) -> None:
-        """Give what is new its numbers."""
-        if self._new:
-            self._state.add(self._new, self._first)
-            self._new = []
-
-    def _forget(self, before_ms: int) -> None:
-        """Empty what was finished before a time."""
-        notices = [n for n in self.notices(10**9) if n.finished_ms is not None and n.finished_ms < before_ms]
-        done = [record("notice", "", "", each.id) for each in notices]
-        requests = self._documents.requests()
-        done += (
-            record("request", "", "", each.id)
-            for each in requests
-            if each.done_ms is not None and each.done_ms < before_ms
-        )
-        for at in range(0, len(done), AT_ONCE):
-            self._sending.send([], done[at : at + AT_ONCE])
-
-    def _look_for_another(self) -> None:
-        """Tell if another computer writes this site."""
-        text = ""
-        if self._sending.is_of_another:
-            self._sending.is_of_another = False
-            text = "Another computer has written this site before. If it still runs, stop one of the two."
-        now_s = self._clock.elapsed_s()
-        if now_s - self._looked_s >= LOOK_EVERY_S:
-            if self._looked_s > 0 and self._sending.is_another():
-                text = (
-                    "Another computer writes this site, too: stop one of the two, or both spoil its record."
-                )
-            self._looked_s = now_s
-        if text:
-            log.warning("%s", text)
-            self._tell(Event(self._clock.now_ms(), KIND, "", text))
+            self._outgoing.replace(device, start_ms, end_ms, readings)
 
     # --- what is known ----------------------------------------------------------------------------------
 
     def latest(self) -> list[Reading]:
         with self._lock:
-            return in_rank_order((known.last for known in self._newest.values()), self._state.ranks)
+            return in_rank_order((known.last for known in self._outgoing.newest.values()), self._state.ranks)
 
     def latest_good(self, quantity: str) -> Reading | None:
         steps_of(quantity)
         with self._lock:
-            good = [known.good for key, known in self._newest.items() if key[1] == quantity]
+            good = [known.good for key, known in self._outgoing.newest.items() if key[1] == quantity]
             return newest((reading for reading in good if reading is not None), self._state.ranks)
 
     def alarms(self) -> list[AlarmState]:
@@ -432,7 +237,7 @@ class ServedWriter(ServedReader):
     def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
         with self._lock:
             pending = events_of(self._state.due_of("event"))
-            pending += (each for each in self._new if isinstance(each, Event))
+            pending += (each for each in self._outgoing.new if isinstance(each, Event))
             inside = [event for event in reversed(pending) if start_ms <= event.time_ms < end_ms]
             known = inside + super().events(start_ms, end_ms, limit)
         return sorted(known, key=lambda event: -event.time_ms)[:limit]
@@ -441,7 +246,7 @@ class ServedWriter(ServedReader):
         """From memory where that reaches as far back as is asked."""
         with self._lock:
             recent, is_all = self._state.recent, len(self._state.recent) < RECENT
-            known = [*recent, *(each for each in self._new if isinstance(each, Transition))]
+            known = [*recent, *(each for each in self._outgoing.new if isinstance(each, Transition))]
             inside = [each for each in reversed(known) if start_ms <= each.time_ms < end_ms]
             found = sorted(inside, key=lambda each: -each.time_ms)[:limit]
             if len(found) == limit or is_all or start_ms > recent[0].time_ms:
@@ -456,12 +261,12 @@ class ServedWriter(ServedReader):
         """The server is asked every ASK_EVERY_S at most; what is known by then is told meanwhile."""
         with self._lock:
             now_s = self._clock.elapsed_s()
-            if self._link.error is None and now_s - self._asked_s >= ASK_EVERY_S:
+            if self._outgoing.link.error is None and now_s - self._asked_s >= ASK_EVERY_S:
                 self._asked_s = now_s
                 try:
                     self._requests = {each.id: each for each in super().open_requests()}
                 except ServerError as error:
-                    self._failed(error)
+                    self._outgoing.failed(error)
             pending = {int(point.values["number"]) for point in self._state.due_of("request")}
             return [each for each in self._requests.values() if each.id not in pending]
 
@@ -474,37 +279,17 @@ class ServedWriter(ServedReader):
         """Notes of single days are asked for where they are not known; None also where they cannot be."""
         with self._lock:
             is_known, text = self._state.note(key)
-            if not is_known and note_place(key)[1] and self._link.error is None:
+            if not is_known and note_place(key)[1] and self._outgoing.link.error is None:
                 try:
                     text = super().note(key)
                     self._state.know_note(key, text)
                 except ServerError as error:
-                    self._failed(error)
+                    self._outgoing.failed(error)
             return text
 
     def _ends(self) -> Ends:
         with self._lock:
-            return Ends(self._sending.ends, dict(self._state.ranks))
-
-    def _follow(self, reading: Reading, steps: int | None) -> None:
-        """The newest readings of a channel."""
-        known = self._newest.get(key := (reading.device, reading.quantity))
-        good = None if steps is None else reading
-        if known is None:
-            self._newest[key] = Newest(reading, good)
-            return
-        if reading.time_ms > known.last.time_ms:
-            known.last = reading
-        if good is not None and (known.good is None or good.time_ms > known.good.time_ms):
-            known.good = good
-
-    def _know_newest(self) -> None:
-        """Newest readings as the server has them, and what is pending."""
-        self._newest = {
-            (each.device, each.quantity): Newest(each.last, each.good) for each in self._sending.ends
-        }
-        for _, _, steps, reading in self._pending:
-            self._follow(reading, steps)
+            return Ends(self._outgoing.sending.ends, dict(self._state.ranks))
 
 
 def open_served_writer(
@@ -557,6 +342,11 @@ def leave_served_request(site: Site, site_file: Path, request: Request) -> int:
     return number
 
 
+def _new_mark() -> Point:
+    """A mark for a computer that has none."""
+    return record("writer", "", json.dumps({"machine": random_words.token_hex(8)}))
+
+
 def _opened(
     site: Site,
     site_file: Path,
@@ -574,7 +364,7 @@ def _opened(
         shelf = Shelf(shelf_path(path))
         try:
             opened = ServedWriter(site, site_file, shelf, lock, clock, keeps=keeps, timeout_s=timeout_s)
-            opened.start(at_work)
+            opened.start(site_record(site, site_file.read_text(encoding="utf-8"), "store"), at_work)
             return opened
         except BaseException:
             shelf.close()
@@ -582,12 +372,3 @@ def _opened(
     except BaseException:
         lock.release()
         raise
-
-
-def _add(landed: Landed, more: Landed) -> None:
-    """What became of a further batch."""
-    landed.new += more.new
-    landed.suspect += more.suspect
-    landed.known += more.known
-    landed.conflicts += more.conflicts
-    landed.latest_ms = more.latest_ms if more.latest_ms is not None else landed.latest_ms

@@ -136,7 +136,7 @@ def test_a_full_disk_at_the_server_loses_nothing(tmp_path: Path) -> None:
                 commit(writer, range(100))
                 full = fill(disk)
                 commit(writer, range(100, 5000))
-                assert "is in trouble itself (5" in str(writer._link.error)
+                assert "is in trouble itself (5" in str(writer._outgoing.link.error)
                 full.unlink()
                 influx.stop()  # this server's log stays broken until a new start (Go's bufio keeps its error)
                 influx.start()

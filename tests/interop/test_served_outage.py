@@ -234,6 +234,48 @@ def test_a_mistake_in_the_site_file_is_told_at_the_first_start_and_later_survive
     assert any("look at the store's secret" in text for text in told(site, gate)), "told at once"
 
 
+def test_a_question_that_a_server_cannot_read_is_told_with_its_name(site: ServedSite, gate: Gate) -> None:
+    gate.open_with("return 400;")
+    with pytest.raises(ServerError, match=r"127\.0\.0\.1:\d+: cannot answer \("):
+        site.writer()
+    gate.open_with()
+
+
+def test_a_bucket_that_forgets_is_refused_at_the_first_start(
+    site: ServedSite, influx: Influx, gate: Gate
+) -> None:
+    influx.ask(f"DROP DATABASE {BUCKET}")
+    influx.ask(f"CREATE DATABASE {BUCKET} WITH DURATION 30d")
+    with pytest.raises(ServerError, match="it must keep for ever what is written"):
+        site.writer()
+
+
+def test_a_server_that_asks_for_a_token_is_written_asked_and_changed_with_it(tmp_path: Path) -> None:
+    (folder := tmp_path / "server").mkdir()
+    with Influx(folder, auth=True) as influx, Gate(folder, influx.port) as gate:
+        influx.ask("CREATE USER hide WITH PASSWORD 'word' WITH ALL PRIVILEGES")
+        influx.ask(f"CREATE DATABASE {BUCKET}", u="hide", p="word")
+        site = ServedSite(tmp_path / "hide", gate.url, 'secret = "hub"\n')
+        secrets = site.folder / "secrets.toml"
+        secrets.write_text('hub = "hide:another"\n')
+        secrets.chmod(0o600)
+        with pytest.raises(ServerError, match="look at the store's secret") as refused:
+            site.writer()
+        assert "another" not in str(refused.value)
+        secrets.write_text('hub = "hide:word"\n')
+        with site.writer() as writer:
+            keep(writer, volts(0), volts(1))
+            writer.replace("charger", NOON_MS, NOON_MS + 1000, [])
+            secrets.write_text('hub = "hide:another"\n')
+            gate.open_with("return 401;")
+            keep(writer, volts(2))
+            gate.open_with()
+            secrets.write_text('hub = "hide:word"\n')
+            site.clock.skip(LONG_S)
+            keep(writer, volts(3))
+            assert there(site, gate) == [volts(1), volts(2), volts(3)]
+
+
 def test_readings_that_only_the_server_kept_are_counted_at_the_next_start(
     site: ServedSite, influx: Influx, gate: Gate
 ) -> None:
@@ -256,7 +298,7 @@ def test_a_replacement_that_was_cut_off_is_finished_at_the_next_start(site: Serv
         keep(writer, *(volts(at) for at in range(10)))
         writer._shelf.stage("charger", NOON_MS + 3000, NOON_MS + 6000, iter([new]))
         if cut_after_deleting:
-            ends = writer._sending.ends
+            ends = writer._outgoing.sending.ends
             without(writer._measured, LONDON, ends, "charger", NOON_MS + 3000, NOON_MS + 6000)
         crash(writer)
         with site.writer() as writer:
