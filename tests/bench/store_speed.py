@@ -5,7 +5,8 @@
 Eighteen channels each 5 s, quantised to 0.01 with noise; the entropy of their differences is printed, since
 no packing gets below it by much. N days are written as the daemon does it, a commit a minute. They are then
 repeated backwards to a year and to five (what was packed and summed is copied with its times moved, which
-takes seconds), and the same questions are asked of each. The contenders take the same readings in the same
+takes seconds), and the same questions are asked of each. Beside each figure stands what it should be at most
+(issue 7), where there is such a figure. The contenders take the same readings in the same
 run: the plain script (text times and names, an index, a commit a row at first), a narrow table of
 whole numbers, and a wide one without packing. CPU is user and system time of this process; ratios are worth
 more than single times, and nothing else should run beside it.
@@ -32,6 +33,7 @@ from monitor.store.blocks import SPAN_MS
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.steps import CODES
 from monitor.store.tracks import DAYS_A_CHANNEL
+from monitor.store.upkeep import size_of
 
 SEED = 20261126
 EVERY_MS = 5000
@@ -47,6 +49,30 @@ NOISE = 0.8
 data that this store's targets were set with)."""
 
 Table = dict[str, float]
+
+TARGETS: Table = {
+    "CPU s a day, a commit a minute": 0.6,
+    "writer's growth of memory, MB": 10.0,
+    "bytes a value": 0.4,
+    "MB a year": 50.0,
+    "24 h of one channel to 600 points, CPU ms": 4.0,
+    "30 days by day, 3 channels, CPU ms": 2.0,
+    "a year by day, CPU ms": 1.0,
+    "latest of all, CPU ms": 0.1,
+    "slowest zoom of those that end now, CPU ms": 8.0,
+}
+"""What the store should not go beyond, of a store of a year."""
+
+DAYS_ALONE = {what: most for what, most in TARGETS.items() if what not in ("bytes a value", "MB a year")}
+"""The same of a store of days, of which more stands in rows."""
+
+FIVE_YEARS: Table = TARGETS | {
+    "24 h of one channel to 600 points, CPU ms": 10.0,
+    "a year by day, CPU ms": 20.0,
+    "five years by day, CPU ms": 20.0,
+    "latest of all, CPU ms": 1.0,
+}
+"""The same of five years."""
 
 
 def hundredths(days: int) -> np.ndarray:
@@ -85,6 +111,7 @@ def rss_mb() -> float:
 def written(path: Path, data: np.ndarray) -> Table:
     """The store as the daemon writes it."""
     spent_s, commits_ms, before_mb = 0.0, [], rss_mb()
+    synced_s = 0.0
     with open_writer(path, "UTC") as writer:
         for number, row in enumerate(data, start=1):
             time_ms = START_MS + (number - 1) * EVERY_MS
@@ -96,10 +123,11 @@ def written(path: Path, data: np.ndarray) -> Table:
             writer.append(readings)
             spent_s += time.process_time() - started
             if number % POLLS_A_COMMIT == 0 or number == len(data):
-                started = time.process_time()
+                started, kernel_s = time.process_time(), os.times().system
                 writer.commit()
                 commits_ms.append((time.process_time() - started) * 1000)
                 spent_s += commits_ms[-1] / 1000
+                synced_s += os.times().system - kernel_s
         grown_mb = rss_mb() - before_mb
     end_ms = START_MS + len(data) * EVERY_MS
     once_ms, other = [], path.with_name("late.db")
@@ -114,6 +142,7 @@ def written(path: Path, data: np.ndarray) -> Table:
     commits_ms.sort()
     return {
         "CPU s a day, a commit a minute": spent_s * POLLS_A_DAY / len(data),
+        "  of it in the kernel, which syncs": synced_s * POLLS_A_DAY / len(data),
         "a usual commit, CPU ms": commits_ms[len(commits_ms) // 2],
         "slowest commit, CPU ms": commits_ms[-1],
         "writer's growth of memory, MB": grown_mb,
@@ -126,7 +155,7 @@ def asked(path: Path) -> Table:
     """Bytes a value, and what questions cost."""
     with closing(sqlite3.connect(path)) as file:
         file.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        (values,) = file.execute("SELECT sum(count) FROM day").fetchone()
+    file_bytes, values = os.path.getsize(path), size_of(path).readings
     with open_reader(path) as reader:
         first_ms, last_ms = reader.span() or (0, 0)
         end_ms = last_ms + 1
@@ -143,10 +172,13 @@ def asked(path: Path) -> Table:
         ]
         middle_ms = (first_ms + end_ms) // 2
         return {
-            "bytes a value": os.path.getsize(path) / values,
+            "bytes a value": file_bytes / values,
+            "MB": file_bytes / 1e6,
+            "MB a year": file_bytes / 1e6 * 365 * DAY_MS / (end_ms - first_ms),
             "24 h of one channel to 600 points, CPU ms": zooms[spans_h.index(24)],
             "30 days by day, 3 channels, CPU ms": cpu_ms(lambda: by_day(month_ms, 30, THREE)),
             "a year by day, CPU ms": cpu_ms(lambda: by_day(year_ms, 365, [ASKED])),
+            "five years by day, CPU ms": cpu_ms(lambda: by_day(year_ms - 1460 * DAY_MS, 1825, [ASKED]), 5),
             "latest of all, CPU ms": cpu_ms(reader.latest, 100),
             "statistics of 30 days, all channels, CPU ms": cpu_ms(
                 lambda: reader.days(today - timedelta(days=29), today)
@@ -312,11 +344,12 @@ def whole_numbers(path: Path, data: np.ndarray, *, wide: bool) -> Table:
         }
 
 
-def show(title: str, table: Table, beside: Sequence[Table] = ()) -> None:
+def show(title: str, table: Table, targets: Table, beside: Sequence[Table] = ()) -> None:
     print(f"\n{title}")
     for what, value in table.items():
+        target = f"{targets[what]:10.1f}" if what in targets else f"{'':10}"
         others = (f"{other[what]:12.3f}" if what in other else f"{'':12}" for other in beside)
-        print(f"  {what:46}{value:10.3f}{''.join(others)}")
+        print(f"  {what:46}{value:10.3f}{target}{''.join(others)}")
 
 
 def main() -> None:
@@ -341,11 +374,12 @@ def main() -> None:
             whole_numbers(Path(folder) / "narrow.db", data, wide=False),
             whole_numbers(Path(folder) / "wide.db", data, wide=True),
         ]
-        print(f"{'':48}{'store':>10}{'script':>12}{'narrow':>12}{'wide':>12}")
-        show("writing", writing, beside)
+        print(f"{'':48}{'store':>10}{'at most':>10}{'script':>12}{'narrow':>12}{'wide':>12}")
+        show("writing", writing, TARGETS, beside)
         show(
             "questions, the days alone (contenders by day: their whole span, in proportion)",
             asked(path),
+            DAYS_ALONE,
             beside,
         )
         for years in options.years:
@@ -354,7 +388,8 @@ def main() -> None:
             with closing(sqlite3.connect(path)) as file, closing(sqlite3.connect(longer)) as copy:
                 file.backup(copy)
             repeat_backwards(longer, weeks)
-            show(f"questions, {years} year{'s' * (years > 1)}", asked(longer), beside)
+            targets = TARGETS if years < 5 else FIVE_YEARS
+            show(f"questions, {years} year{'s' * (years > 1)}", asked(longer), targets, beside)
 
 
 if __name__ == "__main__":

@@ -43,8 +43,10 @@ KINDS = ("daemon", "import", "migration", "compact", "backup", "restore")
 SHARES = (10, 6, 2, 2, 2, 2)
 """How often each kind comes, of 24 (our choice: the daemon is what loses power in the field)."""
 
-EVER_MS = date(2025, 1, 1), date(2100, 1, 1)
+EVER = date(2025, 1, 1), date(2100, 1, 1)
 NOON_MS = 1_782_043_200_000
+"""2026-06-21T12:00:00Z."""
+
 OLD_POLLS = 6 * 1440
 """Polls of the store of an old version that is brought up to date: six days, a poll a minute."""
 
@@ -249,7 +251,7 @@ class World:
             assert version in (OLD_VERSION, len(MIGRATIONS)), self.where
         with open_writer(path, ZONE) as writer:
             assert list(writer.readings(0, LATEST_MS)) == history(range(OLD_POLLS)), self.where
-            found = {(stat.quantity, stat.day): stat.count for stat in writer.days(*EVER_MS)}
+            found = {(stat.quantity, stat.day): stat.count for stat in writer.days(*EVER)}
             assert sum(found.values()) == OLD_POLLS * len(NAMES), self.where
         for ending in ("", "-wal", "-shm", ".lock"):
             path.with_name(path.name + ending).unlink(missing_ok=True)
@@ -354,7 +356,7 @@ class World:
             last = {each.alarm: each.after for each in reversed(reader.transitions(0, LATEST_MS, 10**6))}
             for alarm in reader.alarms():
                 assert alarm.state == last.get(alarm.name, "normal"), f"{self.where}: {alarm.name}"
-            stats = reader.days(*EVER_MS)
+            stats = reader.days(*EVER)
             shown = Counter(dict.fromkeys(NAMES, 0))
             for stat in stats:
                 if stat.device == "import":
@@ -382,8 +384,8 @@ class World:
             writer.pack_all(lambda left: None)
             other.append(history(range(self.polls)))
             other.commit()
-            ours = [stat for stat in writer.days(*EVER_MS) if stat.device == "import"]
-            assert ours == other.days(*EVER_MS), self.where
+            ours = [stat for stat in writer.days(*EVER) if stat.device == "import"]
+            assert ours == other.days(*EVER), self.where
             assert list(writer.readings(0, LATEST_MS, ["import"])) == history(range(self.polls)), self.where
         self.check()
 

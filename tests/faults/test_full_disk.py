@@ -6,7 +6,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,12 +17,10 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
+from tests.faults.kill_world import NOON_MS, PATIENCE_S, wait_until
 from tests.small_disk import fill, small_disk
 
-NOON_MS = 1_782_043_200_000
-"""2026-06-21T12:00:00Z."""
 MIDNIGHT_MS = NOON_MS + 12 * 3_600_000
-PATIENCE_S = 60.0
 FULL_S = 5.0
 """How long the disk stays full after the alarm: several commits that fail, each second (our choice)."""
 
@@ -42,13 +40,6 @@ def disk(tmp_path: Path) -> Iterator[Path]:
     """A disk of two megabytes."""
     with small_disk(tmp_path / "disk", "2m") as folder:
         yield folder
-
-
-def wait_until(come: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + PATIENCE_S
-    while not come():
-        assert time.monotonic() < end_s, f"never: {what}"
-        time.sleep(0.1)
 
 
 @pytest.mark.timed
