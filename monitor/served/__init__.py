@@ -13,8 +13,17 @@
     delivery    a refused point is found by halving
     many        all sites on a server at a look           site_state  what one's records say; pure
 
-`monitor.mirror` copies an embedded store there through these two; read back, the copy answers as that store
-does. Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3
-lines offer. Nothing here needs what one of them lacks: one bucket without a retention policy in its name, no
-continuous queries, statistics of hours and days as measurements of their own.
+`monitor.mirror` copies an embedded store there; read back, the copy answers as that store does. A site may
+also have no other store (`writer`), for a logger in the same house as its server. Both write the same form,
+and both kinds of store are held against the same contract (`tests/contract`).
+
+Writes go to /api/v2/write, questions as InfluxQL through GET /query, which servers of the 1.8, 2 and 3 lines
+offer. Nothing here needs what one of them lacks: one bucket without a retention policy in its name, no
+continuous queries, statistics of hours and days as measurements of their own. To replace readings (a rebuild
+of the estimates, a new time zone) alone takes a DELETE, which the 3 line has not. The bucket must keep what
+is written for ever, since present state is stamped 1970.
+
+What a server cannot promise: an answer of several requests from one state, and a request whole or not at
+all where it is cut off itself. A request brings it from one whole state to the next (`landing`), so that sent
+twice it changes nothing; `sending` says what a cut leaves and how the next start mends it.
 """

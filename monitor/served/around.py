@@ -6,7 +6,7 @@ What was fetched is remembered for one batch; what the batch itself brings lies 
 from __future__ import annotations
 
 from bisect import bisect_left, insort
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from heapq import merge
 
 from monitor.records import Reading
@@ -28,10 +28,14 @@ def whole_hours(start_ms: int, end_ms: int) -> tuple[int, int]:
 class Around:
     """Asks for what is needed and remembers it. Calls raise ServerError."""
 
-    def __init__(self, measured: Measured, *, by_days: bool) -> None:
-        """by_days says that days' statistics are up to date and that only what lies around whole days is
-        asked for, so that one question tells of all of a device's channels."""
+    def __init__(self, measured: Measured, channels: Iterable[Channel], *, by_days: bool) -> None:
+        """channels are those that may be asked for. by_days says that days' statistics are up to date and
+        that only what lies around whole days is asked for, so that one question tells of all of a device's
+        channels."""
         self._measured, self._by_days = measured, by_days
+        self._quantities: dict[str, dict[str, None]] = {}
+        for device, quantity in channels:
+            self._quantities.setdefault(device, {})[quantity] = None
         self._beside: dict[tuple[str, int, bool], dict[Channel, Good]] = {}
         self._columns: dict[tuple[str, int, int], dict[Channel, Column]] = {}
         self._flawed: dict[tuple[str, int, int], dict[tuple[str, int], Reading]] = {}
@@ -113,7 +117,9 @@ class Around:
         start_ms, end_ms = whole_hours(day.start_ms, day.end_ms)
         key = device, start_ms, end_ms
         if key not in self._columns:
-            self._columns[key] = self._measured.columns([device], list(STEPS), start_ms, end_ms)
+            self._columns[key] = self._measured.columns(
+                [device], [*self._quantities[device]], start_ms, end_ms
+            )
         return self._columns[key]
 
     def _within(self, channel: Channel, day: LocalDay, start_ms: int, end_ms: int) -> Column:

@@ -75,8 +75,9 @@ class ServedLanding:
     def take(self, pending: Iterable[Pending]) -> Batch:
         """The batch that makes readings land. Raises ServerError where the server cannot be asked for what
         that takes; `forget` is due then, too."""
-        work = _Work(self, Around(self._measured, by_days=True))
-        return work.run(sorted(pending, key=itemgetter(0)))
+        in_order = sorted(pending, key=itemgetter(0))
+        around = Around(self._measured, (key for _, key, _, _ in in_order), by_days=True)
+        return _Work(self, around).run(in_order)
 
     def channel(self, key: Key) -> Channel:
         """A channel, new ones too."""

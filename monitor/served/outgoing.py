@@ -11,7 +11,7 @@ from monitor.records import Event, LogEntry, Notice, Reading, Transition
 from monitor.served.documents import Documents
 from monitor.served.link import KIND, Link
 from monitor.served.query import Asker
-from monitor.served.sending import AT_ONCE, Sending, in_batches
+from monitor.served.sending import AT_ONCE, Sending, first_of, in_batches
 from monitor.served.shelf import Shelf
 from monitor.served.state import LASTING, State
 from monitor.store.base import Landed
@@ -118,6 +118,7 @@ class Outgoing:
         coming = (of_span(reading, device, start_ms, end_ms)[3] for reading in readings)
         try:
             self._connect()
+            self.sending.drain(lambda: True)  # nothing older may come after what replaces it
             self._shelf.stage(device, start_ms, end_ms, in_batches(coming))
             self._number()
             self._give_readings()
@@ -161,7 +162,7 @@ class Outgoing:
         self._pending.sort(key=lambda each: each[0])
         landed = Landed()
         while self._pending:
-            chunk = self._pending[:AT_ONCE]
+            chunk = first_of(self._pending)
             records = self._state.to_give() if len(chunk) == len(self._pending) else []
             _add(landed, self.sending.send(chunk, records))
             self._state.given(records)

@@ -183,7 +183,8 @@ class Asker:
             yield
         except (urllib3.exceptions.HTTPError, OSError) as error:
             told = self._teller.connection(error)
-            away = ServerError(told.text, told.trouble, told.wait_s)
+            advice = f"see whether the server runs, and look at {self._whose} url"
+            away = ServerError(f"{told.text}; {advice}", told.trouble, told.wait_s)
             self._resting = time.monotonic(), away
             raise away from None
         except ServerError as error:

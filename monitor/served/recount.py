@@ -45,7 +45,7 @@ def without(
         (DAYS, (first.start_ms, last.end_ms)),
     ):
         measured.take_out(name, device, *span)
-    around = Around(measured, by_days=False)
+    around = Around(measured, ((each.device, each.quantity) for each in channels), by_days=False)
     points: list[Point] = []
     ends: list[ChannelEnds] = []
     for each in channels:

@@ -9,7 +9,9 @@ readings beyond the ends of their channels and makes them land.
 from __future__ import annotations
 
 import logging
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.errors import MirrorError, ServerError, Trouble
@@ -27,11 +29,16 @@ from monitor.store.landing import Pending
 from monitor.store.mirrored_place import Channel, Point, What
 from monitor.store.mirrored_records import identity_of, record
 from monitor.store.steps import LATEST_MS, as_kept
+from monitor.store.tiers import DAY_MS
 
 log = logging.getLogger("nightbank")
 
 AT_ONCE = 5000
 """Readings in one request (our choice: some 300 kB before they are compressed)."""
+
+SPAN_AT_ONCE_MS = 7 * DAY_MS
+"""So much time is in one request at most (our choice: where late readings are few and far between, what the
+server has of all those days is held in memory meanwhile)."""
 
 OPEN_NOTICE = '"finished_ms": null'
 """What the document of a notice holds that is not finished."""
@@ -117,10 +124,12 @@ class Sending:
         """Send what waits on the shelf, the oldest first, while go_on says so."""
         while self._shelf.waiting and go_on():
             last, readings = self._shelf.oldest(AT_ONCE)
-            pending = _pending(readings)
-            for at in range(0, len(pending), AT_ONCE):
+            pending = sorted(_pending(readings), key=itemgetter(0))
+            while pending:
                 self.connect()
-                self.send(pending[at : at + AT_ONCE])
+                chunk = first_of(pending)
+                self.send(chunk)
+                del pending[: len(chunk)]
             self._shelf.sent(last)
 
     def finish_replacing(self) -> None:
@@ -187,6 +196,12 @@ class Sending:
 def _pending(readings: Iterable[Reading]) -> list[Pending]:
     kept = (as_kept(reading) for reading in readings)
     return [(each.time_ms, (each.device, each.quantity), steps, each) for each, steps in kept]
+
+
+def first_of(pending: Sequence[Pending]) -> Sequence[Pending]:
+    """As many of the first readings, which are in order of time, as go in one request."""
+    after = bisect_left(pending, pending[0][0] + SPAN_AT_ONCE_MS, key=itemgetter(0))
+    return pending[: min(AT_ONCE, after)]
 
 
 def in_batches(readings: Iterator[Reading]) -> Iterator[list[Reading]]:

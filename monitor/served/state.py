@@ -27,7 +27,6 @@ from monitor.store.documents import (
     health_of,
     log_entry_of,
     notice_of,
-    request_of,
     transition_of,
 )
 from monitor.store.mirrored_place import Point
@@ -230,8 +229,3 @@ _KIND_OF: Mapping[type[Kept], str] = {
 def events_of(points: Iterable[Point]) -> list[Event]:
     """Records of events."""
     return [event_of(str(point.values["document"])) for point in points]
-
-
-def requests_of(points: Iterable[Point]) -> list[Request]:
-    """Records of requests."""
-    return [request_of(str(point.values["document"]), int(point.values["number"])) for point in points]

@@ -97,7 +97,8 @@ def trouble_of(reader: ServedReader) -> tuple[Trouble, str]:
 
 def test_what_is_wrong_with_a_server_is_told_in_words(influx: Influx, gate: Gate, tmp_path: Path) -> None:
     trouble, text = trouble_of(reader_of("http://127.0.0.1:1"))
-    assert (trouble, text) == (Trouble.UNREACHABLE, "127.0.0.1:1: cannot be reached (no connection)")
+    assert trouble is Trouble.UNREACHABLE
+    assert text.startswith("127.0.0.1:1: cannot be reached (no connection); see whether the server runs")
     influx.ask(f"DROP DATABASE {BUCKET}")
     trouble, text = trouble_of(reader_of(gate.url))
     assert trouble is Trouble.DENIED
@@ -120,7 +121,7 @@ def test_a_server_that_hangs_or_breaks_off_is_not_waited_for(influx: Influx, gat
         relay.mode = "hang"
         trouble, text = trouble_of(reader_of(relay.url, timeout_s=0.5))
         assert trouble is Trouble.UNREACHABLE
-        assert text.endswith("no answer within 0.5 s")
+        assert "no answer within 0.5 s; see whether" in text
         relay.mode = "cut"
         trouble, text = trouble_of(reader_of(relay.url))
         assert trouble is Trouble.UNREACHABLE
