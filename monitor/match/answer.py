@@ -19,8 +19,11 @@ from monitor.match.seen import Look, Shown, coarsened
 
 State = Literal["certain", "likely", "open"]
 
-LIKELY = 0.5
-"""From this share of belief on a place is likely (our choice: more often right than not)."""
+LIKELY = 0.6
+"""From this share of belief on a place is likely (our choice: of ten such, six were right and more)."""
+
+LIKELY_STILL = 0.9
+"""The same where the digits were the same at every look: too much else stands still (our choice)."""
 
 TOLD = 0.02
 """Candidates with less belief are not told (our choice)."""
@@ -61,7 +64,7 @@ def match(dump: Dump, looks: Sequence[Look]) -> Answer:
     candidates = {quantity: finder.find(quantity, looks) for quantity in shown}
     chance = {quantity: by_chance(quantity, looks) for quantity in shown}
     beliefs = weigh(candidates, chance, Counter(function for function, _ in dump.places))
-    found = {quantity: choices(candidates[quantity], beliefs[quantity]) for quantity in shown}
+    found = {quantity: choices(quantity, candidates[quantity], beliefs[quantity]) for quantity in shown}
     left = {quantity: doubts(quantity, found[quantity], dump, looks) for quantity in shown if found[quantity]}
     likely = {
         quantity: ranked[0].spots[0].best
@@ -103,7 +106,8 @@ def _finding(
     read = [look for look in looks if quantity in look.shown]
     state: State = "open"
     one_of_two = "through" in left and len(found[0].spots) == 1  # and nothing says which of the two it is
-    if found and found[0].share >= LIKELY and not one_of_two:
+    still = len({look.shown[quantity].value for look in read}) == 1 and len(looks) > 1
+    if found and found[0].share >= (LIKELY_STILL if still else LIKELY) and not one_of_two:
         state = "likely" if left else "certain"
     kept = [choice for number, choice in enumerate(found) if number == 0 or choice.share >= TOLD]
     indexes, shown = tuple(look.index for look in read), tuple(look.shown[quantity] for look in read)
@@ -157,5 +161,5 @@ def encoding(candidate: Candidate, quantity: str) -> str:
         return column.encoding
     bits = {"word": 16, "pair": 32, "half": 8}[column.kind]
     reach = ((1 << bits - 1) - 1) * candidate.form.scale
-    roomy = reach >= (60 if SOUGHT[quantity].unit == "A" else 90)
+    roomy = reach >= (60 if SOUGHT[quantity].unit == "A" else 90) or quantity == "battery_current_A"
     return f"s{column.encoding[1:]}" if roomy else column.encoding

@@ -78,6 +78,8 @@ def acts(finding: Finding) -> Iterator[str]:
             yield SUN
         elif doubt == "shared":
             yield LAMP_IN_SUN
+        elif doubt == "sign":
+            yield DARK
         elif doubt == "month":
             yield OTHER_DAY
 

@@ -9,6 +9,7 @@
               current), charge, array, load, through (a controller without a converter passes the array's
               current on), probe (another one of the controller), month (the month's energy on its first day)
     shared    another quantity is as likely to live in the same register
+    sign      it has never been below zero, so that nobody knows how the register writes that
 
 What 'alike' means is physics: the bank's current is charge less load, and a converter keeps a part of the
 power. All limits are our choice.
@@ -23,6 +24,7 @@ from typing import Literal
 
 from monitor.match.dump import Dump
 from monitor.match.groups import Choice
+from monitor.match.habits import SOUGHT
 from monitor.match.seen import Look, Shown
 
 Doubt = Literal[
@@ -39,16 +41,20 @@ Doubt = Literal[
     "probe",
     "month",
     "shared",
+    "sign",
 ]
 
-RIVAL_SHARE = 0.002
+RIVAL_SHARE = 0.001
 """A rival with less belief than this is no longer one."""
 
-OTHERS_SHARE = 0.015
-"""So much belief may be left for all rivals together and for no register at all."""
+OTHERS_SHARE, OTHERS_SHARE_FEW, FEW = 0.01, 0.003, 3
+"""So much belief may be left for all rivals together and for no register at all; less with fewer looks."""
 
-MOVED = 1.5
-"""Digits must have moved by so many steps at least."""
+MOVED, MOVED_FINE, FINE = 1.5, 0.9, 0.35
+"""Digits must have moved by so many steps at least; by one where the register's steps are this much finer."""
+
+LARGE_COUNT, MOVED_COUNTS = 12, 5
+"""A whole number that was never larger, or has moved by fewer, goes like many a count, code or percentage."""
 
 SOLAR = ("charge_current_A", "array_voltage_V", "array_current_A", "array_power_W")
 """Of these every day's lowest is the night's nothing: a value above it that falls is no record."""
@@ -68,7 +74,7 @@ BELOW_FLOAT_V = 12.9
 MOST_LOSS = 1.15
 """A converter takes no more than so many times what it gives."""
 
-COMMON_LOSS = 0.015
+COMMON_LOSS = 0.02
 """At least this share of the array's power a converter keeps for itself."""
 
 EDGE_OF_DAY = timedelta(hours=14)
@@ -87,10 +93,18 @@ def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[L
     if len(first.spots) > 1:
         left.append("twin")
     others = [choice.share for choice in found[1:]]
-    if max(others, default=0.0) > RIVAL_SHARE or 1 - first.share > OTHERS_SHARE or _shifted(found):
+    close = max(others, default=0.0) > RIVAL_SHARE or 1 - first.share > (
+        OTHERS_SHARE if len(read) >= FEW else OTHERS_SHARE_FEW
+    )
+    if close or _shifted(found) or _odd(quantity, first):
         left.append("rivals")
     if quantity != "energy_today_Wh" and not proven(quantity, first):
         left.append("extreme")
+    if (
+        quantity == "battery_current_A"
+        and min(raw for raw in first.spots[0].best.column.raws if raw is not None) >= 0
+    ):
+        left.append("sign")
     shown = [look.shown for look in looks if quantity in look.shown]
     alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if not any(map(apart, shown))]
     through = quantity in ("charge_current_A", "array_current_A") and any(map(_through, shown))
@@ -107,9 +121,13 @@ def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
     values, step = [told.value for told in read], read[0].step
     if own_step > APART * step and max(values) - min(values) < APART * own_step:
         return False
-    if quantity == "energy_today_Wh":
-        return len(set(values)) >= 2 and max(values) >= 30 * step and max(values) - min(values) >= 5 * step
-    return len(read) > 1 and max(values) - min(values) >= MOVED * step
+    raws = [raw for raw in best.column.raws if raw is not None]
+    if own_step and (max(map(abs, raws)) < LARGE_COUNT or max(raws) - min(raws) < MOVED_COUNTS):
+        return False
+    wanted = MOVED_FINE if own_step < FINE * step else MOVED
+    if quantity == "energy_today_Wh":  # nothing else is asked of it, so this is asked for more
+        wanted = APART
+    return len(read) > 1 and max(values) - min(values) >= wanted * step
 
 
 def proven(quantity: str, choice: Choice) -> bool:
@@ -128,6 +146,13 @@ def _shifted(found: Sequence[Choice]) -> bool:
     return first.kind == "float" and any(
         other.kind == "float" and set(other.registers) & set(first.registers) for other in others
     )
+
+
+def _odd(quantity: str, first: Choice) -> bool:
+    """Whether a quantity would stand in half a register that has no room for it: the upper half of a power in
+    hundredths of a watt is a current in tenths of an ampere, where the voltage is near 25.6 V.
+    """
+    return first.spots[0].best.column.kind == "half" and SOUGHT[quantity].unit not in ("°C", "%")
 
 
 def _first_of_month(dump: Dump, looks: Sequence[Look]) -> bool:
@@ -233,7 +258,7 @@ def _lossy(seen: Seen) -> bool:
         unsure = amps.step * volts.value + volts.step * amps.value + told.step
         if told.value - amps.value * volts.value > 1.5 * unsure:
             return True
-    return told.value * COMMON_LOSS >= 1.5 * told.step
+    return told.value * COMMON_LOSS >= 1.25 * told.step
 
 
 def _under_load(seen: Seen) -> bool:

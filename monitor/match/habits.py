@@ -55,7 +55,7 @@ SCALES: dict[str, Mapping[float, float]] = {
 """How a whole number counts, with how common that is."""
 
 FLOAT_SCALES: dict[str, Mapping[float, float]] = {
-    "Wh": {1.0: 0.75, 1000.0: 0.25},
+    "Wh": {1.0: 0.72, 1000.0: 0.23, 0.001: 0.05},
     "%": {1.0: 0.9, 100.0: 0.05, 0.001: 0.05},
     "W": {1.0: 0.94, 0.001: 0.05, 1000.0: 0.01},
 }

@@ -106,8 +106,9 @@ class _Part:
             half = column.encoding[1:] if column.kind == "half" else ""
             for register in column.registers:
                 self.registers[(*register, half)] += share
-            self.ways["kind", unit, column.kind] += share
             self.ways["kind", "any", column.kind] += share
+            if column.kind != "float":
+                self.ways["kind", unit, column.kind] += share
             self.ways["scale", unit + column.kind, form.scale] += share
             self.ways["offset", unit, form.offset] += share
             if column.word_order:
@@ -150,8 +151,11 @@ class _Others:
     def usual(self, quantity: str, candidate: Candidate) -> float:
         """How likely it is written so."""
         unit, column, form = SOUGHT[quantity].unit, candidate.column, candidate.form
-        alike = self._share("kind", "any", column.kind, habits.ENCODINGS[unit][column.kind], 4.0)
-        kind = self._share("kind", unit, column.kind, alike, USUAL_STRENGTH)
+        kinds = habits.ENCODINGS[unit]
+        kind = self._share("kind", "any", "float", kinds["float"], USUAL_STRENGTH)
+        if column.kind != "float":  # a device may write all in floats; words and pairs go by the unit
+            whole = kinds[column.kind] / (1 - kinds["float"])
+            kind = (1 - kind) * self._share("kind", unit, column.kind, whole, USUAL_STRENGTH)
         form_share = form.weight
         usual_scale = habits.scales(unit, column.kind).get(form.scale)
         if usual_scale:

@@ -26,6 +26,7 @@ DOUBTS: dict[Doubt, str] = {
     "through": "charge and array current are one and the same here, as in a controller without a converter",
     "probe": "another probe of the controller would have shown the same, as it did not work hard",
     "shared": "another quantity is as likely to live there",
+    "sign": "how it is written below zero has not been seen yet",
     "month": "on the first day of a month the month's energy is the day's",
 }
 
