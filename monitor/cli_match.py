@@ -7,29 +7,56 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+if TYPE_CHECKING:
+    from monitor.match.answer import Answer
+
 FILE = click.Path(dir_okay=False, path_type=Path)
+FOLDER = click.Path(file_okay=False, path_type=Path)
 
 
 @click.command()
-@click.option("--dump", "dump_file", type=FILE, required=True, help="CSV time,function,address,word.")
-@click.option("--seen", "seen_file", type=FILE, required=True, help="TOML: what the display showed.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-@click.option("--profile", "profile_file", type=FILE, help="Write what was found as a profile here.")
+@click.argument("line", required=False)
+@click.option("--session", type=FOLDER, help="With LINE: the folder that keeps what was read so far.")
 @click.option(
-    "--largest-request",
-    type=click.IntRange(1, 125),
-    help="Registers in one read that the device bears, for the profile.",
+    "--unit", type=click.IntRange(1, 247), default=1, show_default=True, help="The device's number."
 )
+@click.option("--baud", type=click.IntRange(300, 921600), default=9600, show_default=True)
+@click.option("--parity", type=click.Choice(["none", "even", "odd"]), default="none", show_default=True)
+@click.option("--timeout", type=click.FloatRange(0.05, 30), default=0.5, show_default=True, help="In s.")
+@click.option("--quick", "reach", flag_value="quick", help="Look for registers at round addresses only.")
+@click.option("--thorough", "reach", flag_value="thorough", help="Look at every fourth address.")
+@click.option("--dump", "dump_file", type=FILE, help="Without LINE: CSV time,function,address,word.")
+@click.option("--seen", "seen_file", type=FILE, help="With --dump: TOML, what the display showed.")
+@click.option("--json", "as_json", is_flag=True, help="With --dump: one JSON document on standard output.")
+@click.option("--profile", "profile_file", type=FILE, help="With --dump: write a profile here.")
+@click.option("--largest-request", "largest", type=click.IntRange(1, 125), help="Most registers in one read.")
 def match(
-    dump_file: Path, seen_file: Path, as_json: bool, profile_file: Path | None, largest_request: int | None
+    line: str | None,
+    session: Path | None,
+    unit: int,
+    baud: int,
+    parity: str,
+    timeout: float,
+    reach: str | None,
+    dump_file: Path | None,
+    seen_file: Path | None,
+    as_json: bool,
+    profile_file: Path | None,
+    largest: int | None,
 ) -> None:
-    """Find which register holds what, from a dump of a device's registers and from what its display showed.
+    """Find which register of a device holds what, from what its display shows.
 
-    The dump is a CSV file with the header time,function,address,word: every register that answers, at one or
-    more times. For some of these times the other file holds what the display showed then, digits as shown:
+    With LINE (a serial port, or a host as HOST[:PORT]) it asks you to read the display, reads the device's
+    registers at that moment, tells what it has found, and which look or act would tell more. Stop whenever
+    you like; with the same --session it goes on where it was. It only ever reads the device. Stop the monitor
+    first.
+
+    Without LINE it takes a recorded dump (CSV with the header time,function,address,word, as nightbank scan
+    writes it) and a file that says what the display showed at some of its times, digits as shown:
 
     \b
     [[seen]]
@@ -37,12 +64,29 @@ def match(
     battery_voltage_V = "12.6"
     charge_current_A = "3.1"
 
-    Each further look at the display narrows it, most of all one at which the values are quite others. A place
-    is called certain only where nothing else that agrees is left; the place of an open quantity is the best
-    guess.
+    A place is called certain only where nothing else that agrees is left; the place of an open quantity is
+    the best guess.
 
-    Example: nightbank match --dump dump.csv --seen seen.toml --profile shed-charger.toml
+    Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed; nightbank match --dump dump.csv
+    --seen seen.toml --profile shed.toml
     """
+    if line is not None:
+        if session is None or dump_file or seen_file or profile_file or as_json:
+            raise click.UsageError(
+                "with LINE give --session FOLDER, and no --dump, --seen, --profile, --json"
+            )
+        from monitor.cli_match_live import talk
+
+        talk(line, session, unit, baud, parity, timeout, reach or "usual", largest)
+        return
+    if dump_file is None or seen_file is None:
+        raise click.UsageError("give LINE and --session, or --dump and --seen")
+    _recorded(dump_file, seen_file, as_json, profile_file, largest)
+
+
+def _recorded(
+    dump_file: Path, seen_file: Path, as_json: bool, profile_file: Path | None, largest: int | None
+) -> None:
     from monitor.match.answer import document
     from monitor.match.answer import match as match_all
     from monitor.match.asking import ask
@@ -52,12 +96,12 @@ def match(
     from monitor.match.words import in_words
 
     dump = load_dump(dump_file)
-    answer = match_all(dump, load_seen(seen_file, dump))
+    answer: Answer = match_all(dump, load_seen(seen_file, dump))
     asked = ask(answer)
     if profile_file is not None:
         if profile_file.exists():
             raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
-        text = profile_text(answer, dump, f"Found from {dump_file.name}", largest_request)
+        text = profile_text(answer, dump, f"Found from {dump_file.name}", largest)
         profile_file.write_text(text, encoding="utf-8")
     if as_json:
         click.echo(json.dumps(document(answer, asked.text if asked else None), ensure_ascii=False))

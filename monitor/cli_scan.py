@@ -63,13 +63,13 @@ def scan(
     """
     from monitor.devices.search import Reach
 
-    link = _link(line, baud, parity, timeout)
+    link = link_to(line, baud, parity, timeout)
     told = []
     try:
         link.open()
         for number in range(again + 1):
             due_s = time.monotonic() + every
-            snapshot = _one(link, unit, out, Reach(reach or "usual"), largest)
+            snapshot = one_snapshot(link, unit, out, Reach(reach or "usual"), largest)
             told.append(snapshot)
             if not as_json:
                 _tell(snapshot, out, number)
@@ -81,7 +81,7 @@ def scan(
         click.echo(json.dumps({"file": str(out), "snapshots": [_document(one) for one in told]}))
 
 
-def _link(line: str, baud: int, parity: str, timeout_s: float) -> RegisterLink:
+def link_to(line: str, baud: int, parity: str, timeout_s: float) -> RegisterLink:
     if "/" in line:
         from monitor.devices.rtu import RtuLink
 
@@ -92,7 +92,7 @@ def _link(line: str, baud: int, parity: str, timeout_s: float) -> RegisterLink:
     return TcpLink(host, port, timeout_s=timeout_s)
 
 
-def _one(link: RegisterLink, unit: int, out: Path, reach: Reach, largest: int | None) -> Snapshot:
+def one_snapshot(link: RegisterLink, unit: int, out: Path, reach: Reach, largest: int | None) -> Snapshot:
     """One snapshot with its progress bars: one for the search, where there is one, then one for reading."""
     from monitor.clock import SystemClock
     from monitor.devices.scan import scan as scan_steps

@@ -12,8 +12,9 @@
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person
     profile     the answer as a profile that `monitor.devices` reads
+    session     a match in front of the device, kept in a folder
 
-Pure functions but for the two readers of files. A place is never called certain because it is the best one,
-only where nothing else that a device may carry would have agreed as well. Imports errors, quantities, records
-and toml_lines, and nothing that needs a compiler.
+Pure functions but for the readers of files and the session. A place is never called certain because it is the
+best one, only where nothing else that a device may carry would have agreed as well. Imports errors,
+quantities, records and toml_lines, and nothing that needs a compiler.
 """

@@ -65,9 +65,9 @@ def _spots(group: list[tuple[float, Candidate]], signed: bool) -> tuple[Spot, ..
 
 
 def _safest(members: Sequence[Candidate], signed: bool) -> Candidate:
-    """The most believed reading. Of a pair with the low word first whose high word was always empty, its first
-    register alone where a sign may come: that one reads right whether the other is a part of it or not, as
-    long as it has room for all amperes and degrees.
+    """The most believed reading. Of a pair with the low word first whose high word was always empty, its
+    first register alone where a sign may come: that one reads right whether the other is a part of it or
+    not, as long as it has room for all amperes and degrees.
     """
     best = members[0]
     if signed and best.column.kind == "pair" and abs(best.form.scale) >= ROOMY_SCALE:

@@ -29,7 +29,8 @@ from monitor.devices.search import Reach
 from monitor.devices.tcp import TcpLink
 from monitor.match.answer import document, match
 from monitor.match.dump import load_dump
-from monitor.match.seen import load_seen
+from monitor.match.habits import SOUGHT
+from monitor.match.seen import load_seen, shown
 from monitor.records import Quality
 from simulator.line import SerialEnd
 from simulator.maps.case import Case, draw_case, write_dump, write_seen
@@ -184,3 +185,35 @@ def test_a_scan_of_the_served_map_matches_like_its_dump(cases, tmp_path):
     (snapshot,) = load_dump(tmp_path / "scan.csv").snapshots
     assert snapshot.words == {place: word for place, word in true.items() if place in snapshot.words}
     assert len(snapshot.words) > 0.5 * len(true), f"seed {SEED}"
+
+
+def test_the_dialogue_reads_asks_and_goes_on_another_time(cases, tmp_path):
+    """Two looks typed in front of the served device, in two runs of the command, with one folder."""
+    case = next(case for case in cases["ordinary"] if case.map.largest_request > 1)
+    device = MapDevice(case.map, case.moments[0].now)
+    server = TcpServer(device, 0)
+    worker = Worker("map", server.serve_once)
+    worker.start()
+    try:
+        for number, moment in enumerate(case.moments[:2]):
+            device.show(moment.now)
+            read = case.display.read(moment)
+            order = [name for name in SOUGHT if name in read or not number]
+            typed = "".join(f"{read.get(name, '')}\n" for name in order)
+            answers = f"\n{typed}stop\n" if number else f"\ntwelve\n{typed}stop\n"  # one slip of the finger
+            arguments = ("match", f"127.0.0.1:{server.port}", "--session", str(tmp_path / "s"), "--quick")
+            result = CliRunner().invoke(main, arguments, input=answers)
+            assert result.exit_code == 0, result.output
+            if not number:
+                assert "'twelve' is no number; write it like 12.6" in result.output
+    finally:
+        worker.end()
+        server.unplug()
+    assert set(device.functions) <= {3, 4}
+    assert "has 1 look so far" in result.output
+    dump = load_dump(tmp_path / "s" / "dump.csv")
+    looks = load_seen(tmp_path / "s" / "seen.toml", dump)
+    assert [
+        {name: shown(text) for name, text in case.display.read(moment).items()} for moment in case.moments[:2]
+    ] == [look.shown for look in looks]
+    assert "largest_request" in (tmp_path / "s" / "profile.toml").read_text(encoding="utf-8")

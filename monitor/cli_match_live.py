@@ -1,0 +1,89 @@
+"""The dialogue of `nightbank match LINE`: look, read, type, and hear what was found and what to do next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor.cli_scan import link_to, one_snapshot
+from monitor.devices.search import Reach
+from monitor.match.answer import Answer
+from monitor.match.asking import ask
+from monitor.match.habits import NAMES, SOUGHT
+from monitor.match.seen import shown
+from monitor.match.session import Session
+from monitor.match.words import in_words
+
+STOP = "stop"
+READ = """
+Have the display before you, with paper or a camera: note all that it shows at one moment and press Enter at
+that moment. Type 'stop' to go on another time."""
+
+
+def talk(
+    line: str,
+    folder: Path,
+    unit: int,
+    baud: int,
+    parity: str,
+    timeout: float,
+    reach: str,
+    largest: int | None,
+) -> None:
+    """Look after look, until nothing more would help or the person stops. Raises DeviceError, MatchError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    session = Session(folder)
+    about = f"Found at {line}, unit {unit}"
+    looks = len(session.looks())
+    if looks:
+        click.echo(f"{folder} has {looks} {'look' if looks == 1 else 'looks'} so far.\n")
+        if not _told(session.answer(about, largest)):
+            return
+    link = link_to(line, baud, parity, timeout)
+    try:
+        link.open()
+        if not session.dump.exists():  # its search takes minutes, during which no look would hold
+            one_snapshot(link, unit, session.dump, Reach(reach), largest)
+        while True:
+            click.echo(READ)
+            if click.prompt("", prompt_suffix="> ", default="", show_default=False).strip() == STOP:
+                break
+            snapshot = one_snapshot(link, unit, session.dump, Reach(reach), largest)
+            digits = _typed(session.shown_before())
+            if not digits:
+                click.echo("Nothing typed, so this look does not count.")
+                continue
+            session.add_look(snapshot.time, digits)
+            if not _told(session.answer(about, largest or snapshot.places.largest)):
+                break
+    finally:
+        link.close()
+    click.echo(f"All is kept in {folder}. So far found: {session.profile}")
+
+
+def _typed(quantities: tuple[str, ...]) -> dict[str, str]:
+    """The digits that a person types, asked again where they are none; what the display does not show is left
+    out.
+    """
+    click.echo("What did it show? Digits as shown; Enter for what it does not show.")
+    digits = {}
+    for quantity in quantities:
+        while True:
+            text = click.prompt(
+                f"  {NAMES[quantity]} [{SOUGHT[quantity].unit}]", default="", show_default=False
+            ).strip()
+            if not text:
+                break
+            if shown(text) is not None:
+                digits[quantity] = text
+                break
+            click.echo(f"  '{text}' is no number; write it like 12.6")
+    return digits
+
+
+def _told(answer: Answer) -> bool:
+    """Tell what was found; whether another look would help."""
+    asked = ask(answer)
+    click.echo("\n" + in_words(answer, asked))
+    return asked is not None
