@@ -38,8 +38,8 @@ TABLES = (
 )
 
 SPOOL_BYTES = 64 * 1024 * 1024
-"""The readings that wait take no more room than this (our choice; measured on noisy readings: some 4 MB a day
-of 18 channels every 5 s, so that all of two weeks fit, and thinned out of years)."""
+"""The readings that wait take no more room than this (our choice; measured on readings that wander by
+hundredths: 1.7 MB a day of 18 channels every 5 s, so that all of a month fits, and thinned out years do)."""
 
 THIN_MS = 300_000
 """Of what is thinned out one reading a channel stays in so much time (our choice: what a chart of more than a
