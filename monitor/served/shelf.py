@@ -22,7 +22,7 @@ from monitor.errors import StoreError
 from monitor.records import Quality, Reading
 from monitor.store.connect import connect, prepare_for_writing, told
 from monitor.store.mirrored_place import Point
-from monitor.store.mirrored_records import record
+from monitor.store.mirrored_records import DATED, record
 
 TABLES = (
     """CREATE TABLE IF NOT EXISTS document (
@@ -106,10 +106,12 @@ class Shelf:
             self._bytes += len(packed)
 
     def given(self, lasting: Sequence[str]) -> None:
-        """The server has all documents now; those of lasting kinds stay, as it has them."""
+        """The server has all documents now; those of lasting kinds stay, as it has them, but for notes of
+        single days."""
         marks = ", ".join("?" for _ in lasting)
         with self._whole() as write:
             write.execute(f"DELETE FROM document WHERE due = 1 AND kind NOT IN ({marks})", lasting)
+            write.execute(f"DELETE FROM document WHERE due = 1 AND {DATED}")
             write.execute("UPDATE document SET due = 0 WHERE due = 1")
             write.execute(_FINISHED)
 

@@ -33,7 +33,7 @@ from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import Identity, identity_of, record
 
 LASTING = ("alarm", "channel", "health", "note", "notice", "numbers", "rank", "site", "writer")
-"""The kinds of which the shelf keeps the present state."""
+"""The kinds of which the shelf keeps the present state; of notes of single days only what waits."""
 
 NUMBERED = ("event", "log", "notice", "transition")
 """The kinds whose records the writer gives numbers."""
@@ -178,7 +178,7 @@ class State:
             if self.due.get(identity) is point:
                 del self.due[identity]
                 self._fresh.pop(identity, None)
-            if point.device in LASTING:
+            if point.device in LASTING and not note_place(point.of)[1]:
                 self._unkept[identity] = point
 
     def unkept(self) -> list[Point]:

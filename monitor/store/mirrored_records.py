@@ -35,7 +35,7 @@ _KEYED = {
     "alarm": "SELECT name, document FROM alarm",
     "health": f"SELECT name, document FROM now WHERE kind = {HEALTH}",
 }
-_DATED = "key GLOB '*/[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]'"
+DATED = "key GLOB '*/[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]'"
 
 Identity = tuple[str, str, int]
 """Kind, key and number of what has one present state."""
@@ -84,7 +84,7 @@ def states(
     for kind, sql in _KEYED.items():
         for key, document in ask.execute(sql):
             yield record(kind, key, document)
-    notes = f"SELECT key, text FROM note WHERE {with_dated:d} OR NOT {_DATED}"
+    notes = f"SELECT key, text FROM note WHERE {with_dated:d} OR NOT {DATED}"
     for key, text in ask.execute(f"{notes} UNION ALL SELECT name, document FROM now WHERE kind = {NOTE}"):
         yield record("note", key, json.dumps(text, ensure_ascii=False))
     ranks = read_ranks(ask)

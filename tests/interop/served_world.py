@@ -1,8 +1,7 @@
-"""A site whose store a real server holds, for the tests: its file, and writers with a hurried clock."""
+"""A site whose store a real server holds, for the tests: its file, and writers with a driven clock."""
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 from monitor.clock import SystemClock
@@ -17,17 +16,22 @@ from tests.unit.site_files import MARSH_HIDE
 VOLTAGE = "battery_voltage_V"
 
 
-class HurriedClock(SystemClock):
-    """The computer's clock; waits between tries are over when a test says so."""
+class DrivenClock(SystemClock):
+    """The computer's clock for stamps; for waits one that a test drives.
+
+    step_s passes with every look at it.
+    """
 
     def __init__(self) -> None:
-        self._ahead_s = 0.0
+        self._elapsed_s = 1000.0
+        self.step_s = 0.0
 
     def elapsed_s(self) -> float:
-        return time.monotonic() + self._ahead_s
+        self._elapsed_s += self.step_s
+        return self._elapsed_s
 
     def skip(self, seconds: float) -> None:
-        self._ahead_s += seconds
+        self._elapsed_s += seconds
 
 
 class ServedSite:
@@ -38,7 +42,7 @@ class ServedSite:
         self.folder, self.file = folder, folder / "site.toml"
         text = MARSH_HIDE.replace("Marsh hide", name)
         self.file.write_text(f'{text}\n[store.server]\nurl = "{url}"\nbucket = "{BUCKET}"\n{more}')
-        self.clock = HurriedClock()
+        self.clock = DrivenClock()
         self.name = name
 
     def writer(self, timeout_s: float = 5.0) -> ServedWriter:

@@ -100,6 +100,29 @@ def test_present_state_is_answered_and_changed_while_the_server_is_away(site: Se
             assert transition == replace(_raised(NOON_MS), id=transition.id)
 
 
+def test_alarms_do_not_wait_for_the_readings_of_an_outage_which_go_in_pieces(
+    site: ServedSite, gate: Gate
+) -> None:
+    expected = [volts(at) for at in range(20_000)]
+    with site.writer() as writer:
+        gate.stop()
+        for at in range(0, 20_000, 5000):
+            keep(writer, *expected[at : at + 5000])
+        gate.start()
+        site.clock.skip(LONG_S)
+        site.clock.step_s = 1.0  # as slow as a link on which a piece takes a second
+        writer.put_alarm(ALARM)
+        writer.commit()
+        assert 0 < len(there(site, gate)) < 20_000
+        with site.reader(gate.url) as reader:
+            assert reader.alarms() == [ALARM]
+        keep(writer, volts(20_000))
+        for _ in range(20):
+            writer.commit()
+        assert writer._shelf.waiting == 0
+    assert there(site, gate) == [*expected, volts(20_000)]
+
+
 def test_a_long_outage_is_told_once_and_its_end(site: ServedSite, gate: Gate) -> None:
     with site.writer() as writer:
         keep(writer, volts(0))
@@ -197,6 +220,26 @@ def test_a_daemon_comes_up_without_its_server_and_goes_on(site: ServedSite, gate
     assert there(site, gate) == [volts(at) for at in range(4)]
     with site.reader(gate.url) as reader:
         assert [each.id for each in reader.open_notices()] == [first.id, first.id + 1, first.id + 2]
+
+
+def test_notes_of_single_days_wait_on_this_computer_and_do_not_stay_there(
+    site: ServedSite, gate: Gate
+) -> None:
+    with site.writer() as writer:
+        writer.put_note("day/2026-11-23", "kept by the server")
+        keep(writer, volts(0))
+        gate.stop()
+        writer.put_note("day/2026-11-24", "waits")
+        keep(writer, volts(1))
+    with site.writer() as writer:
+        assert [writer.note(f"day/2026-11-{day}") for day in (23, 24)] == [None, "waits"]
+        gate.start()
+        site.clock.skip(LONG_S)
+        keep(writer, volts(2))
+        assert [writer.note(f"day/2026-11-{day}") for day in (23, 24)] == ["kept by the server", "waits"]
+        assert [point.of for point, _ in writer._shelf.documents() if point.of.startswith("day")] == []
+    with site.reader(gate.url) as reader:
+        assert [reader.note(f"day/2026-11-{day}") for day in (23, 24)] == ["kept by the server", "waits"]
 
 
 def test_a_first_start_without_a_server_keeps_what_comes_and_numbers_it_apart(
