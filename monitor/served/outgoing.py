@@ -77,8 +77,6 @@ class Outgoing:
         Raises ServerError where the server refuses us and nothing is kept here, so that a mistake in the
         site file is told at once.
         """
-        for reading in self._shelf.newest():
-            self.follow(reading, as_kept(reading)[1])
         self._state.put(site)
         try:
             self._pending = self.sending.connect(at_work)
@@ -283,10 +281,12 @@ class Outgoing:
             known.good = good
 
     def _know_newest(self) -> None:
-        """Newest readings as the server has them, and what is pending."""
+        """Newest readings as the server has them, what waits on the shelf, and what is pending."""
         self.newest = {
             (each.device, each.quantity): Newest(each.last, each.good) for each in self.sending.ends
         }
+        for reading in self._shelf.newest() if self._shelf.waiting else ():
+            self.follow(reading, as_kept(reading)[1])
         for _, _, steps, reading in self._pending:
             self.follow(reading, steps)
 

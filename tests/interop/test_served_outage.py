@@ -222,6 +222,22 @@ def test_a_daemon_comes_up_without_its_server_and_goes_on(site: ServedSite, gate
         assert [each.id for each in reader.open_notices()] == [first.id, first.id + 1, first.id + 2]
 
 
+def test_the_newest_readings_are_known_while_they_wait_though_the_server_has_older_ones(
+    site: ServedSite, gate: Gate
+) -> None:
+    with site.writer() as writer:
+        keep(writer, volts(0))
+        gate.stop()
+        keep(writer, volts(1))
+    gate.start()
+    with site.writer() as writer:
+        assert writer.latest() == [volts(1)]
+        assert writer.latest_good(VOLTAGE) == volts(1)
+        assert there(site, gate) == [volts(0)], "nothing goes out before the first commit"
+        writer.commit()
+    assert there(site, gate) == [volts(0), volts(1)]
+
+
 def test_notes_of_single_days_wait_on_this_computer_and_do_not_stay_there(
     site: ServedSite, gate: Gate
 ) -> None:

@@ -13,6 +13,7 @@ from monitor.served.reader import ServedReader, open_served_reader
 from monitor.site.server_table import ServerKeys
 from tests.interop.mirror_world import BUCKET, NOON_MS
 from tests.interop.series_servers import Gate, Influx, Relay, Victoria
+from tests.interop.served_world import ServedSite
 
 SITE = "Marsh 'hide\", no. 2 = ä"
 TAG = SITE.replace(",", "\\,").replace(" ", "\\ ").replace("=", "\\=")
@@ -133,5 +134,7 @@ def test_a_server_that_hangs_or_breaks_off_is_not_waited_for(influx: Influx, gat
 def test_a_server_without_influxql_is_named_as_one_that_holds_no_store(tmp_path: Path) -> None:
     with Victoria(tmp_path) as server:
         trouble, text = trouble_of(reader_of(server.url))
+        with pytest.raises(ServerError, match="so it cannot hold a store"):
+            ServedSite(tmp_path / "hide", server.url).writer()
     assert trouble is Trouble.DENIED
     assert "answers no questions in InfluxQL, so it cannot hold a store" in text
