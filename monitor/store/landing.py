@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import groupby
 from operator import itemgetter
 from zoneinfo import ZoneInfo
@@ -248,21 +249,13 @@ class Landing:
     def _write_rows(self, rows: dict[int, list[tuple[int, int]]]) -> None:
         """Good values that are not there yet, into rows that may be."""
         self._packer.rows_come(rows)
-        alike: dict[tuple[int, ...], list[list[int]]] = {}
-        for time_ms, values in rows.items():
-            channels = tuple([channel for channel, _ in values])
-            row = [steps for _, steps in values]
-            row.append(time_ms)
-            alike.setdefault(channels, []).append(row)
-        for channels, filled in alike.items():
-            columns = ", ".join(f"c{channel}" for channel in channels)
-            marks = ", ".join("?" for _ in channels)
-            taken = ", ".join(f"c{channel} = excluded.c{channel}" for channel in channels)
-            self._write.executemany(
-                f"INSERT INTO poll ({columns}, time_ms) VALUES ({marks}, ?)"
-                f" ON CONFLICT (time_ms) DO UPDATE SET {taken}",
-                filled,
-            )
+        # in order of time: rows put in between others would split pages and leave them half empty
+        in_order = (
+            (tuple([channel for channel, _ in values]), [*(steps for _, steps in values), time_ms])
+            for time_ms, values in rows.items()
+        )
+        for channels, alike in groupby(in_order, key=itemgetter(0)):
+            self._write.executemany(_insert(channels), (row for _, row in alike))
 
     def _write_flawed(self, rows: Sequence[tuple[int, int, int, int, float | None]]) -> None:
         self._write.executemany(
@@ -272,6 +265,18 @@ class Landing:
     def _write_sums(self) -> None:
         write_days(self._write, self._sums.values())
         self._sums.clear()
+
+
+@lru_cache(maxsize=256)
+def _insert(channels: tuple[int, ...]) -> str:
+    """The statement that puts the values of some channels, and last their time, into a row."""
+    columns = ", ".join(f"c{channel}" for channel in channels)
+    marks = ", ".join("?" for _ in channels)
+    taken = ", ".join(f"c{channel} = excluded.c{channel}" for channel in channels)
+    return (
+        f"INSERT INTO poll ({columns}, time_ms) VALUES ({marks}, ?)"
+        f" ON CONFLICT (time_ms) DO UPDATE SET {taken}"
+    )
 
 
 def _same(there: Reading, offered: Reading) -> bool:
