@@ -36,7 +36,7 @@ PARTS = 1000
 @click.option(
     "--every", type=click.FloatRange(1, 86_400), default=10.0, show_default=True, help="Seconds between."
 )
-@click.option("--largest", type=click.IntRange(1, 125), help="Most registers in one read, where you know it.")
+@click.option("--largest-request", type=click.IntRange(1, 125), help="Most registers in one read, if known.")
 @click.option("--quick", "reach", flag_value="quick", help="Look at round addresses only.")
 @click.option("--thorough", "reach", flag_value="thorough", help="Look at every fourth address.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
@@ -49,7 +49,7 @@ def scan(
     timeout: float,
     again: int,
     every: float,
-    largest: int | None,
+    largest_request: int | None,
     reach: str | None,
     as_json: bool,
 ) -> None:
@@ -69,7 +69,7 @@ def scan(
         link.open()
         for number in range(again + 1):
             due_s = time.monotonic() + every
-            snapshot = one_snapshot(link, unit, out, Reach(reach or "usual"), largest)
+            snapshot = one_snapshot(link, unit, out, Reach(reach or "usual"), largest_request)
             told.append(snapshot)
             if not as_json:
                 _tell(snapshot, out, number)

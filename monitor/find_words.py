@@ -59,7 +59,9 @@ def device(answering: Answering, where: str, keys: dict[str, Any]) -> dict[str, 
     elif answering.profile is not None:
         words += f' The profile "{answering.profile}" fits it.'
     else:
-        words += " Its registers are not known; `nightbank match` finds them from what its display shows."
+        words += (
+            f" Its registers are not known; `{_match(keys, answering.unit)}` finds them from its display."
+        )
     if answering.remark:
         words += f" {answering.remark}"
     table = {"profile": answering.profile} | keys | {"unit": answering.unit}
@@ -69,6 +71,14 @@ def device(answering: Answering, where: str, keys: dict[str, Any]) -> dict[str, 
         "profile": answering.profile,
         "table": table,
     }
+
+
+def _match(keys: dict[str, Any], unit: int) -> str:
+    """The command that finds the registers of a unit on this line."""
+    if keys["connection"] == "tcp":
+        return f"nightbank match {keys['host']}:{keys['tcp_port']} --unit {unit}"
+    parity = "" if keys["parity"] == "none" else f" --parity {keys['parity']}"
+    return f"nightbank match {keys['port']} --unit {unit} --baud {keys['baud']}{parity}"
 
 
 def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
