@@ -65,8 +65,8 @@ def scan(
     """Append one snapshot of the unit's registers to the dump `file`.
 
     largest is the most registers in one read where that is known; else it is learnt. Raises DumpError and
-    PlacesError for files that cannot be used, DeviceError where the device does not answer; what was learnt
-    until then is kept, and a snapshot is in the file whole or not at all.
+    PlacesError for files that cannot be used, DeviceError where the device does not answer. A search that is
+    broken off begins anew the next time; a snapshot is in the file whole or not at all.
     """
     last = last_time(file)
     device = f"{link.name}, unit {unit}"
