@@ -20,6 +20,7 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     lead_acid      the lead-acid bank; `cell` has the published equations it rests on
     lithium        the LiFePO4 bank
     loads          lamps, pump, mast by schedule
+    wiring         mistakes in the wiring; what hands do: switches, covered panels
     meters         what an instrument makes of a true value
     line           a pty with the pace of a real serial wire
     modbus_device  the charge controller's registers; Modbus RTU at the wire's pace

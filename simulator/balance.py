@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from simulator.array import Array, Light
 from simulator.bank import Bank
 from simulator.controller import Controller
+from simulator.wiring import Leads
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +44,9 @@ class Balance:
 
 
 def balance(
-    bank: Bank,
+    bank: Bank | Leads,
     controller: Controller,
-    array: Array,
+    array: Array | None,
     light: Light,
     demand: Demand,
     bank_C: float | None,
@@ -60,7 +61,7 @@ def balance(
     awake = controller.awake(rest_V, light)
 
     def offered_A(bank_V: float) -> float:
-        return controller.offered_A(bank_V, array, light) if awake else 0.0
+        return controller.offered_A(bank_V, array, light) if awake and array is not None else 0.0
 
     def beyond_V(bank_V: float, wanted: Demand) -> float:
         """How far the bank would stand above an assumed voltage; falls with it."""
@@ -93,6 +94,20 @@ def balance(
     low_V = lowest_V if lit else 0.05
     bank_V = root(lambda volts: beyond_V(volts, wanted), low_V, rest_V * 1.5 + 3.0, rest_V)
     return at(bank_V, offered_A(bank_V), held=False)
+
+
+def floating(
+    controller: Controller, array: Array | None, light: Light, demand: Demand, bank_C: float | None
+) -> Balance:
+    """What stands where no bank is connected: the controller holds its set point while the array carries the
+    loads, else everything is dark (our choice; makers differ, and some are destroyed).
+    """
+    set_V = controller.set_point_V(bank_C)
+    lit = array is not None and controller.awake(set_V, light)
+    if array is None or not lit or controller.offered_A(set_V, array, light) * set_V < demand.total_W:
+        return Balance(0.0, 0.0, 0.0, 0.0, awake=False, held=False, lit=False)
+    metered_A, unseen_A = demand.metered_W / set_V, demand.unseen_W / set_V
+    return Balance(set_V, metered_A + unseen_A, metered_A, unseen_A, awake=True, held=True, lit=True)
 
 
 def root(f: Callable[[float], float], low: float, high: float, guess: float) -> float:

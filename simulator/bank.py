@@ -113,6 +113,8 @@ class Bank(Protocol):
     """A bank as the plant sees it; currents in A into the bank, positive charges."""
 
     temperature_C: float
+    strings: int
+    """How many strings are switched on, at least one; for minutes, so their charges are not told apart."""
 
     @property
     def state_of_charge(self) -> float: ...

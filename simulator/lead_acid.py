@@ -35,6 +35,7 @@ class LeadAcidBank:
         self.settings = settings
         self.constants = constants
         self.temperature_C = temperature_C
+        self.strings = settings.strings_in_parallel
         self._slow = slow_over_20h_capacity(constants.kinetic_c, constants.kinetic_k_per_h)
         missing = (1 - settings.start_soc) * self.capacity_Ah
         self._missing = Wells(missing * constants.kinetic_c, missing * (1 - constants.kinetic_c))
@@ -68,7 +69,7 @@ class LeadAcidBank:
         return max(0.0, min(1.0, 1 - self._missing.available_Ah / well))
 
     def voltage_V(self, current_A: float) -> float:
-        string_A = abs(current_A) / self.settings.strings_in_parallel
+        string_A = abs(current_A) / self.strings
         if current_A <= 0:
             drop = string_A / self._c10_Ah * (4 / (1 + power(string_A, 1.3)) + self._discharge_term)
             return (self._line_V - drop * self._discharge_factor) * self.settings.cells
@@ -86,7 +87,7 @@ class LeadAcidBank:
         return largest_discharge_A(left, hours, c, k)
 
     def step(self, current_A: float, hours: float, air_C: float) -> BankStep:
-        string_A = abs(current_A) / self.settings.strings_in_parallel
+        string_A = abs(current_A) / self.strings
         voltage = self.voltage_V(current_A)
         charging = current_A > 0
         efficiency = self._efficiency(string_A) if charging else 1.0

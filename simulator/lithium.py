@@ -20,6 +20,7 @@ class LiFePO4Bank:
         self.settings = settings
         self.constants = constants
         self.temperature_C = temperature_C
+        self.strings = settings.strings_in_parallel
         self._removed_Ah = (1 - settings.start_soc) * self.capacity_Ah
 
     @property
@@ -37,7 +38,8 @@ class LiFePO4Bank:
     def voltage_V(self, current_A: float) -> float:
         rest = interpolate(LIFEPO4_SOC, LIFEPO4_CELL_V, self.state_of_charge)
         cold = 1 + 0.02 * max(0.0, 25 - self.temperature_C)
-        drop = 0.1 * cold * self.constants.resistance * current_A / self.settings.capacity_Ah
+        joined_Ah = self.settings.unit_capacity_Ah * self.strings
+        drop = 0.1 * cold * self.constants.resistance * current_A / joined_Ah
         # a full cell takes no more: the voltage climbs steeply with what is pressed in
         over = (
             max(0.0, current_A) / self.settings.capacity_Ah * 5.0 if self.state_of_charge >= 0.9999 else 0.0

@@ -78,7 +78,7 @@ def input_registers(truth: Truth, meters: MeterSettings) -> Registers:
     float_high, float_low = struct.unpack(">HH", struct.pack(">f", bank_V * charge_A))
     probe = PROBE_MISSING
     if "probe_missing" not in truth.faults:
-        probe = signed(meters.temperature_C(truth.battery_temperature_C), 0.1)
+        probe = signed(meters.temperature_C(truth.probe_temperature_C), 0.1)
     return {
         700: unsigned(bank_V, 0.01),
         701: signed(charge_A, 0.01),
@@ -185,8 +185,8 @@ class RegisterDevice:
         self.fault = fault
 
     def silent(self) -> bool:
-        """Whether the device is still starting."""
-        return time.monotonic() < self.silent_until_s
+        """Whether the device is still starting, or has no supply."""
+        return time.monotonic() < self.silent_until_s or not self._look().powered
 
     def reply(self, pdu: bytes, kind: str) -> bytes:
         """The reply PDU, with the values of a fault of that kind ('none' for a sound one)."""

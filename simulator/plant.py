@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from random import Random
 
 from simulator.array import Array, ArrayPoint, Light
-from simulator.balance import Balance, Demand, balance
+from simulator.balance import Balance, Demand, balance, floating
 from simulator.bank import Bank, BankStep
 from simulator.banks import build_bank
 from simulator.controller import OWN_DRAW_W, Controller
 from simulator.loads import Loads
 from simulator.sky import SkySample
+from simulator.wiring import Hands, Leads, Probe, array_as_covered, through_shunt_A
 from simulator.world import World
 
 LONGEST_STEP_S = 60.0
@@ -23,7 +24,11 @@ HOT_BANK_C, HOT_CONTROLLER_C = 50.0, 85.0
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """Everything that is true in the plant at the end of a step; canonical names where there is one."""
+    """Everything that is true in the plant at the end of a step; canonical names where there is one.
+
+    battery_voltage_V is at the controller, lead_drop_V above the bank's posts; shunt_sees_A and probe_C are
+    None where they are wired as they should be; powered tells whether the controller has a supply.
+    """
 
     time_ms: int
     battery_voltage_V: float
@@ -47,6 +52,25 @@ class Truth:
     load_on: bool
     faults: tuple[str, ...]
     loads: dict[str, float] = field(default_factory=dict)
+    lead_drop_V: float = 0.0
+    shunt_sees_A: float | None = None
+    probe_C: float | None = None
+    powered: bool = True
+
+    @property
+    def posts_voltage_V(self) -> float:
+        """At the bank's posts, where the shunt takes it."""
+        return self.battery_voltage_V - self.lead_drop_V
+
+    @property
+    def shunt_current_A(self) -> float:
+        """What goes through the shunt, as it is turned."""
+        return self.battery_current_A if self.shunt_sees_A is None else self.shunt_sees_A
+
+    @property
+    def probe_temperature_C(self) -> float:
+        """Of the controller's probe, where it really is."""
+        return self.battery_temperature_C if self.probe_C is None else self.probe_C
 
     @property
     def array_power_W(self) -> float:
@@ -80,7 +104,9 @@ class Plant:
         self.world = world
         self.time_ms = world.start_ms
         self.sky = world.build_sky()
-        self.array = Array(world.array)
+        self.hands = Hands()
+        self.handle(lambda hands: None)
+        self.probe = Probe()
         self.loads = Loads(world.loads, world.place.longitude_deg, world.end_ms, world.seed)
         self.probe_missing = world.probe_missing
         weather = self.sky.at(self.time_ms)
@@ -92,6 +118,14 @@ class Plant:
         self.last_step: BankStep | None = None
         self._wired_straight = {load.name for load in world.loads if not load.metered}
         self.truth = self._look(0.0, weather, self.loads.powers_W(self.time_ms))
+
+    def handle(self, deed: Callable[[Hands], None]) -> None:
+        """Let hands do something."""
+        deed(self.hands)
+        least_V = 1.2 * self.world.bank.unit_voltage_V * self.world.bank.units_in_series
+        self.array: Array | None = array_as_covered(
+            self.world.array, self.hands.covered, least_V, self.world.controller.kind == "pwm"
+        )
 
     def advance_to(self, time_ms: int, each: Callable[[Truth], None] | None = None) -> None:
         """Step to a time in steps of at most a minute; `each` sees the truth after every step."""
@@ -112,13 +146,15 @@ class Plant:
 
     def _look(self, seconds: float, weather: SkySample, powers: dict[str, float]) -> Truth:
         """Balance, let the time pass in bank and controller, and tell what was true meanwhile."""
+        self._air_C = weather.air_temperature_C
         light = self._light(weather)
         flows = self._balance(light, powers)
         if seconds > 0:
             self.last_step = self.bank.step(flows.bank_A, seconds / 3600, weather.air_temperature_C)
         controller = self.controller
+        self.probe.after(seconds, self.bank.temperature_C, self.hands.on_probe)
         point = ArrayPoint(light.open_V, 0.0)
-        if flows.awake:
+        if flows.awake and self.array is not None:
             point = controller.array_point(flows.charge_A, flows.bank_V, self.array, light)
         load_was_on = controller.load_on
         controller.advance(seconds, flows.bank_V, flows.charge_A, flows.held, flows.awake, self._probe_C())
@@ -132,31 +168,55 @@ class Plant:
 
     def _light(self, weather: SkySample) -> Light:
         irradiance_W_m2 = weather.irradiance_W_m2
-        if weather.available_W is not None:
+        if weather.available_W is not None and self.array is not None:
             irradiance_W_m2 = self.array.irradiance_for(weather.available_W, weather.air_temperature_C)
+        if self.array is None or self.hands.array_off or not self.world.wiring.array_switch:
+            return Light(irradiance_W_m2, weather.air_temperature_C, ArrayPoint(0.0, 0.0), 0.0)
         return self.array.light(irradiance_W_m2, weather.air_temperature_C)
+
+    def _bank_joined(self) -> bool:
+        """Whether the controller is connected with any string of the bank; says the bank with how many."""
+        settings = self.world.bank
+        strings = settings.strings_in_parallel - len(
+            [number for number in self.hands.strings_off if number <= settings.strings_in_parallel]
+        )
+        self.bank.strings = max(1, strings)
+        return strings > 0 and self.world.wiring.battery_switch and not self.hands.battery_off
 
     def _balance(self, light: Light, powers: dict[str, float]) -> Balance:
         metered_W = sum(watts for name, watts in powers.items() if name not in self._wired_straight)
         unseen_W = sum(watts for name, watts in powers.items() if name in self._wired_straight)
+        demand = Demand(metered_W if self.controller.load_on else 0.0, unseen_W + OWN_DRAW_W)
+        if not self._bank_joined():
+            return floating(self.controller, self.array, light, demand, self._probe_C())
         return balance(
-            self.bank,
+            Leads(self.bank, self.world.wiring.bank_lead_ohm),
             self.controller,
             self.array,
             light,
-            Demand(metered_W if self.controller.load_on else 0.0, unseen_W + OWN_DRAW_W),
+            demand,
             self._probe_C(),
             lowest_V=DIMMEST_V_PER_CELL * self.world.bank.cells,
             longest_h=LONGEST_STEP_S / 3600,
         )
 
     def _probe_C(self) -> float | None:
-        return None if self.probe_missing else self.bank.temperature_C
+        return None if self.probe_missing else self._probe_reads_C()
+
+    def _probe_reads_C(self) -> float:
+        spot = self.world.wiring.probe_at
+        return self.probe.reads_C(spot, self.bank.temperature_C, self.controller.temperature_C, self._air_C)
 
     def _truth(
         self, flows: Balance, point: ArrayPoint, light: Light, weather: SkySample, amps: dict[str, float]
     ) -> Truth:
         bank, controller, settings = self.bank, self.controller, self.world.bank
+        joined = self._bank_joined()
+        loads_A = flows.metered_A + flows.unseen_A
+        shunt_A = through_shunt_A(self.world.wiring, flows.charge_A, loads_A) if joined else 0.0
+        posts_V = (
+            flows.bank_V - self.world.wiring.bank_lead_ohm * flows.bank_A if joined else bank.voltage_V(0.0)
+        )
         return Truth(
             time_ms=self.time_ms,
             battery_voltage_V=flows.bank_V,
@@ -180,6 +240,10 @@ class Plant:
             load_on=controller.load_on,
             faults=self._faults(flows.bank_V),
             loads=amps,
+            lead_drop_V=flows.bank_V - posts_V,
+            shunt_sees_A=shunt_A,
+            probe_C=self._probe_reads_C(),
+            powered=flows.bank_V > 0,
         )
 
     def _faults(self, bank_V: float) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from simulator.loads import LoadSettings
 from simulator.meters import MeterSettings
 from simulator.sky import KINDS, Place, WeatherSpan
 from simulator.tables import ScenarioError, TableReader, check_key
+from simulator.wiring import PROBE_SPOTS, SHUNT_SEES, WiringSettings
 from simulator.world import ChargerSettings, ShuntSettings, World
 
 BUILT_IN = "marsh.toml"
@@ -26,6 +27,7 @@ TABLES: dict[str, type] = {
     "meters": MeterSettings,
     "charger": ChargerSettings,
     "shunt": ShuntSettings,
+    "wiring": WiringSettings,
 }
 LISTS: dict[str, type] = {"loads": LoadSettings, "weather": WeatherSpan}
 OTHER_KEYS = ("name", "window_days", "probe_missing", "sky")
@@ -35,6 +37,8 @@ CHOICES = {
     "controller.kind": ("mppt", "pwm"),
     "charger.map": ("own", "sunspec"),
     "weather.sky": KINDS,
+    "wiring.shunt_sees": SHUNT_SEES,
+    "wiring.probe_at": PROBE_SPOTS,
 }
 POSITIVE = {
     "bank.unit_voltage_V",

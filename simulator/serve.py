@@ -18,6 +18,7 @@ from simulator.sunspec_device import SunSpecDevice
 from simulator.tcp_server import TcpServer
 from simulator.text_device import TextDevice
 from simulator.timekeeper import OrderError, Timekeeper, TruthFile
+from simulator.wiring import Hands
 from simulator.worker import Worker
 from simulator.world import World
 
@@ -150,6 +151,46 @@ class Service:
         self.time.change(deed)
         return {}
 
+    def _switch(self, order: dict[str, Any]) -> dict[str, Any]:
+        name, on = order.get("name"), order.get("on")
+        if name not in ("array", "battery") or not isinstance(on, bool):
+            raise OrderError("switch needs `name`, array or battery, and `on`, true or false")
+
+        def deed(hands: Hands) -> None:
+            setattr(hands, f"{name}_off", not on)
+
+        self.time.change(lambda plant: plant.handle(deed))
+        return {}
+
+    def _string(self, order: dict[str, Any]) -> dict[str, Any]:
+        number, on = _numbered(order)
+
+        def deed(hands: Hands) -> None:
+            (hands.strings_off.discard if on else hands.strings_off.add)(number)
+
+        self.time.change(lambda plant: plant.handle(deed))
+        return {}
+
+    def _cover(self, order: dict[str, Any]) -> dict[str, Any]:
+        number, on = _numbered(order)
+
+        def deed(hands: Hands) -> None:
+            (hands.covered.add if on else hands.covered.discard)(number)
+
+        self.time.change(lambda plant: plant.handle(deed))
+        return {}
+
+    def _hand(self, order: dict[str, Any]) -> dict[str, Any]:
+        on = order.get("on")
+        if not isinstance(on, bool):
+            raise OrderError(f"hand needs `on`, true or false, not {on!r}")
+
+        def deed(hands: Hands) -> None:
+            hands.on_probe = on
+
+        self.time.change(lambda plant: plant.handle(deed))
+        return {}
+
     def _fault(self, order: dict[str, Any]) -> dict[str, Any]:
         device = self._device(order)
         device.order(ordered(order, device.kinds))
@@ -206,6 +247,14 @@ class Service:
             self.shunt.tell(paced=True)
 
 
+def _numbered(order: dict[str, Any]) -> tuple[int, bool]:
+    """A string's number and whether on. Raises OrderError."""
+    place, on = order.get("number"), order.get("on")
+    if type(place) is not int or place < 1 or not isinstance(on, bool):
+        raise OrderError(f"{order['do']} needs `number`, a string from 1, and `on`, true or false")
+    return place, on
+
+
 DEEDS: dict[str, Callable[[Service, dict[str, Any]], dict[str, Any]]] = {
     "advance": Service._advance,
     "run": Service._run,
@@ -213,6 +262,10 @@ DEEDS: dict[str, Callable[[Service, dict[str, Any]], dict[str, Any]]] = {
     "truth": Service._truth,
     "loads": Service._loads,
     "sky": Service._sky,
+    "switch": Service._switch,
+    "string": Service._string,
+    "cover": Service._cover,
+    "hand": Service._hand,
     "fault": Service._fault,
     "unplug": Service._unplug,
     "plug": Service._plug,

@@ -36,8 +36,8 @@ def body_of(truth: Truth, meters: MeterSettings) -> str:
     if "probe_missing" not in truth.faults:
         probe = f"{plain(meters.temperature_C(truth.battery_temperature_C), 1)}"
     return (
-        f"V={plain(meters.voltage_V(truth.battery_voltage_V), 2)}"
-        f";I={plain(meters.current_A(truth.battery_current_A), 2)}"
+        f"V={plain(meters.voltage_V(truth.posts_voltage_V), 2)}"
+        f";I={plain(meters.current_A(truth.shunt_current_A), 2)}"
         f";M={plain(meters.voltage_V(truth.midpoint_voltage_V), 2)}"
         f";T={probe}"
     )

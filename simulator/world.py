@@ -12,6 +12,7 @@ from simulator.loads import LoadSettings
 from simulator.meters import MeterSettings
 from simulator.replay import ReplaySky
 from simulator.sky import Place, SeededSky, Sky, WeatherSpan
+from simulator.wiring import WiringSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,7 @@ class World:
     weather: tuple[WeatherSpan, ...]
     charger: ChargerSettings
     shunt: ShuntSettings
+    wiring: WiringSettings
     sky_file: Path | None
     probe_missing: bool
 
