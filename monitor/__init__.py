@@ -20,6 +20,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_log        the command that shows and writes the log
+    cli_checkup    the command that tests a system that has just been wired
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
     alarm_words    alarms, their history and figures for a person
@@ -30,11 +31,13 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     bank_report    stage, ledger and health of the bank, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store
+    checkup        the commissioning test: acts, readings, what is right and what is wrong
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
+    close_look     readings in the store within seconds, for somebody who stands before the system
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon

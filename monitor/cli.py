@@ -125,6 +125,7 @@ def _add_rooms() -> None:
     from monitor.cli_alarms import alarms
     from monitor.cli_array import array
     from monitor.cli_bank import bank
+    from monitor.cli_checkup import checkup
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
     from monitor.cli_find import find
@@ -144,6 +145,7 @@ def _add_rooms() -> None:
     main.add_command(bank)
     main.add_command(alarms)
     main.add_command(array)
+    main.add_command(checkup)
     main.add_command(days)
     main.add_command(outlook)
     main.add_command(estimate)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from monitor.alarms.computer import Computer
 from monitor.clock import Clock, SystemClock
+from monitor.close_look import CloseLook
 from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
 from monitor.errors import ServerError, SiteError, StoreError
@@ -125,7 +126,7 @@ class _Rounds:
         self._noticer = Noticer(site, site_file.parent, store, clock)
         self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
         self._poller = Poller(lines, clock, self._results)
-        self._commit_every_s = site.store.commit_every_s
+        self._close_look = CloseLook(store, clock, site.store.commit_every_s)
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
         self._complaint, self._complained_s = "", 0.0
         self._poller.start()
@@ -165,7 +166,7 @@ class _Rounds:
 
     def _save(self) -> None:
         """Commit, where that is due."""
-        if self._clock.elapsed_s() - self._saved_s >= self._commit_every_s:
+        if self._clock.elapsed_s() - self._saved_s >= self._close_look.commit_every_s:
             self._saved_s = self._clock.elapsed_s()
             self._pipeline.save()
 
@@ -176,6 +177,7 @@ class _Rounds:
             return ()
         self._looked_s = self._clock.elapsed_s()
         return (
+            self._close_look.follow,
             lambda: self._noticer.take(self._pipeline.follow()),
             self._sun.follow,
             self._book.follow,

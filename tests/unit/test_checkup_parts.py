@@ -1,0 +1,238 @@
+"""The checkup's parts: meters' steps, panels' curves, leads, questions, acts, the record."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pvlib.pvsystem import v_from_i
+
+from monitor.checkup.acts import plan
+from monitor.checkup.bank_checks import lead_drop
+from monitor.checkup.keys import Keys
+from monitor.checkup.levels import level, move
+from monitor.checkup.panel_curve import Curve, held_mppt_drop_V
+from monitor.checkup.questions import ask_all, clock_error_s, volts
+from monitor.checkup.record import compared, document_of, files_of, in_words, read_record, write_record
+from monitor.checkup.recording import ARRAY_OFF, LOADS_OFF, LOADS_ON, START, Phase, Recording, Sample
+from monitor.checkup.result import Verdict, right, wrong
+from monitor.checkup.roles import roles_of
+from monitor.checkup.sources import CheckupError, samples_of
+from monitor.clock import SteppedClock
+from monitor.close_look import KIND, CloseLook
+from monitor.records import Quality, Reading, Request
+from monitor.site.load import load_site, with_defaults
+from monitor.store.embedded import leave_request, open_writer
+from monitor.sun.diode import diode
+from monitor.sun.expected import supply_of
+from tests.checkups.systems import draw
+from tests.unit.site_files import changed, write
+
+STEP_MS, MINUTE_MS = 2_000, 60_000
+
+
+@pytest.fixture
+def site(tmp_path):
+    return with_defaults(load_site(write(tmp_path, changed('metering.level = "shunt"'))))[0]
+
+
+def recording_of(site, **phases):
+    """Steady readings by phase and device: {"array off": {"charger": {...}}}."""
+    samples, spans = [], []
+    for number, (name, devices) in enumerate(phases.items()):
+        from_ms = number * MINUTE_MS
+        spans.append(Phase(name, from_ms, from_ms + MINUTE_MS, "confirmed"))
+        for at_ms in range(from_ms, from_ms + MINUTE_MS, STEP_MS):
+            samples += [Sample(at_ms, device, values) for device, values in devices.items()]
+    return Recording(site, samples, spans)
+
+
+@given(true_V=st.floats(10, 15), step=st.sampled_from([0.01, 0.1]))
+def test_rounding_alone_never_makes_a_move(true_V, step):
+    site = _site_with_step(step)
+    low, high = (round(value / step) * step for value in (true_V, true_V + 0.999 * step))
+    recording = recording_of(
+        site,
+        **{
+            LOADS_ON: {"shunt": {"battery_voltage_V": low}},
+            LOADS_OFF: {"shunt": {"battery_voltage_V": high}},
+        },
+    )
+    assert not move(recording, LOADS_ON, LOADS_OFF, "shunt", "battery_voltage_V").beyond(0.0)
+
+
+def _site_with_step(step):
+    site = draw(1, day=True).site
+    return site.model_copy(update={"meters": site.meters.model_copy(update={"voltage_step_V": step})})
+
+
+def test_a_level_needs_three_samples_and_leaves_spikes_out(site):
+    values = [{"battery_voltage_V": 12.5}] * 9 + [{"battery_voltage_V": 48.0}]
+    samples = [Sample(number, "shunt", each) for number, each in enumerate(values)]
+    recording = Recording(
+        site, samples, [Phase(START, 0, 100, "confirmed"), Phase(LOADS_ON, 0, 2, "confirmed")]
+    )
+    assert level(recording, START, "shunt", "battery_voltage_V").mean == pytest.approx(12.5)
+    assert level(recording, LOADS_ON, "shunt", "battery_voltage_V") is None
+    assert level(recording, START, "shunt", "charge_current_A") is None
+
+
+def test_what_a_covered_string_changes_agrees_with_pvlibs_single_diode(site):
+    # pvlib solves the same circuit with the Lambert W function (De Soto 2006's five parameters); shunt: none
+    supply = supply_of(site)
+    softness_V, series_ohm = diode(supply)
+    light = 0.8
+    light_A = supply.panel_isc_A * light
+    dark_A = light_A / np.expm1((supply.panel_voc_V + softness_V * np.log(light)) / softness_V)
+
+    def panel_V(current_A):
+        return float(v_from_i(current_A, light_A, dark_A, series_ohm, 1e9, softness_V))
+
+    before_A = 2.0  # of each of three panels
+    before_V = panel_V(before_A)
+    after_V = before_V
+    for _ in range(50):
+        after_V = panel_V(3 * before_A * before_V / after_V / 2)
+    found = held_mppt_drop_V(Curve(supply, 25.0), before_V, 3 * before_A)
+    assert found == pytest.approx(before_V - after_V, rel=0.05)
+
+
+def test_the_leads_drop_is_the_published_one(site):
+    # computed from the resistivity of ASTM B258: 6 mm2, 4 m one way, 10 A at 12 V take 0.2299 V, 1.916 %
+    site = site.model_copy(
+        update={
+            "meters": site.meters.model_copy(update={"voltage_step_V": 0.0001, "voltage_gain_tolerance": 0.0})
+        }
+    )
+    recording = recording_of(
+        site,
+        **{
+            START: {
+                "charger": {
+                    "battery_voltage_V": 13.6 + 0.2299,
+                    "charge_current_A": 10.0,
+                    "load_current_A": 0.0,
+                },
+                "shunt": {"battery_voltage_V": 13.6, "battery_current_A": 10.0},
+            },
+            ARRAY_OFF: {
+                "charger": {"battery_voltage_V": 12.8, "charge_current_A": 0.0, "load_current_A": 0.0},
+                "shunt": {"battery_voltage_V": 12.8, "battery_current_A": 0.0},
+            },
+        },
+    )
+    found = lead_drop(recording, roles_of(recording))
+    assert found.figures["lead_ohm"] == pytest.approx(0.02299, rel=1e-3)
+    full_A = found.figures["drop_share"] * 12 / found.figures["lead_ohm"]
+    assert found.figures["drop_share"] == pytest.approx(0.01916 * full_A / 10, rel=1e-3)
+    assert found.verdict is Verdict.WRONG  # 3 % are the limit, and 37 A flow in full sun
+
+
+@pytest.mark.parametrize(
+    ("typed", "local", "error_s"),
+    [
+        ("12:00", (12, 0, 30), 0),
+        ("11:00", (12, 0, 30), 3600),
+        ("23:58", (0, 1, 30), 180),
+        ("0:03", (23, 59, 30), -240),
+    ],
+)
+def test_a_clocks_error_is_the_nearest_way_round(typed, local, error_s):
+    assert clock_error_s(typed, datetime(2026, 5, 1, *local, tzinfo=UTC)) == error_s
+
+
+def test_a_voltage_is_taken_as_people_type_it():
+    assert volts("14,4") == volts("14.4 V") == 14.4
+    for wrong_one in ("fourteen", "144"):
+        with pytest.raises(ValueError, match=r"write it like 14\.4"):
+            volts(wrong_one)
+
+
+def test_a_wrong_answer_is_asked_again_and_an_ended_input_is_no_answer(site, tmp_path):
+    typed = tmp_path / "typed"
+    typed.write_text("25:99\n18:05\nmany\n14.8\n")
+    told = []
+    with typed.open() as file:
+        answers = ask_all(site, Keys(file.fileno()), told.append, lambda: 0)
+    assert answers.absorption_V == 14.8
+    assert answers.float_V is None
+    assert answers.clock_error_s is not None
+    assert len([line for line in told if "write it like" in line]) == 2
+
+
+def test_acts_that_the_hour_or_the_system_cannot_show_are_left_out_with_their_reason(site):
+    dark = Counter(act.skip for act in plan(site, False, False))
+    assert dark["it is dark"] == 2 + 2 * 3
+    assert dark["no device gives a temperature of the bank"] == 2
+    by_day = plan(site, True, True)
+    assert not any(act.skip for act in by_day)
+    order = [act.phase for act in by_day]
+    # a string is switched off only while the array cannot feed a controller without a bank
+    assert order.index("array off") < order.index("string 1 of the bank alone") < order.index("array on")
+
+
+def test_silent_and_suspect_readings_are_no_values():
+    readings = [
+        Reading(1, "charger", "battery_voltage_V", None, Quality.MISSING, "no answer"),
+        Reading(2, "charger", "battery_voltage_V", 99.0, Quality.SUSPECT, "far off"),
+        Reading(3, "charger", "battery_voltage_V", 12.6),
+    ]
+    silent, suspect, good = samples_of(readings)
+    assert not silent.answered
+    assert suspect.values == {}
+    assert good.values == {"battery_voltage_V": 12.6}
+
+
+def test_a_record_can_be_printed_kept_and_compared(site, tmp_path):
+    recording = Recording(site, [], [Phase("array off", 0, 0, "skipped", "it is dark")])
+    old = document_of(recording, [right("clock", "It agrees.", clock_error_s=10.0)], 0, "the devices")
+    new = document_of(
+        recording, [wrong("clock", "It is off.", "Set it.", clock_error_s=600.0)], 0, "the devices"
+    )
+    files = files_of(tmp_path / "first.json")
+    write_record(files, old)
+    changes = compared(new, read_record(files[1]))
+    assert changes["verdicts"] == [{"title": "The clock is right", "before": "right", "now": "wrong"}]
+    assert changes["figures"][0]["before"] == 10.0
+    assert changes["figures"][0]["now"] == 600.0
+    sheet = in_words({**new, "compared": changes})
+    assert "What is wrong" in sheet
+    assert "array off: it is dark" in sheet
+    assert "right then, wrong now" in sheet
+    with pytest.raises(CheckupError, match="is there already"):
+        files_of(tmp_path / "first")
+
+
+@pytest.mark.parametrize(
+    "text", ["no json", "[]", "{}", json.dumps({"form": 1, "site": "x"}), json.dumps({"form": 99})]
+)
+def test_what_is_no_record_is_refused_in_words(tmp_path, text):
+    file = tmp_path / "old.json"
+    file.write_text(text)
+    with pytest.raises(CheckupError, match=r"old\.json: is "):
+        read_record(file)
+
+
+def test_a_close_look_makes_the_daemon_write_more_often_for_a_while(tmp_path):
+    class Clock(SteppedClock):
+        at_s = 0.0
+
+        def elapsed_s(self):
+            return self.at_s
+
+    clock = Clock(0)
+    with open_writer(tmp_path / "store.db", "UTC") as store:
+        look = CloseLook(store, clock, 60.0)
+        assert look.commit_every_s == 60.0
+        number = leave_request(tmp_path / "store.db", Request(0, KIND, "", {"for_s": 600.0}, "the checkup"))
+        look.follow()
+        store.commit()
+        assert look.commit_every_s == 2.0
+        assert store.request(number).done_ms is not None
+        clock.at_s = 601.0
+        assert look.commit_every_s == 60.0
