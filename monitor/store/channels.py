@@ -122,7 +122,6 @@ def drop_open_day(write: sqlite3.Connection, channel: int) -> None:
 
 def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
     """A day as its row; the day must hold a reading."""
-    gaps = day.gaps()
     return (
         day.span.day.toordinal(),
         channel.id,
@@ -130,13 +129,12 @@ def day_row(channel: Channel, day: DaySum) -> tuple[int | float | bytes, ...]:
         day.first_ms,
         day.last_ms,
         day.gap_limit_ms(),
-        pack_pairs(gaps) if gaps else b"",
+        _packed_gaps(day),
     )
 
 
 def open_day_row(day: DaySum) -> tuple[int | float | bytes, ...]:
     """An open day as WRITE_ALL takes it; the day must hold a reading."""
-    gaps = day.gaps()
     area = day.area()
     return (
         day.span.day.toordinal(),
@@ -151,8 +149,13 @@ def open_day_row(day: DaySum) -> tuple[int | float | bytes, ...]:
         area.covered_ms,
         day.first_ms,
         day.gap_limit_ms(),
-        pack_pairs(gaps) if gaps else b"",
+        _packed_gaps(day),
     )
+
+
+def _packed_gaps(day: DaySum) -> bytes:
+    gaps = day.gaps()
+    return pack_pairs(gaps) if gaps else b""
 
 
 def good_before(write: sqlite3.Connection, channel: Channel, time_ms: int) -> tuple[int, int] | None:
