@@ -176,7 +176,10 @@ class Documents:
             )
             for values in rows.values:
                 if values[document]:
-                    yield Numbered(values[number] if number else 0, values[document])
+                    found = Numbered(values[number] if number else 0, values[document])
+                    if type(found.number) is not int or not isinstance(found.document, str):
+                        raise TypeError(f"record {str(found)[:80]}")
+                    yield found
 
     def _hold(self, key: str, ask: Callable[[], T]) -> T:
         """What was asked a moment ago, or else is asked now."""

@@ -17,7 +17,7 @@ from typing import Any
 from monitor.clock import CLOCK_NOTE
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.served.lines import DAYS, MEASUREMENT, RECORDS
-from monitor.served.query import Asker, quoted
+from monitor.served.query import Asker, quoted, understands
 from monitor.served.site_state import SiteState, state_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
 
@@ -79,6 +79,7 @@ class Sites:
         """The sites as they were when the server was last asked."""
         return self._states
 
+    @understands
     def look(self) -> Mapping[str, SiteState]:
         """The sites by their names, as of PRESENT_S ago at most. Raises ServerError."""
         with self._lock:

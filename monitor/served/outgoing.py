@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 
 from monitor.clock import Clock
-from monitor.errors import ServerError, Trouble
+from monitor.errors import ServerError, StoreError, Trouble
 from monitor.records import Event, LogEntry, Notice, Reading, Transition
 from monitor.served.documents import Documents
 from monitor.served.link import KIND, Link
-from monitor.served.query import Asker
+from monitor.served.query import Asker, understood
 from monitor.served.sending import AT_ONCE, Sending, first_of, in_batches
 from monitor.served.shelf import Shelf
 from monitor.served.state import LASTING, State
@@ -79,10 +80,11 @@ class Outgoing:
         """
         self._state.put(site)
         try:
-            self._pending = self.sending.connect(at_work)
-            self._first = 1  # the server's numbers are known
-            self._know_newest()
-            self._give_records()  # from now on readers know the site, and may leave requests
+            with understood(self._asker.host):
+                self._pending = self.sending.connect(at_work)
+                self._first = 1  # the server's numbers are known
+                self._know_newest()
+                self._give_records()  # from now on readers know the site, and may leave requests
         except ServerError as error:
             if not self._keeps or (error.trouble is Trouble.DENIED and not self._known_before):
                 raise
@@ -102,7 +104,8 @@ class Outgoing:
             return
         if self.link.is_due:
             try:
-                self._give()
+                with understood(self._asker.host):
+                    self._give()
             except ServerError as error:
                 self.failed(error)
         if not self._pending and not self._state.due:
@@ -230,10 +233,13 @@ class Outgoing:
         self._tell(Event(self._clock.now_ms(), KIND, "", text))
 
     def _number(self) -> None:
-        """Give what is new its numbers."""
+        """Give what is new its numbers. The card has them before the server has: whatever breaks in between,
+        a start without the server gives none of them again."""
         if self.new:
             self._state.add(self.new, self._first)
             self.new = []
+            with suppress(StoreError):  # a commit that keeps things tells of a full card
+                self._shelf.keep(self._state.due_of("numbers"), (), ())
 
     def _forget(self, before_ms: int) -> None:
         """Empty what was finished before a time."""

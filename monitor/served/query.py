@@ -12,11 +12,12 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, NoReturn, ParamSpec, Protocol, TypeVar
 from urllib.parse import urlencode
 
 import urllib3
@@ -36,7 +37,15 @@ CONNECT_S = 3.0
 ROWS_AT_ONCE = 5000
 """Rows in a part of an answer (our choice: some hundred kilobytes)."""
 
-_MOST_BYTES = 65_536
+MOST_BYTES = 64 * 1024 * 1024
+"""No document of an answer is longer (our choice: a hundred times as long as any that was seen, and what the
+smallest Pi can still hold); whoever sends more would fill the memory."""
+
+LONGEST_WAITS = 4.0
+"""So many time-outs are waited for one document in all (our choice): a server that sends a little now and
+then would else hold the daemon for ever."""
+
+_PART_BYTES = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +55,42 @@ class Rows:
     tags: dict[str, str]
     columns: Sequence[str]
     values: Sequence[Sequence[Any]]
+
+
+class Asking(Protocol):
+    """Whatever asks a server."""
+
+    _asker: Asker
+
+
+P = ParamSpec("P")
+T = TypeVar("T")
+A = TypeVar("A", bound=Asking)
+
+
+@contextmanager
+def understood(host: str) -> Iterator[None]:
+    """Tell of an answer that is not what was asked for, whatever breaks on it, as a ServerError."""
+    try:
+        yield
+    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
+        raise ServerError(
+            f"{host}: what it has of this site is not as Nightbank writes it ({type(error).__name__}:"
+            f" {str(error)[:100]}); look at who else writes there, and at whether Nightbank is as new here as"
+            " where it writes",
+            Trouble.DENIED,
+        ) from error
+
+
+def understands(method: Callable[Concatenate[A, P], T]) -> Callable[Concatenate[A, P], T]:
+    """A method that makes something of answers, within `understood`. Not for one that yields."""
+
+    @wraps(method)
+    def within(self: A, /, *args: P.args, **kwargs: P.kwargs) -> T:
+        with understood(self._asker.host):
+            return method(self, *args, **kwargs)
+
+    return within
 
 
 def quoted(text: str) -> str:
@@ -118,7 +163,7 @@ class Asker:
             try:
                 if response.status != 200:
                     said = words_of(
-                        response.read(_MOST_BYTES, decode_content=True).decode("utf-8", "replace")
+                        response.read(_PART_BYTES, decode_content=True).decode("utf-8", "replace")
                     )
                     if response.status == 400:
                         self._raise(self._said(said or "status 400"))
@@ -129,11 +174,13 @@ class Asker:
                             response.headers.get("Retry-After"),
                         )
                     )
-                is_partial = False
-                for line in _lines_of(response):
+                is_partial: bool | None = None
+                for line in self._lines_of(response):
                     for rows, goes_on in self._rows(line):
                         is_partial = goes_on
                         yield from rows
+                if is_partial is None:
+                    self._raise(self._no_influxql())
                 if is_partial:
                     raise ServerError(
                         f"{self._teller.host}: its answer was cut short; allow it more rows in one answer",
@@ -156,13 +203,46 @@ class Asker:
                     [_rows_of(each) for each in result.get("series", ())],
                     bool(result.get("partial")),
                 )
-        except (ValueError, KeyError, TypeError, AttributeError):
-            raise ServerError(
-                f"{self._teller.host}: this server answers no questions in InfluxQL, so it cannot hold a"
-                " store, though it may take the readings of a mirror; take a server of the InfluxDB 1.8, 2"
-                f" or 3 line, or look at {self._whose} url",
-                Trouble.DENIED,
-            ) from None
+        except (ValueError, LookupError, TypeError, AttributeError, RecursionError):
+            self._raise(self._no_influxql())
+
+    def _lines_of(self, response: urllib3.BaseHTTPResponse) -> Iterator[bytes]:
+        """An answer's documents, one after another."""
+        left: list[bytes] = []
+        size, waited_s = 0, 0.0
+        parts = response.stream(_PART_BYTES, decode_content=True)
+        while True:
+            since_s = time.monotonic()
+            part = next(parts, None)
+            waited_s += time.monotonic() - since_s
+            if part is None:
+                break
+            *ended, rest = part.split(b"\n")
+            for line in ended:
+                line, left, size, waited_s = b"".join([*left, line]), [], 0, 0.0
+                if line.strip():
+                    yield line
+            left.append(rest)
+            size += len(rest)
+            if size > MOST_BYTES:
+                raise ServerError(
+                    f"{self._teller.host}: sends more than {MOST_BYTES // 1024**2} MB without an end;"
+                    f" look at {self._whose} url",
+                    Trouble.DENIED,
+                )
+            if waited_s > LONGEST_WAITS * self._timeout_s:
+                raise urllib3.exceptions.TimeoutError
+        last = b"".join(left)
+        if last.strip():
+            yield last
+
+    def _no_influxql(self) -> Told:
+        return Told(
+            f"{self._teller.host}: this server answers no questions in InfluxQL, so it cannot hold a"
+            " store, though it may take the readings of a mirror; take a server of the InfluxDB 1.8, 2"
+            f" or 3 line, or look at {self._whose} url",
+            Trouble.DENIED,
+        )
 
     def _said(self, error: str) -> Told:
         """An error inside an answer."""
@@ -174,7 +254,7 @@ class Asker:
             return Told(f"{self._teller.host}: had no time to answer ({words})", Trouble.BUSY)
         return Told(f"{self._teller.host}: cannot answer ({words})", Trouble.DENIED)
 
-    def _raise(self, told: Told) -> None:
+    def _raise(self, told: Told) -> NoReturn:
         raise ServerError(told.text, told.trouble, told.wait_s)
 
     @contextmanager
@@ -183,8 +263,8 @@ class Asker:
             yield
         except (urllib3.exceptions.HTTPError, OSError) as error:
             told = self._teller.connection(error)
-            advice = f"see whether the server runs, and look at {self._whose} url"
-            away = ServerError(f"{told.text}; {advice}", told.trouble, told.wait_s)
+            advice = "" if told.advises else f"; see whether the server runs, and look at {self._whose} url"
+            away = ServerError(told.text + advice, told.trouble, told.wait_s)
             self._resting = time.monotonic(), away
             raise away from None
         except ServerError as error:
@@ -225,19 +305,7 @@ class Asker:
 def _rows_of(series: dict[str, Any]) -> Rows:
     if series["columns"][0] not in ("time", "key"):  # readings, or the names of sites
         raise ValueError("no rows of a measurement")
-    return Rows(series.get("tags") or {}, series["columns"], series.get("values") or ())
-
-
-def _lines_of(response: urllib3.BaseHTTPResponse) -> Iterator[bytes]:
-    """An answer's documents, one after another."""
-    left: list[bytes] = []
-    for part in response.stream(_MOST_BYTES, decode_content=True):
-        *ended, rest = part.split(b"\n")
-        for line in ended:
-            line, left = b"".join([*left, line]), []
-            if line.strip():
-                yield line
-        left.append(rest)
-    last = b"".join(left)
-    if last.strip():
-        yield last
+    columns, values = series["columns"], series.get("values") or ()
+    if not all(type(row) is list and len(row) == len(columns) for row in values):
+        raise ValueError("rows of another length")
+    return Rows(series.get("tags") or {}, columns, values)

@@ -29,7 +29,7 @@ from monitor.records import (
 )
 from monitor.served.documents import Documents, Ends, Numbered
 from monitor.served.measured import Channel, Measured
-from monitor.served.query import TIMEOUT_S, Asker
+from monitor.served.query import TIMEOUT_S, Asker, understands, understood
 from monitor.served.site_state import copy_lag_s
 from monitor.served.tracks import ServedTrack, Source
 from monitor.site.server_table import ServerKeys
@@ -77,26 +77,31 @@ class ServedReader:
     def close(self) -> None:
         self._asker.close()
 
+    @understands
     def site(self) -> dict[str, str]:
         """What the server knows of the site: 'name', 'time_zone', 'file' (the text of its file) and 'origin',
         which is 'store' where the site's daemon writes here and 'mirror' where this is a copy."""
         return self._documents.site()
 
     @property
+    @understands
     def lag_s(self) -> float | None:
         about = self._documents.site()
         return copy_lag_s(about.get("file", "")) if about.get("origin") == "mirror" else None
 
+    @understands
     def latest(self) -> list[Reading]:
         ends = self._ends()
         return in_rank_order((channel.last for channel in ends.channels), ends.ranks)
 
+    @understands
     def latest_good(self, quantity: str) -> Reading | None:
         steps_of(quantity)
         ends = self._ends()
         good = [c.good for c in ends.channels if c.quantity == quantity and c.good is not None]
         return newest(good, ends.ranks)
 
+    @understands
     def series(
         self, quantity: str, start_ms: int, end_ms: int, points: int, device: str | None = None
     ) -> Series:
@@ -117,6 +122,7 @@ class ServedReader:
         tracks = [ServedTrack(source, each) for each in devices]
         return read_series(tracks, lambda: source.zone, quantity, per_unit, start_ms, end_ms, points)
 
+    @understands
     def days(self, first: date, last: date) -> list[DayStat]:
         """One DayStat a day and quantity, from the best-ranked device with good readings that day."""
         ends = self._ends()
@@ -144,12 +150,16 @@ class ServedReader:
             steps_of(quantity)
         if every_s is not None and not every_s >= 0.001:
             raise StoreError(f"averaging steps of {every_s} s are too short; take at least 0.001 s")
-        return self._rows(quantities, start_ms, end_ms, every_s)
+        return self._understood_rows(quantities, start_ms, end_ms, every_s)
 
     def readings(
         self, start_ms: int, end_ms: int, devices: Collection[str] | None = None
     ) -> Iterator[Reading]:
         """Some hours of readings at a time."""
+        with understood(self._asker.host):
+            yield from self._readings(start_ms, end_ms, devices)
+
+    def _readings(self, start_ms: int, end_ms: int, devices: Collection[str] | None) -> Iterator[Reading]:
         ends = self._ends()
         there = [each for each in ends.channels if devices is None or each.device in devices]
         if not there:
@@ -172,6 +182,7 @@ class ServedReader:
             for _, together in groupby(found, key=lambda reading: reading.time_ms):
                 yield from in_rank_order(together, ends.ranks)
 
+    @understands
     def flawed(self, quantity: str, start_ms: int, end_ms: int) -> list[Reading]:
         steps_of(quantity)
         devices = [each.device for each in self._ends().channels if each.quantity == quantity]
@@ -179,56 +190,68 @@ class ServedReader:
             return []
         return self._measured.flawed(devices, *_within(start_ms, end_ms), quantity)
 
+    @understands
     def span(self) -> tuple[int, int] | None:
         channels = self._ends().channels
         if not channels:
             return None
         return min(each.first_ms for each in channels), max(each.last.time_ms for each in channels)
 
+    @understands
     def events(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Event]:
         return [event_of(each.document) for each in self._happened("event", start_ms, end_ms, limit)]
 
+    @understands
     def alarms(self) -> list[AlarmState]:
         found = [alarm_of(document) for document in self._documents.of("alarm")]
         return sorted(found, key=lambda state: state.name)
 
+    @understands
     def transitions(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[Transition]:
         found = self._happened("transition", start_ms, end_ms, limit)
         return [transition_of(each.document, each.number) for each in found]
 
+    @understands
     def log(self, start_ms: int, end_ms: int, limit: int = 1000) -> list[LogEntry]:
         entries = [log_entry_of(each.document, each.number) for each in self._documents.numbered("log")]
         inside = [each for each in entries if start_ms <= each.time_ms < end_ms]
         return sorted(inside, key=lambda each: (-each.time_ms, -each.id))[:limit]
 
+    @understands
     def log_entry(self, number: int) -> LogEntry | None:
         document = self._documents.one("log", number)
         return None if document is None else log_entry_of(document, number)
 
+    @understands
     def open_requests(self) -> list[Request]:
         found = self._documents.numbered("request", only=OPEN_REQUEST)
         requests = [request_of(each.document, each.number) for each in reversed(found)]
         return [each for each in requests if each.done_ms is None]
 
+    @understands
     def request(self, number: int) -> Request | None:
         document = self._documents.one("request", number)
         return None if document is None else request_of(document, number)
 
+    @understands
     def open_notices(self) -> list[Notice]:
         found = self._documents.numbered("notice", only=OPEN_NOTICE)
         notices = [notice_of(each.document, each.number) for each in reversed(found)]
         return [each for each in notices if each.finished_ms is None]
 
+    @understands
     def notices(self, limit: int = 100) -> list[Notice]:
         return [
             notice_of(each.document, each.number) for each in self._documents.numbered("notice", limit=limit)
         ]
 
+    @understands
     def health(self) -> list[DeviceHealth]:
         ranks = self._ends().ranks
         found = [health_of(document) for document in self._documents.of("health")]
         return sorted(found, key=lambda health: rank_of(health.device, ranks))
 
+    @understands
     def note(self, key: str) -> str | None:
         return self._documents.note(key)
 
@@ -237,6 +260,12 @@ class ServedReader:
 
     def _happened(self, kind: str, start_ms: int, end_ms: int, limit: int) -> Iterator[Numbered]:
         yield from self._documents.happened(kind, start_ms, end_ms, limit)
+
+    def _understood_rows(
+        self, quantities: Sequence[str], start_ms: int, end_ms: int, every_s: float | None
+    ) -> Iterator[tuple[int, dict[str, float]]]:
+        with understood(self._asker.host):
+            yield from self._rows(quantities, start_ms, end_ms, every_s)
 
     def _rows(
         self, quantities: Sequence[str], start_ms: int, end_ms: int, every_s: float | None

@@ -38,6 +38,9 @@ LASTING = ("alarm", "channel", "health", "note", "notice", "numbers", "rank", "s
 NUMBERED = ("event", "log", "notice", "transition")
 """The kinds whose records the writer gives numbers."""
 
+HIGHEST = 2**53
+"""No number is higher (our choice: a thousandth of what a server and SQLite can hold)."""
+
 RECENT = 1000
 """So many transitions are held in memory (our choice: as many as a question asks for)."""
 
@@ -71,8 +74,11 @@ class State:
             if (kind, key, number) in self.due or not text:
                 continue
             if kind == "numbers":
-                for of, known in json.loads(text).items():
-                    self._numbers[of] = max(self._numbers.get(of, 0), int(known))
+                known = json.loads(text)
+                if not all(0 <= int(number) <= HIGHEST for number in known.values()):
+                    raise ValueError(f"numbers {text[:80]}")
+                for of in NUMBERED:
+                    self._numbers[of] = max(self._numbers[of], int(known.get(of, 0)))
             else:
                 self._take(kind, key, number, text)
 

@@ -7,9 +7,11 @@ and 422 are about the points was seen on InfluxDB 1.6 (400) and is from memory f
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from html import unescape
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -22,6 +24,8 @@ from monitor.site.server_table import ServerKeys
 LONGEST_WORDS = 300
 """So much of what a server says is kept (our choice)."""
 
+_TITLE = re.compile(r"<title>([^<]*)</title>", re.IGNORECASE)
+
 _CONTENT = (400, 413, 422)
 _BUSY = (429, 503)
 _ADVICE = {
@@ -33,11 +37,13 @@ _ADVICE = {
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What is wrong, and how long the server asks to be left alone (None where it does not say)."""
+    """What is wrong, and how long the server asks to be left alone (None where it does not say); advises
+    says that the text says what to do, too."""
 
     text: str
     trouble: Trouble
     wait_s: float | None = None
+    advises: bool = False
 
 
 class Teller:
@@ -53,6 +59,13 @@ class Teller:
             error = error.reason
         if isinstance(error, urllib3.exceptions.SSLError):
             return self.handshake(str(error))
+        if isinstance(error, urllib3.exceptions.NameResolutionError):
+            return Told(
+                f"{self.host}: no computer of this name is known here; look at {self._whose} url, and at this"
+                " network's name server",
+                Trouble.UNREACHABLE,
+                advises=True,
+            )
         if isinstance(error, urllib3.exceptions.NewConnectionError):
             text = f"{self.host}: cannot be reached (no connection)"
         elif isinstance(error, urllib3.exceptions.TimeoutError):
@@ -63,9 +76,14 @@ class Teller:
 
     def handshake(self, why: str) -> Told:
         """A handshake that failed."""
-        advice = f"look at its certificate and at {self._whose} ca"
+        if "WRONG_VERSION" in why or "RECORD_LAYER" in why or "record layer" in why:
+            advice = f"it seems to speak http alone: look at how {self._whose} url begins"
+        elif "not yet valid" in why or "expired" in why:
+            advice = "look at this computer's clock and at the server's certificate"
+        else:
+            advice = f"look at its certificate and at {self._whose} ca"
         text = f"{self.host}: no secure connection ({self.clean(why)}); {advice}"
-        return Told(text, Trouble.UNREACHABLE)
+        return Told(text, Trouble.UNREACHABLE, advises=True)
 
     def status(self, status: int, said: str, retry_after: str | None) -> Told:
         """An answer whose status tells of trouble; said are the server's words."""
@@ -97,12 +115,16 @@ def credentials(keys: ServerKeys, secrets: Secrets, folder: Path, whose: str) ->
 
 
 def words_of(body: str | None) -> str:
-    """What a server says: the message of its JSON, else its text; '' where it sends a page for browsers."""
+    """What a server says: the message of its JSON, the title of a page for browsers, else its text."""
+    text = body or ""
     try:
-        said = json.loads(body or "")
+        said = json.loads(text)
         return str(said.get("message") or said.get("error") or "")
-    except (ValueError, AttributeError):
-        return "" if (body or "").lstrip().startswith("<") else body or ""
+    except (ValueError, AttributeError, RecursionError):
+        if not text.lstrip().startswith("<"):
+            return text
+        title = _TITLE.search(text)
+        return "" if title is None else unescape(title[1])
 
 
 def retry_after_s(text: str | None, now: datetime | None = None) -> float | None:

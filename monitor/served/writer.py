@@ -34,8 +34,8 @@ from monitor.served.documents import Documents, Ends
 from monitor.served.hand_over import site_record, writer
 from monitor.served.lines import note_place
 from monitor.served.outgoing import Outgoing
-from monitor.served.query import Asker
-from monitor.served.reader import ServedReader
+from monitor.served.query import Asker, understands, understood
+from monitor.served.reader import OPEN_REQUEST, ServedReader
 from monitor.served.sending import Sending
 from monitor.served.server import Server
 from monitor.served.shelf import Shelf, shelf_path
@@ -45,7 +45,7 @@ from monitor.store import store_path
 from monitor.store.base import Landed
 from monitor.store.connect import FileLock
 from monitor.store.days import zone_of
-from monitor.store.documents import channels_of, document_of
+from monitor.store.documents import channels_of, document_of, request_of
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
 from monitor.store.queries import in_rank_order, newest, rank_of
@@ -96,6 +96,7 @@ class ServedWriter(ServedReader):
         self._lock = threading.RLock()
         self.last_commit = Landed()
         self._requests: dict[int, Request] = {}
+        self._unreadable: set[int] = set()
         self._asked_s = -1e9
         self._state = State()
         known = [point for point, _ in shelf.documents()]
@@ -264,11 +265,28 @@ class ServedWriter(ServedReader):
             if self._outgoing.link.error is None and now_s - self._asked_s >= ASK_EVERY_S:
                 self._asked_s = now_s
                 try:
-                    self._requests = {each.id: each for each in super().open_requests()}
+                    self._requests = {each.id: each for each in self._left_requests()}
                 except ServerError as error:
                     self._outgoing.failed(error)
             pending = {int(point.values["number"]) for point in self._state.due_of("request")}
             return [each for each in self._requests.values() if each.id not in pending]
+
+    @understands
+    def _left_requests(self) -> list[Request]:
+        """Those on the server that can be read: one that cannot must not stop all others."""
+        found = []
+        for each in reversed(self._documents.numbered("request", only=OPEN_REQUEST)):
+            try:
+                with understood(self._asker.host):
+                    request = request_of(each.document, each.number)
+            except ServerError as error:
+                if each.number not in self._unreadable:
+                    self._unreadable.add(each.number)
+                    log.warning("request %d is left alone: %s", each.number, error)
+                continue
+            if request.done_ms is None:
+                found.append(request)
+        return found
 
     def open_notices(self) -> list[Notice]:
         """With what is pending of them; new ones come with the next commit."""
@@ -327,7 +345,9 @@ def leave_served_request(site: Site, site_file: Path, request: Request) -> int:
     asker = Asker(keys, secrets, folder, timeout_s=TIMEOUT_S)
     server = Server(keys, secrets, TIMEOUT_S, folder, whose="the store's")
     try:
-        if Documents(asker, site.site.name).site().get("origin") != "store":
+        with understood(asker.host):
+            origin = Documents(asker, site.site.name).site().get("origin")
+        if origin != "store":
             raise StoreError(
                 f"{site.site.name} in {keys.bucket} on {keys.url} is a copy; ask where its daemon runs"
             )

@@ -100,6 +100,12 @@ def test_what_is_wrong_with_a_server_is_told_in_words(influx: Influx, gate: Gate
     trouble, text = trouble_of(reader_of("http://127.0.0.1:1"))
     assert trouble is Trouble.UNREACHABLE
     assert text.startswith("127.0.0.1:1: cannot be reached (no connection); see whether the server runs")
+    _, text = trouble_of(reader_of("http://hub.invalid:8086"))  # a name that is never known (RFC 6761)
+    assert text.startswith(
+        "hub.invalid:8086: no computer of this name is known here; look at the store's url"
+    )
+    _, text = trouble_of(reader_of(gate.url.replace("http:", "https:")))
+    assert text.endswith("it seems to speak http alone: look at how the store's url begins")
     influx.ask(f"DROP DATABASE {BUCKET}")
     trouble, text = trouble_of(reader_of(gate.url))
     assert trouble is Trouble.DENIED
