@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from click.testing import CliRunner
@@ -21,8 +22,11 @@ from tests.interop.series_servers import Gate, Influx
 from tests.interop.sites_world import HOUR_MS, LOW, SENTENCE, a_site, described, low_voltage
 from tests.ports import free_port
 
-NAMES = ("Marsh hide", "Weir whose long name says where it stands: left bank, wet", "Old barn")
-PATHS = ("/?page=1", "/?show=trouble", "/?find=nothing", "/site?name=Old+barn", "/site?name=Marsh+hide")
+NAMES = ("Marsh hide", "Staustufenwehrwärterhäuschenmessstation:linksufer,am_Nordarm", "Old barn")
+PATHS = (
+    *("/?page=1", "/?show=trouble", "/?find=nothing", "/site?name=Old+barn", "/site?name=Marsh+hide"),
+    f"/site?name={quote(NAMES[1])}",
+)
 SCRIPTS = 30_000
 """Patience [ms] for a page that renews itself: it looks every five seconds, and its server asks every 15."""
 
