@@ -44,8 +44,11 @@ class Finding:
 
     @property
     def best(self) -> Candidate | None:
-        """The most believed reading, None where nothing agrees."""
-        return self.choices[0].spots[0].best if self.choices else None
+        """The reading to use, None where nothing agrees: a certain one must be right in any case."""
+        if not self.choices:
+            return None
+        spot = self.choices[0].spots[0]
+        return spot.safe if self.state == "certain" and spot.safe else spot.best
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +127,12 @@ def document(answer: Answer, ask: str | None) -> dict[str, Any]:
 
 
 def _entry(finding: Finding) -> dict[str, Any]:
+    spots = [spot for choice in finding.choices for spot in choice.spots]
+    read = [finding.best, *(spot.best for spot in spots[1:])]
     told = [
-        {**place(spot.best, finding.quantity), "share": round(spot.share, 3)}
-        for choice in finding.choices
-        for spot in choice.spots
+        {**place(best, finding.quantity), "share": round(spot.share, 3)}
+        for best, spot in zip(read, spots, strict=False)
+        if best is not None
     ]
     if finding.best is None:
         names = ("function", "address", "encoding", "word_order", "scale", "offset")

@@ -27,6 +27,12 @@ STEADY = "Read the display again while its digits stand still"
 OTHER_DAY = "Read the display again on another day of the month"
 ARRAY_VOLTS = "Read the array's voltage off the display as well, in the sun"
 
+MANY_VALUES = 5
+"""So many different values have told what values can tell: what still agrees always will (our choice)."""
+
+MOST_LOOKS = 8
+"""After so many looks no further one is asked for (our choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ask:
@@ -60,14 +66,13 @@ def acts(finding: Finding) -> Iterator[str]:
     if not finding.choices or finding.state == "certain" or "through" in finding.doubts:
         return
     values = [told.value for told in finding.shown]
-    still = max(values) == min(values)
-    if "twin" in finding.doubts and not still:
+    if len(values) >= MOST_LOOKS or ("twin" in finding.doubts and max(values) > min(values)):
         return  # the same value in two places: either will do
+    told_much = len(set(values)) >= MANY_VALUES
     for doubt in finding.doubts:
-        if doubt == "lag":
-            yield STEADY
-        elif doubt in ("little", "rivals", "twin"):
-            yield _change(finding.quantity, values)
+        if doubt in ("lag", "little", "rivals", "twin"):
+            if not told_much:
+                yield STEADY if doubt == "lag" else _change(finding.quantity, values)
         elif doubt == "extreme":
             yield _turn(finding.quantity, values)
         elif doubt == "net":

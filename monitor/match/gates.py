@@ -9,6 +9,7 @@
               current), charge, array, load, through (a controller without a converter passes the array's
               current on), probe (another one of the controller), month (the month's energy on its first day)
     shared    another quantity is as likely to live in the same register
+    width     the register beside it has always been empty: it may be the other half, which is needed, or not
     sign      it has never been below zero, so that nobody knows how the register writes that
 
 What 'alike' means is physics: the bank's current is charge less load, and a converter keeps a part of the
@@ -42,6 +43,7 @@ Doubt = Literal[
     "month",
     "shared",
     "sign",
+    "width",
 ]
 
 RIVAL_SHARE = 0.001
@@ -100,6 +102,8 @@ def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[L
         left.append("rivals")
     if quantity != "energy_today_Wh" and not proven(quantity, first):
         left.append("extreme")
+    if first.spots[0].safe is None:
+        left.append("width")
     if (
         quantity == "battery_current_A"
         and min(raw for raw in first.spots[0].best.column.raws if raw is not None) >= 0

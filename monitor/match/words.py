@@ -26,6 +26,7 @@ DOUBTS: dict[Doubt, str] = {
     "through": "charge and array current are one and the same here, as in a controller without a converter",
     "probe": "another probe of the controller would have shown the same, as it did not work hard",
     "shared": "another quantity is as likely to live there",
+    "width": "the register beside it has always been empty and may be a part of it, or something else",
     "sign": "how it is written below zero has not been seen yet",
     "month": "on the first day of a month the month's energy is the day's",
 }
@@ -39,7 +40,7 @@ def in_words(answer: Answer, ask: Ask | None) -> str:
     elif all(finding.state == "certain" for finding in answer.findings):
         parts.append("All of it is certain.")
     else:
-        parts.append("Nothing that the display could show would tell more.")
+        parts.append("Further looks are not likely to tell more.")
     return "\n\n".join(parts)
 
 
