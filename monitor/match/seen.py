@@ -108,6 +108,11 @@ def _faults(table: Mapping[str, object], dump: Dump) -> Iterator[tuple[str, str]
             yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, 'time'])}"
         elif not isinstance(text, str) or shown(text) is None:
             yield key, f'is {text!r}; write the digits as shown, "12.6", and leave out what shows none'
+    if not set(table) - {"time"}:
+        yield (
+            "battery_voltage_V",
+            "no quantity is given; write what the display showed, or leave the table out",
+        )
     if "time" not in table:
         yield "time", "is missing; give the time of a snapshot of the dump"
         return
