@@ -1,8 +1,7 @@
 """The columns that agree with what was shown, in some scale and offset, and how well they agree.
 
 A display rounds or cuts, and a register does, too: a value agrees where both can come of one measured value.
-It agrees loosely where the display's lag of two seconds could explain the rest; at most one look may agree
-so.
+It agrees loosely where the display's lag of two seconds could explain the rest; few looks may agree so.
 """
 
 from __future__ import annotations
@@ -24,6 +23,9 @@ Sign = Literal["same", "size", "turned"]
 
 LOOSE_SHARE = 0.04
 """So many looks agree only with the display's lag (our choice)."""
+
+LOOSE_OF, STRICT_OF = 3, 5
+"""At most one look in so many may agree only so, but always one of several; one in so many counts as none."""
 
 LEAST_ZEROS = 0.3
 """Beside a live value a zero is at least so common, however rare zeros are elsewhere (our choice)."""
@@ -200,9 +202,9 @@ def agree(column: Column, form: Form, sought: Sought, read: Sequence[tuple[int, 
         if coarse > told.step:  # one raw number stands for many displays, unless neither has moved
             fit += log(max(told.step / coarse, sought.rests if (raw, told.value) == last else 0.0))
         last = (raw, told.value)
-    if loose > 1 or (loose and len(read) == 1):
+    if loose > max(1, len(read) // LOOSE_OF) or (loose and len(read) == 1):
         return None
-    return Candidate(column, form, fit, loose == 0)
+    return Candidate(column, form, fit, loose * STRICT_OF <= len(read))
 
 
 def window(told: Shown, coarse: float) -> tuple[float, float]:

@@ -5,6 +5,7 @@
     layout    a register map: which register holds what, and a snapshot of it
     maker     draws a map of many habits, ordinary or nasty, from a seed
     scatter   draws maps of other habits: no blocks, fields strewn by unit, function or chance
+    records   draws maps of records: each quantity's value among its own limits and extremes
     display   the digits that the device's display shows, a moment late, rounded or cut off
     case      one seed put together: course, map, dump file and what the display showed
     device    the same map served over Modbus RTU on a pty and over Modbus TCP

@@ -15,10 +15,11 @@ from simulator.maps.course import DAY_MS, Course, Moment
 from simulator.maps.display import Display, draw_display
 from simulator.maps.layout import Place, RegisterMap
 from simulator.maps.maker import draw_map
+from simulator.maps.records import draw_record_map
 from simulator.maps.scatter import draw_scattered_map
 
 When = Literal["day", "hour"]
-Kind = Literal["ordinary", "nasty", "scattered"]
+Kind = Literal["ordinary", "nasty", "scattered", "records"]
 Snapshot = tuple[int, Mapping[Place, int]]
 Seen = tuple[int, Mapping[str, str]]
 
@@ -66,7 +67,10 @@ def draw_case(
 
 def draw_device(seed: int, kind: Kind, step: float | None) -> tuple[RegisterMap, Display]:
     """The map and the display of a seed; both tell the same of the two bank currents that there are."""
-    made = draw_scattered_map(seed) if kind == "scattered" else draw_map(seed, kind == "nasty")
+    if kind == "scattered":
+        made = draw_scattered_map(seed)
+    else:
+        made = draw_record_map(seed) if kind == "records" else draw_map(seed, kind == "nasty")
     nets = [field.fact for field in made.carried.get("battery_current_A", ())]
     return made, draw_display(seed, step, nets[0] if nets else "battery_current_A")
 
