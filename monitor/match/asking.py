@@ -93,22 +93,22 @@ def _change(quantity: str, values: Sequence[float]) -> str:
     """What gives digits that have changed."""
     if quantity == "load_current_A":
         return LAMP if not any(values) else LAMP_OFF if min(values) > 0 else LAMP
-    if quantity in SOLAR:
-        return SUN if not any(values) else COVER
     if quantity in ("battery_current_A", "battery_voltage_V"):
         return LAMP
+    if quantity in SOLAR:
+        return SUN if not any(values) else COVER
     return LATER
 
 
 def _turn(quantity: str, values: Sequence[float]) -> str:
     """What makes a quantity go the other way than it has gone."""
     rose = values[-1] >= values[0]
+    if quantity in ("battery_current_A", "battery_voltage_V"):
+        return LAMP if rose else SUN
     if quantity in SOLAR:
         return COVER
     if quantity == "load_current_A":
         return LAMP_OFF if rose else LAMP
-    if quantity in ("battery_current_A", "battery_voltage_V"):
-        return LAMP if rose else SUN
     if quantity.endswith("temperature_C"):
         return COOLER if rose else WARMER
     return DARK if rose else SUN

@@ -18,6 +18,7 @@ power. All limits are our choice.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -58,8 +59,11 @@ MOVED, MOVED_FINE, FINE = 1.5, 0.9, 0.35
 LARGE_COUNT, MOVED_COUNTS = 12, 5
 """A whole number that was never larger, or has moved by fewer, goes like many a count, code or percentage."""
 
-SOLAR = ("charge_current_A", "array_voltage_V", "array_current_A", "array_power_W")
-"""Of these every day's lowest is the night's nothing: a value above it that falls is no record."""
+SOLAR = ("charge_current_A", "battery_current_A", "array_voltage_V", "array_current_A", "array_power_W")
+"""By night none of these is above zero; nothing but the sun charges."""
+
+NIGHT_V = 13.6
+"""Without a charge no battery of nominal 12 V stands so high: LiFePO4 rests up to 13.4 V (from memory)."""
 
 APART = 3.5
 """Digits so many steps apart are different for certain, whatever is rounded, cut or late by little."""
@@ -135,12 +139,27 @@ def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
 
 
 def proven(quantity: str, choice: Choice) -> bool:
-    """Whether the register is no record of the day's highest or lowest: it has risen and fallen, or fallen by
-    day where the lowest is known to be nothing."""
+    """Whether the register is no record of the day's highest or lowest: it has risen and fallen, or fallen
+    from where the day's lowest cannot have been, since every day begins with a night.
+    """
     values = [value for value in choice.spots[0].best.values() if value is not None]
-    steps = [after - before for before, after in pairwise(values)]
-    fell, rose = any(step < 0 for step in steps), any(step > 0 for step in steps)
-    return fell and (rose or quantity in SOLAR)
+    falls = [before for before, after in pairwise(values) if after < before]
+    rose = any(after > before for before, after in pairwise(values))
+    return bool(falls) and (rose or max(falls) > _night(quantity, max(values)))
+
+
+def _night(quantity: str, highest: float) -> float:
+    """More than this a quantity cannot have been all through a night, infinite where nobody knows."""
+    if quantity in SOLAR:
+        return 0.0
+    if quantity == "battery_voltage_V":
+        return NIGHT_V * batteries_in_series(highest)
+    return math.inf
+
+
+def batteries_in_series(bank_V: float) -> int:
+    """How many batteries of nominal 12 V make a bank that stands so high."""
+    return 1 if bank_V < 18 else 2 if bank_V < 36 else 4
 
 
 def _shifted(found: Sequence[Choice]) -> bool:
@@ -237,8 +256,7 @@ def _has_converter(seen: Seen) -> bool:
     bank_V = seen["battery_voltage_V"].value
     if seen["array_voltage_V"].value < THROUGH * bank_V:
         return False
-    batteries = 1 if bank_V < 18 else 2 if bank_V < 36 else 4
-    if bank_V <= BELOW_FLOAT_V * batteries:
+    if bank_V <= BELOW_FLOAT_V * batteries_in_series(bank_V):
         return True
     if "array_power_W" not in seen or "charge_current_A" not in seen:
         return False

@@ -139,6 +139,24 @@ def test_a_value_that_only_rose_may_be_the_day_s_highest():
     assert "extreme" in finding.doubts
 
 
+def test_a_current_that_falls_by_day_is_no_record_of_the_day():
+    """The day's highest never falls, and the day's lowest has been nothing since the night."""
+    falling = [device({**NOON, 103: amps}) for amps in (418, 301, 77)]
+    looks = looked(*({"array_current_A": text, "array_voltage_V": "30.5"} for text in ("4.1", "3.0", "0.7")))
+    answer = match(dumped(*falling), looks)
+    assert "extreme" not in answer.findings[1].doubts
+    assert answer.findings[1].quantity == "array_current_A"
+
+
+def test_an_empty_register_beside_a_certain_one_is_left_out_of_the_reading():
+    """Right whether the pair is one number, or the other register another quantity at zero."""
+    volts = ((0, 1214), (0, 1362), (0, 1287), (0, 1301))
+    snapshots = [{(3, 7): high, (3, 8): low, (3, 30): 7, (3, 31): 0, (3, 32): 900} for high, low in volts]
+    looks = looked(*({"battery_voltage_V": text} for text in ("12.1", "13.6", "12.8", "13.0")))
+    entry = found(match(dumped(*snapshots), looks))["battery_voltage_V"]
+    assert (entry["address"], entry["encoding"], entry["scale"]) == (8, "u16", 0.01)
+
+
 def test_a_set_point_that_equals_the_live_value_loses_as_soon_as_that_moves():
     floating = [device({**NOON, 100: volts}) for volts in (1360, 1361, 1287)]
     looks = looked(*({"battery_voltage_V": text} for text in ("13.6", "13.6", "12.8")))
