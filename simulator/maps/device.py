@@ -30,6 +30,10 @@ class MapDevice(RegisterDevice):
         """From now on these are true."""
         self._words = self._map.snapshot(facts)
 
+    def silent(self) -> bool:
+        """Never: it has a supply of its own."""
+        return False
+
     def registers(self, function: int, truth: Truth) -> Registers:
         """What a function reads now."""
         return {address: word for (own, address), word in self._words.items() if own == function}
