@@ -99,5 +99,7 @@ def _begin(chemistry: str, strings: int) -> None:
 
 
 def _say(text: str) -> None:
-    """A line to the person; standard output is kept for the result."""
-    click.echo(text, err=True)
+    """Lines to the person; standard output is kept for the result."""
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        click.echo(textwrap.fill(line, WIDTH, subsequent_indent=indent), err=True)

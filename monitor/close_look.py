@@ -12,7 +12,7 @@ from monitor.clock import Clock
 from monitor.store.base import StoreWriter
 
 KIND = "close look"
-"""The kind of request; details: for_s, how many seconds."""
+"""The kind of request; details: for_s, how many seconds from now on, 0 to end it."""
 
 COMMIT_S = 2.0
 """How often the store is written meanwhile (our choice)."""
@@ -43,4 +43,6 @@ class CloseLook:
             seconds = min(LONGEST_S, float(for_s)) if isinstance(for_s, int | float) else 0.0
             self._until_s = self._clock.elapsed_s() + seconds
             told = f"For {seconds / 60:.0f} min readings are written every {self.commit_every_s:g} s."
+            if not seconds:
+                told = f"Readings are written every {self._usual_s:g} s again."
             self._store.put_request(replace(request, done_ms=self._clock.now_ms(), outcome=told))

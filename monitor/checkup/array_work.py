@@ -98,9 +98,22 @@ def _is_free(
     return supply.absorption_V is None or bank_V < 0.97 * supply.absorption_V
 
 
-def throttled(recording: Recording, roles: Roles, phase: str | Phase) -> bool | None:
+def throttled(
+    recording: Recording, roles: Roles, phase: str | Phase, least: float = THROTTLED
+) -> bool | None:
     """Whether the controller takes less than the array could give, by the array's voltage; None where that
-    does not tell."""
+    does not tell. least: from which height on."""
+    height = _height(recording, roles, phase)
+    if height is None or height > NOT_OURS:
+        return None
+    if height > least:
+        return True
+    return False if height < FREE else None
+
+
+def _height(recording: Recording, roles: Roles, phase: str | Phase) -> float | None:
+    """How high the array's voltage stands between its best point, 0, and its open voltage, 1. A switching
+    controller's array stands at the bank's voltage, 0, or anywhere above it, 1."""
     if recording.site.array is None or roles.charger is None:
         return None
     volts, amps = array_levels(recording, roles, phase)
@@ -109,14 +122,9 @@ def throttled(recording: Recording, roles: Roles, phase: str | Phase) -> bool | 
         return None
     supply = supply_of(recording.site)
     if supply.controller == "pwm":
-        return volts.mean > bank.mean + TIED_V
+        return float(volts.mean > bank.mean + TIED_V)
     array_A = amps.mean if amps is not None else 0.0
     light = array_A / (supply.panel_imp_A * supply.strings_in_parallel)
     curve = Curve(supply, _cell_C(recording, roles, supply, array_A))
     panel_V = volts.mean / supply.panels_in_series - curve.dimmed_V(light)
-    height = (panel_V - curve.best_V) / (curve.open_V - curve.best_V)
-    if height > NOT_OURS:
-        return None
-    if height > THROTTLED:
-        return True
-    return False if height < FREE else None
+    return (panel_V - curve.best_V) / (curve.open_V - curve.best_V)

@@ -3,13 +3,10 @@ Pure."""
 
 from __future__ import annotations
 
-from math import sqrt
-
-from monitor.checkup.levels import Level, level, moved
-from monitor.checkup.recording import ARRAY_OFF, LOADS_OFF, LOADS_ON, START, Recording, alone
+from monitor.checkup.levels import Level, level
+from monitor.checkup.recording import ARRAY_OFF, START, Recording, alone
 from monitor.checkup.result import Result, right, untold, wrong
-from monitor.checkup.roles import Roles, charged_phases, resting_phase, silent
-from monitor.site.amounts import amounts
+from monitor.checkup.roles import Roles, resting_phase, silent
 
 LEAD_ACID_REST = (1.85, 2.35)
 """Volts a cell without charge: empty is 1.92 at 10 % [battery maker's table TRJ, in `bank/tables.py`], and
@@ -27,12 +24,6 @@ likewise from their absorption (our choice)."""
 HEALTHY_LEAD_ACID, HEALTHY_LITHIUM = (1.93, 2.20), (3.05, 3.42)
 """Where a bank in use stands at rest: another count of units that stood there would look right, too (our
 choice, within the tables of `bank/tables.py`)."""
-
-DROP_MOST = 0.03
-"""Of the bank's voltage: 3 % for charging circuits (ABYC E-11, secondary source)."""
-
-LEAST_LEAD_A = 2.0
-"""With less the leads' drop is lost in the meters' steps (our choice)."""
 
 DRAW_OVER_W = 2.0
 """The controller's own draw and a lamp's pilot may come to this beside the monitor's (our choice: controllers
@@ -98,6 +89,8 @@ def bank_series(recording: Recording, roles: Roles) -> Result:
     low, high = LITHIUM_REST if bank.chemistry == "lifepo4" else LEAD_ACID_REST
     if not rests:
         high = CHARGED_MOST[bank.chemistry]
+    off = 1 + recording.site.meters.voltage_gain_tolerance
+    low, high = low / off, high * off
     per_cell = volts.mean / cells
     how = "at rest" if rests else "as it stands"
     said = (
@@ -117,12 +110,12 @@ def bank_series(recording: Recording, roles: Roles) -> Result:
             **figures,
         )
     others = [units for units in (bank.units_in_series - 1, bank.units_in_series + 1) if units]
-    also = [units for units in others if _healthy(recording, volts.mean, units)]
-    if also and rests:
+    also = [units for units in others if _healthy(recording, volts.mean, units, charged=not rests)]
+    if also:
         return untold(
             name,
-            f"{said}, but {' or '.join(map(str, also))} units would stand there, too, at another charge",
-            "ask again when the bank is full and has rested",
+            f"{said}, but {' or '.join(map(str, also))} units could stand there, too",
+            "ask again with loads and array off and the bank nearly full",
             **figures,
         )
     return right(name, f"{said}; possible are {low:.2f} to {high:.2f} V.", **figures)
@@ -135,9 +128,13 @@ def _fitting_units(recording: Recording, volts: float) -> int | None:
     return units if units and _healthy(recording, volts, units, slack=0.15) else None
 
 
-def _healthy(recording: Recording, volts: float, units: int, slack: float = 0.0) -> bool:
+def _healthy(
+    recording: Recording, volts: float, units: int, slack: float = 0.0, charged: bool = False
+) -> bool:
+    """Whether a bank of so many units in series could stand at a voltage in use."""
     bank = recording.site.bank
     low, high = HEALTHY_LITHIUM if bank.chemistry == "lifepo4" else HEALTHY_LEAD_ACID
+    high = CHARGED_MOST[bank.chemistry] if charged else high
     return low - slack <= volts / (units * bank.cells_per_unit) <= high + slack
 
 
@@ -176,82 +173,6 @@ def bank_parallel(recording: Recording, roles: Roles) -> Result | None:
         f"{len(tried)} of {strings} strings were switched on alone",
         "give each string its own fuse or switch, and switch on one after the other alone with the array off",
     )
-
-
-def lead_drop(recording: Recording, roles: Roles) -> Result:
-    """What the leads between controller and bank take of the voltage in full sun, from two voltmeters."""
-    name = "lead_drop"
-    if roles.charger is None or roles.shunt is None:
-        return untold(
-            name,
-            "only one device reads the bank's voltage",
-            "a second voltmeter at the bank's posts, such as a shunt, would show it",
-        )
-    found = _leads(recording, roles.charger, roles.shunt)
-    sizes = amounts(recording.site).controller
-    if found is None or sizes is None:
-        return untold(
-            name,
-            f"less than {LEAST_LEAD_A:g} A flowed through the leads",
-            "ask again in full sun with the bank not full, opening the array's disconnect once",
-        )
-    ohm, sd_ohm = found
-    full_A = (
-        min(sizes.charge_current_A, recording.site.controller.rating_A) if recording.site.controller else 0.0
-    )
-    share, sd = ohm * full_A / recording.site.bank.voltage_V, sd_ohm * full_A / recording.site.bank.voltage_V
-    said = (
-        f"{1000 * ohm:.1f} ± {2000 * sd_ohm:.1f} milliohm there and back, in full sun {100 * share:.1f} %"
-        f" of the"
-        f" bank's voltage at {full_A:.0f} A; at most {100 * DROP_MOST:.0f} % are usual"
-    )
-    figures = {"lead_ohm": ohm, "lead_sd_ohm": sd_ohm, "drop_share": share}
-    if share - 2 * sd > DROP_MOST:
-        return wrong(
-            name,
-            f"{said}.",
-            "Look for a loose or dirty terminal, a thin or long wire, or a weak fuse holder: what is warm"
-            " to the hand"
-            " takes the voltage.",
-            **figures,
-        )
-    if share + 2 * sd < DROP_MOST:
-        return right(name, f"{said}.", **figures)
-    return untold(
-        name, said, "ask again with more current, or with meters that show smaller steps", **figures
-    )
-
-
-def _leads(recording: Recording, charger: str, shunt: str) -> tuple[float, float] | None:
-    """Ohm of the leads and its deviation, from the pair of phases whose currents differ most."""
-    best: tuple[float, float, float] | None = None
-    quiet = [name for name in (ARRAY_OFF, LOADS_OFF, LOADS_ON) if recording.phase(name) is not None]
-    for busy in [*charged_phases(recording), LOADS_ON]:
-        for calm in quiet:
-            volts = [
-                level(recording, phase, device, "battery_voltage_V")
-                for device in (charger, shunt)
-                for phase in (calm, busy)
-            ]
-            through = [_through(recording, charger, phase) for phase in (calm, busy)]
-            if None in volts or None in through:
-                continue
-            at_controller = moved(*volts[:2])  # type: ignore[arg-type]
-            at_posts = moved(*volts[2:])  # type: ignore[arg-type]
-            amps = through[1] - through[0]  # type: ignore[operator]
-            if abs(amps) < LEAST_LEAD_A or (best is not None and abs(amps) <= best[0]):
-                continue
-            gain_V = 2 * recording.site.meters.voltage_gain_tolerance * abs(at_posts.by)
-            sd_V = sqrt(at_controller.sd**2 + at_posts.sd**2 + gain_V**2)
-            best = abs(amps), (at_controller.by - at_posts.by) / amps, sd_V / abs(amps)
-    return None if best is None else best[1:]
-
-
-def _through(recording: Recording, charger: str, phase: str) -> float | None:
-    """What flows from the controller to the bank."""
-    charge = level(recording, phase, charger, "charge_current_A")
-    load = level(recording, phase, charger, "load_current_A")
-    return None if charge is None else charge.mean - (load.mean if load is not None else 0.0)
 
 
 def own_draw(recording: Recording, roles: Roles) -> Result:

@@ -103,7 +103,10 @@ def _share(recording: Recording, roles: Roles, works: Working, trio: Sequence[Ph
         drop_V = held_pwm_drop_V(works.curve, before_V)
     else:
         drop_V = held_mppt_drop_V(works.curve, before_V, before_A)
-    return _judged([volts for volts, _ in values], drop_V / HELD_PART)
+    by_voltage = _judged([volts for volts, _ in values], drop_V / HELD_PART)
+    if by_voltage is not None and by_voltage < GIVES_NOT and (by_power is None or by_power > GIVES_NOT):
+        return None  # the power moved, so the array was not held back all the while
+    return by_voltage
 
 
 def _in_bulk(recording: Recording, roles: Roles, phase: Phase) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.checkup import array_checks, bank_checks, meter_checks, setting_checks
+from monitor.checkup import array_checks, bank_checks, lead_check, meter_checks, setting_checks
 from monitor.checkup.recording import Recording
 from monitor.checkup.result import CHECKS, Result, Verdict, untold
 from monitor.checkup.roles import Roles, roles_of
@@ -24,7 +24,7 @@ JUDGES: dict[str, Callable[[Recording, Roles], Result | None]] = {
     "loads": meter_checks.loads,
     "shunt_sign": meter_checks.shunt_sign,
     "shunt_side": meter_checks.shunt_side,
-    "lead_drop": bank_checks.lead_drop,
+    "lead_drop": lead_check.lead_drop,
     "own_draw": bank_checks.own_draw,
 }
 

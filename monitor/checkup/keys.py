@@ -12,9 +12,12 @@ class Keys:
     """Standard input, line by line. `open` is False once it has ended."""
 
     def __init__(self, descriptor: int | None = None) -> None:
-        self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
         self._held = b""
         self.open = True
+        try:
+            self._descriptor = sys.stdin.fileno() if descriptor is None else descriptor
+        except (OSError, ValueError):  # no input at all, as under some supervisors
+            self._descriptor, self.open = -1, False
 
     def line(self, wait_s: float) -> str | None:
         """The next whole line without its end, waiting at most so long; None where none comes."""

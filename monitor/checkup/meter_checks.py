@@ -4,7 +4,16 @@ Pure."""
 from __future__ import annotations
 
 from monitor.checkup.levels import Move, level, move
-from monitor.checkup.recording import ARRAY_OFF, ARRAY_ON, HELD, LOADS_OFF, LOADS_ON, START, Recording
+from monitor.checkup.recording import (
+    ARRAY_OFF,
+    ARRAY_ON,
+    HELD,
+    LOADS_OFF,
+    LOADS_ON,
+    RELEASED,
+    START,
+    Recording,
+)
 from monitor.checkup.result import Result, right, untold, wrong
 from monitor.checkup.roles import Roles, array_V, rated_V
 
@@ -20,6 +29,10 @@ past)."""
 
 HAND_C = 0.7
 """A hand around a probe on a post warms it by more than this in half a minute (our choice)."""
+
+COOLS_SHARE = 0.2
+"""Of what a hand has warmed a probe by, so much is gone half a minute later (our choice: a lug on a post
+cools within a minute; a probe beside a controller that warms does not)."""
 
 TOO_WARM_C = 29.0
 """A hand hardly warms a probe that is so warm (our choice: skin is at about 33 °C)."""
@@ -224,7 +237,15 @@ def probe(recording: Recording, roles: Roles) -> Result:
         return untold(
             name, f"at {here.mean:.1f} °C a hand hardly warms it", "ask again in a cool hour", **figures
         )
+    let_go = move(recording, HELD, RELEASED, device, quantity)
     if warmed.by > 0 and warmed.beyond(HAND_C):
+        if let_go is not None and -let_go.by < COOLS_SHARE * warmed.by:
+            return untold(
+                name,
+                "it grew warm in the hand and stayed so: something else warms it",
+                "ask again later",
+                **figures,
+            )
         return right(name, f"In the hand it rises by {warmed.by:.1f} °C from {here.mean:.1f} °C.", **figures)
     if warmed.by + 1.5 * warmed.step < HAND_C or warmed.by <= 0:
         return wrong(

@@ -9,6 +9,9 @@ from monitor.checkup.meter_checks import HAND_C
 from monitor.checkup.recording import ARRAY_OFF, ARRAY_ON, HELD, LOADS_OFF, LOADS_ON, Phase, Recording, Sample
 from monitor.checkup.roles import LIT_SHARE, Roles, rated_V
 
+NOTICED = (HELD, ARRAY_OFF, LOADS_OFF, LOADS_ON, ARRAY_ON)
+"""The phases whose acts readings can show."""
+
 IN_A_ROW = 2
 """So many samples must show it (our choice: one may be a spike)."""
 

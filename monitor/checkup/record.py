@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from monitor import cautions
 from monitor.checkup.recording import Recording
 from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
@@ -41,6 +40,7 @@ def document_of(recording: Recording, results: Sequence[Result], now_ms: int, so
         "wrong": verdicts.count(Verdict.WRONG),
         "not_to_be_told": verdicts.count(Verdict.UNTOLD),
         "results": [result.document() for result in results],
+        "cautions": list(dict.fromkeys(text for result in results for text in result.cautions)),
         "acts": [
             {"phase": phase.name, "how": phase.how, "reason": phase.reason} for phase in recording.phases
         ],
@@ -69,6 +69,8 @@ def in_words(document: Document) -> str:
             lines += ["", heading]
             for each in of_kind:
                 lines += _told(each, verdict)
+    if document["cautions"]:
+        lines += ["", "Before you touch anything", *_wrapped(document["cautions"])]
     skipped = [act for act in document["acts"] if act["how"] == "skipped"]
     if skipped:
         lines += ["", "Left out"]
@@ -84,7 +86,7 @@ def _told(result: Document, verdict: Verdict) -> list[str]:
         evidence = f"{evidence[0].upper()}{evidence[1:].rstrip('.')}. To tell it: {result['look_at']}."
     rows = _wrapped([f"{result['title']}: {evidence}"])
     if verdict is Verdict.WRONG:
-        more = [result["look_at"], *([f"Caution: {result['caution']}"] if result["caution"] else [])]
+        more = [result["look_at"]]
         rows += [
             row
             for text in more
@@ -169,7 +171,7 @@ def files_of(out: Path) -> tuple[Path, Path]:
 
 def write_record(files: tuple[Path, Path], document: Document) -> None:
     """Write both. Raises CheckupError."""
-    texts = in_words(document) + "\n\n" + _footer(), json.dumps(document, ensure_ascii=False, indent=2)
+    texts = in_words(document), json.dumps(document, ensure_ascii=False, indent=2)
     for file, text in zip(files, texts, strict=True):
         try:
             file.write_text(text + "\n", encoding="utf-8")
@@ -177,7 +179,3 @@ def write_record(files: tuple[Path, Path], document: Document) -> None:
             raise CheckupError(
                 f"{file}: cannot be written ({error.strerror}); the record stands above"
             ) from error
-
-
-def _footer() -> str:
-    return textwrap.fill(cautions.CODES, WIDTH)

@@ -20,32 +20,60 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A check: its title, and the caution of whoever goes to look."""
+    """A check: its title where it is right, its title where it is wrong, what whoever goes to look
+    must bear in mind."""
 
     title: str
-    caution: str = cautions.CODES
+    fault: str
+    cautions: tuple[str, ...] = (cautions.CODES,)
 
 
-BANK_CAUTION = f"{cautions.SHORT_CIRCUIT} {cautions.ORDER} {cautions.CODES}"
-ARRAY_CAUTION = f"{cautions.ARRAY_LIVE} {cautions.CODES}"
+AT_BANK = (cautions.SHORT_CIRCUIT, cautions.ORDER, cautions.CODES)
+AT_ARRAY = (cautions.ARRAY_LIVE, cautions.CODES)
 
 CHECKS: dict[str, Check] = {
-    "devices": Check("Every device answers", cautions.ADAPTER),
-    "clock": Check("The clock is right", ""),
-    "battery_switch": Check("The bank is connected with the controller", BANK_CAUTION),
-    "bank_series": Check("Units in series as described", BANK_CAUTION),
-    "bank_parallel": Check("Every string of the bank carries", BANK_CAUTION),
-    "set_points": Check("The controller is set as described", cautions.CODES),
-    "chemistry": Check("The set points suit the bank's chemistry", cautions.CODES),
-    "probe": Check("The temperature probe is on the bank", BANK_CAUTION),
-    "array_path": Check("The array is connected with the controller", ARRAY_CAUTION),
-    "array_series": Check("Panels in series as described", ARRAY_CAUTION),
-    "array_parallel": Check("Every string of panels gives", ARRAY_CAUTION),
-    "loads": Check("The loads are metered as described", BANK_CAUTION),
-    "shunt_sign": Check("The shunt is turned the right way", BANK_CAUTION),
-    "shunt_side": Check("The shunt sees both charge and loads", BANK_CAUTION),
-    "lead_drop": Check("The leads between controller and bank are short and thick", BANK_CAUTION),
-    "own_draw": Check("The monitor draws what is described", cautions.CODES),
+    "devices": Check("Every device answers", "A device does not answer", (cautions.ADAPTER,)),
+    "clock": Check("The clock is right", "The clock is wrong", ()),
+    "battery_switch": Check(
+        "The bank is connected with the controller", "The bank is not connected with the controller", AT_BANK
+    ),
+    "bank_series": Check(
+        "Units in series as described", "The units in series are not those described", AT_BANK
+    ),
+    "bank_parallel": Check(
+        "Every string of the bank carries", "A string of the bank does not carry", AT_BANK
+    ),
+    "set_points": Check(
+        "The controller is set as described", "The controller is set otherwise than described"
+    ),
+    "chemistry": Check(
+        "The set points suit the bank's chemistry", "The set points do not suit the bank's chemistry"
+    ),
+    "probe": Check(
+        "The temperature probe is on the bank",
+        "The temperature probe is missing, or not on the bank",
+        AT_BANK,
+    ),
+    "array_path": Check(
+        "The array is connected with the controller",
+        "The array is not connected with the controller",
+        AT_ARRAY,
+    ),
+    "array_series": Check(
+        "Panels in series as described", "The panels in series are not those described", AT_ARRAY
+    ),
+    "array_parallel": Check("Every string of panels gives", "A string of panels gives nothing", AT_ARRAY),
+    "loads": Check(
+        "The loads are metered as described", "The loads are metered otherwise than described", AT_BANK
+    ),
+    "shunt_sign": Check("The shunt is turned the right way", "The shunt is turned round", AT_BANK),
+    "shunt_side": Check("The shunt sees both charge and loads", "Something goes past the shunt", AT_BANK),
+    "lead_drop": Check(
+        "The leads between controller and bank take little",
+        "The leads between controller and bank take too much",
+        AT_BANK,
+    ),
+    "own_draw": Check("The monitor draws what is described", "The idle draw is not the one described"),
 }
 """Every check by its name, in the order in which they are told."""
 
@@ -64,12 +92,14 @@ class Result:
 
     @property
     def title(self) -> str:
-        return CHECKS[self.check].title
+        """What the check says in a few words."""
+        known = CHECKS[self.check]
+        return known.fault if self.verdict is Verdict.WRONG else known.title
 
     @property
-    def caution(self) -> str:
-        """What to bear in mind before looking; '' where nothing is to be touched."""
-        return CHECKS[self.check].caution if self.verdict is Verdict.WRONG else ""
+    def cautions(self) -> tuple[str, ...]:
+        """What to bear in mind before looking; nothing where nothing is to be touched."""
+        return CHECKS[self.check].cautions if self.verdict is Verdict.WRONG else ()
 
     def document(self) -> dict[str, Any]:
         """The result as `--json` prints it."""
@@ -79,7 +109,7 @@ class Result:
             "verdict": self.verdict.value,
             "evidence": self.evidence,
             "look_at": self.look_at,
-            "caution": self.caution,
+            "caution": " ".join(self.cautions),
             "figures": {
                 key: value if value is None else round(value, 4) for key, value in self.figures.items()
             },

@@ -9,13 +9,12 @@ from collections.abc import Callable
 from monitor.checkup.acts import Act, again, plan
 from monitor.checkup.keys import Keys
 from monitor.checkup.levels import LEAST_SAMPLES
-from monitor.checkup.notice import shows
+from monitor.checkup.notice import NOTICED, shows
 from monitor.checkup.questions import ask_all
 from monitor.checkup.recording import ARRAY_OFF, START, Answers, Phase, Recording, Sample, Sun
 from monitor.checkup.roles import roles_of, silent
 from monitor.checkup.sources import Source
 from monitor.errors import SunError
-from monitor.records import to_datetime
 from monitor.site.model import Site
 from monitor.store.days import day_at, zone_of
 from monitor.sun.expected import clear_days, supply_of
@@ -54,6 +53,7 @@ class Checkup:
         self._recording = Recording(site, [], [])
         self._samples: list[Sample] = []
         self._phases: list[Phase] = []
+        self._cautioned: set[str] = set()
 
     def run(self) -> Recording:
         """Questions, acts and readings."""
@@ -88,8 +88,12 @@ class Checkup:
     def _await(self, act: Act) -> bool:
         """Ask for an act, wait until it is done, and read; False where it is skipped."""
         self._keys.forget()
-        self._say(act.words + (f"\n  {act.caution}" if act.caution else ""))
-        self._say("  (It is noticed, or press Enter when it is done; s and Enter skips it.)")
+        self._say(f"\n{act.words}")
+        if act.caution and act.caution not in self._cautioned:
+            self._cautioned.add(act.caution)
+            self._say(f"  {act.caution}")
+        lead = "It is noticed, or press Enter" if act.phase in NOTICED else "Press Enter"
+        self._say(f"  ({lead} when it is done; s and Enter skips it.)")
         asked_ms = self._source.clock.now_ms()
         before = next(phase for phase in reversed(self._phases) if phase.how != "skipped")
         roles = roles_of(self._recording)
@@ -153,8 +157,3 @@ def sun_now(site: Site, now_ms: int, answers: Answers) -> Sun | None:
         return None
     at = next((step for step in reversed(steps) if step.start_ms <= true_ms), steps[0])
     return Sun(at.elevation_deg, at.module_C)
-
-
-def local_text(site: Site, time_ms: int) -> str:
-    """A moment as the site's wall clock has it."""
-    return f"{to_datetime(time_ms).astimezone(zone_of(site.site.time_zone)):%Y-%m-%d %H:%M}"

@@ -26,6 +26,10 @@ HELD_V = 0.03
 STEADY = 0.002
 """A voltage that moves by less than this share within a phase is held (our choice)."""
 
+SURELY_HELD = 0.55
+"""A voltage counts as held only where the array stands so high between best-point and open voltage (our
+choice: more than half of its way, which no unknown warmth makes)."""
+
 OTHER_CLASS = 1.3
 """From this ratio on a set point belongs to a bank of another voltage (our choice: 12 and 24 V are 2
 apart)."""
@@ -175,7 +179,7 @@ def _held(recording: Recording, roles: Roles, phase: str) -> Seen | None:
     if probe(recording, roles).verdict is Verdict.WRONG:
         return None  # neither the compensation nor the panels' warmth is known then
     nothing_A = recording.site.meters.current_offset_tolerance_A + 2 * charge.step
-    if charge.mean < nothing_A or not throttled(recording, roles, phase):
+    if charge.mean < nothing_A or not throttled(recording, roles, phase, SURELY_HELD):
         return None  # come down from above it, or not held at all: the stage alone does not tell
     warmth = level(recording, phase, charger, "battery_temperature_C")
     slope = controller.temperature_compensation_V_per_C or 0.0

@@ -93,12 +93,13 @@ class StoredSource:
         """Takes the reader over. Raises CheckupError where the daemon cannot be asked to write faster."""
         self.clock = clock_from_note(reader.note(CLOCK_NOTE))
         self.every_s = max(device.every_s for device in site.devices)
+        self._site, self._site_file = site, site_file
         self._reader, self._devices = reader, {device.name for device in site.devices}
         self._from_ms = self.clock.now_ms()
         self._seen: set[tuple[int, str]] = set()
-        request = Request(self._from_ms, KIND, "", {"for_s": LONGEST_S}, "the checkup")
+        self._looks = True
         try:
-            leave_request(site, site_file, request)
+            self._ask(LONGEST_S)
         except StoreError as error:
             reader.close()
             raise CheckupError(
@@ -114,7 +115,15 @@ class StoredSource:
         return new
 
     def close(self) -> None:
+        if self._looks:
+            self._looks = False
+            with suppress(StoreError):  # the close look ends by itself, too
+                self._ask(0.0)
         self._reader.close()
+
+    def _ask(self, for_s: float) -> None:
+        request = Request(self.clock.now_ms(), KIND, "", {"for_s": for_s}, "the checkup")
+        leave_request(self._site, self._site_file, request)
 
 
 def samples_of(readings: Iterable[Reading]) -> list[Sample]:

@@ -13,7 +13,6 @@ from typing import Any
 
 from tests.serving import ServedSimulator
 
-LOADS = ("lamps", "monitor")
 NOTICED = ("Open the array", "Close the array", "Switch off all loads", "Switch on all loads")
 """What the readings show by themselves, as long as nothing is wrong with it."""
 
@@ -79,9 +78,9 @@ class Person:
             self.said.append(line.rstrip())
             if line.startswith(("This computer's", "Which absorption", "And which float")):
                 self._type(self._answers.pop(0))
-            elif line.startswith("  (It is noticed"):
+            elif line.startswith(("  (It is noticed", "  (Press Enter")):
                 self._do(act)
-            elif not line.startswith(" "):
+            elif line.strip() and not line.startswith(" "):
                 act = line.strip()
 
     def _do(self, act: str) -> None:

@@ -89,4 +89,4 @@ def test_what_is_wrong_comes_with_advice_and_what_touches_wires_with_a_caution()
         assert result.evidence
     made = MISTAKES[0].make(under_clear_sky(200), Random(1))
     wrong = [result for result in judge(play(made)) if result.verdict is Verdict.WRONG]
-    assert all(result.look_at and result.caution for result in wrong)
+    assert all(result.look_at and result.cautions for result in wrong)

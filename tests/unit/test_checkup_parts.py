@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from pvlib.pvsystem import v_from_i
 
 from monitor.checkup.acts import plan
-from monitor.checkup.bank_checks import lead_drop
 from monitor.checkup.keys import Keys
+from monitor.checkup.lead_check import lead_drop
 from monitor.checkup.levels import level, move
 from monitor.checkup.panel_curve import Curve, held_mppt_drop_V
 from monitor.checkup.questions import ask_all, clock_error_s, volts
@@ -197,7 +197,7 @@ def test_a_record_can_be_printed_kept_and_compared(site, tmp_path):
     files = files_of(tmp_path / "first.json")
     write_record(files, old)
     changes = compared(new, read_record(files[1]))
-    assert changes["verdicts"] == [{"title": "The clock is right", "before": "right", "now": "wrong"}]
+    assert changes["verdicts"] == [{"title": "The clock is wrong", "before": "right", "now": "wrong"}]
     assert changes["figures"][0]["before"] == 10.0
     assert changes["figures"][0]["now"] == 600.0
     sheet = in_words({**new, "compared": changes})
@@ -236,3 +236,13 @@ def test_a_close_look_makes_the_daemon_write_more_often_for_a_while(tmp_path):
         assert store.request(number).done_ms is not None
         clock.at_s = 601.0
         assert look.commit_every_s == 60.0
+
+
+def test_a_close_look_ends_when_whoever_looked_is_done(tmp_path):
+    with open_writer(tmp_path / "store.db", "UTC") as store:
+        look = CloseLook(store, SteppedClock(0), 60.0)
+        for for_s, every_s in ((600.0, 2.0), (0.0, 60.0)):
+            leave_request(tmp_path / "store.db", Request(0, KIND, "", {"for_s": for_s}, "the checkup"))
+            look.follow()
+            assert look.commit_every_s == every_s
+        assert store.open_requests() == []
