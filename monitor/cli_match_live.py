@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from monitor.cli_scan import link_to, one_snapshot
+from monitor.devices.places import load_places
+from monitor.devices.scan import places_file
 from monitor.devices.search import Reach
 from monitor.match.answer import Answer
 from monitor.match.asking import ask
@@ -31,16 +33,18 @@ def talk(
     reach: str,
     largest: int | None,
 ) -> None:
-    """Look after look, until nothing more would help or the person stops. Raises DeviceError, MatchError."""
+    """Look after look, until nothing more would help or the person stops. Raises DeviceError, MatchError
+    and PlacesError.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     session = Session(folder)
     about = f"Found at {line}, unit {unit}"
+    link = link_to(line, baud, parity, timeout)
+    places = load_places(places_file(session.dump), f"{link.name}, unit {unit}")
     looks = len(session.looks())
     if looks:
         click.echo(f"{folder} has {looks} {'look' if looks == 1 else 'looks'} so far.\n")
-        if not _told(session.answer(about, largest)):
-            return
-    link = link_to(line, baud, parity, timeout)
+        _told(session.answer(about, largest or (places.largest if places else None)))
     try:
         link.open()
         if not session.dump.exists():  # its search takes minutes, during which no look would hold
