@@ -33,7 +33,7 @@ from monitor.store.channels import (
 from monitor.store.days import DaySum, LocalDay, day_at
 from monitor.store.forget import forget
 from monitor.store.going import go_on, take_earlier
-from monitor.store.late import note_late, note_replaced
+from monitor.store.late import note_ends, note_late, note_replaced
 from monitor.store.packing import Packer
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
@@ -142,6 +142,7 @@ class Landing:
             self._keep_sum(channel, day)
         self._write_sums()
         write_channels(self._write, [channel for channel, _ in cut])
+        note_ends(self._write, device, start_ms)
 
     def recut_days(self, at_work: Callable[[], None]) -> None:
         """Make all days' statistics anew, after the time zone changed; at_work() before each channel."""

@@ -46,6 +46,24 @@ def note_replaced(write: sqlite3.Connection, device: str, start_ms: int, end_ms:
     write.execute(ADD, (json.dumps(channels), start_ms, end_ms, None))
 
 
+def note_ends(write: sqlite3.Connection, device: str, start_ms: int) -> None:
+    """Note where a device's channels end now that all from start on, or a part, was taken out of them.
+
+    What comes next follows these ends and is not late; a mirror that has given more must go back there.
+    """
+    if not _is_mirrored(write):
+        return
+    found = write.execute(
+        f"SELECT coalesce(ends.last_ms, -1), channel.id FROM channel LEFT JOIN ({ENDS}) AS ends"
+        " ON ends.id = channel.id WHERE channel.device = ? ORDER BY 1, 2",
+        (device,),
+    ).fetchall()
+    for last_ms, together in groupby(found, key=itemgetter(0)):
+        if last_ms < start_ms:
+            channels = json.dumps([channel for _, channel in together])
+            write.execute(ADD, (channels, last_ms + 1, last_ms + 1, None))
+
+
 def note_restored(write: sqlite3.Connection, now_ms: int) -> None:
     """Note that a copy takes the store's place: mirrors that are further go back to the ends of its channels.
 

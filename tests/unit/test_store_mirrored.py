@@ -192,6 +192,21 @@ def test_what_is_replaced_is_given_anew_from_there_on(path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("is_left", [True, False])
+def test_what_follows_the_end_that_a_replacing_left_is_given_too(path: Path, is_left: bool) -> None:
+    """Also where it lies before the span that was replaced, so that the mirror has been beyond it."""
+    with open_writer(path, "UTC") as writer:
+        writer.append([volts(NOON, device="shunt")] if is_left else [])
+        writer.append([volts(NOON + 900_000, device="shunt")])
+        writer.commit()
+        mirror = Mirror(path)
+        mirror.catch_up()
+        writer.replace("shunt", NOON + 500_000, NOON + 1_000_000, [])
+        writer.append([volts(NOON + 100_000, 11.0, "shunt")])
+        writer.commit()
+    assert mirror.again() == [(NOON + 100_000, "shunt", VOLTAGE, 11.0)]
+
+
 def test_a_mirror_takes_only_the_devices_it_wants(path: Path) -> None:
     with open_writer(path, "UTC") as writer:
         writer.append([volts(NOON), volts(NOON, device="derived"), volts(NOON + 1, device="estimate")])
