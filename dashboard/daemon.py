@@ -80,11 +80,13 @@ def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None
         return Notice(kind, NEVER_HEARD if now.is_of_copy else NEVER_STARTED)
     zone = ZoneInfo(site.site.time_zone)
     if state is Daemon.AHEAD:
-        return Notice(
-            kind,
-            f"The stored times run {span_text(beat.time_ms - now.time_ms)} ahead of this computer's "
-            "clock: set the clock; until then no age can be trusted.",
+        ahead = f"The stored times run {span_text(beat.time_ms - now.time_ms)} ahead of "
+        what = (
+            "the clock here: set the one at the site or the one here, whichever is wrong"
+            if now.is_of_copy
+            else "this computer's clock: set the clock"
         )
+        return Notice(kind, f"{ahead}{what}; until then no age can be trusted.")
     since_ms = beat.time_ms if beat.stopped_ms is None else beat.stopped_ms
     at, age = clock_text(since_ms, now.time_ms, zone), age_text(now.time_ms - since_ms)
     if now.is_of_copy:

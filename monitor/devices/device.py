@@ -18,7 +18,6 @@ from monitor.devices.port import SerialPort
 from monitor.devices.profile import DeviceProfile, ModbusProfile, SunSpecProfile, TextProfile
 from monitor.devices.profile_file import find_profile
 from monitor.devices.registers import RegisterDevice
-from monitor.devices.sunspec.device import SunSpecDevice
 from monitor.devices.text_device import TextDevice
 from monitor.devices.timing import LineTiming
 from monitor.errors import Problem, ProfileError, SiteError
@@ -162,6 +161,8 @@ def _register_device(
     cost = NETWORK_COST if entry.connection == "tcp" else serial_cost(_timing(entry), profile.turnaround_s)
     health = HealthRecord(entry.name, _connection(entry), clock.now_ms())
     if isinstance(profile, SunSpecProfile):
+        from monitor.devices.sunspec.device import SunSpecDevice
+
         return SunSpecDevice(entry.name, profile, link, entry.unit, cost, entry.every_s, health, clock)
     return RegisterDevice(entry.name, profile, link, entry.unit, cost, entry.every_s, health, clock)
 

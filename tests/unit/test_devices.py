@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -292,3 +294,13 @@ def test_devices_of_one_port_share_a_line_and_others_do_not() -> None:
         ("h:502", None, ["third", "fourth"]),
         ("h:503", None, ["fifth"]),
     ]
+
+
+def test_a_daemon_without_modbus_loads_none_of_it() -> None:
+    """Some 70 modules, with asyncio, and 3 MB of a small Pi's memory."""
+    code = (
+        "import sys, monitor.service, monitor.checkup, monitor.devices.text_device;"
+        " sys.exit(str({'pymodbus', 'asyncio'} & sys.modules.keys() or ''))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=False, capture_output=True, text=True)
+    assert done.stderr.strip() == ""

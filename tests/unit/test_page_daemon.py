@@ -41,6 +41,12 @@ def test_each_trouble_says_what_to_do(beat, kind, advice):
     assert advice in notice.text
 
 
+def test_away_from_the_site_either_clock_may_be_the_wrong_one():
+    notice = daemon_notice(Heartbeat(NOW + 60 * MINUTE, NOW, None), Now(NOW, 1.0, lag_s=60.0), SITE)
+    assert notice.kind == "clock"
+    assert "set the one at the site or the one here" in notice.text
+
+
 def test_a_daemon_that_runs_is_no_news():
     assert told(Heartbeat(NOW - 20_000, NOW, None)) is None
 
