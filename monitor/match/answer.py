@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from monitor.match.candidates import Candidate, Finder, by_chance
-from monitor.match.columns import columns_of
+from monitor.match.columns import Column, columns_of
 from monitor.match.dump import Dump
 from monitor.match.gates import Doubt, doubts
 from monitor.match.groups import Choice, choices
@@ -24,6 +24,9 @@ LIKELY = 0.6
 
 LIKELY_STILL = 0.9
 """The same where the digits were the same at every look: too much else stands still (our choice)."""
+
+UNPROVEN = {"extreme", "rivals", "lag", "little"}
+"""With one of these doubts a place is not proven to be a live value."""
 
 TOLD = 0.02
 """Candidates with less belief are not told (our choice)."""
@@ -69,27 +72,30 @@ def match(dump: Dump, looks: Sequence[Look]) -> Answer:
     beliefs = weigh(candidates, chance, Counter(function for function, _ in dump.places))
     found = {quantity: choices(quantity, candidates[quantity], beliefs[quantity]) for quantity in shown}
     left = {quantity: doubts(quantity, found[quantity], dump, looks) for quantity in shown if found[quantity]}
-    likely = {
-        quantity: ranked[0].spots[0].best
-        for quantity, ranked in found.items()
-        if ranked and ranked[0].share >= LIKELY
-    }
-    for quantity, own in left.items():
-        if quantity in likely and _shares(quantity, likely):
-            left[quantity] = (*own, "shared")
-    live = [
-        found[quantity][0].spots[0].best
-        for quantity, own in left.items()
-        if not {"extreme", "rivals", "lag", "little"} & set(own)
-    ]
-    if not keeps_records(columns, list(likely.values()), live):
-        for quantity, own in left.items():
-            slow = SOUGHT[quantity].unit == "°C"  # the air, and whatever lies in it, goes the same way
-            if "extreme" in own and not slow and in_company(found[quantity][0].spots[0].best, live):
-                left[quantity] = tuple(doubt for doubt in own if doubt != "extreme")
+    left = _among_others(left, found, columns)
     return Answer(
         tuple(_finding(quantity, found[quantity], left.get(quantity, ()), looks) for quantity in shown)
     )
+
+
+def _among_others(
+    left: Mapping[str, tuple[Doubt, ...]], found: Mapping[str, Sequence[Choice]], columns: Sequence[Column]
+) -> dict[str, tuple[Doubt, ...]]:
+    """The doubts once all quantities are known: two that share a register doubt each other; a place among
+    live ones is no record where the device keeps none.
+    """
+    best = {quantity: ranked[0].spots[0].best for quantity, ranked in found.items() if ranked}
+    likely = {quantity: one for quantity, one in best.items() if found[quantity][0].share >= LIKELY}
+    live = [best[quantity] for quantity, own in left.items() if not UNPROVEN & set(own)]
+    records = keeps_records(columns, list(likely.values()), live)
+    settled = {}
+    for quantity, own in left.items():
+        slow = SOUGHT[quantity].unit == "°C"  # the air, and whatever lies in it, goes the same way
+        if not records and not slow and in_company(best[quantity], live):
+            own = tuple(doubt for doubt in own if doubt != "extreme")
+        shares = quantity in likely and _shares(quantity, likely)
+        settled[quantity] = (*own, "shared") if shares else own
+    return settled
 
 
 def _shares(quantity: str, likely: Mapping[str, Candidate]) -> bool:

@@ -89,11 +89,14 @@ def _safe(members: Sequence[tuple[float, Candidate]], unit: str) -> Candidate | 
     something else: the low one alone, where it has room. None where neither that nor the belief settles it.
     """
     best = members[0][1]
-    if best.column.kind != "pair" or _clear(members) >= CLEAR:
+    words = [candidate for _, candidate in members if candidate.column.kind == "word"]
+    pairs = any(candidate.column.kind == "pair" for _, candidate in members)
+    if not words or not pairs:
         return best
-    if abs(best.form.scale) * (0x7FFF if unit in SIGNED else 0xFFFF) < ROOM[unit]:
-        return None
-    return next((other for _, other in members if other.column.kind == "word"), best)
+    roomy = abs(best.form.scale) * (0x7FFF if unit in SIGNED else 0xFFFF) >= ROOM[unit]
+    if _clear(members) >= CLEAR and (roomy or best.column.kind == "pair"):
+        return best
+    return words[0] if roomy else None
 
 
 def _clear(members: Sequence[tuple[float, Candidate]]) -> float:
