@@ -21,6 +21,9 @@ AWAY = "away"
 NO_ERASING = "no erasing"
 """The same of a server that deletes nothing."""
 
+ANOTHER = "another"
+"""The same of another site of this name on the server."""
+
 KIND = "mirror"
 """The kind of the events."""
 
@@ -92,6 +95,20 @@ def after_no_erasing(state: State, name: str, words: str, now_ms: int) -> State:
     )
     event = Event(now_ms, KIND, name, text)
     return replace(state, told=(*state.told, NO_ERASING), untold=(*state.untold, event))
+
+
+def after_look(state: State, name: str, ours: str, there: str | None, now_ms: int) -> State:
+    """What the server has of the site's record, after ours was given: whether another site has its name."""
+    told = tuple(each for each in state.told if each != ANOTHER)
+    if there is None or there == ours:
+        return state if len(told) == len(state.told) else replace(state, told=told)
+    if ANOTHER in state.told:
+        return state
+    text = (
+        "Another computer sends to the same bucket under this site's name, so that the copies of two sites"
+        " are mixed there. Give one of the two another [site] name, or a bucket of its own."
+    )
+    return replace(state, told=(*told, ANOTHER), untold=(*state.untold, Event(now_ms, KIND, name, text)))
 
 
 def spell_of(channel: Channel) -> str:

@@ -14,6 +14,7 @@ from monitor.mirror.book import Book, book_path
 from monitor.mirror.eraser import eraser
 from monitor.mirror.sender import Sender, wanted_of
 from monitor.notices.secrets import secrets_of
+from monitor.served.documents import Documents
 from monitor.served.hand_over import site_record, writer
 from monitor.served.query import Asker
 from monitor.served.server import Server
@@ -46,7 +47,10 @@ class _Mirror:
         erase = eraser(self._asker, site.site.name)
         names = [each.name for each in site.mirrors]
         store = store_path(site, site_file)
-        self.sender = Sender(entry, names, store, book, write, SystemClock(), site=about, erase=erase)
+        there = Documents(self._asker, site.site.name).site_document
+        self.sender = Sender(
+            entry, names, store, book, write, SystemClock(), site=about, erase=erase, there=there
+        )
 
     def close(self) -> None:
         self.sender.close()

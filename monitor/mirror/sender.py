@@ -16,10 +16,17 @@ from random import Random
 
 from monitor.clock import Clock
 from monitor.derive import DERIVED
-from monitor.errors import MirrorError, StoreError, Trouble
+from monitor.errors import MirrorError, ServerError, StoreError, Trouble
 from monitor.mirror.book import Book
 from monitor.mirror.eraser import Erase
-from monitor.mirror.news import after_failure, after_no_erasing, after_refusals, after_success, spell_of
+from monitor.mirror.news import (
+    after_failure,
+    after_look,
+    after_no_erasing,
+    after_refusals,
+    after_success,
+    spell_of,
+)
 from monitor.mirror.record_course import RecordCourse, Waiting
 from monitor.mirror.state import Refused
 from monitor.notices.retry import LEAST_SHARE, wait_s
@@ -57,6 +64,12 @@ STORE_RETRY_S = 60.0
 LONGEST_ASKED_S = 3600.0
 """So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop a mirror)."""
 
+LOOK_EVERY_S = 3600.0
+"""How often it is looked whether another site has the same name there (our choice)."""
+
+There = Callable[[], str | None]
+"""Raises ServerError."""
+
 READINGS = frozenset({"measured", "derived", "estimated"})
 """What a mirror sends of readings themselves."""
 
@@ -84,13 +97,17 @@ class Sender:
         rng: Random | None = None,
         site: Point | None = None,
         erase: Erase | None = None,
+        there: There | None = None,
     ) -> None:
         """names are those of all the site's mirrors; write raises MirrorError. site is the record of the
         site itself (`hand_over.site_record`), needed where records are sent; erase
-        takes out of the server what was replaced in the store, and raises MirrorError. Raises StoreError."""
+        takes out of the server what was replaced in the store, and raises MirrorError; there gives the
+        document of the site's record that the server has. Raises StoreError."""
         self._entry, self._names, self._store, self._book = entry, names, store, book
         self._write, self._clock, self._rng = write, clock, rng or Random()
-        self._erase = erase
+        self._erase, self._there = erase, there
+        self._ours = "" if site is None else str(site.values["document"])
+        self._looked_s: float | None = None
         self._wanted = wanted_of(entry)
         self._place, self._state = book.read(entry.name)
         self._heard = 0 if self._place is None else self._place.heard
@@ -138,6 +155,8 @@ class Sender:
             self._store_error = str(error)
             return STORE_RETRY_S
         self.is_current = batch.is_all and (records is None or records.is_all)
+        if records is not None and records.is_all:
+            self._look()
         every_s = SAVE_EVERY_S if self.is_current else CATCHING_UP_SAVE_S
         if self._clock.elapsed_s() - self._saved_s >= every_s or self._refused or self._state.untold:
             self.save()
@@ -145,6 +164,22 @@ class Sender:
         lines = len(batch.points) + (0 if records is None else len(records.points))
         least_s = self._entry.every_s if self.is_current else 0.0
         return max(0.0, max(least_s, lines / self._entry.lines_per_s) - took_s)
+
+    def _look(self) -> None:
+        """Look now and then whether the site's record on the server is still ours."""
+        now_s = self._clock.elapsed_s()
+        if self._there is None or (self._looked_s is not None and now_s - self._looked_s < LOOK_EVERY_S):
+            return
+        self._looked_s = now_s
+        try:
+            there = self._there()
+        except ServerError as error:  # one that answers no questions takes readings all the same
+            log.info("mirror %s: what it has cannot be looked at: %s", self._entry.name, error)
+            return
+        known = self._state
+        self._state = after_look(known, self._entry.name, self._ours, there, self._clock.now_ms())
+        if self._state.untold != known.untold:
+            log.warning("mirror %s: %s", self._entry.name, self._state.untold[-1].text)
 
     def save(self) -> None:
         """Keep the place and all that is known; what fails is logged and tried again with the next."""

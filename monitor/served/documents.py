@@ -15,7 +15,7 @@ from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Notice, Request
 from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
-from monitor.served.query import Asker, quoted
+from monitor.served.query import Asker, quoted, understands
 from monitor.store.days import zone_of
 from monitor.store.documents import ChannelEnds, channels_of, notice_of, request_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
@@ -79,7 +79,7 @@ class Documents:
 
     def site(self) -> dict[str, str]:
         """What the site's record says of it. Raises StoreError where there is none."""
-        document = self._present("site").get(("site", "-"))
+        document = self.site_document()
         if document is None:
             raise StoreError(
                 f"the server knows no site '{self._name}'; start its daemon (nightbank monitor) or its"
@@ -87,6 +87,11 @@ class Documents:
             )
         site: dict[str, str] = json.loads(document)
         return site
+
+    @understands
+    def site_document(self) -> str | None:
+        """The document of the site's record, None where there is none."""
+        return self._present("site").get(("site", "-"))
 
     def present(self) -> list[Point]:
         """All that has a present state, as records. Notes of single days are not among it."""
