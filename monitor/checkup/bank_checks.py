@@ -228,4 +228,11 @@ def _draw(recording: Recording, amps: Level, volts: Level) -> Result:
             " under [metering].",
             **figures,
         )
+    if draw_W - described_W > DRAW_OVER_W + DRAW_SHARE * described_W:
+        return untold(
+            "own_draw",
+            f"{said}, which may be the meter's zero",
+            "set the shunt's zero, then ask again",
+            **figures,
+        )
     return right("own_draw", f"{said}.", **figures)

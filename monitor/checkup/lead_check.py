@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import sqrt
 
-from monitor.checkup.levels import level, moved
+from monitor.checkup.levels import move
 from monitor.checkup.recording import ARRAY_OFF, LOADS_OFF, LOADS_ON, Recording
 from monitor.checkup.result import Result, right, untold, wrong
 from monitor.checkup.roles import Roles, charged_phases
@@ -12,6 +13,10 @@ from monitor.site.amounts import amounts
 
 DROP_MOST = 0.03
 """Of the bank's voltage: 3 % for charging circuits (ABYC E-11, secondary source)."""
+
+OTHER_SHARE = 0.15
+"""The bank's current may change by so much more or less than that through the leads (our choice: two meters'
+tolerances and the monitor's own draw)."""
 
 LEAST_LEAD_A = 2.0
 """With less the leads' drop is lost in the meters' steps (our choice)."""
@@ -34,7 +39,7 @@ def lead_drop(recording: Recording, roles: Roles) -> Result:
             f"less than {LEAST_LEAD_A:g} A flowed through the leads",
             "ask again in full sun with the bank not full, opening the array's disconnect once",
         )
-    ohm, sd_ohm = found
+    ohm, sd_ohm = found.ohm, found.sd_ohm
     full_A = (
         min(sizes.charge_current_A, recording.site.controller.rating_A) if recording.site.controller else 0.0
     )
@@ -54,6 +59,13 @@ def lead_drop(recording: Recording, roles: Roles) -> Result:
             " takes the voltage.",
             **figures,
         )
+    if share + 3 * sd < 0:
+        return untold(
+            name,
+            f"{said}: the two voltmeters contradict each other",
+            "ask again with steady loads",
+            **figures,
+        )
     if share + 2 * sd < DROP_MOST:
         return right(name, f"{said}.", **figures)
     return untold(
@@ -61,33 +73,36 @@ def lead_drop(recording: Recording, roles: Roles) -> Result:
     )
 
 
-def _leads(recording: Recording, charger: str, shunt: str) -> tuple[float, float] | None:
-    """Ohm of the leads and its deviation, from the pair of phases whose currents differ most."""
-    best: tuple[float, float, float] | None = None
-    quiet = [name for name in (ARRAY_OFF, LOADS_OFF, LOADS_ON) if recording.phase(name) is not None]
-    for busy in [*charged_phases(recording), LOADS_ON]:
-        for calm in quiet:
-            volts = [
-                level(recording, phase, device, "battery_voltage_V")
-                for device in (charger, shunt)
-                for phase in (calm, busy)
-            ]
-            through = [_through(recording, charger, phase) for phase in (calm, busy)]
-            if None in volts or None in through:
-                continue
-            at_controller = moved(*volts[:2])  # type: ignore[arg-type]
-            at_posts = moved(*volts[2:])  # type: ignore[arg-type]
-            amps = through[1] - through[0]  # type: ignore[operator]
-            if abs(amps) < LEAST_LEAD_A or (best is not None and abs(amps) <= best[0]):
-                continue
-            gain_V = 2 * recording.site.meters.voltage_gain_tolerance * abs(at_posts.by)
-            sd_V = sqrt(at_controller.sd**2 + at_posts.sd**2 + gain_V**2)
-            best = abs(amps), (at_controller.by - at_posts.by) / amps, sd_V / abs(amps)
-    return None if best is None else best[1:]
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    """What two phases differ by, if only the current through the leads does."""
+
+    amps: float
+    ohm: float
+    sd_ohm: float
 
 
-def _through(recording: Recording, charger: str, phase: str) -> float | None:
-    """What flows from the controller to the bank."""
-    charge = level(recording, phase, charger, "charge_current_A")
-    load = level(recording, phase, charger, "load_current_A")
-    return None if charge is None else charge.mean - (load.mean if load is not None else 0.0)
+def _leads(recording: Recording, charger: str, shunt: str) -> _Pair | None:
+    """The leads by the pair of phases whose currents differ most."""
+    calm = [name for name in (ARRAY_OFF, LOADS_OFF, LOADS_ON) if recording.phase(name) is not None]
+    busy = [*charged_phases(recording), *calm]
+    pairs = [_pair(recording, charger, shunt, before, after) for before in calm for after in busy]
+    return max((pair for pair in pairs if pair is not None), key=lambda pair: pair.amps, default=None)
+
+
+def _pair(recording: Recording, charger: str, shunt: str, before: str, after: str) -> _Pair | None:
+    """None where too little flows, or where the shunt saw another change than the leads: then something
+    that hangs elsewhere was switched, too."""
+    at_controller = move(recording, before, after, charger, "battery_voltage_V")
+    at_posts = move(recording, before, after, shunt, "battery_voltage_V")
+    at_bank = move(recording, before, after, shunt, "battery_current_A")
+    charge = move(recording, before, after, charger, "charge_current_A")
+    load = move(recording, before, after, charger, "load_current_A")
+    if at_controller is None or at_posts is None or at_bank is None or charge is None:
+        return None
+    amps = charge.by - (load.by if load is not None else 0.0)
+    if abs(amps) < LEAST_LEAD_A or abs(abs(at_bank.by) - abs(amps)) > OTHER_SHARE * abs(amps):
+        return None
+    gain_V = 2 * recording.site.meters.voltage_gain_tolerance * abs(at_posts.by)
+    sd_V = sqrt(at_controller.sd**2 + at_posts.sd**2 + gain_V**2)
+    return _Pair(abs(amps), (at_controller.by - at_posts.by) / amps, sd_V / abs(amps))

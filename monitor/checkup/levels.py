@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
-from statistics import fmean, pstdev
+from statistics import fmean, median, pstdev
 
 from monitor.checkup.recording import Phase, Recording
 from monitor.site.model import Meters
@@ -17,8 +17,10 @@ from monitor.site.model import Meters
 LEAST_SAMPLES = 3
 """Fewer samples of a phase tell nothing (our choice: one is noise, two cannot say which)."""
 
-TRIMMED = 8
-"""Of every so many samples the highest and the lowest are left out (our choice: one spike in a phase)."""
+ODD_STEPS, ODD_TIMES = 4, 6
+"""A sample is odd and left out that lies further from the median than so many steps and so many times the
+median distance (our choice: 6 of these are 4 standard deviations of a normal spread; a spike lies far
+beyond)."""
 
 UNKNOWN_STEP = 0.0
 
@@ -81,7 +83,11 @@ def _level(values: Sequence[float], step: float) -> Level | None:
     count = len(values)
     if count < LEAST_SAMPLES:
         return None
-    away = count // TRIMMED
-    kept = values[away : count - away]
+    middle = median(values)
+    apart = median(abs(value - middle) for value in values)
+    reach = max(ODD_STEPS * step, ODD_TIMES * apart)
+    kept = [value for value in values if abs(value - middle) <= reach] or [middle]
     rounding = step**2 / 12
-    return Level(fmean(kept), sqrt(pstdev(kept) ** 2 / len(kept) + rounding), step, count, kept[-1] - kept[0])
+    return Level(
+        fmean(kept), sqrt(pstdev(kept) ** 2 / len(kept) + rounding), step, count, max(kept) - min(kept)
+    )

@@ -34,6 +34,11 @@ HAND_S, STRIDE_S = 40.0, 6.0
 """How long a probe is held, and how long a person takes to an act."""
 
 
+FLICKER, SPIKE_SHARE, SPIKE = 0.6, 0.003, 1.7
+"""How many steps a shown value flickers by, how many in a thousand are nonsense, and by which factor (our
+choice)."""
+
+
 def play(system: System, *, acts: bool = True, answers: bool = True) -> Recording:
     """The whole checkup of a system. acts: whether the person does what is asked; answers: whether they
     read the clock and the controller's display."""
@@ -122,14 +127,30 @@ def _covered_string(system: System, string: int) -> int:
     return (string - 1) * described.panels_in_series // wired.panels_in_series + 1 if all_there else string
 
 
+def _disturbed(values: Mapping[str, float | None], system: System, rng: Random) -> Mapping[str, float | None]:
+    """As instruments really show them: the last step flickers, and now and then a value is nonsense."""
+    steps = {"V": system.site.meters.voltage_step_V, "A": system.site.meters.current_step_A}
+    shown = {}
+    for name, value in values.items():
+        step = steps.get(name.rpartition("_")[2])
+        if value is None or step is None:
+            shown[name] = value
+            continue
+        value += round(rng.gauss(0, FLICKER)) * step if value else 0.0
+        shown[name] = value * SPIKE if rng.random() < SPIKE_SHARE else value
+    return shown
+
+
 def _read(plant: Plant, system: System, seconds: float, samples: list[Sample], error_ms: int) -> None:
     end_ms = plant.time_ms + round(seconds * 1000)
     while plant.time_ms < end_ms:
         plant.step(plant.time_ms + round(EVERY_S * 1000))
         at_ms = plant.time_ms + error_ms
-        samples.append(Sample(at_ms, "charger", charger_values(plant.truth, system.charger_meters)))
+        shown = {"charger": charger_values(plant.truth, system.charger_meters)}
         if system.site.metering.level == "shunt":
-            samples.append(Sample(at_ms, "shunt", shunt_values(plant.truth, system.shunt_meters)))
+            shown["shunt"] = shunt_values(plant.truth, system.shunt_meters)
+        rng = Random(f"{system.seed}/{plant.time_ms}")
+        samples += [Sample(at_ms, name, _disturbed(values, system, rng)) for name, values in shown.items()]
 
 
 CHARGER_GIVES = (
