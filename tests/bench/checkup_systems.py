@@ -12,7 +12,8 @@ missed    one of them says right and none says wrong
 recall    found of found and missed
 false     checks that say wrong and have nothing to do with the mistake, of all checks made
 
-The thresholds were chosen with seeds 1 to 50 in view; seeds 101 to 150 are the test.
+The thresholds were chosen with seeds 1 to 50 in view, and mended after a look at 101 to 150, 301 to 350 and
+401 to 450; 451 to 500 are the test.
 """
 
 from __future__ import annotations
@@ -105,7 +106,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--seeds", default="101-150", help="first-last")
+    parser.add_argument("--seeds", default="451-500", help="first-last")
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--no-acts", action="store_true", help="the person does nothing")
     parser.add_argument("--no-answers", action="store_true", help="the person reads no clock and no display")
