@@ -25,10 +25,10 @@ def eraser(asker: Asker, site: str) -> Erase:
 
     def erase(gone: Gone) -> None:
         try:
-            measured.take_out(MEASUREMENT, gone.device, gone.start_ms, gone.end_ms)
-            measured.take_out(FLAWED, gone.device, gone.start_ms, gone.end_ms)
-            measured.take_out(HOURS, gone.device, *whole_hours(gone.start_ms, gone.end_ms))
-            measured.take_out(DAYS, gone.device, gone.days_start_ms, gone.days_end_ms)
+            measured.take_out(MEASUREMENT, [gone.device], gone.start_ms, gone.end_ms)
+            measured.take_out(FLAWED, [gone.device], gone.start_ms, gone.end_ms)
+            measured.take_out(HOURS, [gone.device], *whole_hours(gone.start_ms, gone.end_ms))
+            measured.take_out(DAYS, [gone.device], gone.days_start_ms, gone.days_end_ms)
         except ServerError as error:
             raise MirrorError(str(error), error.trouble, error.wait_s) from error
 

@@ -255,9 +255,13 @@ class Measured:
                 return Reading(at, device, quantity, _float(value), Quality(quality), said)
         return None
 
-    def take_out(self, measurement: str, device: str, start_ms: int, end_ms: int) -> None:
-        """Have a device's points in [start, end) deleted."""
-        _, where = self._of([device], start_ms, end_ms)
+    def take_out(self, measurement: str, devices: Sequence[str], start_ms: int, end_ms: int) -> None:
+        """Have devices' points in [start, end) deleted.
+
+        Once, and before anything is written again: influxdb 1.6.7 loses a device that was deleted as a whole
+        and written anew from its index when another one is deleted so, until it is written again.
+        """
+        _, where = self._of(devices, start_ms, end_ms)
         self._asker.tell(f'DELETE FROM "{measurement}" WHERE {where}')
 
     def last_before_day(self, devices: Sequence[str], day_ms: int) -> dict[Channel, tuple[int, int]]:

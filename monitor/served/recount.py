@@ -44,7 +44,7 @@ def without(
         (HOURS, hours),
         (DAYS, (first.start_ms, last.end_ms)),
     ):
-        measured.take_out(name, device, *span)
+        measured.take_out(name, [device], *span)
     around = Around(measured, ((each.device, each.quantity) for each in channels), by_days=False)
     points: list[Point] = []
     ends: list[ChannelEnds] = []
@@ -72,8 +72,8 @@ def cut_anew(
     of: dict[str, list[ChannelEnds]] = {}
     for each in channels:
         of.setdefault(each.device, []).append(each)
+    measured.take_out(DAYS, [*of], 0, LATEST_MS)
     for device, ends in of.items():
-        measured.take_out(DAYS, device, 0, LATEST_MS)
         open_channels = {
             (device, each.quantity): Channel(0, device, each.quantity, STEPS[each.quantity]) for each in ends
         }

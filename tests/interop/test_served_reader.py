@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from monitor.served.reader import ServedReader, open_served_reader
 from monitor.site.server_table import ServerKeys
 from tests.interop.mirror_world import BUCKET, NOON_MS
 from tests.interop.series_servers import Gate, Influx, Relay, Victoria
-from tests.interop.served_world import ServedSite
+from tests.interop.served_world import ServedSite, volts
 
 SITE = "Marsh 'hide\", no. 2 = ä"
 TAG = SITE.replace(",", "\\,").replace(" ", "\\ ").replace("=", "\\=")
@@ -144,3 +145,21 @@ def test_a_server_without_influxql_is_named_as_one_that_holds_no_store(tmp_path:
             ServedSite(tmp_path / "hide", server.url).writer()
     assert trouble is Trouble.DENIED
     assert "answers no questions in InfluxQL, so it cannot hold a store" in text
+
+
+def test_with_another_time_zone_the_days_of_all_devices_are_there(
+    influx: Influx, gate: Gate, tmp_path: Path
+) -> None:
+    """influxdb 1.6.7 forgets a device that is deleted and written between another one's deletions."""
+    site = ServedSite(tmp_path / "hide", gate.url)
+    devices = ("charger", "shunt", "estimate")
+    with site.writer() as writer:
+        writer.append(replace(volts(at), device=device) for at in range(0, 200, 10) for device in devices)
+        writer.commit()
+    site.file.write_text(site.file.read_text().replace("Europe/London", "Asia/Kathmandu"))
+    with site.writer() as writer:
+        writer.commit()
+    found = influx.ask('SELECT "count" FROM nightbank_day GROUP BY device', db=BUCKET)["series"]
+    assert {each["tags"]["device"]: [row[1] for row in each["values"]] for each in found} == {
+        device: [20] for device in devices
+    }
