@@ -154,12 +154,17 @@ def test_with_another_time_zone_the_days_of_all_devices_are_there(
     site = ServedSite(tmp_path / "hide", gate.url)
     devices = ("charger", "shunt", "estimate")
     with site.writer() as writer:
-        writer.append(replace(volts(at), device=device) for at in range(0, 200, 10) for device in devices)
+        for quantity in (VOLTAGE, "battery_current_A"):
+            writer.append(
+                replace(volts(at), device=device, quantity=quantity)
+                for at in range(0, 200, 10)
+                for device in devices
+            )
         writer.commit()
     site.file.write_text(site.file.read_text().replace("Europe/London", "Asia/Kathmandu"))
     with site.writer() as writer:
         writer.commit()
     found = influx.ask('SELECT "count" FROM nightbank_day GROUP BY device', db=BUCKET)["series"]
     assert {each["tags"]["device"]: [row[1] for row in each["values"]] for each in found} == {
-        device: [20] for device in devices
+        device: [20, 20] for device in devices
     }
