@@ -1,9 +1,11 @@
-"""A peer decodes the same registers: pymodbus's own conversion, every encoding, both word orders."""
+"""Peers decode the same registers: pymodbus's own conversion of whole registers in both word orders, and the
+standard library's struct of half ones, which pymodbus does not know."""
 
 from __future__ import annotations
 
 import math
 import random
+import struct
 from typing import Any, get_args
 
 import pytest
@@ -13,10 +15,17 @@ from monitor.devices.words import REGISTERS, Encoding, WordOrder, number_from
 
 PEER = ModbusClientMixin.DATATYPE
 TYPES = {"u16": PEER.UINT16, "s16": PEER.INT16, "u32": PEER.UINT32, "s32": PEER.INT32, "f32": PEER.FLOAT32}
+HALVES = {"u8hi": ("B", 0), "u8lo": ("B", 1), "s8hi": ("b", 0), "s8lo": ("b", 1)}
+"""struct's letter, and the byte of a register as it is sent: the high one first."""
+
 ORDERS: dict[str, Any] = {"high_first": "big", "low_first": "little"}
 
 
-@pytest.mark.parametrize("encoding", get_args(Encoding))
+def test_every_encoding_has_its_peer() -> None:
+    assert {*TYPES, *HALVES} == {*get_args(Encoding)}
+
+
+@pytest.mark.parametrize("encoding", TYPES)
 @pytest.mark.parametrize("order", get_args(WordOrder))
 def test_the_peer_reads_the_same_number(encoding: Encoding, order: WordOrder) -> None:
     seed = 1125
@@ -34,3 +43,12 @@ def test_the_peer_reads_the_same_number(encoding: Encoding, order: WordOrder) ->
             assert ours == pytest.approx(theirs, rel=2**-24, abs=2**-149), (seed, words)
         else:
             assert ours == theirs, (seed, words)
+
+
+@pytest.mark.parametrize("encoding", HALVES)
+@pytest.mark.parametrize("order", get_args(WordOrder))
+def test_struct_reads_the_same_half(encoding: Encoding, order: WordOrder) -> None:
+    letter, place = HALVES[encoding]
+    for word in range(0x10000):
+        (theirs,) = struct.unpack_from(f">{letter}", word.to_bytes(2, "big"), place)
+        assert number_from([word], encoding, order) == theirs, word
