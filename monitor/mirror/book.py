@@ -20,7 +20,7 @@ from typing import Self
 from monitor.errors import StoreError
 from monitor.mirror.state import Refused, State
 from monitor.records import Event
-from monitor.store.connect import connect, prepare_for_writing, told
+from monitor.store.connect import connect, prepare_for_writing, told, whole
 from monitor.store.mirrored_place import Channel, Place, Point, What
 from monitor.store.mirrored_records import Identity
 
@@ -143,14 +143,8 @@ class Book:
         """A transaction: all of it or nothing; at_once has the disk take it before it goes on."""
         with self._lock, told(self.path):
             self._connection.execute(f"PRAGMA synchronous = {'FULL' if at_once else 'NORMAL'}")
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
+            with whole(self._connection):
                 yield self._connection
-                self._connection.execute("COMMIT")
-            except BaseException:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
 
 
 def look_up(path: Path, name: str, newest: int) -> tuple[Place | None, State, list[Refused]]:

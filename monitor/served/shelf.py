@@ -20,7 +20,7 @@ from pathlib import Path
 
 from monitor.errors import StoreError
 from monitor.records import Quality, Reading
-from monitor.store.connect import connect, prepare_for_writing, told
+from monitor.store.connect import connect, prepare_for_writing, told, whole
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import DATED, record
 
@@ -227,15 +227,8 @@ class Shelf:
     @contextmanager
     def _whole(self) -> Iterator[sqlite3.Connection]:
         """All inside is kept or nothing."""
-        with told(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._connection
-                self._connection.execute("COMMIT")
-            except BaseException:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
+        with told(self.path), whole(self._connection):
+            yield self._connection
 
 
 def shelf_path(store: Path) -> Path:

@@ -133,6 +133,19 @@ def prepare_for_writing(connection: sqlite3.Connection) -> None:
     connection.execute(f"PRAGMA journal_size_limit = {WAL_KEPT_BYTES}")
 
 
+@contextmanager
+def whole(connection: sqlite3.Connection) -> Iterator[None]:
+    """A transaction to write: all inside is kept, or nothing."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
 _sealed = False
 
 
