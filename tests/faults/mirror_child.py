@@ -9,12 +9,12 @@ driven.
 from __future__ import annotations
 
 import os
-import signal
 import sys
 import time
 from pathlib import Path
 
 from monitor.store.mirrored_place import Point
+from tests.faults.successors import follow_each_other
 from tests.interop.mirror_world import mirroring
 
 LONGEST_WAIT_S = 0.05
@@ -37,21 +37,7 @@ def send(store: Path, url: str, log: int) -> None:
 
 def main() -> None:
     store, url, log = Path(sys.argv[1]), sys.argv[2], os.open(sys.argv[3], os.O_WRONLY | os.O_APPEND)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    child = 0
-    try:
-        while True:
-            child = os.fork()
-            if child == 0:
-                signal.signal(signal.SIGTERM, signal.SIG_DFL)
-                try:
-                    send(store, url, log)
-                finally:
-                    os._exit(1)
-            os.waitpid(child, 0)
-    finally:
-        if child:
-            os.kill(child, signal.SIGKILL)
+    follow_each_other(lambda: send(store, url, log))
 
 
 if __name__ == "__main__":

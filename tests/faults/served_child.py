@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import os
 import random
-import signal
 import sys
 import time
 from pathlib import Path
 
 from monitor.records import Event
+from tests.faults.successors import follow_each_other
 from tests.faults.test_mirror_campaign import HOUR_MS, HOURS, readings_of
 from tests.interop.mirror_world import NOON_MS
 from tests.interop.served_world import ServedSite
@@ -61,21 +61,7 @@ def write(site: ServedSite, seed: int, log: Path) -> None:
 def main() -> None:
     folder, url, seed, log = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), Path(sys.argv[4])
     site = ServedSite(folder, url)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    child = 0
-    try:
-        while True:
-            child = os.fork()
-            if child == 0:
-                signal.signal(signal.SIGTERM, signal.SIG_DFL)
-                try:
-                    write(site, seed, log)
-                finally:
-                    os._exit(1)
-            os.waitpid(child, 0)
-    finally:
-        if child:
-            os.kill(child, signal.SIGKILL)
+    follow_each_other(lambda: write(site, seed, log))
 
 
 if __name__ == "__main__":

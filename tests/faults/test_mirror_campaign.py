@@ -8,14 +8,11 @@ fraction of a second. What happens is drawn anew in every run; the seed is print
 
 from __future__ import annotations
 
-import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -27,6 +24,7 @@ from monitor.site.server_table import ServerKeys
 from monitor.store.base import StoreReader
 from monitor.store.embedded import open_writer
 from monitor.store.writer import EmbeddedWriter
+from tests.faults.successors import kill_newest, running
 from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET, NOON_MS, SITE, mirroring, put, some_readings, stored
 from tests.interop.series_servers import BUSY, Gate, Influx, Relay
@@ -103,24 +101,9 @@ class Far:
         self.trouble = ""
 
 
-@contextmanager
-def sending(store: Path, url: str, log: Path) -> Iterator[None]:
+def sending(store: Path, url: str, log: Path) -> AbstractContextManager[None]:
     """Senders as processes, the next as soon as one is killed."""
-    log.touch()
-    command = [sys.executable, "-m", "tests.faults.mirror_child", str(store), url, str(log)]
-    child = subprocess.Popen(command)
-    try:
-        wait_for(lambda: "began" in log.read_text())
-        yield
-    finally:
-        child.terminate()
-        child.wait(timeout=20)
-
-
-def kill_the_sender(log: Path) -> None:
-    pid = [line for line in log.read_text().splitlines() if line.startswith("began")][-1].split()[1]
-    with suppress(ProcessLookupError):
-        os.kill(int(pid), signal.SIGKILL)
+    return running("tests.faults.mirror_child", [str(store), url], log)
 
 
 @contextmanager
@@ -164,7 +147,7 @@ def live_through(rng: random.Random, writer: EmbeddedWriter, far: Far, log: Path
         pause_s = rng.uniform(0, PAUSE_S)
         time.sleep(pause_s)
         if quarter in kills:
-            kill_the_sender(log)
+            kill_newest(log)
         time.sleep(PAUSE_S - pause_s)
     if far.trouble:
         far.recover()

@@ -7,14 +7,9 @@ some hundredths of a second. What happens is drawn anew in every run; the seed i
 
 from __future__ import annotations
 
-import os
 import random
-import signal
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager
 from datetime import date
 from pathlib import Path
 
@@ -25,8 +20,8 @@ from monitor.records import Reading
 from monitor.served.writer import ServedWriter
 from monitor.store.embedded import open_writer
 from tests.faults.served_child import COMMITS, done, halves
+from tests.faults.successors import kill_newest, running
 from tests.faults.test_mirror_campaign import TROUBLES, Far
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Gate, Influx, Relay
 from tests.interop.served_world import ServedSite, volts
@@ -37,25 +32,9 @@ EVER_MS = 2**50
 DAYS = date(2026, 11, 1), date(2026, 12, 31)
 
 
-@contextmanager
-def writing(site: ServedSite, url: str, seed: int, log: Path) -> Iterator[None]:
+def writing(site: ServedSite, url: str, seed: int, log: Path) -> AbstractContextManager[None]:
     """Writers as processes, the next as soon as one is killed."""
-    log.touch()
-    command = [sys.executable, "-m", "tests.faults.served_child", str(site.folder), url, str(seed), str(log)]
-    child = subprocess.Popen(command)
-    try:
-        wait_for(lambda: "began" in log.read_text())
-        yield
-    finally:
-        child.terminate()
-        child.wait(timeout=20)
-
-
-def kill(log: Path) -> None:
-    """Kill the writer that began last."""
-    newest = [line.split()[1] for line in log.read_text().splitlines() if line.startswith("began")][-1]
-    with suppress(ProcessLookupError):
-        os.kill(int(newest), signal.SIGKILL)
+    return running("tests.faults.served_child", [str(site.folder), url, str(seed)], log)
 
 
 def embedded_days(folder: Path, readings: list[list[Reading]]) -> list[object]:
@@ -99,7 +78,7 @@ def live_through(tmp_path: Path, influx: Influx, gate: Gate) -> None:
                 if kills and at >= kills[0]:
                     kills.pop(0)
                     time.sleep(rng.uniform(0, 0.05))
-                    kill(log)
+                    kill_newest(log)
                 if far.trouble and at >= ends_at:
                     far.recover()
                 elif not far.trouble and starts and at >= starts[0]:
