@@ -165,7 +165,7 @@ class Outgoing:
         while self._pending:
             chunk = first_of(self._pending)
             records = self._state.to_give() if len(chunk) == len(self._pending) else []
-            _add(landed, self.sending.send(chunk, records))
+            landed.add(self.sending.send(chunk, records))
             self._state.given(records)
             del self._pending[: len(chunk)]
         self.last_commit = landed
@@ -295,12 +295,3 @@ class Outgoing:
             self.follow(reading, as_kept(reading)[1])
         for _, _, steps, reading in self._pending:
             self.follow(reading, steps)
-
-
-def _add(landed: Landed, more: Landed) -> None:
-    """What became of a further batch."""
-    landed.new += more.new
-    landed.suspect += more.suspect
-    landed.known += more.known
-    landed.conflicts += more.conflicts
-    landed.latest_ms = more.latest_ms if more.latest_ms is not None else landed.latest_ms
