@@ -29,7 +29,10 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
         if sys.stderr.isatty() and not where.alone:
             click.echo(qr_text(where.url), err=True)
         return
-    from dashboard.server import serve
+    from dashboard.light import without_drawing_classes
+
+    with without_drawing_classes():
+        from dashboard.server import serve
 
     logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
     # A phone opens six connections at once, so that a short queue is the rule and no news.

@@ -78,7 +78,10 @@ def pin(file: Path, forget: bool) -> None:
 @click.pass_obj
 def page(file: Path, port: int | None, host: str | None) -> None:
     """Serve the page of all sites until stopped."""
-    from dashboard.many.serve import serve
+    from dashboard.light import without_drawing_classes
+
+    with without_drawing_classes():
+        from dashboard.many.serve import serve
 
     logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
     # A phone opens six connections at once, so that a short queue is the rule and no news.
