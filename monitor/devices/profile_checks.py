@@ -122,6 +122,9 @@ def text_faults(entry: TextEntry) -> Faults:
         yield (key,), 'goes with form = "columns" only; leave it out'
     if entry.form == "columns" and entry.checksum == "none" and entry.columns is None:
         yield ("columns",), "is missing: without a checksum a lost column shows only by their number"
+    for name in ("start", "separator", "assign"):
+        if not all(32 <= ord(character) < 127 or character == "\t" for character in getattr(entry, name)):
+            yield (name,), "holds a character that no line can hold; lines are ASCII text, with tabs at most"
     for column in entry.constants:
         if not column.isascii() or not column.isdigit():
             yield ("constants", column), "the key is a column's number, counted from 0"

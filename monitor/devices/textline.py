@@ -19,7 +19,7 @@ LONGEST_LINE = 512
 """Characters (our choice; NMEA 0183 allows 82): what runs on longer is noise and is thrown away."""
 
 CHECK_MARK = "*"
-_NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,9})?|\.\d{1,9})", re.ASCII)
+NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,9})?|\.\d{1,9})", re.ASCII)
 
 
 def xor_of(characters: bytes) -> int:
@@ -80,14 +80,14 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
 
     Raises BadFrame for a damaged line.
     """
-    pieces = _sound_body(profile, line).split(profile.separator)
+    pieces = sound_body(profile, line).split(profile.separator)
     if profile.form == "pairs":
         return _pairs(profile, pieces)
-    if profile.columns is not None and len(pieces) != profile.columns:
-        raise BadFrame(f"the line has {len(pieces)} columns, not {profile.columns}")
     for column, text in profile.constants.items():
         if column >= len(pieces) or pieces[column] != text:
             return None
+    if profile.columns is not None and len(pieces) != profile.columns:
+        raise BadFrame(f"the line has {len(pieces)} columns, not {profile.columns}")
     return {
         field.quantity: pieces[field.where]
         for field in profile.fields
@@ -95,10 +95,11 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
     }
 
 
-def _sound_body(profile: TextProfile, line: bytes) -> str:
+def sound_body(profile: TextProfile, line: bytes) -> str:
     """The characters between start mark and checksum, checked."""
     start = profile.start.encode()
-    if not line.startswith(start) or not all(32 <= character < 127 for character in line):
+    marks = (profile.separator + profile.assign).encode()  # a tab is text where it parts what a line says
+    if not line.startswith(start) or not all(32 <= code < 127 or code in marks for code in line):
         raise BadFrame("the line does not begin as it must, or holds characters that are no text")
     body = line[len(start) :]
     if profile.checksum == "none":
@@ -152,7 +153,7 @@ class LineJudge:
         text = text.strip(" ")
         if text in self._profile.missing:
             return None
-        if not _NUMBER.fullmatch(text):
+        if not NUMBER.fullmatch(text):
             raise BadFrame(f"{field.where}: {text!r} is no number")
         return float(text)
 

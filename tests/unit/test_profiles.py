@@ -191,6 +191,11 @@ def test_a_fault_in_a_register_map_names_key_line_and_remedy(tmp_path, old, new,
             'checksum = "sum8"',
             "line 6: checksum: Input should be 'none', 'xor' or 'crc16'",
         ),
+        (
+            'separator = ","',
+            'separator = "\\u00b7"',
+            "line 5: separator: holds a character that no line can hold",
+        ),
     ],
 )
 def test_a_fault_in_a_text_profile_names_key_line_and_remedy(tmp_path, old, new, fault) -> None:

@@ -220,6 +220,22 @@ def test_without_checksum_the_number_of_columns_must_fit(tmp_path: Path) -> None
             judge.values(line)
 
 
+def test_a_shorter_line_of_another_kind_is_no_fault(tmp_path: Path) -> None:
+    text = UNCHECKED.replace("columns = 2", 'columns = 3\nconstants = { 2 = "P" }')
+    profile = profile_of(tmp_path, text)
+    assert fields_of(profile, b"12640 3 P") == {"battery_voltage_V": "12640", "charge_stage": "3"}
+    assert fields_of(profile, b"hello there") is None
+    with pytest.raises(BadFrame, match="columns"):
+        fields_of(profile, b"12640 3 P 7")
+
+
+def test_a_tab_is_text_where_it_parts_what_a_line_says_and_noise_elsewhere(tmp_path: Path) -> None:
+    tabbed = profile_of(tmp_path, UNCHECKED.replace('separator = " "', 'separator = "\\t"'))
+    assert fields_of(tabbed, b"12640\t3") == {"battery_voltage_V": "12640", "charge_stage": "3"}
+    with pytest.raises(BadFrame, match="no text"):
+        fields_of(profile_of(tmp_path, UNCHECKED), b"12640 3\t")
+
+
 def test_a_code_between_two_codes_is_no_code(tmp_path: Path) -> None:
     judge = LineJudge(profile_of(tmp_path, UNCHECKED))
     assert judge.values(b"12640 3")["charge_stage"] == Judged(1.0)
