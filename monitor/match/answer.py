@@ -63,15 +63,29 @@ class Answer:
 
 def match(dump: Dump, looks: Sequence[Look]) -> Answer:
     """Where the shown quantities live in the dump's registers."""
+    registers = Counter(function for function, _ in dump.places)
+    return match_columns(columns_of(dump), registers, dump.times_ms, looks)
+
+
+def match_columns(
+    columns: Sequence[Column],
+    registers: Mapping[int, int],
+    times_ms: Sequence[int] | None,
+    looks: Sequence[Look],
+) -> Answer:
+    """Where the shown quantities live in columns: registers says how many places each function has, times_ms
+    when each snapshot was taken, None where nobody noted that.
+    """
     looks = coarsened(looks)
     shown = [quantity for quantity in SOUGHT if any(quantity in look.shown for look in looks)]
-    columns = columns_of(dump)
     finder = Finder(columns)
     candidates = {quantity: finder.find(quantity, looks) for quantity in shown}
     chance = {quantity: by_chance(quantity, looks) for quantity in shown}
-    beliefs = weigh(candidates, chance, Counter(function for function, _ in dump.places))
+    beliefs = weigh(candidates, chance, registers)
     found = {quantity: choices(quantity, candidates[quantity], beliefs[quantity]) for quantity in shown}
-    left = {quantity: doubts(quantity, found[quantity], dump, looks) for quantity in shown if found[quantity]}
+    left = {
+        quantity: doubts(quantity, found[quantity], times_ms, looks) for quantity in shown if found[quantity]
+    }
     left = _among_others(left, found, columns)
     return Answer(
         tuple(_finding(quantity, found[quantity], left.get(quantity, ()), looks) for quantity in shown)
@@ -123,16 +137,23 @@ def _finding(
     return Finding(quantity, indexes, shown, state, tuple(kept), left)
 
 
-def document(answer: Answer, ask: str | None) -> dict[str, Any]:
+REGISTER_KEYS = ("function", "address", "encoding", "word_order", "scale", "offset")
+
+
+def document(answer: Answer, ask: str | None, keys: Sequence[str] = REGISTER_KEYS) -> dict[str, Any]:
     """The answer as `nightbank match --json` prints it.
 
     The place of an open quantity is the best of its candidates, null where nothing agrees. candidates are all
-    that is left, the chosen one first, each with its place, how it is read and its share of belief.
+    that is left, the chosen one first, each with its place, how it is read and its share of belief. keys are
+    those by which a place is told.
     """
-    return {"quantities": {finding.quantity: _entry(finding) for finding in answer.findings}, "ask": ask}
+    return {
+        "quantities": {finding.quantity: _entry(finding, keys) for finding in answer.findings},
+        "ask": ask,
+    }
 
 
-def _entry(finding: Finding) -> dict[str, Any]:
+def _entry(finding: Finding, keys: Sequence[str]) -> dict[str, Any]:
     spots = [spot for choice in finding.choices for spot in choice.spots]
     read = [finding.best, *(spot.best for spot in spots[1:])]
     told = [
@@ -141,8 +162,7 @@ def _entry(finding: Finding) -> dict[str, Any]:
         if best is not None
     ]
     if finding.best is None:
-        names = ("function", "address", "encoding", "word_order", "scale", "offset")
-        return {"state": finding.state, **dict.fromkeys(names), "candidates": []}
+        return {"state": finding.state, **dict.fromkeys(keys), "candidates": []}
     return {"state": finding.state, **place(finding.best, finding.quantity), "candidates": told}
 
 
@@ -150,6 +170,9 @@ def place(candidate: Candidate, quantity: str) -> dict[str, Any]:
     """Where and how a candidate is read: value = raw * scale + offset."""
     column, form = candidate.column, candidate.form
     turned = -1 if form.sign == "turned" else 1
+    if column.field is not None:
+        name = "key" if isinstance(column.field, str) else "column"
+        return {name: column.field, "scale": turned * form.scale, "offset": turned * form.offset}
     return {
         "function": column.function,
         "address": column.address,

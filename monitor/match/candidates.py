@@ -77,7 +77,7 @@ class Finder:
 
     def __init__(self, columns: Sequence[Column]) -> None:
         self._columns = columns
-        singles = [column for column in columns if column.encoding == "u16"]
+        singles = [column for column in columns if column.encoding in ("u16", "text")]
         moving = sum(column.moves for column in singles)
         zeros = sum(not any(column.raws) for column in singles)
         self._moving = (moving + 1) / (len(singles) + 2)
@@ -90,7 +90,7 @@ class Finder:
         sought = SOUGHT[quantity]
         pivot, told = max(read, key=lambda item: abs(item[1].value) / item[1].step)
         found = []
-        for kind in ("word", "pair", "float", "half"):
+        for kind in {column.kind: None for column in self._columns}:
             for form in forms(quantity, kind):
                 for column in self._near(pivot, told, sought, form):
                     if column.kind == kind and _fits_kind(column, form, sought):
@@ -109,7 +109,7 @@ class Finder:
             still = 0.0
             if len({told.value for _, told in read}) == 1:
                 told = read[0][1]
-                coarse = 0.0 if column.kind == "float" else abs(candidate.form.scale)
+                coarse = column.step * abs(candidate.form.scale)
                 still = STILL_FINE if coarse < 0.3 * told.step else STILL_COARSE
                 still = max(still, STILL_ZERO) if told.value == 0 else still
             if column.moves:
@@ -187,7 +187,7 @@ def _fits_kind(column: Column, form: Form, sought: Sought) -> bool:
 def agree(column: Column, form: Form, sought: Sought, read: Sequence[tuple[int, Shown]]) -> Candidate | None:
     """The candidate that a column in a form is, None where a look speaks against it."""
     fit, loose, last = 0.0, 0, None
-    coarse = 0.0 if column.kind == "float" else abs(form.scale)
+    coarse = column.step * abs(form.scale)
     for index, told in read:
         raw = column.raws[index]
         if raw is None:

@@ -14,7 +14,9 @@ from typing import Literal
 
 from monitor.match.dump import Dump
 
-Kind = Literal["word", "pair", "float", "half"]
+Kind = Literal["word", "pair", "float", "half", "whole", "point"]
+"""The last two are numbers in lines of text, written without and with a decimal point."""
+
 Raws = tuple[float | None, ...]
 
 SMALLEST_FLOAT, LARGEST_FLOAT = 1e-5, 1e7
@@ -24,7 +26,8 @@ SMALLEST_FLOAT, LARGEST_FLOAT = 1e-5, 1e7
 @dataclass(frozen=True, slots=True)
 class Column:
     """One reading of one place: `encoding` as a profile names it, raws one for each snapshot, None where
-    absent.
+    absent. step is what its last digit counts, 0 for a float. field says which field of a line of text it is,
+    None for registers.
     """
 
     function: int
@@ -33,6 +36,8 @@ class Column:
     word_order: str | None
     kind: Kind
     raws: Raws
+    step: float = 1.0
+    field: str | int | None = None
 
     @property
     def registers(self) -> tuple[tuple[int, int], ...]:
@@ -89,7 +94,7 @@ def _pairs(
         yield Column(function, address, "u32", order, "pair", tuple(patterns))
         floats = tuple(None if pattern is None else _float(pattern) for pattern in patterns)
         if all(pattern is None or value is not None for pattern, value in zip(patterns, floats, strict=True)):
-            yield Column(function, address, "f32", order, "float", floats)
+            yield Column(function, address, "f32", order, "float", floats, 0.0)
 
 
 def _signed(patterns: Sequence[int | None], bits: int) -> Raws:

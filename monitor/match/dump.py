@@ -33,10 +33,13 @@ class Dump:
 
     snapshots: tuple[Snapshot, ...]
 
-    def index_of(self, time_ms: int) -> int | None:
-        """Which snapshot was taken at that very time."""
-        times = [snapshot.time_ms for snapshot in self.snapshots]
-        return times.index(time_ms) if time_ms in times else None
+    def index_of(self, moment: int) -> int | None:
+        """Which snapshot was taken at that very time, in UTC ms."""
+        return self.times_ms.index(moment) if moment in self.times_ms else None
+
+    @property
+    def times_ms(self) -> tuple[int, ...]:
+        return tuple(snapshot.time_ms for snapshot in self.snapshots)
 
     @property
     def places(self) -> list[Place]:

@@ -24,7 +24,6 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 
-from monitor.match.dump import Dump
 from monitor.match.groups import Choice
 from monitor.match.habits import SOUGHT
 from monitor.match.seen import Look, Shown
@@ -87,8 +86,12 @@ EDGE_OF_DAY = timedelta(hours=14)
 """No clock on earth is farther from UTC."""
 
 
-def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[Look]) -> tuple[Doubt, ...]:
-    """What speaks against calling the first choice certain; nothing, where it is."""
+def doubts(
+    quantity: str, found: Sequence[Choice], times_ms: Sequence[int] | None, looks: Sequence[Look]
+) -> tuple[Doubt, ...]:
+    """What speaks against calling the first choice certain; nothing, where it is. times_ms are those of the
+    snapshots, None where nobody noted them.
+    """
     first = found[0]
     read = [look.shown[quantity] for look in looks if quantity in look.shown]
     left: list[Doubt] = []
@@ -117,7 +120,7 @@ def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[L
     alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if not any(map(apart, shown))]
     through = quantity in ("charge_current_A", "array_current_A") and any(map(_through, shown))
     left += ["through" if through and doubt in ("array", "charge") else doubt for doubt in alike]
-    if quantity == "energy_today_Wh" and _first_of_month(dump, looks):
+    if quantity == "energy_today_Wh" and _first_of_month(times_ms, looks):
         left.append("month")
     return tuple(left)
 
@@ -125,11 +128,11 @@ def doubts(quantity: str, found: Sequence[Choice], dump: Dump, looks: Sequence[L
 def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
     """Whether the digits have changed enough, by the display's steps and by the register's own."""
     best = first.spots[0].best
-    own_step = 0.0 if best.column.kind == "float" else abs(best.form.scale)
+    own_step = best.column.step * abs(best.form.scale)
     values, step = [told.value for told in read], read[0].step
     if own_step > APART * step and max(values) - min(values) < APART * own_step:
         return False
-    raws = [raw for raw in best.column.raws if raw is not None]
+    raws = [raw / (best.column.step or 1.0) for raw in best.column.raws if raw is not None]
     if own_step and (max(map(abs, raws)) < LARGE_COUNT or max(raws) - min(raws) < MOVED_COUNTS):
         return False
     wanted = MOVED_FINE if own_step < FINE * step else MOVED
@@ -178,9 +181,11 @@ def _odd(quantity: str, first: Choice) -> bool:
     return first.spots[0].best.column.kind == "half" and SOUGHT[quantity].unit not in ("°C", "%")
 
 
-def _first_of_month(dump: Dump, looks: Sequence[Look]) -> bool:
+def _first_of_month(times_ms: Sequence[int] | None, looks: Sequence[Look]) -> bool:
     """Whether it may be the first of a month anywhere: then today's energy is the month's as well."""
-    moments = [datetime.fromtimestamp(dump.snapshots[look.index].time_ms / 1000, UTC) for look in looks]
+    if times_ms is None:
+        return True
+    moments = [datetime.fromtimestamp(times_ms[look.index] / 1000, UTC) for look in looks]
     return any(1 in ((m - EDGE_OF_DAY).day, m.day, (m + EDGE_OF_DAY).day) for m in moments)
 
 

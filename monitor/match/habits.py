@@ -61,6 +61,15 @@ FLOAT_SCALES: dict[str, Mapping[float, float]] = {
 }
 USUAL_FLOAT_SCALES: Mapping[float, float] = {1.0: 0.95, 0.001: 0.05}
 
+POINT_SCALES: Mapping[str, Mapping[float, float]] = {
+    "W": {1.0: 0.9, 1000.0: 0.09, 0.001: 0.01},
+    "Wh": {1.0: 0.55, 1000.0: 0.44, 0.001: 0.01},
+    "%": {1.0: 0.95, 100.0: 0.05},
+    "°C": {1.0: 1.0},
+}
+USUAL_POINT_SCALES: Mapping[float, float] = {1.0: 0.98, 0.001: 0.02}
+"""A number in a line of text that has its point already is in its unit, or in a thousand of them."""
+
 ENCODINGS: dict[str, Mapping[str, float]] = {
     "V": {"word": 0.76, "pair": 0.12, "float": 0.11, "half": 0.01},
     "A": {"word": 0.74, "pair": 0.14, "float": 0.11, "half": 0.01},
@@ -95,7 +104,6 @@ FAHRENHEIT_SCALE, FAHRENHEIT_OFFSET = 5 / 9, -160 / 9
 ABSENT = 0.22
 """So many quantities that a display shows are in no register."""
 
-
 HALF_SCALES: Mapping[float, float] = {1.0: 0.95, 0.1: 0.05}
 
 
@@ -103,6 +111,8 @@ def scales(unit: str, kind: str) -> Mapping[float, float]:
     """In what a number of a unit counts, by the kind of column that holds it."""
     if kind == "half":
         return HALF_SCALES
+    if kind == "point":
+        return POINT_SCALES.get(unit, USUAL_POINT_SCALES)
     return FLOAT_SCALES.get(unit, USUAL_FLOAT_SCALES) if kind == "float" else SCALES[unit]
 
 

@@ -15,6 +15,7 @@ from math import exp, log
 
 from monitor.match import habits
 from monitor.match.candidates import Candidate
+from monitor.match.columns import Column
 from monitor.match.habits import SOUGHT
 
 ROUNDS = 7
@@ -151,11 +152,7 @@ class _Others:
     def usual(self, quantity: str, candidate: Candidate) -> float:
         """How likely it is written so."""
         unit, column, form = SOUGHT[quantity].unit, candidate.column, candidate.form
-        kinds = habits.ENCODINGS[unit]
-        kind = self._share("kind", "any", "float", kinds["float"], USUAL_STRENGTH)
-        if column.kind != "float":  # a device may write all in floats; words and pairs go by the unit
-            whole = kinds[column.kind] / (1 - kinds["float"])
-            kind = (1 - kind) * self._share("kind", unit, column.kind, whole, USUAL_STRENGTH)
+        kind = 1.0 if column.field is not None else self._encoded(unit, column)
         form_share = form.weight
         usual_scale = habits.scales(unit, column.kind).get(form.scale)
         if usual_scale:
@@ -167,6 +164,15 @@ class _Others:
         if column.word_order:
             order = self._share("order", "any", column.word_order, 0.5, 0.6)
         return kind * form_share * order
+
+    def _encoded(self, unit: str, column: Column) -> float:
+        """How likely a quantity of a unit stands in registers of such a kind; a line of text has one kind."""
+        kinds = habits.ENCODINGS[unit]
+        floats = self._share("kind", "any", "float", kinds["float"], USUAL_STRENGTH)
+        if column.kind == "float":  # a device may write all in floats; words and pairs go by the unit
+            return floats
+        whole = kinds[column.kind] / (1 - kinds["float"])
+        return (1 - floats) * self._share("kind", unit, column.kind, whole, USUAL_STRENGTH)
 
     def taken(self, candidate: Candidate) -> float:
         """How much others are believed to be in its registers."""

@@ -49,19 +49,23 @@ def profile_text(answer: Answer, dump: Dump, about: str, largest_request: int | 
     comments: list[str] = []
     found: list[Candidate] = []
     for finding in answer.findings:
-        reason = _left_out(finding, taken)
-        (comments if reason else points).append("\n".join(_point(finding, reason)))
+        reason = left_out(finding, taken)
+        (comments if reason else points).append(
+            "\n".join(entry_lines(finding, reason, "points", _keys(finding)))
+        )
         if finding.best is not None and not reason:
             found.append(finding.best)
     parts += _gaps(found, dump)
     return "\n".join([*parts, *points, *comments])
 
 
-def _left_out(finding: Finding, taken: dict[tuple[int, int, str], str]) -> str | None:
+def left_out(
+    finding: Finding, taken: dict[tuple[int, int, str], str], place_name: str = "register"
+) -> str | None:
     """Why a finding is no point of the profile; None where it is one, whose registers are then taken."""
     best = finding.best
     if best is None:
-        return "no register agrees with what was shown"
+        return f"no {place_name} agrees with what was shown"
     if finding.state == "open":
         return "open"
     if finding.quantity not in QUANTITIES:
@@ -71,15 +75,14 @@ def _left_out(finding: Finding, taken: dict[tuple[int, int, str], str]) -> str |
     for register in own:
         for other in ("", "8hi", "8lo") if not half else ("", half):
             if (*register[:2], other) in taken:
-                return (
-                    f"{finding.state}, but its register is already the {NAMES[taken[*register[:2], other]]}"
-                )
+                owner = NAMES[taken[*register[:2], other]]
+                return f"{finding.state}, but its {place_name} is already the {owner}"
     taken.update(dict.fromkeys(own, finding.quantity))
     return None
 
 
-def _point(finding: Finding, reason: str | None) -> Iterator[str]:
-    """One [[points]] table with its evidence; as comments where there is a reason to leave it out."""
+def entry_lines(finding: Finding, reason: str | None, table: str, keys: Iterator[str]) -> Iterator[str]:
+    """One table of the profile with its evidence; as comments where there is a reason to leave it out."""
     digits = ", ".join(f"{told.value:.{decimals(told.step)}f}" for told in finding.shown)
     yield f"# {finding.quantity}: {reason or finding.state}"
     yield f"#   shown {digits}" + (f"; {evidence(finding)}" if finding.best else "")
@@ -92,8 +95,8 @@ def _point(finding: Finding, reason: str | None) -> Iterator[str]:
     if others:
         yield from _comment(f"also possible: {'; '.join(others)}")
     mark = "# " if reason else ""
-    yield f"{mark}[[points]]"
-    for line in _keys(finding):
+    yield f"{mark}[[{table}]]"
+    for line in keys:
         yield f"{mark}{line}"
     yield ""
 

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 from monitor.errors import MatchError, Problem
-from monitor.match.dump import Dump, moment_ms
+from monitor.match.dump import moment_ms
 from monitor.match.habits import SOUGHT
 from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
 
@@ -31,6 +32,18 @@ class Look:
 
     index: int
     shown: Mapping[str, Shown]
+
+
+class Moments(Protocol):
+    """What a look lies beside: the snapshots of a dump, or the lines of a capture. times_ms is None where
+    nobody noted times; a look is then beside a line, counted from 1.
+    """
+
+    @property
+    def times_ms(self) -> Sequence[int] | None: ...
+
+    def index_of(self, moment: int) -> int | None:
+        """The snapshot of a time (UTC ms), or of a line's number where there are no times."""
 
 
 def shown(text: str) -> Shown | None:
@@ -64,7 +77,7 @@ def coarsened(looks: Sequence[Look]) -> tuple[Look, ...]:
     )
 
 
-def load_seen(path: Path, dump: Dump) -> tuple[Look, ...]:
+def load_seen(path: Path, dump: Moments) -> tuple[Look, ...]:
     """The looks in a TOML file, in order of time. Raises MatchError with the line of everything wrong."""
     data, lines = load_toml(path, MatchError)
     faults: list[tuple[TomlPath, str]] = [
@@ -86,7 +99,7 @@ def load_seen(path: Path, dump: Dump) -> tuple[Look, ...]:
                 look = _look(table, dump)
                 if look.index in looks:
                     text = "another look has this time as well; join the two into one table"
-                    faults.append((("seen", number, "time"), text))
+                    faults.append((("seen", number, _beside(dump)), text.replace("time", _beside(dump))))
                 looks[look.index] = look
     if faults:
         raise MatchError(
@@ -99,20 +112,28 @@ def load_seen(path: Path, dump: Dump) -> tuple[Look, ...]:
     return tuple(looks[index] for index in sorted(looks))
 
 
-def _faults(table: Mapping[str, object], dump: Dump) -> Iterator[tuple[str, str]]:
+def _faults(table: Mapping[str, object], dump: Moments) -> Iterator[tuple[str, str]]:
     """Keys of a table that cannot be used, each with what is wrong."""
+    beside = _beside(dump)
     for key, text in table.items():
-        if key == "time":
+        if key == beside:
             continue
         if key not in SOUGHT:
-            yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, 'time'])}"
+            yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, beside])}"
         elif not isinstance(text, str) or shown(text) is None:
             yield key, f'is {text!r}; write the digits as shown, "12.6", and leave out what shows none'
-    if not set(table) - {"time"}:
+    if not set(table) - {beside}:
         yield (
             "battery_voltage_V",
             "no quantity is given; write what the display showed, or leave the table out",
         )
+    if dump.times_ms is None:
+        number = table.get("line")
+        if not isinstance(number, int):
+            yield "line", "is missing; the lines have no times, so give the line's number in the file, from 1"
+        elif dump.index_of(number) is None:
+            yield "line", f"no sound line is near line {number}; name another one"
+        return
     if "time" not in table:
         yield "time", "is missing; give the time of a snapshot of the dump"
         return
@@ -122,7 +143,7 @@ def _faults(table: Mapping[str, object], dump: Dump) -> Iterator[tuple[str, str]
         yield "time", str(fault)
         return
     if dump.index_of(time_ms) is None:
-        near = min(dump.snapshots, key=lambda snapshot: abs(snapshot.time_ms - time_ms)).time_ms
+        near = min(dump.times_ms, key=lambda moment: abs(moment - time_ms))
         told = datetime.fromtimestamp(near / 1000, UTC).isoformat().replace("+00:00", "Z")
         yield "time", f"the dump has no snapshot of this time; its nearest one is {told}"
 
@@ -131,9 +152,15 @@ def _time_ms(time: object) -> int:
     return moment_ms(time.isoformat() if isinstance(time, datetime) else str(time))
 
 
-def _look(table: Mapping[str, object], dump: Dump) -> Look:
+def _beside(dump: Moments) -> str:
+    """The key that says which snapshot a look lies beside."""
+    return "line" if dump.times_ms is None else "time"
+
+
+def _look(table: Mapping[str, object], dump: Moments) -> Look:
     """A table without faults."""
-    index = dump.index_of(_time_ms(table["time"]))
-    read = {key: shown(str(text)) for key, text in table.items() if key != "time"}
+    beside = _beside(dump)
+    index = dump.index_of(int(str(table["line"])) if beside == "line" else _time_ms(table["time"]))
+    read = {key: shown(str(text)) for key, text in table.items() if key != beside}
     assert index is not None
     return Look(index, {key: value for key, value in read.items() if value is not None})

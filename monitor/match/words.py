@@ -32,9 +32,9 @@ DOUBTS: dict[Doubt, str] = {
 }
 
 
-def in_words(answer: Answer, ask: Ask | None) -> str:
-    """All findings, and what to do next."""
-    parts = [_told(finding) for finding in answer.findings]
+def in_words(answer: Answer, ask: Ask | None, nothing: str = "no register") -> str:
+    """All findings, and what to do next. nothing names what is missing where nothing agrees."""
+    parts = [_told(finding, nothing) for finding in answer.findings]
     if ask is not None:
         parts.append(_filled(ask.text, ""))
     elif all(finding.state == "certain" for finding in answer.findings):
@@ -44,12 +44,12 @@ def in_words(answer: Answer, ask: Ask | None) -> str:
     return "\n\n".join(parts)
 
 
-def _told(finding: Finding) -> str:
+def _told(finding: Finding, nothing: str) -> str:
     name = NAMES[finding.quantity]
     head = f"{name[0].upper()}{name[1:]}: {finding.state}"
     digits = ", ".join(f"{told.value:.{decimals(told.step)}f}" for told in finding.shown)
     if finding.best is None:
-        return f"{head}. Shown {digits}; no register agrees with that."
+        return f"{head}. Shown {digits}; {nothing} agrees with that."
     found = where(finding.best, finding.quantity)
     head = f"{head}. The best of what agrees is {found}." if finding.state == "open" else f"{head}, {found}."
     lines = [f"Shown {digits}; {evidence(finding)}."]
@@ -65,6 +65,10 @@ def _told(finding: Finding) -> str:
 def where(candidate: Candidate, quantity: str) -> str:
     """The place and how it is read, in a line."""
     told = place(candidate, quantity)
+    if "function" not in told:
+        offset = f" {told['offset']:+g}" if told["offset"] else ""
+        field = f"key {told['key']}" if "key" in told else f"column {told['column']} (counted from 0)"
+        return f"{field}, x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
     order = f" {told['word_order'].replace('_', ' ')}" if told["word_order"] else ""
     offset = f" {told['offset']:+g}" if told["offset"] else ""
     reading = f"{told['encoding']}{order} x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
@@ -76,9 +80,10 @@ def evidence(finding: Finding) -> str:
     best = finding.best
     assert best is not None
     values = [best.values()[index] for index in finding.indexes]
-    places = max(decimals(finding.shown[0].step), decimals(abs(best.form.scale)))
+    places = max(decimals(finding.shown[0].step), decimals(abs(best.form.scale) * best.column.step))
     places = min(places, decimals(finding.shown[0].step) + 2)
-    return f"the register read {', '.join('nothing' if v is None else f'{v:.{places}f}' for v in values)}"
+    thing = "register" if best.column.field is None else "field"
+    return f"the {thing} read {', '.join('nothing' if v is None else f'{v:.{places}f}' for v in values)}"
 
 
 def rivals(finding: Finding) -> list[str]:
