@@ -66,6 +66,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     errors         the error family
     memory         word to the C library to give memory back
     stopping       the signals that end a process
+    whole_file     a text file written whole or not at all
     cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in

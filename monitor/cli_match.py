@@ -93,6 +93,7 @@ def _recorded(
     from monitor.match.dump import load_dump
     from monitor.match.profile import profile_text
     from monitor.match.seen import load_seen
+    from monitor.match.session import write_file
     from monitor.match.words import in_words
 
     dump = load_dump(dump_file)
@@ -102,7 +103,7 @@ def _recorded(
         if profile_file.exists():
             raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
         text = profile_text(answer, dump, f"Found from {dump_file.name}", largest)
-        profile_file.write_text(text, encoding="utf-8")
+        write_file(profile_file, text)
     if as_json:
         click.echo(json.dumps(document(answer, asked.text if asked else None), ensure_ascii=False))
         return

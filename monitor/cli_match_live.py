@@ -10,6 +10,7 @@ from monitor.cli_scan import link_to, one_snapshot
 from monitor.devices.places import load_places
 from monitor.devices.scan import places_file
 from monitor.devices.search import Reach
+from monitor.errors import MatchError
 from monitor.match.answer import Answer
 from monitor.match.asking import ask
 from monitor.match.habits import NAMES, SOUGHT
@@ -36,8 +37,8 @@ def talk(
     """Look after look, until nothing more would help or the person stops. Raises DeviceError, MatchError
     and PlacesError.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     session = Session(folder)
+    session.begin()
     about = f"Found at {line}, unit {unit}"
     link = link_to(line, baud, parity, timeout)
     places = load_places(places_file(session.dump), f"{link.name}, unit {unit}")
@@ -58,9 +59,19 @@ def talk(
             if not digits:
                 click.echo("Nothing typed, so this look does not count.")
                 continue
-            session.add_look(snapshot.time, digits)
+            try:
+                session.add_look(snapshot.time, digits)
+            except MatchError:
+                typed = ", ".join(f"{NAMES[name]} {text}" for name, text in digits.items())
+                click.echo(f"This look could not be kept ({snapshot.time}): {typed}", err=True)
+                raise
             if not _told(session.answer(about, largest or snapshot.places.largest)):
                 break
+    except (click.Abort, KeyboardInterrupt):
+        click.echo(
+            f"\nThe looks finished so far are kept in {folder}; the same command goes on there.", err=True
+        )
+        raise
     finally:
         link.close()
     click.echo(f"All is kept in {folder}. So far found: {session.profile}")

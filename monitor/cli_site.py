@@ -80,13 +80,14 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
     """
     from monitor.cautions import for_system
     from monitor.site.ask import render
+    from monitor.whole_file import write_whole
 
     if file.exists() and not force:
         click.echo(f"{file} exists already; choose another name, or say --force to replace it", err=True)
         ctx.exit(1)
     answers = _ask_all(ctx)
     try:
-        file.write_text(render(answers, _store_of(file)), encoding="utf-8")
+        write_whole(file, render(answers, _store_of(file)))
     except OSError as error:
         click.echo(f"{file} cannot be written ({error.strerror}); check the folder and its rights", err=True)
         ctx.exit(1)

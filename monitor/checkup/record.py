@@ -14,6 +14,7 @@ from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
 from monitor.records import iso_utc, to_datetime
 from monitor.store.days import zone_of
+from monitor.whole_file import write_whole
 
 FORM = 1
 """Goes up when a record's keys change their meaning."""
@@ -170,12 +171,13 @@ def files_of(out: Path) -> tuple[Path, Path]:
 
 
 def write_record(files: tuple[Path, Path], document: Document) -> None:
-    """Write both. Raises CheckupError."""
+    """Write both or none. Raises CheckupError."""
     texts = in_words(document), json.dumps(document, ensure_ascii=False, indent=2)
     for file, text in zip(files, texts, strict=True):
         try:
-            file.write_text(text + "\n", encoding="utf-8")
+            write_whole(file, text + "\n")
         except OSError as error:
+            files[0].unlink(missing_ok=True)  # half a record would be in the way of the next try
             raise CheckupError(
                 f"{file}: cannot be written ({error.strerror}); the record stands above"
             ) from error

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -48,15 +49,22 @@ def last_time(path: Path) -> str | None:
 
 
 def append_snapshot(path: Path, time_ms: int, rows: Iterable[Row]) -> str:
-    """Add one snapshot and have it on the disk; its time as written. Raises DumpError."""
-    new = last_time(path) is None and not (path.exists() and path.stat().st_size)
+    """Add one snapshot and have it on the disk; its time as written. Raises DumpError, and then nothing is
+    added.
+    """
+    last_time(path)  # refuses what is no dump
+    before = path.stat().st_size if path.exists() else 0
     moment = datetime.fromtimestamp(time_ms // 1000, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     text = "".join(f"{moment},{function},{address},{word}\n" for function, address, word in rows)
     try:
         with path.open("a", encoding="utf-8") as file:
-            file.write((HEADER + "\n" if new else "") + text)
+            file.write(text if before else f"{HEADER}\n{text}")
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise DumpError(f"{path} cannot be written ({error.strerror}); check folder and rights") from error
+        with suppress(OSError):  # a disk that was full half way through, or a file that was never there
+            os.truncate(path, before)
+        raise DumpError(
+            f"{path} cannot be written ({error.strerror}); check folder, rights and room"
+        ) from error
     return moment

@@ -10,6 +10,7 @@ from typing import Any
 from monitor.devices.link import READ_FUNCTIONS
 from monitor.devices.modbus import MOST_REGISTERS, REGISTERS
 from monitor.errors import NightbankError
+from monitor.whole_file import write_whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +51,11 @@ class PlacesError(NightbankError, ValueError):
 def save_places(places: Places, path: Path, device: str) -> None:
     """Keep what was learnt of a device ('line, unit 1'). Raises PlacesError where that cannot be written."""
     try:
-        path.write_text(json.dumps({"device": device} | asdict(places), indent=1) + "\n", encoding="utf-8")
+        write_whole(path, json.dumps({"device": device} | asdict(places), indent=1) + "\n")
     except OSError as error:
-        raise PlacesError(f"{path} cannot be written ({error.strerror}); check folder and rights") from error
+        raise PlacesError(
+            f"{path} cannot be written ({error.strerror}); check folder, rights and room"
+        ) from error
 
 
 def load_places(path: Path, device: str) -> Places | None:
@@ -67,7 +70,7 @@ def load_places(path: Path, device: str) -> Places | None:
         whose = str(kept["device"])
     except FileNotFoundError:
         return None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, OverflowError, RecursionError, KeyError, TypeError) as error:
         raise PlacesError(
             f"{path}: not the places of a former scan ({error}); remove it, and they are looked for anew"
         ) from error

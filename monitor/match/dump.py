@@ -61,11 +61,15 @@ def load_dump(path: Path) -> Dump:
     except UnicodeDecodeError as fault:
         raise _wrong(path, None, "file", "is not UTF-8 text; a dump is a CSV file") from fault
     taken: dict[int, dict[Place, int]] = {}
-    for line, time_ms, place, word in _rows(path, text):
-        words = taken.setdefault(time_ms, {})
-        if words.setdefault(place, word) != word:
-            told = f"function {place[0]}, address {place[1]} has two different words at this time; keep one"
-            raise _wrong(path, line, "address", told)
+    try:
+        for line, time_ms, place, word in _rows(path, text):
+            words = taken.setdefault(time_ms, {})
+            if words.setdefault(place, word) != word:
+                told = f"function {place[0]}, address {place[1]} has two different words at this time"
+                raise _wrong(path, line, "address", f"{told}; keep one")
+    except csv.Error as fault:
+        told = f"is no table ({fault}); look for a stray quotation mark, a dump has none"
+        raise _wrong(path, None, "file", told) from fault
     if not taken:
         raise _wrong(path, None, "file", "holds no registers; below the header comes one line for each")
     return Dump(tuple(Snapshot(time_ms, taken[time_ms]) for time_ms in sorted(taken)))

@@ -11,11 +11,26 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.errors import MatchError, Problem
 from monitor.match.answer import Answer, match
 from monitor.match.dump import load_dump
 from monitor.match.habits import SOUGHT
 from monitor.match.profile import profile_text
 from monitor.match.seen import Look, load_seen
+from monitor.whole_file import write_whole
+
+
+def write_file(path: Path, text: str) -> None:
+    """Write a file whole or leave what was there, as on a full disk. Raises MatchError."""
+    try:
+        write_whole(path, text)
+    except OSError as fault:
+        raise _unwritten(path, fault) from fault
+
+
+def _unwritten(path: Path, fault: OSError) -> MatchError:
+    told = f"cannot be written ({fault.strerror}); check the folder, its rights and its room"
+    return MatchError(str(path), (Problem("file", None, told),))
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +38,16 @@ class Session:
     """The files of one match."""
 
     folder: Path
+
+    def begin(self) -> None:
+        """Make the folder and see that it takes files, before anybody reads a display. Raises MatchError."""
+        trial = self.folder / "trial.new"
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            trial.touch()
+            trial.unlink()
+        except OSError as fault:
+            raise _unwritten(self.folder, fault) from fault
 
     @property
     def dump(self) -> Path:
@@ -46,14 +71,17 @@ class Session:
         return tuple(name for name in SOUGHT if name in known or not known)
 
     def add_look(self, time: str, digits: Mapping[str, str]) -> None:
-        """Note what the display showed beside the snapshot of a time; digits are such that `shown` reads."""
+        """Note what the display showed beside the snapshot of a time; digits are such that `shown` reads.
+
+        Raises MatchError where it cannot be written; the looks before it stay.
+        """
         lines = ["[[seen]]", f'time = "{time}"', *(f'{name} = "{text}"' for name, text in digits.items())]
-        with self.seen.open("a", encoding="utf-8") as file:
-            file.write("\n".join(lines) + "\n\n")
+        before = self.seen.read_text(encoding="utf-8") if self.seen.exists() else ""
+        write_file(self.seen, before + "\n".join(lines) + "\n\n")
 
     def answer(self, about: str, largest_request: int | None) -> Answer:
         """Match all looks so far, and write the profile. Raises MatchError."""
         dump, looks = load_dump(self.dump), self.looks()
         answer = match(dump, looks)
-        self.profile.write_text(profile_text(answer, dump, about, largest_request), encoding="utf-8")
+        write_file(self.profile, profile_text(answer, dump, about, largest_request))
         return answer
