@@ -64,8 +64,9 @@ def match(
     battery_voltage_V = "12.6"
     charge_current_A = "3.1"
 
-    A place is called certain only where nothing else that agrees is left; the place of an open quantity is
-    the best guess.
+    Add load_output = "off" where the load output was switched off, "none" where there is none. A place is
+    called certain only where nothing else that agrees is left; the place of an open quantity is the best
+    guess.
 
     Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed; nightbank match --dump dump.csv
     --seen seen.toml --profile shed.toml

@@ -12,13 +12,14 @@ from monitor.devices.scan import places_file
 from monitor.devices.search import Reach
 from monitor.errors import MatchError
 from monitor.match.answer import Answer
-from monitor.match.asking import ask
+from monitor.match.asking import OUTPUT_OFF, Ask, ask
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.seen import shown
 from monitor.match.session import Session
 from monitor.match.words import in_words
 
 STOP = "stop"
+OFF = "Was the load output on or off at that moment? 'none' if the device has no such output"
 READ = """
 Have the display before you, with paper or a camera: note all that it shows at one moment and press Enter at
 that moment. Type 'stop' to go on another time."""
@@ -43,9 +44,10 @@ def talk(
     link = link_to(line, baud, parity, timeout)
     places = load_places(places_file(session.dump), f"{link.name}, unit {unit}")
     looks = len(session.looks())
+    asked = None
     if looks:
         click.echo(f"{folder} has {looks} {'look' if looks == 1 else 'looks'} so far.\n")
-        _told(session.answer(about, largest or (places.largest if places else None)))
+        asked = _told(session.answer(about, largest or (places.largest if places else None)))
     try:
         link.open()
         if not session.dump.exists():  # its search takes minutes, during which no look would hold
@@ -59,13 +61,16 @@ def talk(
             if not digits:
                 click.echo("Nothing typed, so this look does not count.")
                 continue
+            off = asked is not None and asked.act == OUTPUT_OFF
+            output = click.prompt(OFF, type=click.Choice(["on", "off", "none"])) if off else None
             try:
-                session.add_look(snapshot.time, digits)
+                session.add_look(snapshot.time, digits, output)
             except MatchError:
                 typed = ", ".join(f"{NAMES[name]} {text}" for name, text in digits.items())
                 click.echo(f"This look could not be kept ({snapshot.time}): {typed}", err=True)
                 raise
-            if not _told(session.answer(about, largest or snapshot.places.largest)):
+            asked = _told(session.answer(about, largest or snapshot.places.largest))
+            if asked is None:
                 break
     except (click.Abort, KeyboardInterrupt):
         click.echo(
@@ -97,8 +102,8 @@ def _typed(quantities: tuple[str, ...]) -> dict[str, str]:
     return digits
 
 
-def _told(answer: Answer) -> bool:
-    """Tell what was found; whether another look would help."""
+def _told(answer: Answer) -> Ask | None:
+    """Tell what was found, and which other look would help; that is returned, None where none would."""
     asked = ask(answer)
     click.echo("\n" + in_words(answer, asked))
-    return asked is not None
+    return asked

@@ -14,7 +14,7 @@ from monitor.match.gates import Doubt, doubts
 from monitor.match.groups import Choice, choices
 from monitor.match.habits import SOUGHT
 from monitor.match.joint import weigh
-from monitor.match.records_kept import in_company, keeps_records
+from monitor.match.records_kept import in_company, keeps_records, knows_output
 from monitor.match.seen import Look, Shown, coarsened
 
 State = Literal["certain", "likely", "open"]
@@ -107,6 +107,8 @@ def _among_others(
         slow = SOUGHT[quantity].unit == "°C"  # the air, and whatever lies in it, goes the same way
         if not records and not slow and in_company(best[quantity], live):
             own = tuple(doubt for doubt in own if doubt != "extreme")
+        if "output" in own and knows_output(columns, best[quantity]):
+            own = tuple(doubt for doubt in own if doubt != "output")
         shares = quantity in likely and _shares(quantity, likely)
         settled[quantity] = (*own, "shared") if shares else own
     return settled

@@ -18,6 +18,7 @@ COVER = "Cover the panel for ten seconds, so that the display follows, and read 
 LAMP = "Switch a lamp on at the controller's load output and read the display while it burns"
 LAMP_IN_SUN = "While the sun charges, switch a lamp on at the controller's load output and read the display"
 LAMP_OFF = "Switch the lamps off and read the display again"
+OUTPUT_OFF = "Switch the controller's load output off and read the display while it is off"
 SUN = "Read the display again when the sun is strong"
 DARK = "Read the display again after dark, with a lamp burning"
 LATER = "Read the display again in some hours, when its digits have changed"
@@ -57,7 +58,7 @@ def ask(answer: Answer) -> Ask | None:
             helped[act].append(finding.quantity)
     if not helped:
         return None
-    act = max(helped, key=lambda key: len(helped[key]))
+    act = max(helped, key=lambda key: (len(helped[key]), key != OUTPUT_OFF))  # nobody likes to be in the dark
     return Ask(act, tuple(helped[act]))
 
 
@@ -87,6 +88,8 @@ def acts(finding: Finding) -> Iterator[str]:
             yield DARK
         elif doubt == "month":
             yield OTHER_DAY
+        elif doubt == "output":
+            yield OUTPUT_OFF
 
 
 def _change(quantity: str, values: Sequence[float]) -> str:

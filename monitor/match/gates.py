@@ -7,7 +7,8 @@
     extreme   a record of the highest or lowest would have gone the same way: it must have risen and fallen
     alike     another quantity would have shown the same digits at every look; it is named: net (the bank's
               current), charge, array, load, through (a controller without a converter passes the array's
-              current on), probe (another one of the controller), month (the month's energy on its first day)
+              current on), probe (another one of the controller), month (the month's energy on its first day),
+              output (the load output's voltage, which is the bank's as long as the output is on)
     shared    another quantity is as likely to live in the same register
     width     the register beside it has always been empty: it may be the other half, which is needed, or not
     sign      it has never been below zero, so that nobody knows how the register writes that
@@ -41,6 +42,7 @@ Doubt = Literal[
     "through",
     "probe",
     "month",
+    "output",
     "shared",
     "sign",
     "width",
@@ -122,6 +124,10 @@ def doubts(
     left += ["through" if through and doubt in ("array", "charge") else doubt for doubt in alike]
     if quantity == "energy_today_Wh" and _first_of_month(times_ms, looks):
         left.append("month")
+    if quantity == "battery_voltage_V" and not any(
+        look.output_off for look in looks if quantity in look.shown
+    ):
+        left.append("output")
     return tuple(left)
 
 

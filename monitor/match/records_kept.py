@@ -2,6 +2,7 @@
 
 A register that has only risen may be today's highest. Where no register of the device looks like such a
 record of any quantity that has turned, and the place lies among proven live ones, it is none itself.
+Likewise a voltage is not the load output's where another register is seen to be that.
 """
 
 from __future__ import annotations
@@ -60,3 +61,20 @@ def in_company(candidate: Candidate, live: Sequence[Candidate]) -> bool:
         if other.column.function == own.function and abs(other.column.address - own.address) <= NEAR
     ]
     return len(near) >= COMPANY
+
+
+def knows_output(columns: Sequence[Column], bank: Candidate) -> bool:
+    """Whether another column is seen to be the load output's voltage: the bank's, to a count, at two
+    snapshots or more that tell different numbers, and nothing at another one.
+    """
+    own = bank.column
+    for column in columns:
+        if (column.kind, column.word_order) != (own.kind, own.word_order) or column == own:
+            continue
+        pairs = [
+            (a, b) for a, b in zip(column.raws, own.raws, strict=True) if a is not None and b is not None
+        ]
+        equal = {b for a, b in pairs if a and abs(a - b) <= (own.step or 1e-3 * abs(b))}
+        if len(equal) > 1 and all(not a or b in equal for a, b in pairs) and not all(a for a, _ in pairs):
+            return True
+    return False

@@ -17,6 +17,10 @@ from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
 DIGITS = re.compile(r"[+-]?\d{1,7}(\.\d{1,4})?")
 UNITS = re.compile(r"\s*(V|A|W|Wh|°C|C|%)$")
 
+OUTPUT = "load_output"
+"""The key by which a person says that the load output was on or off, or that there is none; nobody knows
+where it is missing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -28,10 +32,13 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What one look at the display told, beside snapshot number `index`."""
+    """What one look at the display told, beside snapshot number `index`. output_off: the person says that the
+    load output was switched off, or that there is none.
+    """
 
     index: int
     shown: Mapping[str, Shown]
+    output_off: bool = False
 
 
 class Moments(Protocol):
@@ -69,9 +76,9 @@ def coarsened(looks: Sequence[Look]) -> tuple[Look, ...]:
                 step *= 10
             steps[quantity] = float(step if any(one.value for one in read) else min(step, 10))
     return tuple(
-        Look(
-            look.index,
-            {name: replace(one, step=steps.get(name, one.step)) for name, one in look.shown.items()},
+        replace(
+            look,
+            shown={name: replace(one, step=steps.get(name, one.step)) for name, one in look.shown.items()},
         )
         for look in looks
     )
@@ -118,11 +125,14 @@ def _faults(table: Mapping[str, object], dump: Moments) -> Iterator[tuple[str, s
     for key, text in table.items():
         if key == beside:
             continue
-        if key not in SOUGHT:
-            yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, beside])}"
+        if key == OUTPUT:
+            if text not in ("on", "off", "none"):
+                yield key, f'is {text!r}; write "on" or "off", or "none" where there is no load output'
+        elif key not in SOUGHT:
+            yield key, f"no such quantity; {did_you_mean(key, [*SOUGHT, OUTPUT, beside])}"
         elif not isinstance(text, str) or shown(text) is None:
             yield key, f'is {text!r}; write the digits as shown, "12.6", and leave out what shows none'
-    if not set(table) - {beside}:
+    if not set(table) - {beside, OUTPUT}:
         yield (
             "battery_voltage_V",
             "no quantity is given; write what the display showed, or leave the table out",
@@ -161,6 +171,7 @@ def _look(table: Mapping[str, object], dump: Moments) -> Look:
     """A table without faults."""
     beside = _beside(dump)
     index = dump.index_of(int(str(table["line"])) if beside == "line" else _time_ms(table["time"]))
-    read = {key: shown(str(text)) for key, text in table.items() if key != beside}
+    read = {key: shown(str(text)) for key, text in table.items() if key not in (beside, OUTPUT)}
     assert index is not None
-    return Look(index, {key: value for key, value in read.items() if value is not None})
+    digits = {key: value for key, value in read.items() if value is not None}
+    return Look(index, digits, table.get(OUTPUT) in ("off", "none"))

@@ -16,7 +16,7 @@ from monitor.match.answer import Answer, match
 from monitor.match.dump import load_dump
 from monitor.match.habits import SOUGHT
 from monitor.match.profile import profile_text
-from monitor.match.seen import Look, load_seen
+from monitor.match.seen import OUTPUT, Look, load_seen
 from monitor.whole_file import write_whole
 
 
@@ -70,12 +70,15 @@ class Session:
         known = {name for look in self.looks() for name in look.shown}
         return tuple(name for name in SOUGHT if name in known or not known)
 
-    def add_look(self, time: str, digits: Mapping[str, str]) -> None:
-        """Note what the display showed beside the snapshot of a time; digits are such that `shown` reads.
+    def add_look(self, time: str, digits: Mapping[str, str], output: str | None = None) -> None:
+        """Note what the display showed beside the snapshot of a time; digits are such that `shown` reads,
+        output is "on", "off" or "none" where the person was asked for it.
 
         Raises MatchError where it cannot be written; the looks before it stay.
         """
         lines = ["[[seen]]", f'time = "{time}"', *(f'{name} = "{text}"' for name, text in digits.items())]
+        if output is not None:
+            lines.append(f'{OUTPUT} = "{output}"')
         before = self.seen.read_text(encoding="utf-8") if self.seen.exists() else ""
         write_file(self.seen, before + "\n".join(lines) + "\n\n")
 

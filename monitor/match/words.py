@@ -28,6 +28,7 @@ DOUBTS: dict[Doubt, str] = {
     "shared": "another quantity is as likely to live there",
     "width": "the register beside it has always been empty and may be a part of it, or something else",
     "sign": "how it is written below zero has not been seen yet",
+    "output": "the load output's voltage would have shown the same while the output is on",
     "month": "on the first day of a month the month's energy is the day's",
 }
 

@@ -30,8 +30,6 @@ HIDDEN = (
 )
 """Live facts that no display shows."""
 
-SAME_AS_BANK = ("load_voltage_V", "sense_voltage_V")
-
 SET_POINTS = (
     "absorption_V",
     "float_V",
@@ -72,8 +70,8 @@ class Maker:
         share = 0.72 if self.nasty else 0.82
         carried = [sources[q] for q in QUANTITIES if rng.random() < (0.96 if q == QUANTITIES[0] else share)]
         hidden = rng.sample(HIDDEN, rng.randint(2, 10 if self.nasty else 6))
-        if QUANTITIES[0] not in carried:  # who tells the voltage of the load output tells the bank's as well
-            hidden = [fact for fact in hidden if fact not in SAME_AS_BANK]
+        if QUANTITIES[0] not in carried:  # a voltage sensed at the bank is the bank's
+            hidden = [fact for fact in hidden if fact != "sense_voltage_V"]
         apart = rng.random() < 0.5  # energy lives with the counters
         counters = [fact for fact in carried if apart and fact == "energy_today_Wh"]
         live = self._in_order([fact for fact in carried if fact not in counters] + hidden)

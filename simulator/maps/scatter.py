@@ -57,8 +57,7 @@ def draw_scattered_map(seed: int) -> RegisterMap:
     net = rng.choice(("battery_current_A", "controller_net_A"))
     sources = {q: net if q == "battery_current_A" else q for q in QUANTITIES}
     facts = [fact for fact in sources.values() if rng.random() < 0.75]
-    others = [fact for fact in OTHERS if fact != "load_voltage_V" or QUANTITIES[0] in facts]
-    facts += rng.sample(others, rng.randint(3, len(others)))
+    facts += rng.sample(OTHERS, rng.randint(3, len(OTHERS)))
     if rng.random() < 0.5:
         ends = [f"{name}/{end} today" for name in EXTREMES for end in ("low", "high")]
         facts += rng.sample(ends, rng.randint(2, 8))

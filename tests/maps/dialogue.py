@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.match import asking
 from monitor.match.answer import Answer, match
@@ -52,10 +52,13 @@ class Person:
             plant.loads.set("lamps", True)
         elif act == asking.LAMP_OFF:
             plant.loads.set("lamps", False)
+        if act == asking.OUTPUT_OFF:
+            plant.controller.load_on = False
         plant.sky.clearness = 0.0 if act == asking.COVER else None
         self._now_ms += 20_000
         moment = self._course.at(self._now_ms)
         plant.sky.clearness = None
+        plant.controller.load_on = True
         return moment
 
     def _wait_until(self, hour: float) -> None:
@@ -72,6 +75,7 @@ def talk(seed: int, kind: Kind) -> Talk:
     while True:
         dump = Dump(tuple(Snapshot(moment.time_ms, made.snapshot(moment.now)) for moment in moments))
         looks = looks_of(dump, [(moment.time_ms, display.read(moment)) for moment in moments])
+        looks = tuple(replace(look, output_off=not moments[look.index].now["load_on"]) for look in looks)
         answer = match(dump, looks)
         asked = asking.ask(answer)
         if asked is None or len(moments) == MOST_LOOKS:

@@ -7,15 +7,16 @@ drawn ones.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
-from monitor.match.answer import Answer, document, match
-from monitor.match.asking import COVER, LAMP, LAMP_IN_SUN, SUN, ask
+from monitor.match.answer import Answer, Finding, document, match
+from monitor.match.asking import COVER, LAMP, LAMP_IN_SUN, OUTPUT_OFF, SUN, ask
 from monitor.match.candidates import window
 from monitor.match.columns import columns_of
 from monitor.match.dump import Dump, Snapshot
@@ -115,7 +116,40 @@ def test_three_looks_find_every_register():
 def test_what_rose_and_fell_and_nothing_else_agrees_with_is_certain():
     states = {name: entry["state"] for name, entry in found(match(dumped(*DAY), looked(*SHOWN))).items()}
     sure = {name for name, state in states.items() if state == "certain"}
-    assert {"battery_voltage_V", "charge_current_A", "array_power_W", "battery_current_A"} <= sure
+    assert {"charge_current_A", "array_power_W", "battery_current_A"} <= sure
+
+
+def bank_voltage(snapshots: Sequence[Words], *off: int) -> Finding:
+    """What is found for the battery voltage; off are looks with the load output switched off."""
+    looks = looked(*({"battery_voltage_V": reading["battery_voltage_V"]} for reading in SHOWN))
+    looks = tuple(replace(look, output_off=look.index in off) for look in looks)
+    (finding,) = match(dumped(*snapshots), looks).findings
+    return finding
+
+
+def test_a_voltage_may_be_the_load_output_s_until_that_is_switched_off():
+    """The bank's and the load output's voltage are one while the output is on: physics of a switch."""
+    on = bank_voltage(DAY)
+    assert (on.state, on.doubts) == ("likely", ("output",))
+    assert ask(Answer((on,))).act == OUTPUT_OFF  # type: ignore[union-attr]
+    assert bank_voltage(DAY, 2).state == "certain"
+
+
+def test_the_load_output_s_voltage_is_never_the_bank_s_once_that_is_switched_off():
+    """A map that carries the load output's voltage at address 100 and no battery voltage."""
+    switched = (DAY[0], DAY[1], device({**AFTERNOON, 100: 0}))
+    assert bank_voltage(DAY).state != "certain"
+    assert bank_voltage(switched, 2).state == "open"
+
+
+def test_a_register_that_is_seen_to_be_the_load_output_s_leaves_the_other_to_the_bank():
+    both = (
+        {**DAY[0], (4, 140): 1214},
+        {**DAY[1], (4, 140): 1362},
+        {**DAY[2], (4, 140): 0},
+    )
+    assert bank_voltage(both).state == "certain"
+    assert bank_voltage(both).best.column.address == 100  # type: ignore[union-attr]
 
 
 def test_nothing_is_certain_after_one_look():
@@ -282,7 +316,7 @@ def test_a_load_that_was_never_on_asks_for_a_lamp():
     ("names", "act"),
     [
         (("charge_current_A", "battery_voltage_V"), LAMP_IN_SUN),
-        (("array_voltage_V", "battery_voltage_V"), None),
+        (("array_voltage_V", "battery_voltage_V"), OUTPUT_OFF),
     ],
 )
 def test_what_is_asked_for(names, act):
@@ -332,11 +366,19 @@ def test_the_command_prints_the_document(files):
     assert all(set(entry) == keys for entry in answer["quantities"].values())
 
 
+def test_a_look_with_the_load_output_off_is_read_from_the_file(files):
+    dump, seen = files
+    seen.write_text(seen.read_text(encoding="utf-8") + 'load_output = "off"\n', encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 0
+    assert "Battery voltage: certain, function 4 address 100, u16 x 0.01 V." in output
+
+
 def test_the_command_tells_a_person(files):
     dump, seen = files
     status, output = run("--dump", str(dump), "--seen", str(seen))
     assert status == 0
-    assert "Battery voltage: certain, function 4 address 100, u16 x 0.01 V." in output
+    assert "Battery voltage: likely, function 4 address 100, u16 x 0.01 V." in output
     assert "Shown 12.1, 13.6, 12.8; the register read 12.14, 13.62, 12.87." in output
 
 
@@ -381,6 +423,10 @@ def test_a_dump_without_registers_is_refused(files, content):
     ("text", "told"),
     [
         ("", "seen: is missing"),
+        (
+            f'[[seen]]\ntime = "{TIMES[0]}"\nload_current_A = "1.0"\nload_output = "of"\n',
+            'line 4: seen[0].load_output: is \'of\'; write "on" or "off"',
+        ),
         ('[[seen]]\nbattery_voltage_V = "12.1"\n', "line 1: seen[0].time: is missing"),
         (f'[[seen]]\ntime = "{TIMES[0]}"\nbattery_volts = "1"\n', "line 3: seen[0].battery_volts: no such"),
         (
