@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
+import re
 import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
@@ -11,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from monitor.cautions import CONNECTING_A_DEVICE
-from monitor.cli_parts import bar_on_stderr
+from monitor.cli_line import host_and_port, serial_port
+from monitor.cli_parts import bar_on_stderr, in_minutes
 from monitor.errors import LineLost
 
 if TYPE_CHECKING:
@@ -26,32 +28,22 @@ EACH_LISTEN_S = 2.5
 """... and at each further speed, where something was heard."""
 
 
-def whole_numbers(text: str, low: int, high: int, option: str) -> tuple[int, ...]:
+PART = re.compile("([0-9]{1,6})(?: *- *([0-9]{1,6}))?")
+"""A number or a stretch of numbers, as in --units."""
+
+
+def whole_numbers(text: str, low: int, high: int, option: str, like: str) -> tuple[int, ...]:
     """'1-16,100' as numbers in that order. Raises click.BadParameter."""
     found: list[int] = []
-    try:
-        for part in text.split(","):
-            first, dash, last = part.strip().partition("-")
-            found += range(int(first), int(last) + 1) if dash else [int(first)]
-    except ValueError:
-        found = []
-    if not found or not all(low <= number <= high for number in found):
-        raise click.BadParameter(
-            f"'{text}' must be numbers from {low} to {high}, like 1-16,100", param_hint=option
-        )
+    for part in text.split(","):
+        told = PART.fullmatch(part.strip())
+        first, last = (int(told[1]), int(told[2] or told[1])) if told else (1, 0)
+        if not low <= first <= last <= high:
+            raise click.BadParameter(
+                f"'{text}' must be numbers from {low} to {high}, like {like}", param_hint=option
+            )
+        found += range(first, last + 1)
     return tuple(dict.fromkeys(found))
-
-
-def host_and_port(text: str) -> tuple[str, int]:
-    """'192.0.2.10', 'name:1502' or '[::1]:1502'; 502 where no port is named. Raises click.BadParameter."""
-    host, colon, port = text.rpartition(":")
-    if not colon or (":" in host and not host.startswith("[")):
-        host, port = text, "502"
-    if not host or not port.isdigit() or not 1 <= int(port) <= 65535:
-        raise click.BadParameter(
-            f"'{text}' is no address; write 192.0.2.10 or 192.0.2.10:502", param_hint="--host"
-        )
-    return host.strip("[]"), int(port)
 
 
 @click.command()
@@ -98,13 +90,15 @@ def find(
     from monitor.devices.ports import FoundPort, serial_ports
     from monitor.find_words import name_all
 
-    bauds = whole_numbers(speeds, 300, 921600, "--speeds") if speeds else SPEEDS
-    numbers = whole_numbers(units, 1, 247, "--units")
+    bauds = whole_numbers(speeds, 300, 921600, "--speeds", "9600,19200") if speeds else SPEEDS
+    numbers = whole_numbers(units, 1, 247, "--units", "1-16,100")
     wanted = tuple(parity.strip() for parity in parities.split(","))
     if not set(wanted) <= set(PARITIES):
         raise click.BadParameter(f"'{parities}' must be of none, even, odd", param_hint="--parities")
     places = [host_and_port(host) for host in hosts]
-    found_ports = [FoundPort(port) for port in ports] or ([] if hosts else serial_ports())
+    found_ports = [FoundPort(serial_port(port) or port) for port in ports] or (
+        [] if hosts else serial_ports()
+    )
     if not found_ports and not places:
         click.echo(
             "No serial port is there. Plug the adapter in and look again, or name a port with --port or a "
@@ -159,7 +153,7 @@ def _say_before(
         click.echo(
             f"{ports} serial {'port' if ports == 1 else 'ports'}: {listening_s:g} s of listening, then up to "
             f"{questions(tried, units)} questions of one register each, with read functions alone; at most "
-            f"{_minutes(most)} a port, where nobody answers. Whoever else uses the line waits meanwhile.",
+            f"{in_minutes(most)} a port, where nobody answers. Whoever else uses the line waits meanwhile.",
             err=True,
         )
     if hosts:
@@ -168,10 +162,6 @@ def _say_before(
             "questions of one register each, a second each where nobody answers.",
             err=True,
         )
-
-
-def _minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} min"
 
 
 def _serial(

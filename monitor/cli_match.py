@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from monitor.cli_line import Manner, line_options
+
 if TYPE_CHECKING:
     from monitor.match.answer import Answer
 
@@ -21,32 +23,19 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.command()
 @click.argument("line", required=False)
 @click.option("--session", type=FOLDER, help="With LINE: the folder that keeps what was read so far.")
-@click.option(
-    "--unit", type=click.IntRange(1, 247), default=1, show_default=True, help="The device's number."
-)
-@click.option("--baud", type=click.IntRange(300, 921600), default=9600, show_default=True)
-@click.option("--parity", type=click.Choice(["none", "even", "odd"]), default="none", show_default=True)
-@click.option("--timeout", type=click.FloatRange(0.05, 30), default=0.5, show_default=True, help="In s.")
-@click.option("--quick", "reach", flag_value="quick", help="Look for registers at round addresses only.")
-@click.option("--thorough", "reach", flag_value="thorough", help="Look at every fourth address.")
+@line_options
 @click.option("--dump", "dump_file", type=FILE, help="Without LINE: CSV time,function,address,word.")
 @click.option("--seen", "seen_file", type=FILE, help="With --dump: TOML, what the display showed.")
 @click.option("--json", "as_json", is_flag=True, help="With --dump: one JSON document on standard output.")
 @click.option("--profile", "profile_file", type=FILE, help="With --dump: write a profile here.")
-@click.option("--largest-request", "largest", type=click.IntRange(1, 125), help="Most registers in one read.")
 def match(
     line: str | None,
     session: Path | None,
-    unit: int,
-    baud: int,
-    parity: str,
-    timeout: float,
-    reach: str | None,
+    manner: Manner,
     dump_file: Path | None,
     seen_file: Path | None,
     as_json: bool,
     profile_file: Path | None,
-    largest: int | None,
 ) -> None:
     """Find which register of a device holds what, from what its display shows.
 
@@ -78,11 +67,11 @@ def match(
             )
         from monitor.cli_match_live import talk
 
-        talk(line, session, unit, baud, parity, timeout, reach or "usual", largest)
+        talk(line, session, manner)
         return
     if dump_file is None or seen_file is None:
         raise click.UsageError("give LINE and --session, or --dump and --seen")
-    _recorded(dump_file, seen_file, as_json, profile_file, largest)
+    _recorded(dump_file, seen_file, as_json, profile_file, manner.largest)
 
 
 def _recorded(

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_scan import link_to, one_snapshot
+from monitor.cli_line import Manner, link_to
+from monitor.cli_scan import one_snapshot
 from monitor.devices.places import load_places
 from monitor.devices.scan import places_file
-from monitor.devices.search import Reach
 from monitor.errors import MatchError
 from monitor.match.answer import Answer
 from monitor.match.asking import OUTPUT_OFF, Ask, ask
@@ -25,38 +25,29 @@ Have the display before you, with paper or a camera: note all that it shows at o
 that moment. Type 'stop' to go on another time."""
 
 
-def talk(
-    line: str,
-    folder: Path,
-    unit: int,
-    baud: int,
-    parity: str,
-    timeout: float,
-    reach: str,
-    largest: int | None,
-) -> None:
+def talk(line: str, folder: Path, manner: Manner) -> None:
     """Look after look, until nothing more would help or the person stops. Raises DeviceError, MatchError
     and PlacesError.
     """
     session = Session(folder)
     session.begin()
-    about = f"Found at {line}, unit {unit}"
-    link = link_to(line, baud, parity, timeout)
-    places = load_places(places_file(session.dump), f"{link.name}, unit {unit}")
+    about = f"Found at {line}, unit {manner.unit}"
+    link = link_to(line, manner)
+    places = load_places(places_file(session.dump), f"{link.name}, unit {manner.unit}")
     looks = len(session.looks())
     asked = None
     if looks:
         click.echo(f"{folder} has {looks} {'look' if looks == 1 else 'looks'} so far.\n")
-        asked = _told(session.answer(about, largest or (places.largest if places else None)))
+        asked = _told(session.answer(about, manner.largest or (places.largest if places else None)))
     try:
         link.open()
         if not session.dump.exists():  # its search takes minutes, during which no look would hold
-            one_snapshot(link, unit, session.dump, Reach(reach), largest)
+            one_snapshot(link, manner, session.dump)
         while True:
             click.echo(READ)
             if click.prompt("", prompt_suffix="> ", default="", show_default=False).strip() == STOP:
                 break
-            snapshot = one_snapshot(link, unit, session.dump, Reach(reach), largest)
+            snapshot = one_snapshot(link, manner, session.dump)
             digits = _typed(session.shown_before())
             if not digits:
                 click.echo("Nothing typed, so this look does not count.")
@@ -69,7 +60,7 @@ def talk(
                 typed = ", ".join(f"{NAMES[name]} {text}" for name, text in digits.items())
                 click.echo(f"This look could not be kept ({snapshot.time}): {typed}", err=True)
                 raise
-            asked = _told(session.answer(about, largest or snapshot.places.largest))
+            asked = _told(session.answer(about, manner.largest or snapshot.places.largest))
             if asked is None:
                 break
     except (click.Abort, KeyboardInterrupt):

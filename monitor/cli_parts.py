@@ -64,6 +64,11 @@ def log_to_stderr(level: int = logging.INFO) -> None:
     logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s %(message)s")
 
 
+def in_minutes(seconds: float) -> str:
+    """A time as a person would say it: '40 s', '3 minutes'."""
+    return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} minutes"
+
+
 class Bar:
     """A progress bar on standard error, there only where that is a terminal."""
 

@@ -9,16 +9,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_find import host_and_port
-from monitor.cli_parts import bar_on_stderr
+from monitor.cli_line import Manner, line_options, link_to
+from monitor.cli_parts import bar_on_stderr, in_minutes
 
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink
     from monitor.devices.scan import Snapshot
-    from monitor.devices.search import Reach
-
-PLACE_S = 0.04
-"""A refused question at 9600 bit/s with the rest after it: 13 characters, two silences, turnaround, 10 ms."""
 
 PARTS = 1000
 
@@ -26,31 +22,18 @@ PARTS = 1000
 @click.command()
 @click.argument("line")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The dump (CSV).")
-@click.option(
-    "--unit", type=click.IntRange(1, 247), default=1, show_default=True, help="The device's number."
-)
-@click.option("--baud", type=click.IntRange(300, 921600), default=9600, show_default=True)
-@click.option("--parity", type=click.Choice(["none", "even", "odd"]), default="none", show_default=True)
-@click.option("--timeout", type=click.FloatRange(0.05, 30), default=0.5, show_default=True, help="In s.")
+@line_options
 @click.option("--again", type=click.IntRange(0, 10_000), default=0, help="So many further snapshots.")
 @click.option(
     "--every", type=click.FloatRange(1, 86_400), default=10.0, show_default=True, help="Seconds between."
 )
-@click.option("--largest-request", type=click.IntRange(1, 125), help="Most registers in one read, if known.")
-@click.option("--quick", "reach", flag_value="quick", help="Look at round addresses only.")
-@click.option("--thorough", "reach", flag_value="thorough", help="Look at every fourth address.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def scan(
     line: str,
     out: Path,
-    unit: int,
-    baud: int,
-    parity: str,
-    timeout: float,
+    manner: Manner,
     again: int,
     every: float,
-    largest_request: int | None,
-    reach: str | None,
     as_json: bool,
 ) -> None:
     """Read all registers of the device at LINE (a serial port or a host) and append them to a dump.
@@ -61,15 +44,13 @@ def scan(
 
     Example: nightbank scan /dev/serial/by-id/usb-adapter --out dump.csv --again 5 --every 10
     """
-    from monitor.devices.search import Reach
-
-    link = link_to(line, baud, parity, timeout)
+    link = link_to(line, manner)
     told = []
     try:
         link.open()
         for number in range(again + 1):
             due_s = time.monotonic() + every
-            snapshot = one_snapshot(link, unit, out, Reach(reach or "usual"), largest_request)
+            snapshot = one_snapshot(link, manner, out)
             told.append(snapshot)
             if not as_json:
                 _tell(snapshot, out, number)
@@ -81,28 +62,18 @@ def scan(
         click.echo(json.dumps({"file": str(out), "snapshots": [_document(one) for one in told]}))
 
 
-def link_to(line: str, baud: int, parity: str, timeout_s: float) -> RegisterLink:
-    if "/" in line:
-        from monitor.devices.rtu import RtuLink
-
-        return RtuLink(line, baud=baud, parity=parity, timeout_s=timeout_s)
-    from monitor.devices.tcp import TcpLink
-
-    host, port = host_and_port(line)
-    return TcpLink(host, port, timeout_s=timeout_s)
-
-
-def one_snapshot(link: RegisterLink, unit: int, out: Path, reach: Reach, largest: int | None) -> Snapshot:
+def one_snapshot(link: RegisterLink, manner: Manner, out: Path) -> Snapshot:
     """One snapshot with its progress bars: one for the search, where there is one, then one for reading."""
     from monitor.clock import SystemClock
     from monitor.devices.scan import scan as scan_steps
+    from monitor.devices.search import Reach
 
-    steps = scan_steps(link, unit, out, SystemClock(), reach, largest)
+    steps = scan_steps(link, manner.unit, out, SystemClock(), Reach(manner.reach), manner.largest)
     first = next(steps)
     if first.phase == "looking":
         click.echo(
-            f"Looking for the registers of unit {unit}, once: at {first.total} places and around what is "
-            f"found, which at 9600 bit/s takes about {first.total * PLACE_S / 60:.0f} minutes.",
+            f"Looking for the registers of unit {manner.unit}, this once: {first.total} places, and around "
+            f"what is found{_search_time(link, manner, first.total)}.",
             err=True,
         )
         with bar_on_stderr(PARTS, "part", "looking", False) as bar:
@@ -116,6 +87,19 @@ def one_snapshot(link: RegisterLink, unit: int, out: Path, reach: Reach, largest
             bar.move_to(last.done)
     assert last.snapshot is not None  # the last step of a scan carries it
     return last.snapshot
+
+
+def _search_time(link: RegisterLink, manner: Manner, places: int) -> str:
+    """How long the search takes at least on a serial line; how fast a host answers nobody knows before."""
+    from monitor.devices.asking import PAUSE_S
+    from monitor.devices.rtu import RtuLink
+    from monitor.devices.timing import EXCEPTION_CHARACTERS, REQUEST_CHARACTERS, LineTiming
+
+    if not isinstance(link, RtuLink):
+        return ""
+    line = LineTiming(manner.baud, manner.parity)
+    refused_s = line.frame_s(REQUEST_CHARACTERS + EXCEPTION_CHARACTERS) + 2 * line.t3_5_s + PAUSE_S
+    return f", at least {in_minutes(places * refused_s)} at {manner.baud} bit/s"
 
 
 def _tell(snapshot: Snapshot, out: Path, number: int) -> None:

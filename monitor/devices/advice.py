@@ -69,15 +69,12 @@ def faster_than_baud(where: str, baud: int) -> str:
 
 
 def no_connection(where: str) -> str:
-    return (
-        f"{where}: no connection; check that the device has power and network, its address and port. It "
-        "is tried again at the next poll"
-    )
+    return f"{where}: no connection; check that the device has power and network, its address and port"
 
 
 def connection_lost(where: str, why: str) -> str:
     return (
-        f"{where}: the connection broke ({why}); it is made anew at the next poll. If this stays, see "
+        f"{where}: the connection broke ({why}); it is made anew with the next question. If this stays, see "
         "whether the device bears only one client at a time"
     )
 

@@ -21,7 +21,7 @@ from monitor.errors import LineLost
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 _ADVICE: dict[int | None, str] = {
-    errno.ENOENT: "there is no such port; plug the adapter in or correct the device's port in the site file",
+    errno.ENOENT: "there is no such port; plug the adapter in or correct its name (`nightbank find` tells)",
     errno.ENXIO: "the port has gone; plug the adapter in again",
     errno.ENODEV: "the port has gone; plug the adapter in again",
     errno.EIO: "the port has gone; plug the adapter in again",
@@ -109,6 +109,6 @@ class SerialPort:
             self.close()
             advice = _ADVICE.get(
                 error.errno if isinstance(error, OSError) else None,
-                "check adapter, cable and speed; it is tried again at the next poll",
+                "check adapter, cable and speed",
             )
             raise LineLost(f"{self.path}: {advice} ({error})") from error

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor import cli_find
+from monitor import cli_find, cli_line
 from monitor.cli import main
 from monitor.devices.finding import SPEEDS, Heard, Setting, find_on_serial, longest_s, settings
 from monitor.devices.overheard import Noise, TextHeard, judge_text, listen
@@ -219,7 +219,10 @@ def test_a_host_that_answers_under_every_number_is_one_device(lines) -> None:
     [
         (("--units", "0-3"), "must be numbers from 1 to 247"),
         (("--units", "1-x"), "must be numbers from 1 to 247"),
-        (("--speeds", "fast"), "must be numbers from 300 to 921600"),
+        (("--units", "5-3"), "must be numbers from 1 to 247"),
+        (("--units", "1_0"), "must be numbers from 1 to 247"),
+        (("--units", "1-999999999999"), "must be numbers from 1 to 247"),
+        (("--speeds", "fast"), "must be numbers from 300 to 921600, like 9600,19200"),
         (("--parities", "odd,evn"), "must be of none, even, odd"),
         (("--host", "a:b"), "is no address; write 192.0.2.10"),
     ],
@@ -238,7 +241,7 @@ def test_wrong_use_is_told_with_what_to_write(arguments: tuple[str, str], told: 
     ],
 )  # fmt: skip
 def test_hosts_are_understood(text: str, expected: tuple[str, int]) -> None:
-    assert cli_find.host_and_port(text) == expected
+    assert cli_line.host_and_port(text) == expected
 
 
 def test_ports_are_listed_under_the_names_that_stay(tmp_path: Path) -> None:

@@ -15,7 +15,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from monitor.cli import main
 from monitor.clock import SystemClock
 from monitor.devices.asking import Asker
 from monitor.devices.dump import DumpError
@@ -295,3 +297,24 @@ def test_a_line_that_is_not_there_is_told(tmp_path: Path) -> None:
     assert (done.returncode, done.stdout) == (1, "")
     assert "127.0.0.1:1: no connection" in done.stderr
     assert run("127.0.0.1:99999", "--out", tmp_path / "dump.csv").returncode == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("ttyUSB77", "/dev/ttyUSB77: there is no such port; plug the adapter in or correct its name"),
+        (
+            "",
+            "Invalid value for LINE: '' is no address; write 192.0.2.10 or 192.0.2.10:502, or a serial port",
+        ),
+        ("hut:x", "Invalid value for LINE: 'hut:x' is no address"),
+        ("192.0.2.10 ", "Invalid value for LINE"),
+    ],
+)
+def test_a_line_is_taken_for_what_it_is(tmp_path: Path, line: str, told: str) -> None:
+    """A serial port without its folder is no host; what is no line at all blames no option."""
+    result = CliRunner().invoke(main, ["scan", line, "--out", str(tmp_path / "dump.csv")])
+    assert result.exit_code in (1, 2)
+    assert told in result.output
+    assert "site file" not in result.output
+    assert "next poll" not in result.output
