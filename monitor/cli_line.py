@@ -19,6 +19,9 @@ SERIAL_NAME = re.compile(r"(tty|rfcomm)\w+")
 
 PORTS = Path("/dev")
 
+USUAL_TIMEOUT_S = 1.0
+"""What a site file gives a device where it names nothing."""
+
 OPTIONS = (
     click.option(
         "--unit", type=click.IntRange(1, 247), default=1, show_default=True, help="The device's number."
@@ -90,6 +93,18 @@ def link_to(line: str, manner: Manner) -> RegisterLink:
 
     host, tcp_port = host_and_port(line, "LINE")
     return TcpLink(host, tcp_port, timeout_s=manner.timeout_s)
+
+
+def site_keys(line: str, manner: Manner) -> dict[str, Any]:
+    """The keys by which a site file names a unit on LINE."""
+    port = serial_port(line)
+    if port is not None:
+        keys = {"connection": "serial", "port": port, "baud": manner.baud, "parity": manner.parity}
+    else:
+        host, tcp_port = host_and_port(line, "LINE")
+        keys = {"connection": "tcp", "host": host, "tcp_port": tcp_port}
+    patience = {"timeout_s": manner.timeout_s} if manner.timeout_s > USUAL_TIMEOUT_S else {}
+    return keys | {"unit": manner.unit} | patience
 
 
 def serial_port(line: str) -> str | None:

@@ -16,6 +16,8 @@ from monitor.cli_line import Manner, line_options
 if TYPE_CHECKING:
     from monitor.match.answer import Answer
 
+MORE = "Why, and what else is possible: --details."
+
 FILE = click.Path(dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 
@@ -27,6 +29,7 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.option("--dump", "dump_file", type=FILE, help="Without LINE: CSV time,function,address,word.")
 @click.option("--seen", "seen_file", type=FILE, help="With --dump: TOML, what the display showed.")
 @click.option("--json", "as_json", is_flag=True, help="With --dump: one JSON document on standard output.")
+@click.option("--details", is_flag=True, help="Tell the evidence as well, and what else is possible.")
 @click.option("--profile", "profile_file", type=FILE, help="With --dump: write a profile here.")
 def match(
     line: str | None,
@@ -36,6 +39,7 @@ def match(
     seen_file: Path | None,
     as_json: bool,
     profile_file: Path | None,
+    details: bool,
 ) -> None:
     """Find which register of a device holds what, from what its display shows.
 
@@ -67,28 +71,37 @@ def match(
             )
         from monitor.cli_match_live import talk
 
-        talk(line, session, manner)
+        talk(line, session, manner, details)
         return
     if dump_file is None or seen_file is None:
         raise click.UsageError("give LINE and --session, or --dump and --seen")
-    _recorded(dump_file, seen_file, as_json, profile_file, manner.largest)
+    _recorded(dump_file, seen_file, as_json, details, profile_file, manner.largest)
 
 
 def _recorded(
-    dump_file: Path, seen_file: Path, as_json: bool, profile_file: Path | None, largest: int | None
+    dump_file: Path,
+    seen_file: Path,
+    as_json: bool,
+    details: bool,
+    profile_file: Path | None,
+    largest: int | None,
 ) -> None:
     from monitor.match.answer import document
     from monitor.match.answer import match as match_all
     from monitor.match.asking import ask
+    from monitor.match.brief import in_brief
     from monitor.match.dump import load_dump
     from monitor.match.profile import profile_text
     from monitor.match.seen import load_seen
     from monitor.match.session import write_file
-    from monitor.match.words import in_words
+    from monitor.match.words import in_words, typing_mistakes
 
     dump = load_dump(dump_file)
     answer: Answer = match_all(dump, load_seen(seen_file, dump))
     asked = ask(answer)
+    for remark in (dump.remark, *(typing_mistakes(answer) if as_json else ())):
+        if remark:
+            click.echo(remark, err=True)
     if profile_file is not None:
         if profile_file.exists():
             raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
@@ -97,7 +110,7 @@ def _recorded(
     if as_json:
         click.echo(json.dumps(document(answer, asked.text if asked else None), ensure_ascii=False))
         return
-    click.echo(in_words(answer, asked))
+    click.echo(in_words(answer, asked) if details else f"{in_brief(answer, asked)}\n{MORE}")
     if profile_file is not None:
         click.echo(
             f'\nWritten to {profile_file}: name it in the site file as profile = "{profile_file.name}".'

@@ -76,9 +76,9 @@ def device(answering: Answering, where: str, keys: dict[str, Any]) -> dict[str, 
 def _match(keys: dict[str, Any], unit: int) -> str:
     """The command that finds the registers of a unit on this line."""
     if keys["connection"] == "tcp":
-        return f"nightbank match {keys['host']}:{keys['tcp_port']} --unit {unit}"
+        return f"nightbank match {keys['host']}:{keys['tcp_port']} --unit {unit} --session my-device"
     parity = "" if keys["parity"] == "none" else f" --parity {keys['parity']}"
-    return f"nightbank match {keys['port']} --unit {unit} --baud {keys['baud']}{parity}"
+    return f"nightbank match {keys['port']} --unit {unit} --baud {keys['baud']}{parity} --session my-device"
 
 
 def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
@@ -131,10 +131,11 @@ def name_all(told: Sequence[dict[str, Any]]) -> None:
     for line in told:
         for device in line["devices"]:
             number += 1
-            device["site"] = _table({"name": f"device{number}"} | device.pop("table"))
+            device["site"] = site_table({"name": f"device{number}"} | device.pop("table"))
 
 
-def _table(keys: dict[str, Any]) -> str:
+def site_table(keys: dict[str, Any]) -> str:
+    """The [[devices]] table of a site file with these keys."""
     lines = ["[[devices]]"]
     for key, value in keys.items():
         if key == "profile" and value is None:

@@ -21,7 +21,8 @@ from monitor.errors import LineLost
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 _ADVICE: dict[int | None, str] = {
-    errno.ENOENT: "there is no such port; plug the adapter in or correct its name (`nightbank find` tells)",
+    errno.ENOENT: "there is no such port; plug the adapter in or correct its name (`nightbank find` lists "
+    "all that are there)",
     errno.ENXIO: "the port has gone; plug the adapter in again",
     errno.ENODEV: "the port has gone; plug the adapter in again",
     errno.EIO: "the port has gone; plug the adapter in again",
@@ -107,8 +108,7 @@ class SerialPort:
             yield
         except (OSError, termios.error, ValueError) as error:  # ValueError: a speed the port cannot do
             self.close()
-            advice = _ADVICE.get(
-                error.errno if isinstance(error, OSError) else None,
-                "check adapter, cable and speed",
-            )
-            raise LineLost(f"{self.path}: {advice} ({error})") from error
+            number = error.errno if isinstance(error, OSError) else None
+            advice = _ADVICE.get(number, "check adapter, cable and speed")
+            why = "" if number == errno.ENOENT else f" ({error})"
+            raise LineLost(f"{self.path}: {advice}{why}") from error

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -14,6 +15,8 @@ from monitor.records import to_ms
 
 HEADER = ("time", "function", "address", "word")
 BOUNDS = {"function": (3, 4), "address": (0, 0xFFFF), "word": (0, 0xFFFF)}
+
+WHOLE = re.compile(" *-?[0-9]{1,9} *")
 
 Place = tuple[int, int]
 """Function (3 or 4) and address, counted from 0."""
@@ -29,9 +32,10 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class Dump:
-    """Snapshots in order of time, at least one."""
+    """Snapshots in order of time, at least one. remark is what a person should know of the file, or ''."""
 
     snapshots: tuple[Snapshot, ...]
+    remark: str = field(default="", compare=False)
 
     def index_of(self, moment: int) -> int | None:
         """Which snapshot was taken at that very time, in UTC ms."""
@@ -60,6 +64,10 @@ def load_dump(path: Path) -> Dump:
         raise _wrong(path, None, "file", f"cannot be read ({fault.strerror}); check its name") from fault
     except UnicodeDecodeError as fault:
         raise _wrong(path, None, "file", "is not UTF-8 text; a dump is a CSV file") from fault
+    remark = ""
+    if "\n" in text and not text.endswith(("\n", "\r")):
+        text, _, cut = text.rpartition("\n")
+        remark = f"{path}: its last line ({cut[:60]!r}) does not end and may be cut off, so it is left out"
     taken: dict[int, dict[Place, int]] = {}
     try:
         for line, time_ms, place, word in _rows(path, text):
@@ -72,7 +80,7 @@ def load_dump(path: Path) -> Dump:
         raise _wrong(path, None, "file", told) from fault
     if not taken:
         raise _wrong(path, None, "file", "holds no registers; below the header comes one line for each")
-    return Dump(tuple(Snapshot(time_ms, taken[time_ms]) for time_ms in sorted(taken)))
+    return Dump(tuple(Snapshot(time_ms, taken[time_ms]) for time_ms in sorted(taken)), remark)
 
 
 def _rows(path: Path, text: str) -> Iterator[tuple[int, int, Place, int]]:
@@ -104,15 +112,14 @@ def moment_ms(text: str) -> int:
         moment = datetime.fromisoformat(text.strip())
         return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=UTC))
     except (ValueError, OverflowError) as fault:
-        raise ValueError(f"is {text!r}; write it like 2026-11-25T10:30:00Z") from fault
+        raise ValueError(f"is {text[:40]!r}; write it like 2026-11-25T10:30:00Z") from fault
 
 
 def _whole(path: Path, line: int, key: str, text: str) -> int:
     low, high = BOUNDS[key]
-    try:
-        number = int(text)
-    except ValueError as fault:
-        raise _wrong(path, line, key, f"is {text!r}; it must be a whole number") from fault
+    if not WHOLE.fullmatch(text):
+        raise _wrong(path, line, key, f"is {text[:40]!r}; it must be a whole number")
+    number = int(text)
     if not low <= number <= high:
         raise _wrong(path, line, key, f"is {number}; it must be {low} to {high}")
     return number

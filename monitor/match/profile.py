@@ -13,7 +13,7 @@ from monitor.match.answer import Answer, Finding, place
 from monitor.match.candidates import Candidate
 from monitor.match.dump import Dump
 from monitor.match.habits import NAMES, SOUGHT
-from monitor.match.words import DOUBTS, decimals, evidence, rivals
+from monitor.match.words import DOUBTS, as_shown, evidence, rivals
 from monitor.quantities import QUANTITIES
 
 USUAL_REQUEST = 8
@@ -83,7 +83,7 @@ def left_out(
 
 def entry_lines(finding: Finding, reason: str | None, table: str, keys: Iterator[str]) -> Iterator[str]:
     """One table of the profile with its evidence; as comments where there is a reason to leave it out."""
-    digits = ", ".join(f"{told.value:.{decimals(told.step)}f}" for told in finding.shown)
+    digits = ", ".join(as_shown(told) for told in finding.shown)
     yield f"# {finding.quantity}: {reason or finding.state}"
     yield f"#   shown {digits}" + (f"; {evidence(finding)}" if finding.best else "")
     if finding.best is None:

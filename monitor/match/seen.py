@@ -11,10 +11,10 @@ from typing import Protocol
 
 from monitor.errors import MatchError, Problem
 from monitor.match.dump import moment_ms
-from monitor.match.habits import SOUGHT
+from monitor.match.habits import NAMES, SOUGHT
 from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
 
-DIGITS = re.compile(r"[+-]?\d{1,7}(\.\d{1,4})?")
+DIGITS = re.compile(r"[+-]?[0-9]{1,7}(\.[0-9]{1,4})?")
 UNITS = re.compile(r"\s*(V|A|W|Wh|°C|C|%)$")
 
 OUTPUT = "load_output"
@@ -60,6 +60,17 @@ def shown(text: str) -> Shown | None:
         return None
     decimals = len(digits.partition(".")[2])
     return Shown(float(digits), 10.0**-decimals)
+
+
+def typing_mistake(quantity: str, told: Shown) -> str | None:
+    """What is odd about a number that no such quantity can have; None for a possible one."""
+    sought = SOUGHT[quantity]
+    if sought.low <= told.value <= sought.high:
+        return None
+    return (
+        f"{told.value:g} {sought.unit} looks like a typing mistake: the {NAMES[quantity]} lies between "
+        f"{sought.low:g} and {sought.high:g} {sought.unit}"
+    )
 
 
 def coarsened(looks: Sequence[Look]) -> tuple[Look, ...]:
@@ -152,10 +163,16 @@ def _faults(table: Mapping[str, object], dump: Moments) -> Iterator[tuple[str, s
     except ValueError as fault:
         yield "time", str(fault)
         return
-    if dump.index_of(time_ms) is None:
+    if _index_of(time_ms, dump) is None:
         near = min(dump.times_ms, key=lambda moment: abs(moment - time_ms))
         told = datetime.fromtimestamp(near / 1000, UTC).isoformat().replace("+00:00", "Z")
         yield "time", f"the dump has no snapshot of this time; its nearest one is {told}"
+
+
+def _index_of(time_ms: int, dump: Moments) -> int | None:
+    """The snapshot of a time; dumps have whole seconds, so a fraction that a person noted is dropped."""
+    index = dump.index_of(time_ms)
+    return dump.index_of(time_ms // 1000 * 1000) if index is None else index
 
 
 def _time_ms(time: object) -> int:
@@ -170,7 +187,11 @@ def _beside(dump: Moments) -> str:
 def _look(table: Mapping[str, object], dump: Moments) -> Look:
     """A table without faults."""
     beside = _beside(dump)
-    index = dump.index_of(int(str(table["line"])) if beside == "line" else _time_ms(table["time"]))
+    index = (
+        dump.index_of(int(str(table["line"])))
+        if beside == "line"
+        else _index_of(_time_ms(table["time"]), dump)
+    )
     read = {key: shown(str(text)) for key, text in table.items() if key not in (beside, OUTPUT)}
     assert index is not None
     digits = {key: value for key, value in read.items() if value is not None}

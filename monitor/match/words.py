@@ -9,6 +9,7 @@ from monitor.match.asking import Ask
 from monitor.match.candidates import Candidate
 from monitor.match.gates import Doubt
 from monitor.match.habits import NAMES, SOUGHT
+from monitor.match.seen import Shown, typing_mistake
 
 WIDTH = 100
 OTHERS_TOLD = 4
@@ -35,22 +36,30 @@ DOUBTS: dict[Doubt, str] = {
 
 def in_words(answer: Answer, ask: Ask | None, nothing: str = "no register") -> str:
     """All findings, and what to do next. nothing names what is missing where nothing agrees."""
-    parts = [_told(finding, nothing) for finding in answer.findings]
+    return "\n\n".join([*(_told(finding, nothing) for finding in answer.findings), what_next(answer, ask)])
+
+
+def what_next(answer: Answer, ask: Ask | None) -> str:
+    """The one thing to do, or that there is none."""
     if ask is not None:
-        parts.append(_filled(ask.text, ""))
-    elif all(finding.state == "certain" for finding in answer.findings):
-        parts.append("All of it is certain.")
-    else:
-        parts.append("Further looks are not likely to tell more.")
-    return "\n\n".join(parts)
+        return _filled(f"Next: {ask.text}", "")
+    if all(finding.state == "certain" for finding in answer.findings):
+        return "All of it is certain."
+    return "Further looks are not likely to tell more."
 
 
 def _told(finding: Finding, nothing: str) -> str:
     name = NAMES[finding.quantity]
     head = f"{name[0].upper()}{name[1:]}: {finding.state}"
-    digits = ", ".join(f"{told.value:.{decimals(told.step)}f}" for told in finding.shown)
+    digits = ", ".join(as_shown(told) for told in finding.shown)
     if finding.best is None:
-        return f"{head}. Shown {digits}; {nothing} agrees with that."
+        mistakes = typing_mistakes(Answer((finding,)))
+        return "\n".join(
+            [
+                f"{head}. Shown {digits}; {nothing} agrees with that.",
+                *(f"  {text}." for text in mistakes),
+            ]
+        )
     found = where(finding.best, finding.quantity)
     head = f"{head}. The best of what agrees is {found}." if finding.state == "open" else f"{head}, {found}."
     lines = [f"Shown {digits}; {evidence(finding)}."]
@@ -63,17 +72,34 @@ def _told(finding: Finding, nothing: str) -> str:
     return "\n".join([head, *(_filled(line, "  ") for line in lines)])
 
 
+def typing_mistakes(answer: Answer) -> list[str]:
+    """What is odd about digits that nothing agrees with."""
+    odd = (
+        typing_mistake(finding.quantity, told)
+        for finding in answer.findings
+        if finding.best is None
+        for told in finding.shown
+    )
+    return [text for text in odd if text]
+
+
 def where(candidate: Candidate, quantity: str) -> str:
     """The place and how it is read, in a line."""
     told = place(candidate, quantity)
-    if "function" not in told:
-        offset = f" {told['offset']:+g}" if told["offset"] else ""
-        field = f"key {told['key']}" if "key" in told else f"column {told['column']} (counted from 0)"
-        return f"{field}, x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
-    order = f" {told['word_order'].replace('_', ' ')}" if told["word_order"] else ""
+    encoding = ""
+    if "function" in told:
+        order = f" {told['word_order'].replace('_', ' ')}" if told["word_order"] else ""
+        encoding = f"{told['encoding']}{order} "
     offset = f" {told['offset']:+g}" if told["offset"] else ""
-    reading = f"{told['encoding']}{order} x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
-    return f"function {told['function']} address {told['address']}, {reading}"
+    return f"{spot(candidate, quantity)}, {encoding}x {told['scale']:.6g}{offset} {SOUGHT[quantity].unit}"
+
+
+def spot(candidate: Candidate, quantity: str) -> str:
+    """The place alone."""
+    told = place(candidate, quantity)
+    if "function" in told:
+        return f"function {told['function']} address {told['address']}"
+    return f"key {told['key']}" if "key" in told else f"column {told['column']} (counted from 0)"
 
 
 def evidence(finding: Finding) -> str:
@@ -93,6 +119,11 @@ def rivals(finding: Finding) -> list[str]:
     told = [where(spot.best, finding.quantity) for spot in spots[:OTHERS_TOLD]]
     more = len(spots) - len(told)
     return [*told, f"{more} more"] if more > 0 else told
+
+
+def as_shown(told: Shown) -> str:
+    """Digits as the display showed them."""
+    return f"{told.value:.{decimals(told.step)}f}"
 
 
 def decimals(step: float) -> int:

@@ -19,8 +19,8 @@ from monitor.match.answer import Answer, Finding, document, match
 from monitor.match.asking import COVER, LAMP, LAMP_IN_SUN, OUTPUT_OFF, SUN, ask
 from monitor.match.candidates import window
 from monitor.match.columns import columns_of
-from monitor.match.dump import Dump, Snapshot
-from monitor.match.seen import Look, Shown, coarsened, shown
+from monitor.match.dump import Dump, Snapshot, load_dump
+from monitor.match.seen import Look, Shown, coarsened, load_seen, shown
 
 TIMES = ("2027-06-10T08:00:00Z", "2027-06-10T11:00:00Z", "2027-06-10T15:00:00Z")
 
@@ -278,7 +278,7 @@ def test_whole_numbers_that_end_in_zero_count_in_tens():
     assert look.shown["energy_today_Wh"].step == 1
 
 
-@pytest.mark.parametrize("text", ["12,6", "--", "", "1e3", "12.6 A V", "0x10"])
+@pytest.mark.parametrize("text", ["\u0661\u0662.\u0661", "1_2", "12,6", "--", "", "1e3", "12.6 A V", "0x10"])
 def test_what_are_no_digits(text):
     assert shown(text) is None
 
@@ -369,17 +369,63 @@ def test_the_command_prints_the_document(files):
 def test_a_look_with_the_load_output_off_is_read_from_the_file(files):
     dump, seen = files
     seen.write_text(seen.read_text(encoding="utf-8") + 'load_output = "off"\n', encoding="utf-8")
-    status, output = run("--dump", str(dump), "--seen", str(seen))
+    status, output = run("--dump", str(dump), "--seen", str(seen), "--details")
     assert status == 0
     assert "Battery voltage: certain, function 4 address 100, u16 x 0.01 V." in output
 
 
-def test_the_command_tells_a_person(files):
+def test_the_command_tells_a_person_the_evidence(files):
     dump, seen = files
-    status, output = run("--dump", str(dump), "--seen", str(seen))
+    status, output = run("--dump", str(dump), "--seen", str(seen), "--details")
     assert status == 0
     assert "Battery voltage: likely, function 4 address 100, u16 x 0.01 V." in output
     assert "Shown 12.1, 13.6, 12.8; the register read 12.14, 13.62, 12.87." in output
+
+
+def test_the_command_tells_first_what_is_known_and_then_the_one_thing_to_do(files):
+    dump, seen = files
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    head, _, *rows = output.splitlines()
+    assert status == 0
+    assert head.startswith("After 3 looks at the display: ")
+    assert "charge current 1.9 A certain function 4 address 101" in [" ".join(row.split()) for row in rows]
+    assert len([row for row in rows if row.startswith("  ")]) == len(PLACES)
+    told = ask(match(dumped(*DAY), looked(*SHOWN)))
+    assert told is not None
+    assert " ".join(output.split()).count(f"Next: {told.text}") == 1
+    assert len(rows) < len(PLACES) + 8  # it stays on a small screen
+
+
+def test_a_number_that_no_bank_has_is_called_a_typing_mistake(files):
+    """12.1 without its point; 48 V is the highest nominal voltage of such supplies (common practice)."""
+    dump, seen = files
+    seen.write_text(seen.read_text(encoding="utf-8").replace('"12.1"', '"121"'), encoding="utf-8")
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 0
+    assert "121 V looks like a typing mistake" in output
+    status, output = run("--dump", str(dump), "--seen", str(seen), "--json")
+    assert status == 0
+    assert "121 V looks like a typing mistake" in output  # on standard error
+
+
+def test_a_last_line_that_does_not_end_is_left_out_and_told(files):
+    """A cut '3912' would otherwise be read as 391."""
+    dump, seen = files
+    text = dump.read_text(encoding="utf-8")
+    dump.write_text(text.rstrip("\n") + f"\n{TIMES[2]},4,100,128", encoding="utf-8")
+    assert load_dump(dump).snapshots[2].words[4, 100] == AFTERNOON[100]
+    status, output = run("--dump", str(dump), "--seen", str(seen))
+    assert status == 0
+    assert f"its last line ('{TIMES[2]},4,100,128') does not end and may be cut off" in output
+    dump.write_text(text, encoding="utf-8")
+    assert not load_dump(dump).remark
+
+
+def test_a_time_noted_with_its_fraction_is_the_snapshot_of_that_second(files):
+    dump, seen = files
+    exact = load_seen(seen, load_dump(dump))
+    seen.write_text(seen.read_text(encoding="utf-8").replace("00:00Z", "00:00.400Z"), encoding="utf-8")
+    assert load_seen(seen, load_dump(dump)) == exact
 
 
 def test_a_profile_is_not_written_over_another_file(files, tmp_path):
@@ -398,6 +444,8 @@ def test_a_profile_is_not_written_over_another_file(files, tmp_path):
         ("2027-06-10T08:00:00Z,5,100,1", "line 3: function: is 5; it must be 3 to 4"),
         ("2027-06-10T08:00:00Z,4,70000,1", "line 3: address: is 70000; it must be 0 to 65535"),
         ("2027-06-10T08:00:00Z,4,100,12.5", "line 3: word: is '12.5'; it must be a whole number"),
+        ("2027-06-10T08:00:00Z,4,1_0,12", "line 3: address: is '1_0'; it must be a whole number"),
+        ("2027-06-10T08:00:00Z,4,10,\u0663", "line 3: word: is '\u0663'; it must be a whole number"),
         ("yesterday,4,100,1", "line 3: time: is 'yesterday'; write it like"),
         ("2027-06-10T08:00:00Z,4,99,8", "line 3: address: function 4, address 99 has two different words"),
     ],
