@@ -6,6 +6,7 @@ ready, then a line on standard input for each change of the fault plan; the end 
 
 Register values depend on the address and on the number of the request that asked for them, so that
 a value of an older request is always recognised. The number of requests received so far stands in FILE.
+An order {"plugged": false} takes the pseudo-terminal away, {"plugged": true} brings another.
 """
 
 from __future__ import annotations
@@ -24,10 +25,13 @@ from collections import deque
 from dataclasses import asdict, dataclass, field
 from time import monotonic, sleep
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 UNIT = 1
-SHARED = 126  # numbers in FILE: of the last request, of the last for 1, 2, ... 125 registers
+LENGTHS = 126  # numbers in FILE: of the last request, of the last for 1, 2, ... 125 registers
+PAGE = 64  # then the same for the registers of each page of so many addresses, 16 pages
+SHARED = LENGTHS * 17
+WAYS = ("latency", "long_latency")
 WORDS_PER_REQUEST = 40503  # odd, so that different request numbers give different words (modulo 65536)
 
 
@@ -44,6 +48,11 @@ def crc16(data: bytes) -> bytes:
 def word(address: int, number: int) -> int:
     """The register at `address` as the request with this number sees it."""
     return (number * WORDS_PER_REQUEST + address * 257) & 0xFFFF
+
+
+def counter_of(address: int, count: int) -> int:
+    """Where in FILE the number of the last request for so many registers of an address's page stands."""
+    return LENGTHS * (1 + address // PAGE % 16) + count
 
 
 def words(address: int, count: int, number: int) -> tuple[int, ...]:
@@ -116,7 +125,8 @@ class Device:
         unit, function, address, count = struct.unpack(">BBHH", frame[:6])
         self.number += 1
         self.counter[:4] = struct.pack("<I", self.number)
-        self.counter[4 * count : 4 * count + 4] = struct.pack("<I", self.number)
+        for at in (count, counter_of(address, count)):
+            self.counter[4 * at : 4 * at + 4] = struct.pack("<I", self.number)
         if frame[6:] != crc16(frame[:6]) or unit != UNIT:
             return
         true = reply(unit, function, words(address, count, self.number))
@@ -147,6 +157,11 @@ class Device:
             due_s, frame = self.held_back.popleft()
             self.line.send(frame, max(due_s, self.line.last_sent_s + self.line.gap_s))
 
+    def way_ends(self) -> None:
+        """The way is short again: what was still on it comes at once and in order, as a wire brings it."""
+        now = monotonic()
+        self.held_back = deque((min(due_s, now), frame) for due_s, frame in self.held_back)
+
     def spoil(
         self, fault: str, true: bytes, request: bytes, function: int, address: int, count: int
     ) -> tuple[float, list[bytes]]:
@@ -163,6 +178,9 @@ class Device:
                 for _ in range(draw.randint(1, 3)):
                     spoilt[draw.randrange(len(true))] ^= 1 << draw.randrange(8)
                 return 0.0, [bytes(spoilt)]
+            case "scramble":  # more bits than the checksum is sure to tell
+                start, length = draw.randrange(len(true) - 1), draw.randint(2, 8)
+                return 0.0, [true[:start] + draw.randbytes(length) + true[start + length :]]
             case "drop_bytes":
                 start = draw.randrange(len(true))
                 return 0.0, [true[:start] + true[start + draw.randint(1, 3) :]]
@@ -172,6 +190,8 @@ class Device:
                 return 0.0, [draw.randbytes(draw.randint(1, 12)) + true + draw.randbytes(draw.randint(0, 3))]
             case "exception":
                 return 0.0, [exception(UNIT, function, draw.choice((2, 3, 4, 6)))]
+            case "flood":  # one after the other, most of them unasked
+                return 0.0, [exception(UNIT, function, draw.choice((2, 3, 4, 6))) for _ in range(10)]
             case "other_function":
                 return 0.0, [reply(UNIT, draw.choice([f for f in (1, 2, 3, 4, 6) if f != function]), values)]
             case "other_length":
@@ -189,8 +209,7 @@ class Device:
 
 
 def serve_forever(plan: Plan, shared: str) -> None:
-    master, slave = os.openpty()
-    tty.setraw(slave)
+    master, slave = new_terminal()
     with open(shared, "r+b") as file, mmap.mmap(file.fileno(), 4 * SHARED) as counter:
         character_s = 11 / plan.baud
         line = Line(master, character_s, 3.5 * character_s if plan.baud <= 19200 else 1.750e-3)
@@ -199,17 +218,32 @@ def serve_forever(plan: Plan, shared: str) -> None:
         held = b""
         while True:
             wait_s = max(0.0, device.held_back[0][0] - monotonic()) if device.held_back else None
-            ready, _, _ = select.select((master, sys.stdin), (), (), wait_s)
+            heard = (master, sys.stdin) if master >= 0 else (sys.stdin,)
+            ready, _, _ = select.select(heard, (), (), wait_s)
             heard_s = monotonic()
             if sys.stdin in ready:
                 order = sys.stdin.readline()
                 if not order:
                     return
-                for key, value in json.loads(order).items():
+                changes = json.loads(order)
+                plugged = changes.pop("plugged", master >= 0)
+                if plan.fault in WAYS and changes.get("fault", plan.fault) != plan.fault:
+                    device.way_ends()
+                for key, value in changes.items():
                     setattr(plan, key, value)
+                if plugged != (master >= 0):
+                    if plugged:
+                        master, slave = new_terminal()
+                    else:
+                        os.close(master)
+                        os.close(slave)
+                        master = -1
+                        device.held_back.clear()
+                    line.master, held = master, b""
                 gaps = line.gaps_s
                 tell(
                     {
+                        "path": os.ttyname(slave) if plugged else None,
                         "hit": device.hit,
                         "number": device.number,
                         "gaps": len(gaps),
@@ -233,20 +267,26 @@ def serve_forever(plan: Plan, shared: str) -> None:
                 device.serve(frame, heard_s)
 
 
+def new_terminal() -> tuple[int, int]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    return master, slave
+
+
 def tell(message: dict[str, Any]) -> None:
     print(json.dumps(message), flush=True)
 
 
-class Peer:
-    """The peer's process, seen from a test."""
+class PeerProcess:
+    """A far end in a process of its own, seen from a test; `numbers` of them stand in FILE."""
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, module: str, plan: Any, numbers: int) -> None:
         self.shared = tempfile.NamedTemporaryFile()  # noqa: SIM115 - lives as long as the peer
-        self.shared.write(bytes(4 * SHARED))
+        self.shared.write(bytes(4 * numbers))
         self.shared.flush()
-        self._counter = mmap.mmap(self.shared.fileno(), 4 * SHARED)
+        self._counter = mmap.mmap(self.shared.fileno(), 4 * numbers)
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.peer", json.dumps(asdict(plan)), self.shared.name],
+            [sys.executable, "-m", module, json.dumps(asdict(plan)), self.shared.name],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -269,16 +309,14 @@ class Peer:
 
     @property
     def number(self) -> int:
-        """Requests received so far, probes included."""
-        number: int = struct.unpack("<I", self._counter[:4])[0]
+        """Requests received so far, probes included; lines sent by a sender of text."""
+        return self._at(0)
+
+    def _at(self, place: int) -> int:
+        number: int = struct.unpack("<I", self._counter[4 * place : 4 * place + 4])[0]
         return number
 
-    def asked(self, count: int) -> int:
-        """Number of the last request for so many registers: the one whose answer is right now."""
-        number: int = struct.unpack("<I", self._counter[4 * count : 4 * count + 4])[0]
-        return number
-
-    def __enter__(self) -> Peer:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -291,6 +329,21 @@ class Peer:
         self.process.stdout.close()
         self._counter.close()
         self.shared.close()
+
+
+class Peer(PeerProcess):
+    """The Modbus device's process."""
+
+    def __init__(self, plan: Plan) -> None:
+        super().__init__("tests.faults.peer", plan, SHARED)
+
+    def asked(self, count: int) -> int:
+        """Number of the last request for so many registers: the one whose answer is right now."""
+        return self._at(count)
+
+    def asked_at(self, address: int, count: int) -> int:
+        """The same, of the last request for registers on the address's own page."""
+        return self._at(counter_of(address, count))
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ import socket
 import struct
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from time import sleep
 from typing import Any
@@ -45,6 +46,9 @@ class TcpPeer:
         self.random = random.Random(plan.seed)
         self.number = self.hit = 0
         self.functions: set[int] = set()
+        self._asked: dict[tuple[int, int], int] = {}
+        self._there = threading.Event()
+        self._there.set()
         self._server = socket.create_server(("127.0.0.1", port))
         self._connection: socket.socket | None = None
         self.port: int = self._server.getsockname()[1]
@@ -52,7 +56,17 @@ class TcpPeer:
         self._thread = threading.Thread(target=self._run)
 
     def change(self, **plan: Any) -> dict[str, Any]:
-        """Change the plan; what the peer has counted so far."""
+        """Change the plan; what the peer has counted so far. plugged False takes it off the network."""
+        plugged = plan.pop("plugged", None)
+        if plugged is False:
+            self._there.clear()
+            self._server.shutdown(socket.SHUT_RDWR)
+            self._server.close()
+            with suppress(OSError):  # nobody was connected
+                self.hang_up()
+        elif plugged:
+            self._server = socket.create_server(("127.0.0.1", self.port))
+            self._there.set()
         for key, value in plan.items():
             setattr(self.plan, key, value)
         return {"hit": self.hit, "number": self.number, "functions": sorted(self.functions)}
@@ -61,14 +75,23 @@ class TcpPeer:
         """Number of the last request; a network link sends no probes of another length than `count`."""
         return self.number
 
+    def asked_at(self, address: int, count: int) -> int:
+        """Number of the last request for just these registers."""
+        return self._asked.get((address, count), 0)
+
     def hang_up(self) -> None:
         """End the connection, as a device does that has been idle for long."""
-        assert self._connection is not None
+        if self._connection is None:
+            raise OSError("nobody is connected")
         self._connection.shutdown(socket.SHUT_RDWR)
 
     def _run(self) -> None:
         while not self._ending:
-            connection, _ = self._server.accept()
+            self._there.wait()
+            try:
+                connection, _ = self._server.accept()
+            except OSError:
+                continue  # off the network
             self._connection = connection
             with connection:
                 connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -82,6 +105,7 @@ class TcpPeer:
             transaction, _, _, unit, function, address, count = struct.unpack(">HHHBBHH", request)
             self.number += 1
             self.functions.add(function)
+            self._asked[address, count] = self.number
             fault = self.plan.fault if self.random.random() < self.plan.rate else "none"
             self.hit += fault != "none"
             if fault == "reset":  # close at once, without the usual farewell
@@ -89,6 +113,8 @@ class TcpPeer:
                 return
             if fault == "late":
                 sleep(self.plan.timeout_s + 0.030)
+            if fault.startswith("echo"):
+                connection.sendall(request)
             connection.sendall(self._reply(fault, transaction, unit, function, address, count))
 
     def _reply(
@@ -100,7 +126,16 @@ class TcpPeer:
         spoilt: dict[str, Callable[[], bytes]] = {
             "none": lambda: true,
             "late": lambda: true,
+            "echo_then_reply": lambda: true,
             "silence": lambda: b"",
+            "echo_only": lambda: b"",
+            "bit_flip": lambda: self._flipped(true),
+            "drop_bytes": lambda: self._without_some(true),
+            "noise": lambda: draw.randbytes(draw.randint(1, 12)) + true + draw.randbytes(draw.randint(0, 3)),
+            "flood": lambda: b"".join(
+                framed(transaction + more & 0xFFFF, unit, bytes((function | 0x80, draw.choice((2, 3, 4, 6)))))
+                for more in range(10)
+            ),
             "truncate": lambda: true[: draw.randrange(1, len(true))],
             "exception": lambda: framed(
                 transaction, unit, bytes((function | 0x80, draw.choice((2, 3, 4, 6))))
@@ -124,6 +159,18 @@ class TcpPeer:
             ),
         }
         return spoilt[fault]()
+
+    def _flipped(self, true: bytes) -> bytes:
+        """Up to three bits of header, function and byte count: nothing but TCP's own checksum guards the
+        registers, and that lets none through to us."""
+        spoilt = bytearray(true)
+        for _ in range(self.random.randint(1, 3)):
+            spoilt[self.random.randrange(9)] ^= 1 << self.random.randrange(8)
+        return bytes(spoilt)
+
+    def _without_some(self, true: bytes) -> bytes:
+        start = self.random.randrange(len(true))
+        return true[:start] + true[start + self.random.randint(1, 3) :]
 
     def __enter__(self) -> TcpPeer:
         self._thread.start()

@@ -8,12 +8,14 @@ fail in, and more of the same kind.
 from __future__ import annotations
 
 import random
+from time import sleep
 
 import pytest
+import serial
 from pymodbus.client import ModbusSerialClient
 
 from tests.faults.campaign import CLASSES, FRAMES, Class, Result, run_all
-from tests.faults.peer import UNIT, Peer, Plan, words
+from tests.faults.peer import UNIT, Peer, Plan, crc16, reply, words
 
 pytestmark = pytest.mark.timed
 
@@ -105,3 +107,19 @@ def test_the_peer_does_mislead_a_client_that_checks_less(fault: str) -> None:
             wrong += not answer.isError() and tuple(answer.registers) != words(7, 4, peer.number)
         client.close()
     assert wrong > 0
+
+
+def test_the_peers_wire_never_reorders_not_even_where_a_long_way_ends() -> None:
+    # No wire does, and a link cannot guard against several answers that were overtaken.
+    with Peer(Plan(baud=115200, timeout_s=0.1, fault="long_latency", rate=1.0)) as peer:
+        port = serial.Serial(peer.path, timeout=10)
+        request = bytes((UNIT, 4, 0, 7, 0, 4))
+        for number in (1, 2, 3, 4):
+            port.write(request + crc16(request))
+            while peer.number < number:
+                sleep(0.001)
+            if number == 3:
+                peer.change(fault="none")
+        came = port.read(4 * 13)
+        port.close()
+    assert came == b"".join(reply(UNIT, 4, words(7, 4, number)) for number in (1, 2, 3, 4))
