@@ -53,6 +53,8 @@ def main() -> None:
     """Watch a small off-grid solar bank: how full it is, what the day brought, what is wrong.
 
     Start with `nightbank demo`, or describe your own system with `nightbank site new`.
+
+    Example: nightbank demo
     """
 
 

@@ -42,7 +42,10 @@ def alarms(ctx: click.Context, site: Path) -> None:
 @JSON
 @click.pass_obj
 def list_alarms(asked: Asked, as_json: bool) -> None:
-    """What stands, since when, how bad, and what to do first."""
+    """What stands, since when, how bad, and what to do first.
+
+    Example: nightbank alarms hide.toml list
+    """
     from monitor.alarm_words import list_document, list_in_words
     from monitor.alarms.rules import rules_of
     from monitor.present import now_of
@@ -62,7 +65,10 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
 @NAME
 @click.pass_obj
 def acknowledge(asked: Asked, name: str) -> None:
-    """Say that you have seen the alarm NAME, or 'all' of them."""
+    """Say that you have seen the alarm NAME, or 'all' of them.
+
+    Example: nightbank alarms hide.toml acknowledge "Low voltage"
+    """
     ask_daemon(asked, "acknowledge", name, {})
 
 
@@ -71,7 +77,10 @@ def acknowledge(asked: Asked, name: str) -> None:
 @click.option("--for", "span", required=True, metavar="TIME", help="30min, 8h or 1d; at most 24 h.")
 @click.pass_obj
 def shelve(asked: Asked, name: str, span: str) -> None:
-    """Be left alone by the alarm NAME for a time; then it is judged again by itself."""
+    """Be left alone by the alarm NAME for a time; then it is judged again by itself.
+
+    Example: nightbank alarms hide.toml shelve "Low voltage" --for 8h
+    """
     ask_daemon(asked, "shelve", name, {"for_s": _seconds(span)})
 
 
@@ -79,7 +88,10 @@ def shelve(asked: Asked, name: str, span: str) -> None:
 @NAME
 @click.pass_obj
 def unshelve(asked: Asked, name: str) -> None:
-    """End the shelving of the alarm NAME now."""
+    """End the shelving of the alarm NAME now.
+
+    Example: nightbank alarms hide.toml unshelve "Low voltage"
+    """
     ask_daemon(asked, "unshelve", name, {})
 
 
@@ -87,7 +99,10 @@ def unshelve(asked: Asked, name: str) -> None:
 @NAME
 @click.pass_obj
 def reset(asked: Asked, name: str) -> None:
-    """Reset the latched alarm NAME, once it is acknowledged and back to normal."""
+    """Reset the latched alarm NAME, once it is acknowledged and back to normal.
+
+    Example: nightbank alarms hide.toml reset "Low voltage"
+    """
     ask_daemon(asked, "reset", name, {})
 
 
@@ -95,7 +110,10 @@ def reset(asked: Asked, name: str) -> None:
 @NAME
 @click.pass_obj
 def out_of_service(asked: Asked, name: str) -> None:
-    """Put the alarm NAME out of service until you put it in service again."""
+    """Put the alarm NAME out of service until you put it in service again.
+
+    Example: nightbank alarms hide.toml out-of-service "Low voltage"
+    """
     ask_daemon(asked, "out of service", name, {})
 
 
@@ -103,7 +121,10 @@ def out_of_service(asked: Asked, name: str) -> None:
 @NAME
 @click.pass_obj
 def in_service(asked: Asked, name: str) -> None:
-    """Put the alarm NAME in service again."""
+    """Put the alarm NAME in service again.
+
+    Example: nightbank alarms hide.toml in-service "Low voltage"
+    """
     ask_daemon(asked, "in service", name, {})
 
 
@@ -114,7 +135,10 @@ def in_service(asked: Asked, name: str) -> None:
 @JSON
 @click.pass_obj
 def history(asked: Asked, first: str | None, last: str | None, limit: int, as_json: bool) -> None:
-    """Every change of every alarm, newest first, with the values behind it."""
+    """Every change of every alarm, newest first, with the values behind it.
+
+    Example: nightbank alarms hide.toml history --from 2026-11-25
+    """
     from monitor.alarm_words import history_document, history_in_words
     from monitor.present import now_of
 
@@ -137,7 +161,10 @@ def history(asked: Asked, first: str | None, last: str | None, limit: int, as_js
 @JSON
 @click.pass_obj
 def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) -> None:
-    """How the alarms do: how many a day, which chatter, which stand for days."""
+    """How the alarms do: how many a day, which chatter, which stand for days.
+
+    Example: nightbank alarms hide.toml figures
+    """
     from monitor.alarm_words import figures_document, figures_in_words
     from monitor.alarms.figures import figures as figures_of
     from monitor.present import now_of

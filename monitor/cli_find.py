@@ -63,7 +63,7 @@ def whole_numbers(text: str, low: int, high: int, option: str, like: str) -> tup
     type=click.FloatRange(0.5, 120),
     default=FIRST_LISTEN_S,
     show_default=True,
-    help="In s.",
+    help="Listen for so many seconds first.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
@@ -84,7 +84,9 @@ def find(
     is ever written to a device. Stop the monitor first: a port that it holds is left alone. Ends with 0 where
     anything was found, with 1 where nothing was.
 
-    Example: nightbank find --host 192.0.2.10
+    \b
+    Examples: nightbank find
+              nightbank find --host 192.0.2.10
     """
     from monitor.devices.finding import PARITIES, SPEEDS, TIMEOUT_S, settings
     from monitor.devices.ports import FoundPort, serial_ports

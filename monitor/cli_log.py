@@ -41,7 +41,10 @@ def log(ctx: click.Context, site: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
-    """The entries, newest first, with what was said before where one was changed."""
+    """The entries, newest first, with what was said before where one was changed.
+
+    Example: nightbank log hide.toml list --limit 20
+    """
     site = asked.site()
     with asked.reader(site) as reader:
         entries = reader.log(0, 2**62, limit)
@@ -81,7 +84,10 @@ def add(
     gravity: tuple[float, ...],
     temperature: float | None,
 ) -> None:
-    """Write an entry of a KIND, with a TEXT: hydrometer, water, equalization, terminals, cleaning or note."""
+    """Write an entry of a KIND, with a TEXT: hydrometer, water, equalization, terminals, cleaning or note.
+
+    Example: nightbank log hide.toml add water --water 1.5 --by Ada
+    """
     from monitor.care.entry import LOG, TEXT, TIME, WATER
     from monitor.care.gravity import GRAVITY, TEMPERATURE
     from monitor.present import now_of

@@ -61,8 +61,9 @@ def match(
     called certain only where nothing else that agrees is left; the place of an open quantity is the best
     guess.
 
-    Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed; nightbank match --dump dump.csv
-    --seen seen.toml --profile shed.toml
+    \b
+    Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed
+              nightbank match --dump dump.csv --seen seen.toml
     """
     if line is not None:
         if session is None or dump_file or seen_file or profile_file or as_json:

@@ -44,7 +44,10 @@ def mirror(ctx: click.Context, site: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def status(asked: Asked, as_json: bool) -> None:
-    """How far each mirror is, what waits and why, and what its server refused."""
+    """How far each mirror is, what waits and why, and what its server refused.
+
+    Example: nightbank mirror hide.toml status
+    """
     from monitor.clock import CLOCK_NOTE, clock_from_note
     from monitor.mirror.status import in_words, mirrors_document
 
@@ -68,6 +71,8 @@ def once(ctx: click.Context, name: str | None) -> None:
     """Send what waits now, to the end or the first trouble. Exit status 1 where something went wrong.
 
     The process that goes on sending must be stopped meanwhile.
+
+    Example: nightbank mirror hide.toml once
     """
     from monitor.mirror.run import once as send_once
 
@@ -93,6 +98,8 @@ def again(ctx: click.Context, since: str, name: str | None) -> None:
     """Have everything from a time on sent once more: after a server lost it, or refused it and is mended.
 
     What is there already is put in its own place. The process that goes on sending must be stopped meanwhile.
+
+    Example: nightbank mirror hide.toml again --from 2026-11-01
     """
     from monitor.mirror.run import send_again
 
@@ -130,7 +137,10 @@ def _names(site: Site, path: Path, name: str | None) -> list[str]:
 @mirror.command()
 @click.pass_obj
 def run(asked: Asked) -> None:
-    """Go on sending until stopped: what systemd starts (nightbank-mirror@.service)."""
+    """Go on sending until stopped: what systemd starts (nightbank-mirror@.service).
+
+    Example: nightbank mirror hide.toml run
+    """
     from monitor.mirror.run import run as go_on
     from monitor.stopping import stop_signals
 

@@ -39,10 +39,11 @@ def scan(
     """Read all registers of the device at LINE (a serial port or a host) and append them to a dump.
 
     The first time its registers are looked for, which takes some minutes on a slow line; their places are
-    kept beside the dump. LINE with a slash is a serial port, any other HOST[:PORT]. Only ever reads. Stop the
-    monitor first: a port that it holds is refused.
+    kept beside the dump. LINE with a slash is a serial port, ttyUSB0 is /dev/ttyUSB0, anything else
+    HOST[:PORT]. Only ever reads. Stop the monitor first: a port that it holds is refused.
 
-    Example: nightbank scan /dev/serial/by-id/usb-adapter --out dump.csv --again 5 --every 10
+    \b
+    Example: nightbank scan /dev/serial/by-id/usb-adapter --out dump.csv --again 5
     """
     link = link_to(line, manner)
     told = []

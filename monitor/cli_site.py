@@ -32,7 +32,10 @@ LABEL = 12
 
 @click.group()
 def site() -> None:
-    """Describe a system in a site file, and check what it amounts to."""
+    """Describe a system in a site file, and check what it amounts to.
+
+    Example: nightbank site new hide.toml
+    """
 
 
 @site.command()

@@ -46,7 +46,10 @@ def _path(asked: Asked) -> Path:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def size(asked: Asked, as_json: bool) -> None:
-    """How much room the store takes, and for what."""
+    """How much room the store takes, and for what.
+
+    Example: nightbank store hide.toml size
+    """
     from dataclasses import asdict
 
     from monitor.store.upkeep import size_of
@@ -61,7 +64,10 @@ def size(asked: Asked, as_json: bool) -> None:
 @store.command("check")
 @click.pass_context
 def check_store(ctx: click.Context) -> None:
-    """Look through the whole file, while the daemon runs or not. Exit status 1 where something is wrong."""
+    """Look through the whole file, while the daemon runs or not. Exit status 1 where something is wrong.
+
+    Example: nightbank store hide.toml check
+    """
     from monitor.store.upkeep import troubles
 
     path, count = _path(ctx.obj), 0
@@ -83,6 +89,8 @@ def compact(asked: Asked) -> None:
     """Pack all that is due at once and give free room back to the disk; the daemon must be stopped.
 
     The daemon packs by itself; this is for a store from before, or after large imports.
+
+    Example: nightbank store hide.toml compact
     """
     from monitor.store.upkeep import compact as compact_store
 
@@ -95,7 +103,10 @@ def compact(asked: Asked) -> None:
 @click.argument("file", type=FILE)
 @click.pass_obj
 def backup(asked: Asked, file: Path) -> None:
-    """Copy the store into a new FILE, while the daemon runs or not."""
+    """Copy the store into a new FILE, while the daemon runs or not.
+
+    Example: nightbank store hide.toml backup /media/stick/hide.db
+    """
     from monitor.store.copies import back_up
 
     with bar_on_stderr(1000, "", "backup", quiet=False) as bar:
@@ -107,7 +118,10 @@ def backup(asked: Asked, file: Path) -> None:
 @click.argument("file", type=FILE)
 @click.pass_obj
 def restore_store(asked: Asked, file: Path) -> None:
-    """Put the copy FILE in the store's place; the daemon must be stopped. What was there is kept."""
+    """Put the copy FILE in the store's place; the daemon must be stopped. What was there is kept.
+
+    Example: nightbank store hide.toml restore /media/stick/hide.db
+    """
     from monitor.clock import SystemClock
     from monitor.store.copies import restore
 

@@ -31,7 +31,10 @@ def sites(ctx: click.Context, file: Path) -> None:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def list_sites(file: Path, as_json: bool) -> None:
-    """List the sites once."""
+    """List the sites once.
+
+    Example: nightbank sites all.toml list
+    """
     from dashboard.many.lines import documents, in_words
     from dashboard.many.rows import standings
     from dashboard.many.serve import asker_of
@@ -56,6 +59,8 @@ def pin(file: Path, forget: bool) -> None:
     """Set the PIN before which the page shows nothing, where FILE says reading_needs_pin in [page].
 
     It is asked for twice and not shown; run this as the user that runs the page.
+
+    Example: nightbank sites all.toml pin
     """
     from monitor.cli_parts import ask_and_keep, forget_kept
     from monitor.pin import pin_path
@@ -77,7 +82,10 @@ def pin(file: Path, forget: bool) -> None:
 @click.option("--host", help="Address to listen on; the file's [page] host otherwise.")
 @click.pass_obj
 def page(file: Path, port: int | None, host: str | None) -> None:
-    """Serve the page of all sites until stopped."""
+    """Serve the page of all sites until stopped.
+
+    Example: nightbank sites all.toml page
+    """
     from dashboard.light import without_drawing_classes
 
     with without_drawing_classes():
