@@ -7,6 +7,10 @@ from time import monotonic
 from monitor.devices.modbus import Found
 from monitor.devices.port import SerialPort
 
+MOST_HEARD = 16_384
+"""Bytes that are held at most (our choice: 64 of the longest frames; 115200 baud bring it in 1.4 s). Of a
+flood the newest half is kept, so that it costs no memory and little time to search."""
+
 
 class Hearing:
     """Bytes heard and not yet understood; `silent_since_s` is the last byte on the line, sent or heard."""
@@ -31,6 +35,9 @@ class Hearing:
         self.silent_since_s = monotonic()
         self.data += chunk
         self._times += [self.silent_since_s] * len(chunk)
+        if len(self.data) > MOST_HEARD:
+            del self.data[: -MOST_HEARD // 2]
+            del self._times[: -MOST_HEARD // 2]
         return True
 
     def take(self, place: Found) -> tuple[bytes, float, float]:

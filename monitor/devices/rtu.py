@@ -199,7 +199,7 @@ class RtuLink:
         self._hearing.silent_since_s = request.sent_s
         known.owed.add(request)
         on_the_wire_s = self._timing.frame_s(REQUEST_CHARACTERS + reply_characters(count))
-        echoed = False
+        echoed = lapsed = False
         while True:
             echoed = self._hearing.strip(frame) or echoed
             while (reply := self._next_reply()) is not None:
@@ -225,7 +225,10 @@ class RtuLink:
                     return None
                 self._note_echo(echoed)
                 return registers_in(heard)
-            if not self._hear_more(unit, function, count, request.sent_s + on_the_wire_s + known.timeout_s):
+            until_s = request.sent_s + on_the_wire_s + known.timeout_s
+            # Once after the time-out what the port holds is read, and no more: noise may never end.
+            ended, lapsed = lapsed, monotonic() >= until_s
+            if ended or not self._hear_more(unit, function, count, until_s):
                 raise self._failure(unit, echoed)
 
     def _hear_more(self, unit: int, function: int, count: int, until_s: float) -> bool:

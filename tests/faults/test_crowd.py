@@ -1,16 +1,21 @@
-"""Whoever in the network opens connections and says nothing on them does not keep the page from others."""
+"""Whoever opens connections and says or reads nothing on them does not keep the page from others."""
 
 from __future__ import annotations
 
 import socket
-from contextlib import ExitStack
+import threading
+import time
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from urllib.request import urlopen
 
 import pytest
+from waitress.server import create_server
 
-from dashboard.crowd import MOST, too_many
+from dashboard import crowd
+from dashboard.crowd import IDLE_S, MOST, MOST_IN_ALL, REQUEST_S, keep_room, outstays, too_many
 from tests.browser.conftest import Hide
+from tests.ports import free_port
 
 HALF = b"GET / HTTP/1.1\r\nHost: localh"
 HELD = 150
@@ -35,6 +40,81 @@ def test_half_requests_on_many_connections_do_not_keep_the_page_from_others(hut)
             assert answer.status == 200
 
 
+def test_nor_do_they_from_many_addresses_at_once(hut):
+    """All of 127.0.0.0/8 is this computer (RFC 1122, 3.2.1.3), so each may be another address to the page."""
+    with ExitStack() as held:
+        for at in range(HELD):
+            given = {"timeout": 20, "source_address": (f"127.0.1.{1 + at}", 0)}
+            mute = held.enter_context(socket.create_connection(("127.0.0.1", hut.port), **given))
+            mute.sendall(HALF)
+        with urlopen(hut.url, timeout=20) as answer:  # sooner than idle ones are closed
+            assert answer.status == 200
+
+
+LARGE = 32 * 1024 * 1024
+"""Twice what waitress holds of an answer before the thread that makes it has to wait (waitress,
+'outbuf_high_watermark'), and more than a socket holds."""
+
+
+@contextmanager
+def serving(threads=1):
+    """A waitress server as the page has it; / is a short answer, anything else a LARGE one. Its port."""
+
+    def app(environ, start_response):
+        size = 2 if environ["PATH_INFO"] == "/" else LARGE
+        start_response("200 OK", [("Content-Length", str(size))])
+        return (b"x" * min(size, 65_536) for _ in range(-(-size // 65_536)))
+
+    server = create_server(app, host="127.0.0.1", port=free_port(), threads=threads)
+    keep_room(server)
+    runner = threading.Thread(target=server.run, daemon=True)
+    runner.start()
+    try:
+        yield server
+    finally:
+        server.trigger.pull_trigger(server.close)
+        server.task_dispatcher.shutdown()
+        runner.join(20)
+
+
+def begun(server, request):
+    """A connection on which a request was sent."""
+    link = socket.create_connection(("127.0.0.1", server.effective_port), timeout=20)
+    link.sendall(request)
+    return link
+
+
+def what_comes(link):
+    """How many bytes can be read until the end."""
+    got = 0
+    with suppress(ConnectionError):
+        while more := len(link.recv(1 << 20)):
+            got += more
+    return got
+
+
+def trickle(link):
+    """A letter now and then, for 20 s."""
+    for _ in range(400):
+        link.sendall(b"x")
+        time.sleep(0.05)
+
+
+def test_a_browser_that_never_reads_its_answer_gives_back_its_place_and_its_thread(monkeypatch):
+    monkeypatch.setattr(crowd, "IDLE_S", 1)
+    with serving(threads=1) as server, closing(begun(server, b"GET /much HTTP/1.1\r\n\r\n")) as link:
+        # the only thread waits for the first one to read: this is answered once that has been closed
+        with urlopen(f"http://127.0.0.1:{server.effective_port}/", timeout=20) as answer:
+            assert answer.read() == b"xx"
+        assert what_comes(link) < LARGE
+
+
+def test_a_request_that_comes_letter_by_letter_is_not_waited_for(monkeypatch):
+    monkeypatch.setattr(crowd, "REQUEST_S", 1)
+    with serving() as server, closing(begun(server, b"GET / HT")) as link, pytest.raises(ConnectionError):
+        trickle(link)
+
+
 @dataclass
 class Open:
     """A connection as waitress keeps it."""
@@ -43,14 +123,16 @@ class Open:
     last_activity: float
     requests: list[str] = field(default_factory=list)
     will_close: bool = False
+    total_outbufs_len: int = 0
+    asking_since_s: float | None = None
 
 
-def crowd(address, count=MOST, **changes):
+def crowd_of(address, count=MOST, **changes):
     return [Open((address, 40_000 + at), 100.0 + at, **changes) for at in range(count)]
 
 
 def test_the_one_that_was_idle_for_longest_goes():
-    there = crowd("192.0.2.7")
+    there = crowd_of("192.0.2.7")
     new = Open(("192.0.2.7", 50_000), 200.0)
     there[0].requests.append("is being answered")
     assert too_many(new, [*there, new]) is there[1]
@@ -58,9 +140,19 @@ def test_the_one_that_was_idle_for_longest_goes():
     assert too_many(new, [*there, new]) is None
 
 
-def test_other_addresses_are_left_alone():
+def test_other_addresses_are_left_alone_while_there_is_room():
     new = Open(("192.0.2.8", 50_000), 200.0)
-    assert too_many(new, [*crowd("192.0.2.7"), new]) is None
+    assert too_many(new, [*crowd_of("192.0.2.7"), new]) is None
+
+
+def test_where_the_room_ends_the_idlest_of_all_goes():
+    there = [Open((f"192.0.2.{at}", 40_000), 100.0 + at) for at in range(MOST_IN_ALL)]
+    new = Open(("198.51.100.1", 50_000), 300.0)
+    assert too_many(new, [*there, new]) is there[0]
+    assert too_many(new, [*there[1:], new]) is None
+    for each in there:
+        each.requests.append("is being answered")
+    assert too_many(new, [*there, new]) is None
 
 
 def test_the_addresses_of_one_household_count_as_one():
@@ -72,4 +164,15 @@ def test_the_addresses_of_one_household_count_as_one():
 
 def test_where_all_are_being_answered_the_new_one_goes():
     new = Open(("192.0.2.7", 50_000), 200.0)
-    assert too_many(new, [*crowd("192.0.2.7", requests=["busy"]), new]) is new
+    assert too_many(new, [*crowd_of("192.0.2.7", requests=["busy"]), new]) is new
+
+
+def test_an_answer_that_is_being_read_and_a_request_that_is_being_made_may_take_their_time():
+    reading = Open(("192.0.2.7", 50_000), last_activity=1000.0, requests=["busy"], total_outbufs_len=1)
+    assert not outstays(reading, 1000.0 + IDLE_S)
+    assert outstays(reading, 1001.0 + IDLE_S)
+    making = Open(("192.0.2.7", 50_000), last_activity=1000.0, requests=["busy"])
+    assert not outstays(making, 1000.0 + 100 * IDLE_S)
+    asking = Open(("192.0.2.7", 50_000), last_activity=1050.0, asking_since_s=1000.0)
+    assert not outstays(asking, 1000.0 + REQUEST_S)
+    assert outstays(asking, 1001.0 + REQUEST_S)
