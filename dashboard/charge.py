@@ -8,7 +8,7 @@ from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
 from dashboard.values import Look, Value, value_of
 from dashboard.words import number, percent
-from monitor.present import WIDE_SD, charge_band
+from monitor.bank.charge_words import WIDE_SD, charge_band
 from monitor.site.model import Site
 
 SURE = "19 times in 20"

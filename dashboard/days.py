@@ -14,9 +14,9 @@ from typing import Any
 
 from dashboard.local import day_text
 from dashboard.words import number, percent
+from monitor.bank.charge_words import WIDE_SD, charge_band
 from monitor.bank.ledger import day_ledger, deepest
 from monitor.day_book import entries
-from monitor.present import WIDE_SD, charge_band
 from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader

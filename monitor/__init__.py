@@ -46,6 +46,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     served         a time-series server: the edges to it, and the store that it answers
     mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
+    power          the computer's own supply: the dark time before, the halt ahead, the pace between
     care           the hand-written log of what people did and measured
     alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure

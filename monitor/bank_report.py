@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.bank.charge_words import BAND_SDS, WIDE_SD
 from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.health import (
     CYCLE_LIFE,
@@ -27,7 +28,7 @@ from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycle
 from monitor.bank.resistance import ResistanceMeter, trend
 from monitor.bank.stage_hours import HeldSeen, set_points_in_words, stage_hours
 from monitor.bank.tables import freezing_point_at_C
-from monitor.present import BAND_SDS, WIDE_SD, present
+from monitor.present import present
 from monitor.quantities import Stage
 from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.bank.charge_words import charge_words
 from monitor.bank_report import local_words
-from monitor.present import charge_words
 
 UNKNOWN = "unknown"
 

@@ -29,10 +29,14 @@ class CloseLook:
         self._until_s = clock.elapsed_s()
 
     @property
+    def looks(self) -> bool:
+        """Whether somebody stands before the system now."""
+        return self._clock.elapsed_s() < self._until_s
+
+    @property
     def commit_every_s(self) -> float:
         """How often the store is to be written now."""
-        looks = self._clock.elapsed_s() < self._until_s
-        return min(COMMIT_S, self._usual_s) if looks else self._usual_s
+        return min(COMMIT_S, self._usual_s) if self.looks else self._usual_s
 
     def follow(self) -> None:
         """Take what is asked for; the answer goes with the next commit."""

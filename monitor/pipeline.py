@@ -60,6 +60,11 @@ class Pipeline:
         """The bank's estimator, for whoever looks ahead; only this pipeline updates it."""
         return self._estimator
 
+    @property
+    def alarms(self) -> AlarmWatch:
+        """The alarms, for whoever goes by how they stand; only this pipeline judges them."""
+        return self._watch
+
     def take(self, result: PollResult) -> list[Transition]:
         """Readings of one poll into view, estimate, store and alarms; the alarms' transitions.
 

@@ -126,6 +126,14 @@ class Poller:
             if worker.thread.is_alive():
                 worker.thread.join(max(0.0, end_s - time.monotonic()))
 
+    def slow_to(self, least_s: float) -> None:
+        """Poll no device more often than once in least_s seconds; 0: each in its own period again.
+
+        A line comes round to it within ROUND_S.
+        """
+        for worker in self._workers:
+            worker.least_s = least_s
+
     def longest_stall_s(self) -> float:
         """How long the line that has been busy or stuck longest has not come round to its loop.
 
@@ -140,13 +148,20 @@ class _Job:
     def __init__(self, device: Device, due_s: float) -> None:
         self.device = device
         self.grid_s = self.due_s = due_s
+        self.period_s = device.every_s
         self.lost = False  # its port or connection was not there at the last poll
         self.open_tries = 0
 
     def next_on_grid(self, now_s: float) -> float:
         """The first slot of the period after now; slots that a slow poll has missed are left out."""
-        period = self.device.every_s
-        return self.grid_s + (math.floor((now_s - self.grid_s) / period) + 1) * period
+        return self.grid_s + (math.floor((now_s - self.grid_s) / self.period_s) + 1) * self.period_s
+
+    def keep_to(self, least_s: float, now_s: float) -> None:
+        """Take a period of at least least_s seconds; one that is shorter brings the next poll nearer."""
+        period_s = max(self.device.every_s, least_s)
+        if period_s != self.period_s:
+            self.period_s = period_s
+            self.due_s = min(self.due_s, self.next_on_grid(now_s))
 
 
 class _Worker:
@@ -164,6 +179,7 @@ class _Worker:
         self.thread = threading.Thread(target=self._run, name=f"line {line.name}", daemon=True)
         self._port_seen = True
         self._came_round_s = clock.elapsed_s()
+        self.least_s = 0.0
 
     def stall_s(self) -> float:
         """Seconds since the thread last came round to its loop."""
@@ -176,8 +192,10 @@ class _Worker:
         jobs = [_Job(device, start_s) for device in self._line.devices]
         try:
             while jobs and not self._stop.is_set():
-                job = min(jobs, key=lambda job: job.due_s)
                 self._came_round_s = self._clock.elapsed_s()
+                for each in jobs:
+                    each.keep_to(self.least_s, self._came_round_s)
+                job = min(jobs, key=lambda job: job.due_s)
                 wait_s = job.due_s - self._came_round_s
                 if wait_s <= 0:
                     self._poll(job)
@@ -192,7 +210,7 @@ class _Worker:
     def _poll(self, job: _Job) -> None:
         started_s = self._clock.elapsed_s()
         # a second try must fit before the next slot, if it takes as long as a good poll
-        retry_within_s = job.device.every_s - (job.device.health.round_trip_s or 0.0)
+        retry_within_s = job.period_s - (job.device.health.round_trip_s or 0.0)
         result = poll_once(job.device, retry_within_s)
         now_s = self._clock.elapsed_s()
         job.due_s = job.next_on_grid(now_s)
@@ -213,7 +231,7 @@ class _Worker:
 
         Nothing for the first failure, for one that cost the line little, or where nobody waits.
         """
-        failures, period = job.device.health.failures_in_a_row, job.device.every_s
+        failures, period = job.device.health.failures_in_a_row, job.period_s
         if failures < 2 or len(self._line.devices) == 1 or cost_s <= SILENCE_SHARE * period:
             return 0.0
         doubled_s = min(LONGEST_BACK_OFF_S, period * 2.0 ** min(failures - 1, 16))

@@ -10,7 +10,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
+from monitor.bank.charge_words import charge_words
 from monitor.clock import CLOCK_NOTE, clock_from_note
+from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.records import OVER, AlarmState, Condition, DeviceHealth, Quality, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
@@ -29,13 +31,9 @@ COMMITS_MISSED, PAUSE_S = 2, 30.0
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
 
-BAND_SDS = 2.0
-"""The band around the charge is two standard deviations each way: 19 times in 20 if errors are normal."""
 
-WIDE_SD = 0.15
-"""Above it the charge is told by its band alone: one figure would claim too much (our choice: the band is
-then wider than half of the bank)."""
-
+DARK_TOLD_MS = 86_400_000
+"""So long a dark time is told among what stands now (our choice: until everybody has looked once)."""
 
 STANDING_WORDS = {
     Condition.UNACKNOWLEDGED: "active since {since}",
@@ -89,8 +87,8 @@ class Now:
 
     def live_for_ms(self, site: Site, device: str) -> float:
         """How old a device's reading may be and still be the present: a commit interval and three polls."""
-        periods = [entry.every_s for entry in site.devices if entry.name == device]
-        every_s = max(periods or [entry.every_s for entry in site.devices], default=5.0)
+        periods = {entry.name: site.slowest_every_s(entry) for entry in site.devices}
+        every_s = periods[device] if device in periods else max(periods.values(), default=5.0)
         within_s = (self.lag_s or 0.0) + site.store.commit_every_s + MISSED_POLLS * every_s + SLACK_S
         return max(within_s, PRESENT_S) * 1000 * self.speed
 
@@ -151,21 +149,6 @@ def basis_of(reader: StoreReader) -> tuple[str, ...]:
     return tuple((reader.note(BASIS_NOTE) or "").splitlines())
 
 
-def charge_band(soc: float, sd: float) -> tuple[float, float]:
-    """Between what the charge lies 19 times in 20, within 0..1."""
-    return max(0.0, soc - BAND_SDS * sd), min(1.0, soc + BAND_SDS * sd)
-
-
-def charge_words(soc: float | None, sd: float | None) -> str:
-    """'72% ± 8%'; 'somewhere between 6% and 100%' where one figure would claim too much; 'unknown'."""
-    if soc is None or sd is None:
-        return "unknown"
-    if sd > WIDE_SD:
-        low, high = charge_band(soc, sd)
-        return f"somewhere between {low:.0%} and {high:.0%}"
-    return f"{soc:.0%} ± {BAND_SDS * sd:.0%}"
-
-
 def _told(site: Site) -> set[str]:
     """The document's quantities: the charge has places of its own, the capacity is `nightbank bank`'s."""
     elsewhere = ("state_of_charge", "bank_capacity")
@@ -212,7 +195,8 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
 
     A quantity that several devices give is taken from the one that stands (`Now.standing`). quality is
     good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale; basis lists what
-    the charge rests on. The unseen load is told only where the loads are not metered.
+    the charge rests on. The unseen load is told only where the loads are not metered. dark is the last time
+    in which nobody watched, None a day after its end.
     """
     standing = standing_now(site, reader)
     told = _told(site)
@@ -230,9 +214,18 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
         "soc_sd": standing.live("state_of_charge_sd"),
         "basis": list(basis_of(reader)) if soc is not None else [],
         "stage": standing.stage,
+        "dark": _dark(reader.note(DARK_NOTE), standing.now.time_ms),
         "alarms": [_alarm(state) for state in in_order(reader.alarms())],
         "devices": [device_row(health) for health in reader.health() if health.device in described],
     }
+
+
+def _dark(note: str | None, now_ms: int) -> dict[str, Any] | None:
+    dark = dark_of(note)
+    if dark is None or now_ms - (dark.to_ms or dark.from_ms) > DARK_TOLD_MS:
+        return None
+    to = None if dark.to_ms is None else iso_utc(dark.to_ms)
+    return {"from": iso_utc(dark.from_ms), "to": to, "text": dark.text}
 
 
 def standing_words(state: str, since: str, *, first_out: bool = False) -> str:
@@ -311,6 +304,8 @@ def in_words(document: dict[str, Any]) -> str:
     width = max((len(name) for name in document["quantities"]), default=0)
     for name, row in document["quantities"].items():
         lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
+    if document["dark"] is not None:
+        lines += ["", document["dark"]["text"]]
     raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
     lines += ["", *(f"ALARM {_standing(alarm)}: {_text(alarm)}" for alarm in raised)]
     if not raised:

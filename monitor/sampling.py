@@ -49,7 +49,7 @@ class PresentView:
     def __init__(self, site: Site) -> None:
         self._rank = {device.name: rank for rank, device in enumerate(site.devices)}
         self._fresh_ms = {
-            device.name: round(1000 * max(FRESH_FLOOR_S, FRESH_POLLS * device.every_s))
+            device.name: round(1000 * max(FRESH_FLOOR_S, FRESH_POLLS * site.slowest_every_s(device)))
             for device in site.devices
         }
         self._held: dict[str, dict[str, Reading]] = {}

@@ -20,6 +20,8 @@ from monitor.notices.noticer import Noticer
 from monitor.outlooks import Outlooks
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
+from monitor.power.halting import runtime_folder
+from monitor.power.keeper import PowerKeeper
 from monitor.records import Reading, iso_utc
 from monitor.sdnotify import notify
 from monitor.site.load import placed, read_site, with_defaults
@@ -49,8 +51,8 @@ STARTING_US = 900_000_000
 """Patience for one channel's days at the start (our choice; measured: 0.2 s for two months at 5 s on a
 desktop, which makes a minute for five years on the slowest Pi; the protocol is sd_notify(3))."""
 
-DARK_AFTER_S = 300.0
-"""A longer silence before the start is told as dark time (our choice)."""
+BEHIND_S = 300.0
+"""A clock so far behind the newest reading is told at the start (our choice)."""
 
 
 def run(site_file: Path) -> None:
@@ -93,9 +95,10 @@ def serve(
     if not lines:
         log.warning("the site file names no [[devices]]: nothing will be polled")
     pipeline = Pipeline(site, store, clock, Computer(store_path(site, site_file).parent))
+    power = PowerKeeper(site, store, clock, pipeline.alarms, pipeline.tell, runtime_folder())
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
-    rounds = _Rounds(site, site_file, lines, store, clock, pipeline)
+    rounds = _Rounds(site, site_file, lines, store, clock, pipeline, power)
     notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
     try:
         while not stop.is_set():
@@ -103,7 +106,7 @@ def serve(
     finally:
         notify("STOPPING=1")
         rounds.end()
-        pipeline.tell("stop", "", "The monitor was stopped.")
+        pipeline.tell("stop", "", power.stop_text)
         pipeline.save(stopped=True)
 
 
@@ -118,8 +121,9 @@ class _Rounds:
         store: StoreWriter,
         clock: Clock,
         pipeline: Pipeline,
+        power: PowerKeeper,
     ) -> None:
-        self._pipeline, self._clock = pipeline, clock
+        self._pipeline, self._clock, self._power = pipeline, clock, power
         self._sun = SunTables(site, store, clock)
         self._outlooks = Outlooks(site, store, clock)
         self._book = DayBook(site, site_file, store, clock)
@@ -166,7 +170,8 @@ class _Rounds:
 
     def _save(self) -> None:
         """Commit, where that is due."""
-        if self._clock.elapsed_s() - self._saved_s >= self._close_look.commit_every_s:
+        every_s = self._power.commit_every_s(self._close_look.commit_every_s)
+        if self._clock.elapsed_s() - self._saved_s >= every_s:
             self._saved_s = self._clock.elapsed_s()
             self._pipeline.save()
 
@@ -179,11 +184,18 @@ class _Rounds:
         return (
             self._close_look.follow,
             lambda: self._noticer.take(self._pipeline.follow()),
+            self._follow_power,
             self._sun.follow,
             self._book.follow,
             lambda: self._outlooks.follow(self._pipeline.estimator),
             lambda: self._noticer.follow(polling=self._polling),
         )
+
+    def _follow_power(self) -> None:
+        """The dark time before, the halt ahead, the pace between."""
+        if self._power.follow():
+            self._pipeline.save()
+        self._poller.slow_to(self._power.least_period_s(watched=self._close_look.looks))
 
     def end(self) -> None:
         """Stop all threads and processes; what was read goes through the pipeline first."""
@@ -203,19 +215,14 @@ def _waiting(results: queue.SimpleQueue[PollResult]) -> Iterator[PollResult]:
 
 
 def _start_text(store: StoreWriter, clock: Clock) -> str:
-    """What the log and the events say of a start: new, or how long it was dark."""
+    """What the log and the events say of a start; how long it was dark follows (`power/darkness.py`)."""
     latest: list[Reading] = store.latest()
     if not latest:
         return "The monitor has started for the first time."
     last_ms = max(reading.time_ms for reading in latest)
-    dark_s = (clock.now_ms() - last_ms) / 1000
-    if dark_s < -DARK_AFTER_S:
+    if (clock.now_ms() - last_ms) / 1000 < -BEHIND_S:
         return (
             f"The monitor has started, but the clock says {iso_utc(clock.now_ms())} and the last reading is "
             f"of {iso_utc(last_ms)}: is the clock right?"
         )
-    if dark_s <= DARK_AFTER_S:
-        return "The monitor has started again."
-    hours, minutes = divmod(round(dark_s / 60), 60)
-    since = iso_utc(last_ms)
-    return f"The monitor has started after {hours} h {minutes} min without readings (since {since})."
+    return "The monitor has started again."

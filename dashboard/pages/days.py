@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from dashboard import local
 from dashboard.csv_files import DAYS, HOURS, days_address
+from dashboard.dark_times import dark_times, take_dark_times
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture, lowest_picture
 from dashboard.days import PERIODS, SKY_WORDS, DayRow, Span, asked_span, energy, sentences, take_days
 from dashboard.notices import unreadable
@@ -44,6 +45,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             there = choices_of(reader.latest())
             skies = {row.first: row.sky for row in rows}
             courses = take_courses(reader, site, span, skies) if site.array is not None else ()
+            dark = take_dark_times(reader, site, span)
     except StoreError as error:
         trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
@@ -56,7 +58,8 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
                 [*harvest_section(rows, span, there), *lowest_section(rows, span, site)], className="column"
             ),
             html.Div(
-                [*hours_section(courses, span, site), table_section(rows, span, there)], className="column"
+                [*hours_section(courses, span, site), *dark_times(dark), table_section(rows, span, there)],
+                className="column",
             ),
         ]
     )

@@ -11,6 +11,7 @@ from typing import Any
 
 from monitor import cautions
 from monitor.alarms.rule import Rule
+from monitor.alarms.supply import supply_margin_V
 from monitor.bank.health import FULL_BY_DAYS
 from monitor.outlook import WARN_PROBABILITY
 from monitor.site.model import Site
@@ -60,6 +61,10 @@ DARK_MIN = 5.0
 """A longer silence before the start is told as dark time, as the service's own word is (our choice)."""
 
 
+SUPPLY_ENDS = "Supply about to end"
+"""The rule that a halt waits for (`monitor/power`)."""
+
+
 def shipped_rules(site: Site) -> list[Rule]:
     """The shipped rules of a site with its set points filled in."""
     return [*_charge_rules(site), *_temperature_rules(site), *_charging_rules(site), *_watch_rules(site)]
@@ -89,6 +94,14 @@ def _charge_rules(site: Site) -> Iterator[Rule]:
             "Near the disconnect", "disconnect_margin_V", "below", round(NEAR_DISCONNECT_PER_CELL * cells, 3),
             deadband=round(0.025 * cells, 3), on_delay_s=60, off_delay_s=300, priority="urgent",
             do_first="Switch off every load that can wait now, or the controller will.",
+        )  # fmt: skip
+    computer = site.computer
+    if computer.supply_ends_V is not None or (computer.halt and site.supply_ends_V is not None):
+        margin_V = supply_margin_V(site)
+        yield Rule(
+            SUPPLY_ENDS, "supply_margin_V", "below", margin_V, deadband=margin_V,
+            on_delay_s=120, off_delay_s=60, priority="urgent",
+            do_first="Switch off every load that can wait now, or the monitor goes dark.",
         )  # fmt: skip
 
 
@@ -162,7 +175,8 @@ def _watch_rules(site: Site) -> Iterator[Rule]:
     for device in site.devices:
         yield Rule(
             f"Device silent: {device.name}", "silence_s",
-            set_point=max(SILENT_S, SILENT_POLLS * device.every_s), priority="high", subject=device.name,
+            set_point=max(SILENT_S, SILENT_POLLS * site.slowest_every_s(device)), priority="high",
+            subject=device.name,
             do_first="Look at its cable and whether the device has power.", **silent,
         )  # fmt: skip
     yield Rule(

@@ -13,6 +13,7 @@ from monitor.alarms.computer import Computer
 from monitor.alarms.course import FOLLOWED, Course
 from monitor.alarms.rule import Rule
 from monitor.alarms.signs import Seen, Values
+from monitor.alarms.supply import SupplyCourse, supply_margin
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.errors import ServerError, SunError
@@ -50,6 +51,7 @@ class SlowLook:
         self._supply = _supply(site)
         self._table: tuple[object, tuple[Clear, ...] | None] = (None, None)
         self._course = Course()
+        self.supply = SupplyCourse()
         self._unwritten_since_ms: int | None = None
         self._start_ms = clock.now_ms()
         self.health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
@@ -80,6 +82,7 @@ class SlowLook:
             "implausible_readings": lambda rule: slow_signs.implausible(
                 store.latest(), now_ms, self._unbelieved
             ),
+            "supply_margin_V": lambda rule: supply_margin(self.supply, self._site, now, now_ms),
             "unwritten_s": lambda rule: self._unwritten(now_ms),
             "dark_min": lambda rule: self._dark(now_ms),
             "clock_doubt": lambda rule: self._clock_doubt(now_ms),
@@ -109,6 +112,11 @@ class SlowLook:
         if self._supply is None or clear is None:
             return False
         return not slow_signs.is_daylight(clear, self._supply.power_W)
+
+    def sun_is_down(self, now_ms: int) -> bool | None:
+        """Whether the sun is below the horizon by its table; None without one."""
+        clear = self.clear(now_ms)
+        return None if clear is None else clear.elevation_deg <= 0
 
     def store_written(self, written: bool) -> None:
         """Whether the last commit has succeeded."""

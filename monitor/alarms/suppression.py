@@ -48,7 +48,7 @@ def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
         device.name
         for device in now.site.devices
         if (slow_signs.silence_s(now.health.get(device.name), now.time_ms, now.speed) or 0.0)
-        >= max(QUIET_S, QUIET_POLLS * device.every_s)
+        >= max(QUIET_S, QUIET_POLLS * now.site.slowest_every_s(device))
     }
     found: dict[str, str] = {}
     for name, rule in now.rules.items():

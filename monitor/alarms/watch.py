@@ -86,6 +86,7 @@ class AlarmWatch:
         self._slow_ms: int | None = None
         self._ahead_since_s: float | None = None
         self._kept_ms: dict[str, int] = {}
+        self._beyond: dict[str, bool] = {}
         self._states = self._states_at_start(now_ms)
         self._raises = [
             (each.time_ms, each.alarm)
@@ -102,6 +103,22 @@ class AlarmWatch:
         """The present state of each rule by name."""
         return self._states
 
+    def calls(self, name: str) -> bool:
+        """Whether an alarm is active, acknowledged or not, and this run has seen its value beyond the limit
+        at the last look: one that stands from before the start, or is shelved, does not call."""
+        state = self._states.get(name)
+        active = state is not None and state.state in (Condition.UNACKNOWLEDGED, Condition.ACKNOWLEDGED)
+        return active and self._beyond.get(name, False)
+
+    def is_beyond(self, *quantities: str) -> bool:
+        """Whether a rule on one of the quantities or signs is beyond its limit, whatever a person is told."""
+        rules = [rule.name for each in quantities for rule in self._by_quantity.get(each, ())]
+        return any(engine.is_beyond(self._states[name]) for name in rules)
+
+    def sun_is_down(self) -> bool | None:
+        """Whether it is night at the site; None where nothing tells it."""
+        return self._look.sun_is_down(self._clock.now_ms())
+
     def judge(self, readings: Sequence[Reading], health: DeviceHealth | None = None) -> list[Transition]:
         """Judge what the readings of one poll (measured, derived, estimated) decide, and what is due."""
         if health is not None:
@@ -117,6 +134,8 @@ class AlarmWatch:
         voltage = good.get(VOLTAGE)
         if voltage is not None:
             self._judge_bank(steps, voltage.time_ms)
+            if voltage.value is not None and self._view.best(VOLTAGE, voltage.time_ms) is voltage:
+                self._look.supply.take(voltage.time_ms, voltage.value)
         self._note_givers(readings)
         self._judge_slow(steps)
         return self._keep(steps)
@@ -174,6 +193,7 @@ class AlarmWatch:
 
     def _step(self, steps: list[Step], rule: Rule, verdict: Verdict, worthless_ms: int | None = None) -> None:
         before = self._states[rule.name]
+        self._beyond[rule.name] = verdict.beyond
         after, cause = engine.judge(rule, before, verdict)
         self._end(steps, rule, after, cause, verdict.time_ms, verdict.values, worthless_ms)
 

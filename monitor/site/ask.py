@@ -258,5 +258,6 @@ path = {store}
 # port, or "tcp" with host), unit and every_s. Give a serial port by its stable name in /dev/serial/by-id.
 # How alarms reach you: a table [notices] with quiet_hours, and one table [[channels]] for each way, with name
 # and kind (apprise, mqtt, email, hook or pin); see README, 'How alarms reach a phone'.
+# A halt of this computer before its supply ends: a table [computer], see README, 'The computer's own supply'.
 # Copies on a time-series server: a table [[mirrors]], see README, 'Copies on a server'.
 """

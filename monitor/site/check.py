@@ -12,6 +12,7 @@ from typing import Any
 from monitor.errors import Problem
 from monitor.site.amounts import HOT_CELL_C, Amounts, ArrayAmounts, ControllerAmounts, amounts
 from monitor.site.chemistry import USUAL
+from monitor.site.computer_check import computer_findings
 from monitor.site.faults import nearest_line
 from monitor.site.mirror_check import mirror_findings
 from monitor.site.model import LIFEPO4_CELL_V, LIFEPO4_ROUND_UNITS, Array, Bank, Controller, Site
@@ -300,6 +301,7 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _tables,
     _shared_lines,
     _page,
+    lambda site, figures: computer_findings(site),
     lambda site, figures: mirror_findings(site),
     lambda site, figures: server_findings(site),
 )

@@ -17,6 +17,7 @@ from pydantic_core import PydanticCustomError
 
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
+from monitor.site.computer_table import ComputerEntry
 from monitor.site.mirror_table import SENDING_S, MirrorEntry
 from monitor.site.server_table import ServerKeys
 from monitor.site.table import Table, told
@@ -239,6 +240,7 @@ class Site(Table):
     loads: Annotated[tuple[Load, ...], Field(strict=False)] = ()
     metering: Metering = Metering()
     meters: Meters = Meters()
+    computer: ComputerEntry = ComputerEntry()
     devices: Annotated[tuple[DeviceEntry, ...], Field(strict=False)] = ()
     alarms: Annotated[tuple[AlarmEntry, ...], Field(strict=False)] = ()
     notices: NoticesEntry = NoticesEntry()
@@ -252,3 +254,13 @@ class Site(Table):
         """How late a copy of this site's store may be, from its mirrors that send all that one needs."""
         every_s = [mirror.every_s for mirror in self.mirrors if "records" in mirror.send]
         return max(every_s, default=0.0) + SENDING_S
+
+    @property
+    def supply_ends_V(self) -> float | None:
+        """The bank's voltage at which this computer loses its supply, None where nothing tells it."""
+        disconnect_V = None if self.controller is None else self.controller.disconnect_V
+        return self.computer.supply_ends_V or disconnect_V
+
+    def slowest_every_s(self, device: DeviceEntry) -> float:
+        """The longest period in which a device may be polled: its own, or that of the low-power manners."""
+        return max(device.every_s, self.computer.slowest_s)

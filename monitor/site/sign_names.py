@@ -13,6 +13,7 @@ SIGNS: dict[str, Quantity] = {
     for sign in (
         Quantity("unloaded_voltage_V", "V", "bank voltage with the present load's drop added", 0, 80),
         Quantity("disconnect_margin_V", "V", "bank voltage above the controller's disconnect", -80, 80),
+        Quantity("supply_margin_V", "V", "bank voltage above the end of this computer's supply", -80, 80),
         Quantity(
             "over_voltage_V", "V", "bank voltage above its highest set point at its temperature", -80, 80
         ),
@@ -40,6 +41,7 @@ SHIPPED = (
     "Low charge",
     "Will be low before morning",
     "Near the disconnect",
+    "Supply about to end",
     "Bank too hot",
     "Controller too hot",
     "Charging a cold bank",

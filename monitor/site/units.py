@@ -55,6 +55,7 @@ SLIPS: dict[str, tuple[Slip, ...]] = {
     "equalization_V": _BANK_mV,
     "disconnect_V": _BANK_mV,
     "reconnect_V": _BANK_mV,
+    "supply_ends_V": _BANK_mV,
     "absorption_h": (Slip("minutes", 1 / 60, 0.25, 12),),
     "tail_current_fraction": (_percent(0.001, 0.2),),
     "hours_per_day": (Slip("minutes", 1 / 60, 0, 24),),
@@ -66,6 +67,8 @@ SLIPS: dict[str, tuple[Slip, ...]] = {
     "current_gain_tolerance": (_percent(0.0005, 0.1),),
     "current_offset_tolerance_A": (_milli("mA", 0, 5),),
     "every_s": (_milli("milliseconds", 0.2, 3600),),
+    "night_every_s": (_milli("milliseconds", 1, 60),),
+    "low_every_s": (_milli("milliseconds", 1, 60),),
     "timeout_s": (_milli("milliseconds", 0.05, 30),),
     "commit_every_s": (_milli("milliseconds", 1, 3600),),
 }

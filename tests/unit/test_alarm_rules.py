@@ -41,7 +41,7 @@ def entry(*lines):
 
 
 def test_every_shipped_rule_has_a_name_that_the_site_file_knows(rules):
-    two = '[[devices]]\nname = "shunt"\n' + PORT.format("example")
+    two = '[computer]\nhalt = true\n[[devices]]\nname = "shunt"\n' + PORT.format("example")
     assert {base_name(name) for name in rules(changed(more=two))} == {name.casefold() for name in SHIPPED}
 
 
@@ -56,6 +56,11 @@ def test_what_sends_a_person_to_bank_or_array_carries_its_caution(rules):
     cautious = {"Bank too hot", "Controller too hot", "Charging a cold bank", "Electrolyte may freeze",
                 "Voltage too high", "Thermal runaway", "No charge in daylight"}  # fmt: skip
     assert {rule.name for rule in rules(changed()).values() if rule.caution} == cautious
+
+
+def test_the_end_of_the_supply_is_a_rule_only_where_the_site_file_speaks_of_it(rules):
+    assert "Supply about to end" not in rules(changed())
+    assert "Supply about to end" in rules(changed(more="[computer]\nsupply_ends_V = 10.8\n"))
 
 
 def test_only_what_cannot_wait_is_urgent(rules):

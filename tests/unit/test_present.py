@@ -4,9 +4,10 @@ from datetime import timedelta
 
 import pytest
 
+from monitor.bank.charge_words import charge_words
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.errors import StoreError
-from monitor.present import STANDING_WORDS, charge_words, held, in_order, in_words, present
+from monitor.present import STANDING_WORDS, held, in_order, in_words, present
 from monitor.records import AlarmState, Condition, DeviceHealth, Heartbeat, Quality, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site

@@ -14,12 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from monitor.power.halting import REQUEST
+
 PROJECT = Path(__file__).parents[2]
 UNITS = (
     "nightbank-monitor@hide.service",
     "nightbank-page@hide.service",
     "nightbank-mirror@hide.service",
     "nightbank-sites@all.service",
+    "nightbank-halt@hide.service",
 )
 
 
@@ -32,10 +35,11 @@ def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
 def staged(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A root folder with what the installer puts there, and this system's own targets beside it."""
     root = tmp_path_factory.mktemp("root")
-    program = root / "opt/nightbank/bin/nightbank"
-    program.parent.mkdir(parents=True)
-    program.write_text("#!/bin/sh\n")
-    program.chmod(0o755)
+    for name in ("opt/nightbank/bin/nightbank", "usr/bin/cat"):
+        program = root / name
+        program.parent.mkdir(parents=True)
+        program.write_text("#!/bin/sh\n")
+        program.chmod(0o755)
     installed = run("bash", PROJECT / "systemd/install", "--units-only", "--root", root)
     assert installed.returncode == 0, installed.stderr
     targets = root / "usr/lib/systemd/system"
@@ -46,7 +50,7 @@ def staged(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_the_checker_finds_nothing_wrong_with_the_units(staged: Path) -> None:
-    verdict = run("systemd-analyze", "verify", f"--root={staged}", *UNITS)
+    verdict = run("systemd-analyze", "verify", f"--root={staged}", *UNITS, "nightbank-halt@hide.path")
     assert (verdict.returncode, verdict.stdout, verdict.stderr) == (0, "", "")
 
 
@@ -79,6 +83,18 @@ def test_the_sandbox_leaves_little_exposed(staged: Path, unit: str) -> None:
     found = re.search(r"Overall exposure level for \S+: ([\d.]+)", verdict.stdout)
     assert found, verdict.stdout + verdict.stderr
     assert float(found.group(1)) <= 1.5
+
+
+def test_the_halt_waits_where_the_daemon_leaves_its_wish_and_may_do_nothing_itself() -> None:
+    units = {
+        name: (PROJECT / f"systemd/nightbank-{name}").read_text().splitlines()
+        for name in ("halt@.path", "halt@.service", "monitor@.service")
+    }
+    assert f"PathExists=/run/nightbank/%i/{REQUEST}" in units["halt@.path"]
+    # systemd.exec(5): RuntimeDirectory= is a folder below /run, the service's own, gone with it
+    assert {"RuntimeDirectory=nightbank/%i", "RuntimeDirectoryMode=0750"} <= set(units["monitor@.service"])
+    rights = {"SuccessAction=poweroff", "User=nightbank", "CapabilityBoundingSet="}
+    assert rights <= set(units["halt@.service"])
 
 
 def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:

@@ -1,0 +1,42 @@
+"""When nobody watched, in the days that a page shows: how long, why, and what the bank did meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from zoneinfo import ZoneInfo
+
+from dashboard.days import Span
+from dashboard.local import in_form
+from dashboard.tags import Tag, html
+from dashboard.words import clock_text, unbroken
+from monitor.power.dark_note import DARK
+from monitor.present import now_of
+from monitor.records import Event
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+from monitor.store.days import local_day
+
+MOST = 20
+"""More than so many are not told by one page (our choice: who sees twenty looks for the wire)."""
+
+MOST_EVENTS = 10_000
+
+
+def take_dark_times(reader: StoreReader, site: Site, span: Span) -> list[str]:
+    """The dark times that ended in the span's days, newest first. Raises StoreError."""
+    zone = ZoneInfo(site.site.time_zone)
+    start_ms, end_ms = local_day(zone, span.first).start_ms, local_day(zone, span.last).end_ms
+    found = [event for event in reader.events(start_ms, end_ms, MOST_EVENTS) if event.kind == DARK]
+    now_ms = now_of(reader).time_ms
+    return [_told(event, now_ms, zone) for event in found[:MOST]]
+
+
+def _told(event: Event, now_ms: int, zone: ZoneInfo) -> str:
+    return f"{clock_text(event.time_ms, now_ms, zone)}: {in_form(event.text)}"
+
+
+def dark_times(told: Sequence[str]) -> list[Tag]:
+    """A section of them; nothing where there were none."""
+    if not told:
+        return []
+    return [html.Section([html.H2("When nobody watched"), *(html.P(unbroken(text)) for text in told)])]

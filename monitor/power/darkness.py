@@ -1,0 +1,170 @@
+"""In the daemon: after a start, tell how long nobody watched, why, and what the bank did meanwhile.
+
+The former run left its heartbeat with its last commit, its readings, and in a note in which start of the
+computer it ran. What came after is known once the devices have answered; how long it was, once the time is
+known: a computer without a clock chip may come up hours behind. Until then the dark time is not guessed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from monitor.alarms.telling import clock_words, span_words
+from monitor.bank.charge_words import charge_words
+from monitor.clock import Clock
+from monitor.errors import StoreError
+from monitor.power.dark_note import DARK, DARK_NOTE, DarkTime
+from monitor.power.halting import Tell
+from monitor.records import Quality, Reading
+from monitor.sampling import ESTIMATE, VOLTAGE
+from monitor.site.model import Site
+from monitor.store.base import StoreWriter
+from monitor.store.days import zone_of
+from monitor.store.heartbeat import read_heartbeat
+
+RUN_NOTE = "run"
+"""Key of the note on this run: boot, the start of the computer it is in; halts, where it asked for a halt."""
+
+DARK_AFTER_MS = 300_000
+"""A longer time is told as dark (our choice: a restart, an update or a change of the site file is none)."""
+
+ANSWER_S = 180.0
+"""So long the bank's first readings are waited for (our choice)."""
+
+TIME_S = 600.0
+"""So long the time is waited for before it is told that it is not known yet (our choice)."""
+
+LAST_MS = 900_000
+"""A reading this near the end of the former run is of its end (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """How the bank stood at one end of the dark time; None is unknown."""
+
+    voltage_V: float | None = None
+    soc: float | None = None
+    soc_sd: float | None = None
+
+    def words(self) -> str:
+        """'at 11.62 V with a charge of 31% ± 6%'; 'unknown' where nothing is known."""
+        parts = []
+        if self.voltage_V is not None:
+            parts.append(f"at {self.voltage_V:.2f} V")
+        if self.soc is not None and self.soc_sd is not None:
+            charge = charge_words(self.soc, self.soc_sd)
+            parts.append(f"with a charge {'' if charge.startswith('somewhere') else 'of '}{charge}")
+        return " ".join(parts) or "unknown"
+
+
+def stand_of(latest: Iterable[Reading]) -> Stand:
+    """The bank's stand in readings that are in their rank order."""
+    known: dict[tuple[bool, str], float] = {}
+    for reading in latest:
+        if reading.quality is Quality.GOOD and reading.value is not None:
+            known.setdefault((reading.device == ESTIMATE, reading.quantity), reading.value)
+    charge = (known.get((True, name)) for name in ("state_of_charge", "state_of_charge_sd"))
+    return Stand(known.get((False, VOLTAGE)), *charge)
+
+
+@dataclass(frozen=True, slots=True)
+class FormerRun:
+    """What the run before has left: its last commit, how it ended, the newest readings.
+
+    same_boot: whether the computer has been on since; False also where nobody can tell.
+    """
+
+    last_ms: int
+    why: str
+    same_boot: bool
+    latest: frozenset[Reading]
+    stand: Stand
+
+
+def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
+    """The run before this one, None where there was none. boot is this start of the computer, '' unknown."""
+    latest = store.latest()
+    try:
+        beat = read_heartbeat(store)
+    except StoreError:  # a spoilt note: the readings tell all the same
+        beat = None
+    if beat is None and not latest:
+        return None
+    last_ms = beat.time_ms if beat is not None else max(reading.time_ms for reading in latest)
+    run = json.loads(store.note(RUN_NOTE) or "{}")
+    former_boot = run.get("boot", "")
+    if beat is not None and beat.stopped_ms is not None:
+        halted = bool(run.get("halts"))
+        why = (
+            "the computer had been halted before its supply ended"
+            if halted
+            else "the monitor had been stopped"
+        )
+    elif not (boot and former_boot):
+        why = "the monitor had ended without being stopped"
+    elif boot == former_boot:
+        why = "the monitor had broken off while the computer went on"
+    else:
+        why = "the computer had lost its supply"
+    near = [reading for reading in latest if abs(last_ms - reading.time_ms) <= LAST_MS]
+    return FormerRun(last_ms, why, boot != "" and boot == former_boot, frozenset(latest), stand_of(near))
+
+
+def write_run(store: StoreWriter, boot: str, *, halts: bool = False) -> None:
+    """Keep what the next run is to know of this one."""
+    store.put_note(RUN_NOTE, json.dumps({"boot": boot, "halts": halts}))
+
+
+class Darkness:
+    """Watches for what belongs to the telling, and tells it once. One thread uses it; it commits nothing."""
+
+    def __init__(
+        self, site: Site, store: StoreWriter, clock: Clock, boot: str, is_known: Callable[[], bool]
+    ) -> None:
+        """To be made before anything of this run is stored. is_known: whether the time is."""
+        self._store, self._clock, self._is_known = store, clock, is_known
+        self._zone = zone_of(site.site.time_zone)
+        self._start_s = clock.elapsed_s()
+        self._waits_for_time = False
+        self.former = former_run(store, boot)
+        self._open = self.former is not None
+        write_run(store, boot)
+
+    def follow(self, tell: Tell) -> bool:
+        """What is due once a second; whether something was told that is to be committed."""
+        if not self._open or self.former is None:
+            return False
+        former, waited_s = self.former, self._clock.elapsed_s() - self._start_s
+        known = self._is_known() or former.same_boot
+        if known and not self._waits_for_time and self._dark_ms(former) < DARK_AFTER_MS:
+            self._open = False
+            return False
+        after = stand_of(reading for reading in self._store.latest() if reading not in former.latest)
+        answered = after.voltage_V is not None and (former.stand.soc is None or after.soc is not None)
+        if not answered and waited_s < ANSWER_S:
+            return False
+        if not known and (self._waits_for_time or waited_s < TIME_S):
+            return False
+        self._open, self._waits_for_time = not known, not known
+        self._tell(former, after, tell, known=known)
+        return True
+
+    def _dark_ms(self, former: FormerRun) -> int:
+        """From the former run's last commit to this one's start, the time being known."""
+        since_start_ms = round((self._clock.elapsed_s() - self._start_s) * 1000 * self._clock.speed)
+        return self._clock.now_ms() - since_start_ms - former.last_ms
+
+    def _tell(self, former: FormerRun, after: Stand, tell: Tell, *, known: bool) -> None:
+        now_ms, dark_ms = self._clock.now_ms(), self._dark_ms(former)
+        since = clock_words(former.last_ms, now_ms, self._zone)
+        until_ms = former.last_ms + dark_ms if known else None
+        if until_ms is None:
+            lead = f"Nobody has watched since {since}, how long is not known as the time is not known yet"
+        else:
+            until = clock_words(until_ms, now_ms, self._zone)
+            lead = f"Nobody watched for {span_words(dark_ms)}, from {since} to {until}"
+        text = f"{lead}: {former.why}. The bank stood before: {former.stand.words()}; after: {after.words()}."
+        self._store.put_note(DARK_NOTE, DarkTime(former.last_ms, until_ms, text).note())
+        tell(DARK, "", text)

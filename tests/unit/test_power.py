@@ -1,0 +1,433 @@
+"""The computer's own supply: the halt before it ends, the dark time after, the pace at night and when low."""
+
+import queue
+
+import pytest
+
+from monitor.alarms.shipped import SUPPLY_ENDS
+from monitor.clock import PacedClock, SteppedClock, SystemClock
+from monitor.errors import SiteError
+from monitor.pipeline import Pipeline
+from monitor.poll import Poller, PollResult
+from monitor.power.dark_note import DARK_NOTE, dark_of
+from monitor.power.darkness import Darkness, write_run
+from monitor.power.halting import REQUEST, Halting
+from monitor.power.keeper import PowerKeeper
+from monitor.power.pace import least_period_s
+from monitor.present import in_words, present
+from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
+from monitor.sampling import PresentView
+from monitor.site.check import contradictions
+from monitor.site.computer_table import ComputerEntry
+from monitor.site.load import load_site, with_defaults
+from monitor.store.embedded import open_writer
+from monitor.store.heartbeat import write_heartbeat
+from tests.bench.supply_ends import campaign
+from tests.unit.site_files import changed, write
+
+T0 = parse_iso("2026-11-24T21:40:00Z")
+MINUTE, HOUR = 60_000, 3_600_000
+HALT = "[computer]\nhalt = true\n"
+
+
+class SetClock(SteppedClock):
+    """A clock whose elapsed time is its own, so that a test has its minutes at once; the time may jump."""
+
+    jumped_ms = 0
+
+    def elapsed_s(self):
+        return (self.now_ms() - self.jumped_ms) / 1000
+
+    def jump(self, ms):
+        self.jumped_ms += ms
+        self.set(self.now_ms() + ms)
+
+
+def site_of(folder, *edits, more=""):
+    return with_defaults(load_site(write(folder, changed(*edits, more=more))))[0]
+
+
+# --- the site file ---
+
+
+@pytest.mark.parametrize(
+    ("more", "without", "severity", "words"),
+    [
+        (HALT, ("controller",), "error", "give [computer] supply_ends_V"),
+        ("[computer]\nnight_every_s = 30\n", ("array",), "warning", "needs [array]"),
+        ("[computer]\nsupply_ends_V = 12.4\n", (), "warning", "2.07 V per cell"),
+    ],
+)
+def test_what_contradicts_itself_is_told_with_its_line(tmp_path, more, without, severity, words):
+    text = changed(without=without, more=more)
+    site, _ = with_defaults(load_site(write(tmp_path, text)))
+    (found,) = [each for each in contradictions(site) if each.key.startswith("computer.")]
+    assert found.severity == severity
+    assert words in found.text
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("night_every_s = 300", "computer.night_every_s"),
+        ("low_every_s = 30000", "milliseconds"),
+        ("supply_ends_V = 11400", "mV"),
+        ('halt = ["poweroff"]', "computer.halt"),
+    ],
+)
+def test_a_wrong_value_is_refused_with_key_and_advice(tmp_path, row, words):
+    file = write(tmp_path, changed(more=f"[computer]\n{row}\n"))
+    with pytest.raises(SiteError) as refused:
+        load_site(file)
+    assert words in str(refused.value)
+
+
+# --- the end of the supply ---
+
+
+def test_the_alarm_comes_before_the_disconnect_of_banks_with_other_physics():
+    # tests/banks: third-order circuit (Ceraolo), kinetic wells, Shepherd, LiFePO4; meters of three kinds
+    tally = campaign(range(300, 308))
+    assert len(tally.leads) >= 4, "most of these evenings end in a disconnect"
+    assert tally.missed == []
+    assert min(tally.leads) >= 1  # the halt's own minute
+    assert tally.one_too_many <= tally.evenings // 10
+
+
+class Daemon:
+    """The pipeline and its power keeper on a real store, a poll of a bank every five seconds."""
+
+    def __init__(self, folder, more=HALT, at_ms=T0):
+        self.site = site_of(folder, more=more)
+        self.clock = SetClock(at_ms)
+        self.store = open_writer(folder / "nightbank.db", "Europe/London")
+        self.pipeline = Pipeline(self.site, self.store, self.clock)
+        self.folder = folder / "run"
+        self.folder.mkdir(exist_ok=True)
+        self.power = PowerKeeper(
+            self.site, self.store, self.clock, self.pipeline.alarms, self.pipeline.tell, self.folder
+        )
+
+    def live(self, minutes, volts_at):
+        """So many minutes; volts_at gives the bank's voltage by the minute."""
+        start_ms = self.clock.now_ms()
+        health = DeviceHealth("charger", "/dev/x", "answering", start_ms, start_ms, 80.0, 1, {}, "")
+        for at_ms in range(start_ms, start_ms + round(minutes * MINUTE), 5000):
+            self.clock.set(at_ms)
+            reading = Reading(at_ms, "charger", "battery_voltage_V", volts_at((at_ms - start_ms) / MINUTE))
+            self.pipeline.take(PollResult("charger", (reading,), health, None))
+            self.pipeline.follow()
+            self.power.follow()
+
+    @property
+    def wish(self):
+        return self.folder / REQUEST
+
+    def told(self, kind):
+        return [each.text for each in reversed(self.store.events(0, 2 * T0)) if each.kind == kind]
+
+
+@pytest.fixture
+def daemon(tmp_path):
+    made = []
+
+    def make(**how):
+        made.append(Daemon(tmp_path, **how))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.store.close()
+
+
+def test_a_bank_that_falls_to_the_disconnect_ends_in_a_wish_to_be_halted(daemon):
+    made = daemon()
+    made.live(20, lambda minute: 11.7 - 0.015 * minute)  # 11.4 V is reached after 20 minutes
+    assert any(
+        SUPPLY_ENDS in text and "this computer loses its supply" in text for text in made.told("alarm")
+    )
+    assert made.wish.exists()
+    assert made.told("halt") == [
+        "The computer is asked to halt before its supply ends. It starts when the supply comes back."
+    ]
+    assert made.power.commit_every_s(60.0) == 10.0
+    assert made.power.stop_text == "The monitor was stopped: the computer halts."
+
+
+def test_without_halt_in_the_site_file_nothing_is_asked(daemon):
+    made = daemon(more="[computer]\nsupply_ends_V = 11.4\n")
+    made.live(20, lambda minute: 11.7 - 0.015 * minute)
+    assert any(SUPPLY_ENDS in text for text in made.told("alarm"))
+    assert not made.wish.exists()
+
+
+def test_a_pump_that_pulls_the_bank_down_for_half_a_minute_halts_nothing(daemon):
+    made = daemon()
+    made.live(60, lambda minute: 11.0 if minute % 5 < 0.4 else 11.9)
+    assert made.told("alarm") == []
+    assert not made.wish.exists()
+
+
+def test_a_load_switched_off_in_time_takes_the_wish_back(daemon):
+    made = daemon()
+    made.live(20, lambda minute: 11.7 - 0.015 * minute)
+    made.live(15, lambda minute: 12.0)
+    assert not made.wish.exists()
+    assert made.told("halt")[-1].startswith("The bank has recovered")
+
+
+def test_a_computer_that_comes_up_on_a_low_bank_is_not_halted_for_the_alarm_of_before(daemon):
+    """The supply came back while the alarm still stands in the store: a halt would be its end for good."""
+    made = daemon()
+    made.live(20, lambda minute: 11.7 - 0.015 * minute)
+    made.pipeline.save()
+    made.store.close()
+    again = daemon(at_ms=T0 + 9 * HOUR)
+    assert not again.wish.exists()
+    again.live(20, lambda minute: 12.7)
+    assert not again.wish.exists()
+    assert again.told("halt")[-1].startswith("The computer is asked")
+
+
+def test_a_wish_that_nobody_takes_is_said_in_the_log(tmp_path, caplog):
+    site, clock, told = site_of(tmp_path, more=HALT), SetClock(T0), []
+    halting = Halting(site, clock, lambda *event: told.append(event), tmp_path)
+    for second in range(600):
+        clock.set(T0 + second * 1000)
+        halting.follow(calls=True)
+    assert (tmp_path / REQUEST).exists()
+    assert caplog.text.count("nightbank-halt@.path") == 1
+    assert len(told) == 1
+
+
+def test_a_folder_that_systemd_has_not_given_is_told_at_the_start(tmp_path, caplog):
+    Halting(site_of(tmp_path, more=HALT), SetClock(T0), lambda *event: None, None)
+    assert "RUNTIME_DIRECTORY" in caplog.text
+
+
+# --- the dark time ---
+
+
+def readings(at_ms, volts, soc, sd):
+    return [
+        Reading(at_ms, "charger", "battery_voltage_V", volts),
+        Reading(at_ms, "estimate", "state_of_charge", soc),
+        Reading(at_ms, "estimate", "state_of_charge_sd", sd),
+    ]
+
+
+class Nights:
+    """A former run in a store, and the start after it."""
+
+    def __init__(self, folder, *, boot="a", stopped=False, halts=False):
+        self.site = site_of(folder)
+        self.store = open_writer(folder / "nightbank.db", "Europe/London")
+        self.store.append(readings(T0, 11.62, 0.31, 0.03))
+        write_run(self.store, boot, halts=halts)
+        write_heartbeat(self.store, Heartbeat(T0, T0 - HOUR, T0 if stopped else None))
+        self.store.commit()
+        self.told = []
+
+    def start(self, after_ms, boot="b", is_known=lambda: True):
+        self.clock = SetClock(T0 + after_ms)
+        self.darkness = Darkness(self.site, self.store, self.clock, boot, is_known)
+
+    def follow(self, seconds):
+        for _ in range(seconds):
+            self.clock.set(self.clock.now_ms() + 1000)
+            self.darkness.follow(lambda *event: self.told.append(event))
+
+    def answer(self, volts=12.71, soc=0.46, sd=0.16):
+        self.store.append(readings(self.clock.now_ms(), volts, soc, sd))
+        self.store.commit()
+
+
+@pytest.fixture
+def nights(tmp_path):
+    made = []
+
+    def make(**how):
+        made.append(Nights(tmp_path, **how))
+        return made[-1]
+
+    yield make
+    for each in made:
+        each.store.close()
+
+
+def test_after_the_start_the_dark_time_is_told_with_what_the_bank_did(nights):
+    made = nights()
+    made.start(9 * HOUR + 12 * MINUTE)
+    made.follow(5)
+    assert made.told == [], "the devices have not answered yet"
+    made.answer()
+    made.follow(300)
+    assert made.told == [
+        (
+            "dark",
+            "",
+            "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had lost its supply. The"
+            " bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V with a charge"
+            " somewhere between 14% and 78%.",
+        )
+    ]
+    document = present(made.site, made.store)
+    assert dark_of(made.store.note(DARK_NOTE)).to_ms == T0 + 9 * HOUR + 12 * MINUTE
+    assert document["dark"] is None, "told for a day, by the clock of whoever asks"
+
+
+def test_a_dark_time_of_today_stands_in_the_words_of_now(nights):
+    made = nights()
+    made.start(9 * HOUR)
+    made.answer()
+    made.follow(2)
+    made.store.put_note("clock", PacedClock(SystemClock().now_ms(), T0 + 10 * HOUR, 1.0).note())
+    made.store.commit()
+    document = present(made.site, made.store)
+    assert document["dark"]["from"] == "2026-11-24T21:40:00Z"
+    assert document["dark"]["to"] == "2026-11-25T06:40:00Z"
+    assert "Nobody watched for 9 h, from 24 Nov 21:40 to 06:40" in in_words(document)
+
+
+@pytest.mark.parametrize(
+    ("former", "boot", "why"),
+    [
+        ({"stopped": True}, "a", "the monitor had been stopped"),
+        ({"stopped": True, "halts": True}, "b", "the computer had been halted before its supply ended"),
+        ({}, "a", "the monitor had broken off while the computer went on"),
+        ({}, "b", "the computer had lost its supply"),
+        ({}, "", "the monitor had ended without being stopped"),
+        ({"boot": ""}, "b", "the monitor had ended without being stopped"),
+    ],
+)
+def test_why_it_was_dark_is_told_as_far_as_it_is_known(nights, former, boot, why):
+    made = nights(**former)
+    made.start(HOUR, boot)
+    made.answer()
+    made.follow(2)
+    (event,) = made.told
+    assert f": {why}. The bank" in event[2]
+
+
+def test_a_restart_of_a_minute_is_no_dark_time(nights):
+    made = nights()
+    made.start(MINUTE)
+    made.answer()
+    made.follow(900)
+    assert made.told == []
+
+
+def test_devices_that_do_not_answer_leave_after_unknown(nights):
+    made = nights()
+    made.start(HOUR)
+    made.follow(400)
+    (event,) = made.told
+    assert event[2].endswith("with a charge of 31% ± 6%; after: unknown.")
+
+
+def test_while_the_time_is_not_known_no_length_is_invented_and_it_is_told_once_it_is(nights):
+    made, known = nights(), []
+    made.start(3 * MINUTE, is_known=lambda: bool(known))  # the clock of a computer without a chip
+    made.answer()
+    made.follow(500)
+    assert made.told == []
+    made.follow(200)
+    (event,) = made.told
+    assert "how long is not known as the time is not known yet" in event[2]
+    assert dark_of(made.store.note(DARK_NOTE)).to_ms is None
+    known.append(True)
+    made.clock.jump(9 * HOUR)
+    made.follow(60)
+    assert [event[2].partition(":")[0] for event in made.told[1:]] == [
+        "Nobody watched for 9 h 3 min, from 24 Nov 21"
+    ]
+
+
+def test_the_first_start_ever_has_no_dark_time(tmp_path):
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        darkness = Darkness(site_of(tmp_path), store, SetClock(T0), "a", lambda: True)
+        assert darkness.former is None
+        assert darkness.follow(lambda *event: None) is False
+
+
+# --- the pace ---
+
+
+@pytest.mark.parametrize(
+    ("night", "low", "watched", "period_s"),
+    [
+        (False, False, False, 0.0),
+        (True, False, False, 30.0),
+        (None, False, False, 0.0),
+        (False, True, False, 60.0),
+        (True, True, False, 60.0),
+        (True, True, True, 0.0),
+    ],
+)
+def test_the_longer_period_of_night_and_low_bank_holds_and_nobody_waits_who_looks(
+    night, low, watched, period_s
+):
+    entry = ComputerEntry(night_every_s=30.0, low_every_s=60.0)
+    assert least_period_s(entry, night=night, low=low, watched=watched) == period_s
+
+
+def test_without_manners_in_the_site_file_nothing_is_ever_slowed(daemon):
+    made = daemon(more="")
+    made.live(20, lambda minute: 11.2)  # low, and night in November
+    assert made.power.least_period_s(watched=False) == 0.0
+
+
+def test_a_low_bank_slows_the_polls_and_a_look_brings_them_back(daemon):
+    made = daemon(more="[computer]\nlow_every_s = 60\n")
+    made.live(10, lambda minute: 12.4)
+    assert made.power.least_period_s(watched=False) == 0.0
+    made.live(10, lambda minute: 11.5)  # below the rule's 11.7 V for longer than its two minutes
+    assert made.power.least_period_s(watched=False) == 60.0
+    assert made.power.least_period_s(watched=True) == 0.0
+
+
+def test_values_stay_fresh_as_long_as_the_slow_pace_needs(tmp_path):
+    site = site_of(tmp_path, more="[computer]\nnight_every_s = 60\n")
+    view = PresentView(site)
+    view.take([Reading(T0, "charger", "battery_voltage_V", 12.5)])
+    assert view.best("battery_voltage_V", T0 + 2 * MINUTE) is not None
+    assert view.best("battery_voltage_V", T0 + 4 * MINUTE) is None
+
+
+class Slow:
+    """A device that answers at once; it counts when it was asked."""
+
+    name, every_s, quantities = "shunt", 0.2, ("battery_voltage_V",)
+
+    def __init__(self, clock):
+        from monitor.devices.health import HealthRecord
+
+        self.clock, self.health = clock, HealthRecord("shunt", "nowhere", clock.now_ms())
+        self.asked_s = []
+
+    def poll(self, again=False):
+        self.asked_s.append(self.clock.elapsed_s())
+        return [Reading(self.clock.now_ms(), "shunt", "battery_voltage_V", 12.5, Quality.GOOD)]
+
+    def close(self):
+        pass
+
+
+def test_a_slowed_line_polls_in_the_longer_period_and_takes_up_its_own_again():
+    from monitor.devices.device import Line
+
+    clock = SystemClock()
+    device = Slow(clock)
+    results = queue.SimpleQueue()
+    poller = Poller([Line("nowhere", None, (device,))], clock, results)
+    poller.slow_to(1.0)
+    poller.start()
+    for _ in range(3):
+        results.get(timeout=20)
+    poller.slow_to(0.0)
+    for _ in range(4):
+        results.get(timeout=20)
+    poller.stop()
+    gaps = [b - a for a, b in zip(device.asked_s, device.asked_s[1:], strict=False)]
+    assert min(gaps[:2]) > 0.9  # a second by the grid of the monotonic clock, however busy the computer is
+    assert min(gaps[3:]) < 0.9
