@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click
 
+from monitor.log_lines import log_to_stderr
+
 
 @click.command()
 @click.argument("site", type=click.Path(dir_okay=False, path_type=Path))
@@ -34,7 +36,7 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
     with without_drawing_classes():
         from dashboard.server import serve
 
-    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
+    log_to_stderr()
     # A phone opens six connections at once, so that a short queue is the rule and no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     serve(site, host, port)

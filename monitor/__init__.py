@@ -41,6 +41,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
+    device_news    which changes of a device's state are told
     sdnotify       word to systemd
     stores         which engine holds a site's readings
     served         a time-series server: the edges to it, and the store that it answers
@@ -68,6 +69,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     memory         word to the C library to give memory back
     stopping       the signals that end a process
     whole_file     a text file written whole or not at all
+    log_lines      the log on standard error, bounded
     cautions       what to know before touching bank, array or adapter
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in

@@ -15,8 +15,9 @@ from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE, log_to_stderr
+from monitor.cli_parts import SITE_FILE
 from monitor.errors import NightbankError
+from monitor.log_lines import log_to_stderr
 
 COMMAND_GROUP = "nightbank.commands"
 

@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, bar_on_stderr, log_to_stderr, moment_ms
+from monitor.cli_parts import SITE_FILE, bar_on_stderr, moment_ms
+from monitor.log_lines import log_to_stderr
 
 if TYPE_CHECKING:
     from monitor.site.model import Site

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,11 +56,6 @@ def _date(text: str, option: str) -> date:
         raise click.BadParameter(
             f"'{text}' is no date; write it like 2026-11-25", param_hint=option
         ) from error
-
-
-def log_to_stderr(level: int = logging.INFO) -> None:
-    """Plain lines: under systemd the journal adds time and unit, at a terminal nobody misses them."""
-    logging.basicConfig(stream=sys.stderr, level=level, format="%(levelname)s %(message)s")
 
 
 def in_minutes(seconds: float) -> str:

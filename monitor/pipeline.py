@@ -16,6 +16,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.care.keeper import LogKeeper
 from monitor.clock import Clock
+from monitor.device_news import DeviceNews
 from monitor.errors import ServerError, StoreError
 from monitor.poll import PollResult
 from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
@@ -52,6 +53,7 @@ class Pipeline:
         self._log = LogKeeper(site, store, clock)
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
         self._earlier = dict(self._health)
+        self._news: dict[str, DeviceNews] = {}
         self._started_ms = clock.now_ms()
         store.rank_devices([device.name for device in site.devices])
 
@@ -154,14 +156,12 @@ class Pipeline:
         return readings
 
     def _keep_health(self, health: DeviceHealth) -> None:
-        before = self._health.get(health.device)
-        health = _added_up(health, self._earlier.get(health.device))
+        earlier, now_s = self._earlier.get(health.device), self._clock.elapsed_s()
+        health = _added_up(health, earlier)
         self._health[health.device] = health
         self._store.put_health(health)
-        if before is None or before.state != health.state:
-            said = f"{health.state} on {health.connection}"
-            if health.state != "answering" and health.last_error:
-                said += f" ({health.last_error})"
+        news = self._news.setdefault(health.device, DeviceNews(earlier, now_s))
+        if said := news.text(health, now_s):
             self.tell("device", health.device, said)
 
 

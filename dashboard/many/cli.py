@@ -10,6 +10,8 @@ from pathlib import Path
 
 import click
 
+from monitor.log_lines import log_to_stderr
+
 
 @click.group()
 @click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
@@ -91,7 +93,7 @@ def page(file: Path, port: int | None, host: str | None) -> None:
     with without_drawing_classes():
         from dashboard.many.serve import serve
 
-    logging.basicConfig(format="%(levelname)s %(message)s", level=logging.INFO)
+    log_to_stderr()
     # A phone opens six connections at once, so that a short queue is the rule and no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     serve(file, host, port)

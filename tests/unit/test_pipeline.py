@@ -375,3 +375,14 @@ def test_a_request_is_answered_in_the_file_at_once(road):
     assert made.pipeline.follow() == []
     with open_reader(made.path) as other:
         assert "nothing to acknowledge" in other.request(refused).outcome
+
+
+def test_a_device_that_comes_and_goes_leaves_few_events_and_its_true_state(tmp_path):
+    made = Road(tmp_path / "nightbank.db", site())
+    for second in range(600):
+        made.say(second, "shunt", "answering" if second % 2 else "silent", battery_voltage_V=12.5)
+    made.pipeline.save()
+    told = [event for event in made.store.events(0, 2 * T0) if event.kind == "device"]
+    assert 6 <= len(told) <= 10  # six at once, then one each quarter of an hour
+    (kept,) = made.store.health()
+    assert kept.state == "answering"
