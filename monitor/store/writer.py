@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from itertools import islice
-from operator import itemgetter
+from operator import attrgetter, itemgetter
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -38,7 +38,15 @@ from monitor.store.log_table import write_log
 from monitor.store.queries import in_rank_order, newest, rank_of, read_channels, read_ranks
 from monitor.store.schema import EACH_COMMIT, HEALTH, NOTE, check, migrate
 from monitor.store.steps import as_kept, steps_of
-from monitor.store.waiting import AT_ONCE, MOST_WAITING, Thinned, thin_out
+from monitor.store.waiting import (
+    AT_ONCE,
+    MOST_TOLD,
+    MOST_WAITING,
+    Thinned,
+    Untold,
+    newest_of_each,
+    thin_out,
+)
 
 Key = tuple[str, str]
 
@@ -85,6 +93,7 @@ class EmbeddedWriter(EmbeddedReader):
         self._new_ranks: dict[str, int] | None = None
         self._packs = True
         self._thinned: Thinned | None = None
+        self._untold: Untold | None = None
         self._landing = Landing(connection, zone)
         try:
             with told(path):
@@ -168,8 +177,9 @@ class EmbeddedWriter(EmbeddedReader):
         """Write all that is pending in one transaction; `last_commit` tells what became of the readings.
 
         Raises StoreError where that fails; everything stays pending. Of more than `waiting.MOST_WAITING`
-        readings that wait so, some are let go, which an event tells then. The next commit packs nothing, and
-        brings the oldest of many readings by themselves, some at a time.
+        readings that wait so, or `MOST_TOLD` events or transitions, some are let go, which an event tells
+        then. The next commit packs nothing, and brings the oldest of many readings by themselves, some at a
+        time.
         """
         with self._lock, self._bounded(), told(self.path):
             if not (self._pending or self._has_documents()):
@@ -202,12 +212,21 @@ class EmbeddedWriter(EmbeddedReader):
 
     @contextmanager
     def _bounded(self) -> Iterator[None]:
-        """Let readings go where too many wait after a commit that failed."""
+        """Let go of what waits where that is too much after a commit that failed."""
         try:
             yield
         except StoreError:
             self._pending, self._thinned = thin_out(self._pending, MOST_WAITING, self._thinned)
+            self._let_go_of_told()
             raise
+
+    def _let_go_of_told(self) -> None:
+        waiting: list[Event | Transition] = [*self._events, *self._transitions]
+        self._events = newest_of_each(self._events, MOST_TOLD, attrgetter("kind", "subject"))
+        self._transitions = newest_of_each(self._transitions, MOST_TOLD, attrgetter("alarm"))
+        if gone := len(waiting) - len(self._events) - len(self._transitions):
+            before = 0 if self._untold is None else self._untold.count
+            self._untold = Untold(before + gone, max(each.time_ms for each in waiting))
 
     def replace(self, device: str, start_ms: int, end_ms: int, readings: Iterable[Reading]) -> None:
         """One transaction; the file stays locked for writing while the readings come.
@@ -305,7 +324,8 @@ class EmbeddedWriter(EmbeddedReader):
         self._newest = {(c.device, c.quantity): Newest(c.last, c.good) for c in channels}
 
     def _waiting_events(self) -> list[Event]:
-        return self._events if self._thinned is None else [*self._events, self._thinned.event()]
+        lost = [each.event() for each in (self._thinned, self._untold) if each is not None]
+        return [*self._events, *lost]
 
     def _has_documents(self) -> bool:
         return bool(
@@ -370,7 +390,7 @@ class EmbeddedWriter(EmbeddedReader):
         self._events, self._alarms, self._health, self._notes = [], {}, {}, {}
         self._transitions, self._requests, self._new_notices, self._notices = [], {}, [], {}
         self._new_log, self._log = [], {}
-        self._new_ranks = self._forget_before_ms = None
+        self._new_ranks = self._forget_before_ms = self._untold = None
 
 
 def of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
