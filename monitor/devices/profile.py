@@ -7,7 +7,7 @@ one's own is a file beside the site file, named by its path there.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.devices.words import REGISTERS, Encoding, Meaning, WordOrder
@@ -66,13 +66,16 @@ class Field:
 
     where is the key in a line of pairs, the column's index from 0 in a line of columns. largest_step is
     how far the value may move from one line to the next before two lines must agree on it (the
-    quantity's unit); None where the checksum alone decides.
+    quantity's unit); None where the checksum alone decides. only_where are the columns that must hold a
+    fixed text for a line to give this quantity, columns the exact number of such a line's columns or None.
     """
 
     quantity: str
     where: str | int
     meaning: Meaning
     largest_step: float | None
+    only_where: Mapping[int, str] = field(default_factory=dict)
+    columns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +104,7 @@ class TextProfile:
 
     @property
     def quantities(self) -> tuple[str, ...]:
-        return tuple(field.quantity for field in self.fields)
+        return tuple(one.quantity for one in self.fields)
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,7 +94,7 @@ def text_faults(entry: TextEntry) -> Faults:
     """Every contradiction in the description of a text line."""
     yield from _repeated("fields", entry.fields)
     wanted, other = ("key", "column") if entry.form == "pairs" else ("column", "key")
-    places: set[str | int] = set()
+    places: set[tuple[object, ...]] = set()
     for index, item in enumerate(entry.fields):
         here: TomlPath = ("fields", index)
         yield from _value_faults(here, item, {})
@@ -103,12 +103,17 @@ def text_faults(entry: TextEntry) -> Faults:
         place = item.key if entry.form == "pairs" else item.column
         if place is None:
             yield (*here, wanted), f'is missing: form = "{entry.form}" goes by {wanted}'
-        elif place in places:
+        elif (place, *item.only_where.items()) in places:
             yield (*here, wanted), f"{place!r} is taken by another field"
         else:
-            places.add(place)
-        if isinstance(place, int) and entry.columns is not None and place >= entry.columns:
-            yield (*here, "column"), f"a line has {entry.columns} columns, counted from 0"
+            places.add((place, *item.only_where.items()))
+        for columns in (entry.columns, item.columns):
+            if isinstance(place, int) and columns is not None and place >= columns:
+                yield (*here, "column"), f"a line has {columns} columns, counted from 0"
+        yield from _column_faults((*here, "only_where"), item.only_where)
+        if entry.form == "pairs" and (item.only_where or item.columns is not None):
+            key = "only_where" if item.only_where else "columns"
+            yield (*here, key), 'goes with form = "columns" only; leave it out'
         if entry.checksum == "none" and item.largest_step is None and not item.codes:
             yield (
                 (*here, "largest_step"),
@@ -120,14 +125,19 @@ def text_faults(entry: TextEntry) -> Faults:
     if entry.form == "pairs" and (entry.columns is not None or entry.constants):
         key = "columns" if entry.columns is not None else "constants"
         yield (key,), 'goes with form = "columns" only; leave it out'
-    if entry.form == "columns" and entry.checksum == "none" and entry.columns is None:
+    unknown = any(item.columns is None for item in entry.fields)
+    if entry.form == "columns" and entry.checksum == "none" and entry.columns is None and unknown:
         yield ("columns",), "is missing: without a checksum a lost column shows only by their number"
     for name in ("start", "separator", "assign"):
         if not all(32 <= ord(character) < 127 or character == "\t" for character in getattr(entry, name)):
             yield (name,), "holds a character that no line can hold; lines are ASCII text, with tabs at most"
-    for column in entry.constants:
+    yield from _column_faults(("constants",), entry.constants)
+
+
+def _column_faults(here: TomlPath, texts: Mapping[str, str]) -> Faults:
+    for column in texts:
         if not column.isascii() or not column.isdigit():
-            yield ("constants", column), "the key is a column's number, counted from 0"
+            yield (*here, column), "the key is a column's number, counted from 0"
 
 
 def sunspec_faults(entry: SunSpecEntry) -> Faults:

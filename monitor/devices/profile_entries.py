@@ -76,6 +76,8 @@ class FieldEntry(ValueEntry):
     key: str | None = None
     column: int | None = Key(default=None, ge=0, le=99)
     largest_step: float | None = Key(default=None, gt=0)
+    only_where: dict[str, str] = {}
+    columns: int | None = Key(default=None, ge=1, le=100)
 
 
 class TextEntry(Table):

@@ -189,7 +189,15 @@ def _sunspec_profile(name: str, entry: SunSpecEntry) -> SunSpecProfile:
 
 def _text_profile(name: str, entry: TextEntry) -> TextProfile:
     fields = tuple(
-        Field(item.quantity, _where(item), _meaning(item, (), {}), item.largest_step) for item in entry.fields
+        Field(
+            item.quantity,
+            _where(item),
+            _meaning(item, (), {}),
+            item.largest_step,
+            _by_column(item.only_where),
+            item.columns,
+        )
+        for item in entry.fields
     )
     return TextProfile(
         name,
@@ -202,10 +210,14 @@ def _text_profile(name: str, entry: TextEntry) -> TextProfile:
         entry.assign,
         entry.checksum,
         entry.columns,
-        {int(column): text for column, text in entry.constants.items()},
+        _by_column(entry.constants),
         tuple(entry.missing),
         fields,
     )
+
+
+def _by_column(texts: Mapping[str, str]) -> Mapping[int, str]:
+    return {int(column): text for column, text in texts.items()}
 
 
 def _where(item: FieldEntry) -> str | int:

@@ -39,6 +39,7 @@ class TextDevice:
         self._port, self.clock = port, clock
         self._interval_s = profile.interval_s
         self._patience_s = profile.interval_s + timeout_s
+        self._several_kinds = any(field.only_where for field in profile.fields)
         self._splitter = LineSplitter()
         self._judge = LineJudge(profile)
         self._drained_s = clock.elapsed_s()
@@ -61,10 +62,22 @@ class TextDevice:
                 if not data and left_s > QUIET_S:
                     self._splitter.at_line_start()
                 fault = self._take(data, answers) or fault
+            if self._several_kinds:
+                self._take_what_follows(answers)
         except LineLost:
             self._splitter.in_mid_line()
             raise
         return as_readings(self.name, self.quantities, answers, self.clock.now_ms())
+
+    def _take_what_follows(self, answers: dict[str, Judged]) -> None:
+        """Add what the other kinds of line say that come without a pause behind the one that was heard."""
+        until_s = self.clock.elapsed_s() + self._interval_s
+        while len(answers) < len(self.quantities) and self.clock.elapsed_s() < until_s:
+            data = self._port.receive(QUIET_S)
+            if not data:
+                self._splitter.at_line_start()
+                return
+            self._take(data, answers)
 
     def close(self) -> None:
         self._port.close()

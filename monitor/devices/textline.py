@@ -8,7 +8,7 @@ Where a device sends no checksum only plausibility and agreement of neighbouring
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from monitor.devices.profile import Field, TextProfile
 from monitor.devices.words import Judged, judge
@@ -83,16 +83,21 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
     pieces = sound_body(profile, line).split(profile.separator)
     if profile.form == "pairs":
         return _pairs(profile, pieces)
-    for column, text in profile.constants.items():
-        if column >= len(pieces) or pieces[column] != text:
-            return None
-    if profile.columns is not None and len(pieces) != profile.columns:
-        raise BadFrame(f"the line has {len(pieces)} columns, not {profile.columns}")
-    return {
-        field.quantity: pieces[field.where]
-        for field in profile.fields
-        if isinstance(field.where, int) and field.where < len(pieces)
-    }
+    if not _holds(pieces, profile.constants):
+        return None
+    found = {}
+    for field in profile.fields:
+        if _holds(pieces, field.only_where):
+            for columns in (profile.columns, field.columns):
+                if columns not in (None, len(pieces)):
+                    raise BadFrame(f"the line has {len(pieces)} columns, not {columns}")
+            if isinstance(field.where, int) and field.where < len(pieces):
+                found[field.quantity] = pieces[field.where]
+    return found or None
+
+
+def _holds(pieces: list[str], texts: Mapping[int, str]) -> bool:
+    return all(column < len(pieces) and pieces[column] == text for column, text in texts.items())
 
 
 def sound_body(profile: TextProfile, line: bytes) -> str:

@@ -21,6 +21,7 @@ from monitor.errors import BadFrame, ForeignReply, LineLost, NoAnswer, Refused, 
 from monitor.quantities import Fault, Stage
 from monitor.records import Quality
 from monitor.site.model import Bank, DeviceEntry, Place, Site
+from tests.unit.test_textline import TWO_KINDS
 
 NOW_MS = 1_795_600_000_000
 LINE = b"V=12.64;I=-2.31;M=6.32;T=18.4*2B\r\n"
@@ -79,6 +80,19 @@ def shunt(text_wire: PtyFarEnd, tmp_path: Path) -> Iterator[Device]:
         device.poll()
     yield device
     device.close()
+
+
+def test_one_poll_takes_all_kinds_of_line_that_come_together(text_wire: PtyFarEnd, tmp_path: Path) -> None:
+    (tmp_path / "two.toml").write_text(TWO_KINDS, encoding="utf-8")
+    device = only_device(shunt_at(text_wire.link, profile=str(tmp_path / "two.toml"), timeout_s=5.0))
+    talker = Talker(text_wire, b"$BANK,12.64\r\n$ROOF,18.2,9\r\n", 0.3)
+    try:
+        device.poll()
+        readings = {reading.quantity: reading.value for reading in device.poll()}
+    finally:
+        talker.stop()
+        device.close()
+    assert readings == {"battery_voltage_V": 12.64, "array_voltage_V": 18.2}
 
 
 EXPECTED = {

@@ -192,6 +192,12 @@ def test_a_fault_in_a_register_map_names_key_line_and_remedy(tmp_path, old, new,
             "line 6: checksum: Input should be 'none', 'xor' or 'crc16'",
         ),
         (
+            "column = 1",
+            'column = 1\nonly_where = { name = "A" }',
+            "line 12: fields[0].only_where.name: the key is a column's number",
+        ),
+        ("column = 1", "column = 1\ncolumns = 1", "line 11: fields[0].column: a line has 1 columns"),
+        (
             'separator = ","',
             'separator = "\\u00b7"',
             "line 5: separator: holds a character that no line can hold",

@@ -229,6 +229,43 @@ def test_a_shorter_line_of_another_kind_is_no_fault(tmp_path: Path) -> None:
         fields_of(profile, b"12640 3 P 7")
 
 
+TWO_KINDS = """\
+protocol = "text"
+about = "bench"
+source = "bench"
+form = "columns"
+start = "$"
+separator = ","
+checksum = "none"
+
+[[fields]]
+quantity = "battery_voltage_V"
+column = 1
+only_where = { 0 = "BANK" }
+columns = 2
+unit = "V"
+largest_step = 9
+
+[[fields]]
+quantity = "array_voltage_V"
+column = 1
+only_where = { 0 = "ROOF" }
+columns = 3
+unit = "V"
+largest_step = 9
+"""
+
+
+def test_lines_of_two_kinds_give_each_their_own(tmp_path: Path) -> None:
+    profile = profile_of(tmp_path, TWO_KINDS)
+    assert fields_of(profile, b"$BANK,12.64") == {"battery_voltage_V": "12.64"}
+    assert fields_of(profile, b"$ROOF,18.2,9") == {"array_voltage_V": "18.2"}
+    assert fields_of(profile, b"$DATE,18.2") is None
+    for line in (b"$BANK,12.64,9", b"$ROOF,18.2"):
+        with pytest.raises(BadFrame, match="columns"):
+            fields_of(profile, line)
+
+
 def test_a_tab_is_text_where_it_parts_what_a_line_says_and_noise_elsewhere(tmp_path: Path) -> None:
     tabbed = profile_of(tmp_path, UNCHECKED.replace('separator = " "', 'separator = "\\t"'))
     assert fields_of(tabbed, b"12640\t3") == {"battery_voltage_V": "12640", "charge_stage": "3"}
