@@ -7,14 +7,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_line import Manner, line_options
-
-if TYPE_CHECKING:
-    from monitor.match.answer import Answer
+from monitor.cli_line import Manner, line_options, serial_port
 
 MORE = "Why, and what else is possible: --details."
 
@@ -27,26 +23,38 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.option("--session", type=FOLDER, help="With LINE: the folder that keeps what was read so far.")
 @line_options
 @click.option("--dump", "dump_file", type=FILE, help="Without LINE: CSV time,function,address,word.")
-@click.option("--seen", "seen_file", type=FILE, help="With --dump: TOML, what the display showed.")
-@click.option("--json", "as_json", is_flag=True, help="With --dump: one JSON document on standard output.")
+@click.option("--text", "text_file", type=FILE, help="Without LINE: lines of text, as they came.")
+@click.option("--seen", "seen_file", type=FILE, help="With a file: TOML, what the display showed.")
+@click.option("--json", "as_json", is_flag=True, help="With a file: one JSON document on standard output.")
 @click.option("--details", is_flag=True, help="Tell the evidence as well, and what else is possible.")
-@click.option("--profile", "profile_file", type=FILE, help="With --dump: write a profile here.")
+@click.option("--profile", "profile_file", type=FILE, help="With a file: write a profile here.")
+@click.option(
+    "--listen",
+    "listen_s",
+    type=click.FloatRange(0.5, 3700),
+    default=3.0,
+    show_default=True,
+    help="So many seconds for the first line of a device that speaks by itself.",
+)
 def match(
     line: str | None,
     session: Path | None,
     manner: Manner,
     dump_file: Path | None,
+    text_file: Path | None,
     seen_file: Path | None,
     as_json: bool,
     profile_file: Path | None,
     details: bool,
+    listen_s: float,
 ) -> None:
-    """Find which register of a device holds what, from what its display shows.
+    """Find which register of a device, or which field of its lines of text, holds what, from what its display
+    shows.
 
     With LINE (a serial port, or a host as HOST[:PORT]) it asks you to read the display, reads the device's
-    registers at that moment, tells what it has found, and which look or act would tell more. Stop whenever
-    you like; with the same --session it goes on where it was. It only ever reads the device. Stop the monitor
-    first.
+    registers at that moment, or the lines that it sends by itself, tells what it has found, and which look or
+    act would tell more. Stop whenever you like; with the same --session it goes on where it was. It only ever
+    reads the device. Stop the monitor first.
 
     Without LINE it takes a recorded dump (CSV with the header time,function,address,word, as nightbank scan
     writes it) and a file that says what the display showed at some of its times, digits as shown:
@@ -61,58 +69,62 @@ def match(
     called certain only where nothing else that agrees is left; the place of an open quantity is the best
     guess.
 
+    --text takes the log of a terminal program instead of a dump: one line of the device after the other, each
+    as it came, behind its ISO 8601 time and a blank:
+
+    \b
+    2026-11-25T10:30:00.4Z V=12.61;I=-2.31;T=18.4*7C
+    2026-11-25T10:30:01.4Z V=12.61;I=-2.28;T=18.4*74
+
+    A look then lies beside the line nearest to its time, at most 3 s away. In a log without times write
+    line = 12, the number of that line in the file, in place of time. lines.txt in the folder of a session is
+    such a log.
+
     \b
     Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed
               nightbank match --dump dump.csv --seen seen.toml
+              nightbank match --text lines.txt --seen seen.toml --profile shed.toml
     """
     if line is not None:
-        if session is None or dump_file or seen_file or profile_file or as_json:
+        if session is None or dump_file or text_file or seen_file or profile_file or as_json:
             raise click.UsageError(
-                "with LINE give --session FOLDER, and no --dump, --seen, --profile, --json"
+                "with LINE give --session FOLDER, and no --dump, --text, --seen, --profile, --json"
             )
-        from monitor.cli_match_live import talk
-
-        talk(line, session, manner, details)
+        _live(line, session, manner, details, listen_s)
         return
-    if dump_file is None or seen_file is None:
-        raise click.UsageError("give LINE and --session, or --dump and --seen")
-    _recorded(dump_file, seen_file, as_json, details, profile_file, manner.largest)
-
-
-def _recorded(
-    dump_file: Path,
-    seen_file: Path,
-    as_json: bool,
-    details: bool,
-    profile_file: Path | None,
-    largest: int | None,
-) -> None:
-    from monitor.match.answer import document
-    from monitor.match.answer import match as match_all
-    from monitor.match.asking import ask
-    from monitor.match.brief import in_brief
-    from monitor.match.dump import load_dump
-    from monitor.match.profile import profile_text
-    from monitor.match.seen import load_seen
+    file = dump_file or text_file
+    if file is None or (dump_file and text_file) or seen_file is None:
+        raise click.UsageError("give LINE and --session, or --seen with one of --dump and --text")
+    if profile_file is not None and profile_file.exists():
+        raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
+    from monitor.cli_match_files import from_dump, from_text
     from monitor.match.session import write_file
-    from monitor.match.words import in_words, typing_mistakes
 
-    dump = load_dump(dump_file)
-    answer: Answer = match_all(dump, load_seen(seen_file, dump))
-    asked = ask(answer)
-    for remark in (dump.remark, *(typing_mistakes(answer) if as_json else ())):
+    about = f"Found from {file.name}"
+    if text_file is not None:
+        told = from_text(text_file, seen_file, about, details)
+    else:
+        told = from_dump(file, seen_file, about, details, manner.largest)
+    for remark in (told.remark, *(told.mistakes if as_json else ())):
         if remark:
             click.echo(remark, err=True)
+    words = told.words if details else f"{told.words}\n{MORE}"
     if profile_file is not None:
-        if profile_file.exists():
-            raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
-        text = profile_text(answer, dump, f"Found from {dump_file.name}", largest)
-        write_file(profile_file, text)
-    if as_json:
-        click.echo(json.dumps(document(answer, asked.text if asked else None), ensure_ascii=False))
-        return
-    click.echo(in_words(answer, asked) if details else f"{in_brief(answer, asked)}\n{MORE}")
-    if profile_file is not None:
-        click.echo(
-            f'\nWritten to {profile_file}: name it in the site file as profile = "{profile_file.name}".'
+        write_file(profile_file, told.profile)
+        words += (
+            f'\n\nWritten to {profile_file}: name it in the site file as profile = "{profile_file.name}".'
         )
+    click.echo(json.dumps(told.document, ensure_ascii=False) if as_json else words)
+
+
+def _live(line: str, folder: Path, manner: Manner, details: bool, listen_s: float) -> None:
+    """The dialogue before the device; a serial line is listened to first."""
+    from monitor.cli_match_live import talk
+    from monitor.cli_match_text import heard_at, talk_text
+
+    port = serial_port(line)
+    heard = heard_at(port, folder, manner, listen_s) if port is not None else None
+    if port is not None and heard is not None:
+        talk_text(port, folder, manner, details, heard)
+    else:
+        talk(line, folder, manner, details)

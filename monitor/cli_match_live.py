@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -13,12 +16,11 @@ from monitor.devices.places import load_places
 from monitor.devices.scan import places_file
 from monitor.errors import DeviceError, MatchError
 from monitor.find_words import site_table
-from monitor.match.answer import Answer
 from monitor.match.asking import OUTPUT_OFF, Ask, ask
 from monitor.match.brief import in_brief
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.seen import shown, typing_mistake
-from monitor.match.session import Session
+from monitor.match.session import Kept, Session
 from monitor.match.words import in_words
 
 STOP, BACK = "stop", "back"
@@ -37,51 +39,88 @@ def talk(line: str, folder: Path, manner: Manner, details: bool) -> None:
     about = f"Found at {line}, unit {manner.unit}"
     link = link_to(line, manner)
     places = load_places(places_file(session.dump), f"{link.name}, unit {manner.unit}")
+
+    def read() -> str:
+        nonlocal places
+        snapshot = one_snapshot(link, manner, session.dump)
+        places = snapshot.places
+        return snapshot.time
+
+    def answer() -> tuple[str, Ask | None]:
+        found = session.answer(about, manner.largest or (places.largest if places else None))
+        asked = ask(found)
+        return in_words(found, asked) if details else in_brief(found, asked), asked
+
+    def begin() -> None:
+        link.open()
+        if places is None:  # the search takes minutes, during which no look would hold
+            read()
+
+    try:
+        look_after_look(session, Listener(begin, lambda: READ, read, answer))
+    finally:
+        link.close()
+    farewell(session, site_keys(line, manner))
+
+
+@dataclass(frozen=True, slots=True)
+class Listener:
+    """What the dialogue asks of its device.
+
+    begin makes ready; invite gives what to tell before a look; read reads the device and gives the look's
+    time, None where it cannot count; answer gives in words what was found so far, and what to do next. The
+    first three raise DeviceError, read and answer MatchError.
+    """
+
+    begin: Callable[[], None]
+    invite: Callable[[], str]
+    read: Callable[[], str | None]
+    answer: Callable[[], tuple[str, Ask | None]]
+
+
+def look_after_look(session: Kept, device: Listener) -> None:
+    """The dialogue itself."""
     looks = len(session.looks())
     asked = None
     if looks:
-        click.echo(f"{folder} has {looks} {'look' if looks == 1 else 'looks'} so far.")
-        answer = session.answer(about, manner.largest or (places.largest if places else None))
-        asked = _told(answer, details)
+        words, asked = device.answer()
+        click.echo(f"{session.folder} has {looks} {'look' if looks == 1 else 'looks'} so far.\n\n{words}")
     try:
-        link.open()
-        if places is None:  # the search takes minutes, during which no look would hold
-            one_snapshot(link, manner, session.dump)
+        device.begin()
         while True:
-            click.echo(READ)
-            if click.prompt("", prompt_suffix="> ", default="", show_default=False).strip() == STOP:
-                break
             try:
-                snapshot = one_snapshot(link, manner, session.dump)
+                click.echo(device.invite())
+                if click.prompt("", prompt_suffix="> ", default="", show_default=False).strip() == STOP:
+                    return
+                time = device.read()
             except DeviceError as error:
                 click.echo(f"{error}\nThis look was not taken. Mend that and look again, or stop.", err=True)
+                continue
+            if time is None:
                 continue
             digits = _typed(session.shown_before())
             if digits is None:
                 click.echo("This look was not finished, so it does not count.")
-                break
+                return
             if not digits:
                 click.echo("Nothing typed, so this look does not count.")
                 continue
             off = asked is not None and asked.act == OUTPUT_OFF
             output = click.prompt(OFF, type=click.Choice(["on", "off", "none"])) if off else None
             try:
-                session.add_look(snapshot.time, digits, output)
+                session.add_look(time, digits, output)
             except MatchError:
                 typed = ", ".join(f"{NAMES[name]} {text}" for name, text in digits.items())
-                click.echo(f"This look could not be kept ({snapshot.time}): {typed}", err=True)
+                click.echo(f"This look could not be kept ({time}): {typed}", err=True)
                 raise
-            asked = _told(session.answer(about, manner.largest or snapshot.places.largest), details)
+            words, asked = device.answer()
+            click.echo(f"\n{words}")
             if asked is None:
-                break
+                return
     except (click.Abort, KeyboardInterrupt):
-        click.echo(
-            f"\nThe looks finished so far are kept in {folder}; the same command goes on there.", err=True
-        )
+        told = f"\nThe looks finished so far are kept in {session.folder}; the same command goes on there."
+        click.echo(told, err=True)
         raise
-    finally:
-        link.close()
-    _farewell(session, line, manner)
 
 
 def _typed(quantities: tuple[str, ...]) -> dict[str, str] | None:
@@ -119,21 +158,14 @@ def _typed(quantities: tuple[str, ...]) -> dict[str, str] | None:
     return digits
 
 
-def _told(answer: Answer, details: bool) -> Ask | None:
-    """Tell what was found, and which other look would help; that is returned, None where none would."""
-    asked = ask(answer)
-    click.echo("\n" + (in_words(answer, asked) if details else in_brief(answer, asked)))
-    return asked
-
-
-def _farewell(session: Session, line: str, manner: Manner) -> None:
-    """What is kept, how to go on, and how the daemon comes to read the device."""
+def farewell(session: Kept, line_keys: dict[str, Any]) -> None:
+    """What is kept, how to go on, and how the daemon comes to read the device that a site file names so."""
     folder = session.folder
     click.echo(f"\nAll is kept in {folder}; the same command goes on there.")
     if not session.profile.exists():
         return
     name = re.sub(r"[^A-Za-z0-9_-]+|^[^A-Za-z]+", "", folder.resolve().name)[:30] or "device1"
-    keys = {"name": name, "profile": f"{name}.toml"} | site_keys(line, manner)
+    keys = {"name": name, "profile": f"{name}.toml"} | line_keys
     click.echo(
         f"What was found so far, with the evidence: {session.profile}.\nTo have the device read, copy that "
         f"beside your site file as {name}.toml and add to the site file:\n\n{site_table(keys)}"

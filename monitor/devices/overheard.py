@@ -53,14 +53,14 @@ class Noise:
 
 
 def listen(
-    path: str, bauds: Sequence[int], first_s: float, each_s: float
+    path: str, bauds: Sequence[int], first_s: float, each_s: float, parity: str = "none"
 ) -> Iterator[TextHeard | Noise | None]:
     """Listen at the first speed for first_s; where bytes come, at the others too for each_s. Gives None after
     each speed while nothing is known, what was heard last of all. Raises LineLost."""
     best: TextHeard | None = None
     most, master = 0, False
     for number, baud in enumerate(bauds):
-        data, lines = _hear(path, baud, each_s if number else first_s)
+        data, lines = _hear(path, LineTiming(baud, parity), each_s if number else first_s)
         most = max(most, len(data))
         master = master or _has_frames(data)
         heard = judge_text(baud, data, lines)
@@ -74,9 +74,9 @@ def listen(
     yield Noise(most, master) if master or best is None else best
 
 
-def _hear(path: str, baud: int, seconds: float) -> tuple[bytes, list[tuple[float, bytes]]]:
+def _hear(path: str, timing: LineTiming, seconds: float) -> tuple[bytes, list[tuple[float, bytes]]]:
     """All bytes of so many seconds, and the whole lines with the time at which each ended."""
-    port = SerialPort(path, LineTiming(baud))
+    port = SerialPort(path, timing)
     splitter, data, lines = LineSplitter(), b"", []
     port.open()
     try:

@@ -12,6 +12,7 @@
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person
     profile     the answer as a profile that `monitor.devices` reads
+    fields      the fields of captured lines of text as columns; field_profile: their profile
     session     a match in front of the device, kept in a folder
 
 Pure functions but for the readers of files and the session. A place is never called certain because it is the

@@ -139,6 +139,12 @@ def _finding(
     return Finding(quantity, indexes, shown, state, tuple(kept), left)
 
 
+FIELD_KEYS = {
+    form: (place, "only_where", "scale", "offset")
+    for form, place in (("pairs", "key"), ("columns", "column"))
+}
+"""By what a place in lines of text is told, by their form."""
+
 REGISTER_KEYS = ("function", "address", "encoding", "word_order", "scale", "offset")
 
 
@@ -173,8 +179,12 @@ def place(candidate: Candidate, quantity: str) -> dict[str, Any]:
     column, form = candidate.column, candidate.form
     turned = -1 if form.sign == "turned" else 1
     if column.field is not None:
-        name = "key" if isinstance(column.field, str) else "column"
-        return {name: column.field, "scale": turned * form.scale, "offset": turned * form.offset}
+        return {
+            "key" if isinstance(column.field.where, str) else "column": column.field.where,
+            "only_where": {str(at): text for at, text in column.field.only_where},
+            "scale": turned * form.scale,
+            "offset": turned * form.offset,
+        }
     return {
         "function": column.function,
         "address": column.address,

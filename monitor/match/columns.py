@@ -24,6 +24,14 @@ SMALLEST_FLOAT, LARGEST_FLOAT = 1e-5, 1e7
 
 
 @dataclass(frozen=True, slots=True)
+class LineField:
+    """A key or column of lines of text that hold these words, by column."""
+
+    where: str | int
+    only_where: tuple[tuple[int, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Column:
     """One reading of one place: `encoding` as a profile names it, raws one for each snapshot, None where
     absent. step is what its last digit counts, 0 for a float. field says which field of a line of text it is,
@@ -37,7 +45,7 @@ class Column:
     kind: Kind
     raws: Raws
     step: float = 1.0
-    field: str | int | None = None
+    field: LineField | None = None
 
     @property
     def registers(self) -> tuple[tuple[int, int], ...]:

@@ -41,6 +41,8 @@ class Dump:
         """Which snapshot was taken at that very time, in UTC ms."""
         return self.times_ms.index(moment) if moment in self.times_ms else None
 
+    absence = "the dump has no snapshot"
+
     @property
     def times_ms(self) -> tuple[int, ...]:
         return tuple(snapshot.time_ms for snapshot in self.snapshots)

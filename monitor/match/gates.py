@@ -60,6 +60,10 @@ MOVED, MOVED_FINE, FINE = 1.5, 0.9, 0.35
 LARGE_COUNT, MOVED_COUNTS = 12, 5
 """A whole number that was never larger, or has moved by fewer, goes like many a count, code or percentage."""
 
+CLOCK_COUNT = 101
+"""Lines of text often carry hours, minutes, a day or a percentage as whole numbers: one that was never larger
+and is read in parts of a unit goes like these."""
+
 SOLAR = ("charge_current_A", "battery_current_A", "array_voltage_V", "array_current_A", "array_power_W")
 """By night none of these is above zero; nothing but the sun charges."""
 
@@ -139,7 +143,9 @@ def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
     if own_step > APART * step and max(values) - min(values) < APART * own_step:
         return False
     raws = [raw / (best.column.step or 1.0) for raw in best.column.raws if raw is not None]
-    if own_step and (max(map(abs, raws)) < LARGE_COUNT or max(raws) - min(raws) < MOVED_COUNTS):
+    clock = best.column.kind == "whole" and best.form.scale != 1
+    least = CLOCK_COUNT if clock else LARGE_COUNT
+    if own_step and (max(map(abs, raws)) < least or max(raws) - min(raws) < MOVED_COUNTS):
         return False
     wanted = MOVED_FINE if own_step < FINE * step else MOVED
     if quantity == "energy_today_Wh":  # nothing else is asked of it, so this is asked for more

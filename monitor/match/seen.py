@@ -49,6 +49,10 @@ class Moments(Protocol):
     @property
     def times_ms(self) -> Sequence[int] | None: ...
 
+    @property
+    def absence(self) -> str:
+        """How a person is told that nothing lies beside a look."""
+
     def index_of(self, moment: int) -> int | None:
         """The snapshot of a time (UTC ms), or of a line's number where there are no times."""
 
@@ -150,13 +154,13 @@ def _faults(table: Mapping[str, object], dump: Moments) -> Iterator[tuple[str, s
         )
     if dump.times_ms is None:
         number = table.get("line")
-        if not isinstance(number, int):
+        if not isinstance(number, int) or isinstance(number, bool):
             yield "line", "is missing; the lines have no times, so give the line's number in the file, from 1"
         elif dump.index_of(number) is None:
             yield "line", f"no sound line is near line {number}; name another one"
         return
     if "time" not in table:
-        yield "time", "is missing; give the time of a snapshot of the dump"
+        yield "time", "is missing; say when the display was read"
         return
     try:
         time_ms = _time_ms(table["time"])
@@ -166,7 +170,7 @@ def _faults(table: Mapping[str, object], dump: Moments) -> Iterator[tuple[str, s
     if _index_of(time_ms, dump) is None:
         near = min(dump.times_ms, key=lambda moment: abs(moment - time_ms))
         told = datetime.fromtimestamp(near / 1000, UTC).isoformat().replace("+00:00", "Z")
-        yield "time", f"the dump has no snapshot of this time; its nearest one is {told}"
+        yield "time", f"{dump.absence} of this time; its nearest one is {told}"
 
 
 def _index_of(time_ms: int, dump: Moments) -> int | None:

@@ -1,6 +1,7 @@
 """A match in front of the device, kept in a folder: dump, looks and profile; it can be taken up again.
 
-dump.csv        the snapshots so far
+dump.csv        the snapshots of registers so far
+lines.txt       or the lines of text that the device has sent, while somebody sat before it
 seen.toml       what the display showed beside them
 profile.toml    what has been found so far, written anew after each look
 """
@@ -14,9 +15,11 @@ from pathlib import Path
 from monitor.errors import MatchError, Problem
 from monitor.match.answer import Answer, match
 from monitor.match.dump import load_dump
+from monitor.match.field_profile import field_profile_text
+from monitor.match.fields import Lines, load_lines, match_lines
 from monitor.match.habits import SOUGHT
 from monitor.match.profile import profile_text
-from monitor.match.seen import OUTPUT, Look, load_seen
+from monitor.match.seen import OUTPUT, Look, Moments, load_seen
 from monitor.whole_file import write_whole
 
 
@@ -34,8 +37,8 @@ def _unwritten(path: Path, fault: OSError) -> MatchError:
 
 
 @dataclass(frozen=True, slots=True)
-class Session:
-    """The files of one match."""
+class Kept:
+    """The files of one match that every device has."""
 
     folder: Path
 
@@ -50,10 +53,6 @@ class Session:
             raise _unwritten(self.folder, fault) from fault
 
     @property
-    def dump(self) -> Path:
-        return self.folder / "dump.csv"
-
-    @property
     def seen(self) -> Path:
         return self.folder / "seen.toml"
 
@@ -63,7 +62,11 @@ class Session:
 
     def looks(self) -> tuple[Look, ...]:
         """The looks so far, none in a new folder. Raises MatchError for files that cannot be used."""
-        return load_seen(self.seen, load_dump(self.dump)) if self.seen.exists() else ()
+        return load_seen(self.seen, self._moments()) if self.seen.exists() else ()
+
+    def _moments(self) -> Moments:
+        """What the looks lie beside."""
+        raise NotImplementedError
 
     def shown_before(self) -> tuple[str, ...]:
         """The quantities that this display has shown; all that there are before the first look."""
@@ -71,8 +74,8 @@ class Session:
         return tuple(name for name in SOUGHT if name in known or not known)
 
     def add_look(self, time: str, digits: Mapping[str, str], output: str | None = None) -> None:
-        """Note what the display showed beside the snapshot of a time; digits are such that `shown` reads,
-        output is "on", "off" or "none" where the person was asked for it.
+        """Note what the display showed beside the snapshot, or the line, of a time; digits are such that
+        `shown` reads, output is "on", "off" or "none" where the person was asked for it.
 
         Raises MatchError where it cannot be written; the looks before it stay.
         """
@@ -82,9 +85,43 @@ class Session:
         before = self.seen.read_text(encoding="utf-8") if self.seen.exists() else ""
         write_file(self.seen, before + "\n".join(lines) + "\n\n")
 
+
+@dataclass(frozen=True, slots=True)
+class Session(Kept):
+    """The files of a match of registers."""
+
+    @property
+    def dump(self) -> Path:
+        return self.folder / "dump.csv"
+
+    def _moments(self) -> Moments:
+        return load_dump(self.dump)
+
     def answer(self, about: str, largest_request: int | None) -> Answer:
         """Match all looks so far, and write the profile. Raises MatchError."""
         dump, looks = load_dump(self.dump), self.looks()
         answer = match(dump, looks)
         write_file(self.profile, profile_text(answer, dump, about, largest_request))
         return answer
+
+
+@dataclass(frozen=True, slots=True)
+class TextSession(Kept):
+    """The files of a match of lines of text."""
+
+    @property
+    def lines(self) -> Path:
+        return self.folder / "lines.txt"
+
+    def _moments(self) -> Moments:
+        return load_lines(self.lines)
+
+    def answer(self, about: str) -> tuple[Lines, Answer]:
+        """Match all looks so far, and write the profile; the lines as they are understood, and the answer.
+
+        Raises MatchError.
+        """
+        lines = load_lines(self.lines)
+        answer = match_lines(lines, self.looks())
+        write_file(self.profile, field_profile_text(answer, lines, about))
+        return lines, answer

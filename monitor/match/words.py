@@ -99,7 +99,8 @@ def spot(candidate: Candidate, quantity: str) -> str:
     told = place(candidate, quantity)
     if "function" in told:
         return f"function {told['function']} address {told['address']}"
-    return f"key {told['key']}" if "key" in told else f"column {told['column']} (counted from 0)"
+    field = f"key {told['key']}" if "key" in told else f"column {told['column']} (counted from 0)"
+    return field + (f" of {' '.join(told['only_where'].values())} lines" if told["only_where"] else "")
 
 
 def evidence(finding: Finding) -> str:

@@ -18,6 +18,7 @@ from monitor.cli import main
 from monitor.devices.finding import SPEEDS, Heard, Setting, find_on_serial, longest_s, settings
 from monitor.devices.overheard import Noise, TextHeard, judge_text, listen
 from monitor.devices.ports import serial_ports
+from monitor.find_words import nobody, text
 from monitor.site.model import DeviceEntry
 from monitor.toml_lines import load_toml
 from tests.faults.peer import crc16, reply
@@ -131,7 +132,9 @@ def test_what_is_found_comes_as_tables_that_a_site_file_takes(lines, tmp_path: P
     assert "Unit 3 answers: Modbus RTU at 9600 bit/s, no parity." in done.stdout
     assert "checksum xor" in done.stdout
     assert "V=12.64;I=-2.31;M=6.32;T=18.4*2B" in done.stdout
-    assert f"`nightbank match 127.0.0.1:{unknown.port} --unit 2` finds them" in done.stdout
+    assert (
+        f"`nightbank match 127.0.0.1:{unknown.port} --unit 2 --session my-device` finds them" in done.stdout
+    )
     assert "A gateway answers that it does not reach some" in done.stdout
     assert len({first.name, second.name, third.name}) == 3
 
@@ -287,6 +290,13 @@ def test_pairs_without_checksum_and_columns_are_told_apart() -> None:
     assert columns is not None
     assert (pairs.separator, pairs.assign, pairs.checksum) == ("\t", ":", "none")
     assert (columns.separator, columns.assign, columns.checksum) == (" ", "", "none")
+
+
+def test_text_that_no_profile_reads_names_the_command_that_finds_its_fields() -> None:
+    heard = heard_as("volts: 12.6\tamps: 3.1", "volts: 12.7\tamps: 3.0")
+    assert heard is not None
+    (told,) = text(nobody("/dev/ttyUSB0", ""), "/dev/ttyUSB0", heard)["devices"]
+    assert "`nightbank match /dev/ttyUSB0 --baud 4800 --session my-device` finds" in told["says"]
 
 
 def test_a_wrong_speed_s_bytes_are_no_text() -> None:

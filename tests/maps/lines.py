@@ -1,0 +1,178 @@
+"""Drawn lines of text: a device with a seed's own separator, form, checksum, kinds of line, fields and
+scales, over a day of the simulated supply, and what its display shows beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+
+from monitor.devices.textline import crc16, xor_of
+from simulator.faults import BYTE_KINDS, spoil
+from simulator.maps.case import Case, draw_case, iso
+from simulator.maps.course import Moment
+
+SHOWN = (
+    "battery_voltage_V",
+    "charge_current_A",
+    "battery_current_A",
+    "array_voltage_V",
+    "array_current_A",
+    "array_power_W",
+    "load_current_A",
+    "battery_temperature_C",
+    "controller_temperature_C",
+    "energy_today_Wh",
+    "state_of_charge_percent",
+)
+OTHERS = (
+    "battery_voltage_V/high today",
+    "battery_voltage_V/low today",
+    "array_power_W/high today",
+    "charge_current_A/high today",
+    "absorption_V",
+    "float_V",
+    "disconnect_V",
+    "rating_A",
+    "heat_sink_C",
+    "air_temperature_C",
+    "duty_percent",
+    "load_voltage_V",
+    "uptime_s",
+    "hour",
+)
+BEFORE, AFTER = 4, 3
+"""So many lines of each kind, a second apart, come before a look and behind it."""
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnField:
+    """A number in a line of one kind: fact / scale with so many decimals."""
+
+    kind: str
+    name: str | int
+    fact: str
+    scale: float
+    decimals: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineCase:
+    """The form as the profile would say it, and the case behind it. kinds are the words in the first column,
+    '' where there is none.
+    """
+
+    case: Case
+    form: str
+    start: str
+    separator: str
+    checksum: str
+    kinds: tuple[str, ...]
+    fields: tuple[DrawnField, ...]
+    timed: bool
+
+    @property
+    def carried(self) -> dict[str, DrawnField]:
+        """The field of each quantity that the lines give."""
+        net = self.case.display.net_fact
+        own = {field.fact: field for field in self.fields}
+        return {q: own[f] for q in SHOWN if (f := net if q == "battery_current_A" else q) in own}
+
+    def line(self, kind: str, facts: Mapping[str, float]) -> bytes:
+        """The line of a kind that says what is true, without line end."""
+        own = {f.name: f"{facts[f.fact] / f.scale:.{f.decimals}f}" for f in self.fields if f.kind == kind}
+        if self.form == "pairs":
+            body = self.separator.join(f"{name}={text}" for name, text in own.items())
+        else:
+            body = self.separator.join((*([kind] if kind else []), *own.values()))
+        data = body.encode()
+        check = {"none": "", "xor": f"*{xor_of(data):02X}", "crc16": f"*{crc16(data):04X}"}[self.checksum]
+        return self.start.encode() + data + check.encode()
+
+    def write(self, folder: Path, looks: int, spoilt: float = 0.0) -> tuple[Path, Path]:
+        """Capture and looks as a person hands them in: some seconds of lines around each look, a share of
+        them damaged in one of the ways of a bad line.
+        """
+        capture, seen = folder / "lines.txt", folder / "seen.toml"
+        rng = Random(f"{self.case.seed}/spoil")
+        rows: list[bytes] = []
+        beside: dict[int, int] = {}
+        last = self.case.moments[looks - 1].time_ms
+        every = [*self.case.moments[:looks], *(m for m in self.case.extra if m.time_ms < last)]
+        for moment in sorted(every, key=lambda one: one.time_ms):
+            for time_ms, kind, facts in self._around(moment):
+                line = self.line(kind, facts)
+                if rng.random() < spoilt:
+                    line = spoil(rng.choice(BYTE_KINDS), line, rng).replace(b"\n", b"\r").replace(b"\0", b"?")
+                    line = line.replace(b"\r", b"?")
+                rows.append((iso(time_ms).encode() + b" " if self.timed else b"") + line)
+                if time_ms == moment.time_ms:
+                    beside[moment.time_ms] = len(rows)
+        capture.write_bytes(b"\r\n".join(rows) + b"\r\n")
+        tables = []
+        for time_ms, shown in self.case.seen(looks):
+            where = f'time = "{iso(time_ms)}"' if self.timed else f"line = {beside[time_ms]}"
+            digits = [f'{quantity} = "{text}"' for quantity, text in shown.items()]
+            tables.append("\n".join(["[[seen]]", where, *digits, ""]))
+        seen.write_text("\n".join(tables), encoding="utf-8")
+        return capture, seen
+
+    def _around(self, moment: Moment) -> Iterator[tuple[int, str, Mapping[str, float]]]:
+        for second in range(-BEFORE, AFTER + 1):
+            for kind in self.kinds:
+                yield moment.time_ms + 1000 * second, kind, moment.before if second < -1 else moment.now
+
+
+def draw_lines(seed: int, checksum: str | None = None) -> LineCase:
+    """The device of a seed; checksum None draws one."""
+    rng = Random(f"{seed}/lines")
+    case = draw_case(seed, "ordinary", 3)
+    net = case.display.net_fact
+    facts = [net if q == "battery_current_A" else q for q in SHOWN if rng.random() < 0.75]
+    facts = list(dict.fromkeys([*facts, *rng.sample(OTHERS, rng.randint(2, 8))]))
+    if rng.random() < 0.5:
+        rng.shuffle(facts)
+    form = rng.choice(("pairs", "columns"))
+    start = rng.choice(("", "$", "!"))
+    thousandths = rng.random() < 0.3
+    names = rng.sample([f"{a}{b}" for a in "ABCDEFGHKLMNPRSTUVWXYZ" for b in ("", "1", "2", "x")], len(facts))
+    kinds = [""]
+    if form == "columns" and start:
+        kinds = ["PWR"] if rng.random() < 0.6 else ["PWA", "PWB"]
+    split = rng.randint(2, len(facts) - 2) if len(kinds) > 1 else len(facts)
+    fields = []
+    for number, fact in enumerate(facts):
+        kind = kinds[number >= split]
+        name: str | int = names[number]
+        if form == "columns":
+            name = number - (split if number >= split else 0) + bool(start)
+        unit = fact.partition("/")[0].rpartition("_")[2]
+        if thousandths and unit in ("V", "A"):
+            fields.append(DrawnField(kind, name, fact, 0.001, 0))
+        else:
+            places = {"V": (1, 2), "A": (1, 2, 3), "W": (0, 1), "C": (0, 1), "Wh": (0,)}.get(unit, (0,))
+            fields.append(DrawnField(kind, name, fact, 1.0, rng.choice(places)))
+    separator = rng.choice((",", ";", " ", "|", "\t", ", "))
+    checked = checksum or rng.choice(("none", "xor", "crc16"))
+    return LineCase(case, form, start, separator, checked, tuple(kinds), tuple(fields), rng.random() < 0.75)
+
+
+def says_the_same(drawn: LineCase, quantity: str, entry: Mapping[str, object]) -> bool:
+    """Whether a found field says what the quantity's own does, at the looks and all through the next day; a
+    display without sign leaves the sign open.
+    """
+    truth = drawn.carried[quantity]
+    name = entry.get("key", entry.get("column"))
+    kind = dict(entry["only_where"] or {}).get("0", "")  # type: ignore[call-overload]
+    found = next((f for f in drawn.fields if (f.kind, f.name) == (kind, name)), None)
+    if found is None or not isinstance(scale := entry["scale"], float):
+        return False
+    for moment in (*drawn.case.moments, *drawn.case.later):
+        value = moment.now[found.fact] / found.scale * scale + float(str(entry["offset"]))
+        slack = 0.5 * 10**-truth.decimals * truth.scale + 0.5 * 10**-found.decimals * abs(scale)
+        true = moment.now[truth.fact]
+        if min(abs(value - true), abs(value + true)) > slack + 1e-6:
+            return False
+    return True
