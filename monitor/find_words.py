@@ -89,9 +89,9 @@ def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
     parts += [f"start {text.start!r}"] if text.start else []
     parts.append(f"checksum {text.checksum}")
     every = f", about every {text.interval_s:g} s" if text.interval_s else ""
+    last = f"The last line: '{text.sample}'." if text.sample else "No line was whole."
     words = (
-        f"Text at {text.baud} bit/s{every}, {text.share:.0%} printable characters; {', '.join(parts)}. "
-        f"The last line: {text.sample or '(none was whole)'}"
+        f"Text at {text.baud} bit/s{every}, {text.share:.0%} printable characters; {', '.join(parts)}. {last}"
     )
     if profile:
         words += f' The profile "{profile}" fits it.'
