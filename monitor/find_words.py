@@ -97,8 +97,8 @@ def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
         words += f' The profile "{profile}" fits it.'
     else:
         words += (
-            f" What its fields mean `nightbank match {path} --baud {text.baud} --session my-device` finds from "
-            "its display."
+            f" What its fields mean `nightbank match {path} --baud {text.baud} --session my-device` finds "
+            "from its display."
         )
     keys = {"profile": profile, "connection": "serial", "port": path, "baud": text.baud}
     found: dict[str, Any] = {"says": words, "sunspec": [], "profile": profile, "table": keys}
