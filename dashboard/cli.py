@@ -31,9 +31,9 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
         if sys.stderr.isatty() and not where.alone:
             click.echo(qr_text(where.url), err=True)
         return
-    from dashboard.light import without_drawing_classes
+    from dashboard.light import plain_figures_only
 
-    with without_drawing_classes():
+    with plain_figures_only():
         from dashboard.server import serve
 
     log_to_stderr()

@@ -88,9 +88,9 @@ def page(file: Path, port: int | None, host: str | None) -> None:
 
     Example: nightbank sites all.toml page
     """
-    from dashboard.light import without_drawing_classes
+    from dashboard.light import plain_figures_only
 
-    with without_drawing_classes():
+    with plain_figures_only():
         from dashboard.many.serve import serve
 
     log_to_stderr()

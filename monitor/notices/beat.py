@@ -9,7 +9,6 @@ import logging
 import threading
 
 from monitor.errors import NoticeError
-from monitor.notices.channels.hook import ask
 from monitor.notices.secrets import Secrets
 from monitor.site.channel_tables import NoticesEntry
 
@@ -20,6 +19,11 @@ class Beat:
     """Asks an address (GET) every beat_every_min."""
 
     def __init__(self, entry: NoticesEntry, secrets: Secrets) -> None:
+        from monitor.notices.channels.hook import (
+            ask,
+        )  # HTTP and TLS: 1.5 MB, only for sites that have use for it
+
+        self._request = ask
         self._url, self._secret, self._secrets = entry.beat_url, entry.beat_secret, secrets
         self._thread: threading.Thread | None = None
         self._failing = False
@@ -32,7 +36,7 @@ class Beat:
 
     def _ask(self) -> None:
         try:
-            ask("GET", self._url or self._secrets.get(self._secret or ""))
+            self._request("GET", self._url or self._secrets.get(self._secret or ""))
         except NoticeError as error:
             if not self._failing:
                 log.warning("the sign of life did not get out: %s", self._secrets.scrub(str(error)))

@@ -1,17 +1,40 @@
-"""Dash is imported without plotly's drawing classes, and whoever asks for these later gets the real ones."""
+"""Dash is imported without what the page's figures never need, and whoever asks for it later gets it."""
 
 import subprocess
 import sys
 
-TOLD = """
+import pytest
+
+DRAWING = """
 import sys
-from dashboard.light import without_drawing_classes
-with without_drawing_classes():
+from dashboard.light import plain_figures_only
+with plain_figures_only():
     from dash import dcc
 print("plotly.graph_objs._figure" in sys.modules)
 print(dcc.Graph(figure={"data": []}).figure)
 from plotly.graph_objects import Figure
 print(type(dcc.Graph(figure=Figure()).figure).__module__)
+"""
+
+TABLES = """
+import sys
+from dashboard.light import plain_figures_only
+with plain_figures_only():
+    import dash
+print("narwhals" in sys.modules)
+import pandas
+from plotly.graph_objects import Figure
+print(Figure({"data": [{"y": pandas.Series([12.5, 12.75])}]}).data[0].y.tolist())
+print("narwhals" in sys.modules)
+"""
+
+USED_AT_ONCE = """
+import sys
+from dashboard.light import plain_figures_only
+with plain_figures_only():
+    import narwhals.stable.v1 as tables
+    print(tables.Series.__module__.split(".")[0])
+print(tables.from_native(5, pass_through=True))
 """
 
 STRIPPED = """
@@ -29,8 +52,16 @@ def lines_of(program):
     ).stdout.splitlines()
 
 
-def test_a_page_process_does_without_the_drawing_classes_and_gives_them_back():
-    assert lines_of(TOLD) == ["False", "{'data': []}", "plotly.graph_objs._figure"]
+@pytest.mark.parametrize(
+    ("program", "told"),
+    [
+        pytest.param(DRAWING, ["False", "{'data': []}", "plotly.graph_objs._figure"], id="drawing classes"),
+        pytest.param(TABLES, ["False", "[12.5, 12.75]", "True"], id="tables"),
+        pytest.param(USED_AT_ONCE, ["narwhals", "5"], id="tables, used while Dash is imported"),
+    ],
+)
+def test_a_page_process_does_without_and_gets_it_when_it_asks(program, told):
+    assert lines_of(program) == told
 
 
 def test_what_is_imported_after_the_docstrings_went_still_works():
