@@ -66,6 +66,9 @@ def monitor(site: Path) -> None:
 
     Example: nightbank monitor hide.toml
     """
+    from monitor.memory import leave_openssl_out
+
+    leave_openssl_out()
     from monitor import service
 
     log_to_stderr()

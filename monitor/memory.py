@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import ctypes
 import gc
+import sys
 from contextlib import suppress
+from importlib import import_module
 from types import FunctionType
 
 M_ARENA_MAX, M_MMAP_THRESHOLD = -8, -3
@@ -18,6 +20,8 @@ M_ARENA_MAX, M_MMAP_THRESHOLD = -8, -3
 LARGE_BLOCK_BYTES = 128 * 1024
 """glibc's own first limit for a block that is given back at once; setting it keeps it from growing."""
 
+OPENSSL = ("_hashlib", "ssl")
+"""The standard library's modules that load it."""
 
 BUILT_FROM_PARENTS = "email."
 """The standard library's mail package writes docstrings out of its parents' ones when it is imported."""
@@ -33,6 +37,23 @@ def keep_small() -> None:
     if mallopt is not None:
         mallopt(M_ARENA_MAX, 1)
         mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
+
+
+def leave_openssl_out() -> None:
+    """Import what would load OpenSSL by the way as where Python was built without it; call this first of all.
+
+    For a process that has no use for it: hashes are Python's own then (scrypt is missing), and asyncio, which
+    pymodbus imports, knows no TLS. Whoever imports ssl itself gets it as ever. The daemon is 5 MB smaller by
+    this (tests.bench.daemon), nearly all of it pages of the library that the page process may share.
+    """
+    if "hashlib" in sys.modules:
+        return
+    for name in OPENSSL:
+        sys.modules[name] = None  # type: ignore[assignment]  # the import system's own 'not found'
+    for name in ("hashlib", "hmac", "asyncio"):
+        import_module(name)
+    for name in OPENSSL:
+        del sys.modules[name]
 
 
 def forget_documentation() -> None:

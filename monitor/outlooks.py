@@ -38,6 +38,10 @@ EVERY_MS = 900_000
 SILENT_MS = 3 * 3_600_000
 """An estimate older than this is no ground for an outlook (our choice)."""
 
+PIECE_MS = 6 * 3_600_000
+"""So much of the past is held at a time (a whole number of SLOT_MS): a day at 5 s takes 2 MB more, which stay
+with the process (tests.bench.daemon)."""
+
 AHEAD_DAYS = 6
 DAY_MS = 86_400_000
 
@@ -89,8 +93,10 @@ class Outlooks:
         return outlook
 
     def _read(self, start_ms: int, end_ms: int) -> None:
-        for time_ms, row in self._store.rows(QUANTITIES, start_ms, end_ms, SLOT_MS / 1000):
-            self._past.add(time_ms, row)
+        for piece_ms in range(start_ms, end_ms, PIECE_MS):
+            piece_end_ms = min(piece_ms + PIECE_MS, end_ms)
+            for time_ms, row in self._store.rows(QUANTITIES, piece_ms, piece_end_ms, SLOT_MS / 1000):
+                self._past.add(time_ms, row)
 
     def _make(self, estimator: BankEstimator, soc: float, now_ms: int) -> Outlook:
         def banks() -> Ahead:

@@ -1,4 +1,4 @@
-"""Dash is imported without what the page's figures never need, and whoever asks for it later gets it."""
+"""What page and daemon do without: it is not imported, and whoever asks for it later gets it."""
 
 import subprocess
 import sys
@@ -66,3 +66,26 @@ def test_a_page_process_does_without_and_gets_it_when_it_asks(program, told):
 
 def test_what_is_imported_after_the_docstrings_went_still_works():
     assert lines_of(STRIPPED) == ["78 None"]
+
+
+WITHOUT_OPENSSL = """
+import sys
+from monitor.memory import leave_openssl_out
+leave_openssl_out()
+import asyncio, hashlib, hmac
+print("libcrypto" in open("/proc/self/maps").read())
+print(hashlib.sha256(b"abc").hexdigest())
+print(hmac.new(b"Jefe", b"what do ya want for nothing?", "sha256").hexdigest())
+import http.client, ssl
+print(ssl.create_default_context().check_hostname, hasattr(http.client, "HTTPSConnection"))
+"""
+
+SHA_256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+"""Of 'abc': FIPS 180-2, appendix B.1 [memory]."""
+
+HMAC_SHA_256 = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
+"""RFC 4231, 4.3 (test case 2) [memory]."""
+
+
+def test_without_openssl_hashes_are_right_and_tls_comes_when_it_is_asked_for():
+    assert lines_of(WITHOUT_OPENSSL) == ["False", SHA_256, HMAC_SHA_256, "True True"]
