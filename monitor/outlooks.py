@@ -40,7 +40,7 @@ SILENT_MS = 3 * 3_600_000
 
 PIECE_MS = 6 * 3_600_000
 """So much of the past is held at a time (a whole number of SLOT_MS): a day at 5 s takes 2 MB more, which stay
-with the process (tests.bench.daemon)."""
+with the process (measured)."""
 
 AHEAD_DAYS = 6
 DAY_MS = 86_400_000
