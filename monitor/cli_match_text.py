@@ -11,7 +11,7 @@ from monitor.cli_line import Manner, site_keys
 from monitor.cli_match_live import READ, Listener, farewell, look_after_look
 from monitor.clock import SystemClock
 from monitor.devices.capture import LEAST_LINES, Recorder
-from monitor.devices.overheard import TextHeard, listen
+from monitor.devices.overheard import Noise, TextHeard, listen
 from monitor.devices.port import SerialPort
 from monitor.devices.timing import LineTiming
 from monitor.errors import LineLost, NoAnswer
@@ -47,6 +47,12 @@ def heard_at(port: str, folder: Path, manner: Manner, listen_s: float) -> TextHe
     (*_, heard) = [None, *listen(port, (manner.baud,), listen_s, 0.0, manner.parity)]
     if isinstance(heard, TextHeard):
         return heard
+    if isinstance(heard, Noise):
+        click.echo(
+            f"{heard.bytes} bytes came unasked that are no text at {manner.baud} bit/s; `nightbank find` "
+            "tells their speed, or who else asks here.",
+            err=True,
+        )
     if TextSession(folder).lines.exists():
         raise NoAnswer(
             f"{port}: no line of text came within {listen_s:g} s; check that the device is on, --baud and "

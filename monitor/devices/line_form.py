@@ -37,6 +37,9 @@ NUMBERS = 0.9
 KIND = 0.05
 """A kind of line makes at least this share of all (our choice): what is rarer is damage, or said once."""
 
+SAMPLE = 1000
+"""So many lines of a long capture tell the form of all."""
+
 Cells = Mapping[str | int, str]
 """The texts of one line by key or column."""
 
@@ -71,7 +74,7 @@ class LineKind:
 
 def find_form(lines: Sequence[CapturedLine]) -> LineForm | None:
     """The form of most lines, None where no form that a profile can say fits them."""
-    texts = [line.text for line in lines]
+    texts = [line.text for line in lines[:: -(-len(lines) // SAMPLE)]]
     start, checksum = _checksum(texts)
     bodies = [body for text in texts if (body := _body(text, start, checksum)) is not None]
     worths = [(_worth(bodies, *way), way) for way in _ways(bodies)]

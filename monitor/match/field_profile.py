@@ -17,6 +17,10 @@ from monitor.match.habits import SOUGHT
 from monitor.match.profile import entry_lines, left_out
 from monitor.match.words import WIDTH, in_words
 
+USUAL_NOTHING = ("", "-", "--", "---", "N/A", "NaN", "nan", "null")
+"""What devices write for 'not there' (common practice, no source): so a probe that is taken off later costs
+no line."""
+
 LEAST_STEP = {"V": 0.5, "A": 5.0, "W": 100.0, "°C": 2.0, "%": 5.0, "Wh": 50.0}
 LEAPS = 3
 """Without a checksum a value may move by so many times its largest step in the capture, and by these at least
@@ -29,7 +33,7 @@ HEAD = """\
 
 protocol = "text"
 about = {about}
-source = "nightbank match: {lines} lines, {looks} looks at the display"
+source = "nightbank match: {lines} lines, {looks} at the display"
 """
 
 NAMED = {"\t": "a tab", " ": "a blank", ",": "a comma", ";": "a semicolon", ":": "a colon", "|": "a bar"}
@@ -51,7 +55,9 @@ APART = (
 def field_profile_text(answer: Answer, lines: Lines, about: str) -> str:
     """The whole file."""
     looks = max((len(finding.indexes) for finding in answer.findings), default=0)
-    head = HEAD.format(about=_quoted(about), lines=lines.sound, looks=looks)
+    head = HEAD.format(
+        about=_quoted(about), lines=lines.sound, looks=f"{looks} {'look' if looks == 1 else 'looks'}"
+    )
     taken: dict[tuple[int, int, str], str] = {}
     reasons = [left_out(finding, taken, "field") for finding in answer.findings]
     if lines.form.form == "pairs" and lines.form.checksum == "none":
@@ -102,7 +108,7 @@ def _line_keys(
 ) -> Iterator[str]:
     form = lines.form
     if lines.interval_s:
-        yield f"interval_s = {lines.interval_s!r}"
+        yield f"interval_s = {lines.interval_s:.3g}"
     else:
         yield "interval_s = 1.0              # not known from this capture: how often the device speaks"
     yield f"form = {_quoted(form.form)}"
@@ -116,9 +122,10 @@ def _line_keys(
         yield f"columns = {kinds[0].columns}"
     if shared:
         yield f"constants = {_table(shared)}"
-    missing = sorted({text for kind in kinds for text in kind.missing})
-    if missing:
-        yield f"missing = [{', '.join(map(_quoted, missing))}]"
+    seen = sorted({text for kind in kinds for text in kind.missing})
+    told = f"seen: {', '.join(map(_quoted, seen))}" if seen else "none was seen; what devices usually write"
+    missing = [*seen, *(text for text in USUAL_NOTHING if text not in seen)]
+    yield f"missing = [{', '.join(map(_quoted, missing))}]      # {told}"
 
 
 def _keys(finding: Finding, lines: Lines, shared: Mapping[int, str], same: bool) -> Iterator[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import re
 import threading
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -21,15 +22,23 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from monitor import cli_match_text
 from monitor.cli import main
+from monitor.cli_line import Manner
+from monitor.cli_match_text import heard_at
 from monitor.clock import SystemClock
+from monitor.devices.capture import Recorder, append_line
 from monitor.devices.device import build_lines
+from monitor.devices.port import SerialPort
 from monitor.devices.profile import TextProfile
 from monitor.devices.profile_file import load_profile
 from monitor.devices.textline import LineJudge
-from monitor.errors import MatchError
+from monitor.devices.timing import LineTiming
+from monitor.errors import LineLost, MatchError, NoAnswer
+from monitor.match.dump import moment_ms
 from monitor.match.fields import load_lines
 from monitor.match.habits import SOUGHT
+from monitor.match.seen import load_seen
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
 from monitor.records import Quality
@@ -40,7 +49,9 @@ from simulator.plant import Truth
 from simulator.text_device import TextDevice
 from tests.faults.peer import crc16
 from tests.maps.lines import draw_lines, says_the_same
+from tests.unit.far_ends import PtyFarEnd, Talker
 from tests.unit.site_files import MARSH_HIDE
+from tests.unit.test_match_kept import no_room_beyond
 from tests.unit.test_simulator_devices import TRUE_METERS, TRUTH
 
 XDR = "$IIXDR,U,{:.2f},V,BATT,I,{:.1f},A,BATT,C,{:.1f},C,BATT"
@@ -426,6 +437,66 @@ def shunt(link: Path) -> Iterator[Shunt]:
         yield made
     finally:
         made.close()
+
+
+def test_a_device_that_speaks_rarely_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What counts as rare is set so low here that the test's device is."""
+    monkeypatch.setattr(cli_match_text, "OFTEN_S", 0.01)
+    link, folder = tmp_path / "port", tmp_path / "shed"
+    with shunt(link):
+        result = dialogue(link, folder, {"V": "12.6", "A": "-2.3", "°C": "-3.4"})
+    assert result.exit_code == 0, result.output
+    assert "Waiting for its next line" in result.output
+    assert "A line has just come. Note all that the display shows now and press Enter" in result.output
+    lines = load_lines(folder / "lines.txt")
+    (look,) = load_seen(folder / "seen.toml", lines)
+    assert lines.times_ms is not None
+    time_ms = moment_ms(tomllib.loads((folder / "seen.toml").read_text())["seen"][0]["time"])
+    assert abs(lines.times_ms[look.index] - time_ms) < 1000
+
+
+def test_another_speed_s_bytes_are_told_and_silence_where_lines_were(tmp_path: Path, capsys: Any) -> None:
+    far_end = PtyFarEnd(tmp_path / "port")
+    folder, manner = tmp_path / "shed", Manner(1, 9600, "none", 0.5, None, "usual")
+    talker = Talker(far_end, bytes(range(128, 200)), 0.05)
+    try:
+        assert heard_at(str(far_end.link), folder, manner, 0.5) is None
+        told = "bytes came unasked that are no text at 9600 bit/s; `nightbank find` tells their speed"
+        assert told in capsys.readouterr().err
+        talker.stop()
+        append_line(folder / "lines.txt", 0, b"V=12.61")
+        with pytest.raises(NoAnswer, match=r"no line of text came within 0.5 s; check that the device is on"):
+            heard_at(str(far_end.link), folder, manner, 0.5)
+    finally:
+        talker.stop()
+        far_end.close()
+
+
+def test_lines_are_kept_until_the_port_goes(tmp_path: Path) -> None:
+    far_end = PtyFarEnd(tmp_path / "port")
+    recorder = Recorder(SerialPort(str(far_end.link), LineTiming(9600)), tmp_path / "l.txt", SystemClock())
+    try:
+        recorder.start()
+        far_end.say(b"torn end\r\nV=12.61\r\nV=12.62\r\n")
+        assert recorder.wait_for(2, 20)
+        far_end.unplug()
+        with pytest.raises(LineLost, match="port"):
+            recorder.wait_for(3, 20)
+    finally:
+        recorder.end()
+        far_end.close()
+    kept = [line.partition(" ")[2] for line in (tmp_path / "l.txt").read_text().splitlines()]
+    assert kept[-2:] == ["V=12.61", "V=12.62"]
+
+
+def test_a_line_that_finds_no_room_leaves_the_former_ones_whole(tmp_path: Path) -> None:
+    file = tmp_path / "lines.txt"
+    append_line(file, 0, b"V=12.61")
+    before = file.read_bytes()
+    assert before == b"1970-01-01T00:00:00.000Z V=12.61\n"
+    with no_room_beyond(len(before) + 9), pytest.raises(MatchError, match="cannot be written"):
+        append_line(file, 1000, b"V=12.62")
+    assert file.read_bytes() == before
 
 
 LOOKS = ((12.64, -2.31, 18.4), (13.87, 11.62, 19.9), (12.21, -8.07, 17.6))
