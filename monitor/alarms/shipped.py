@@ -11,7 +11,6 @@ from typing import Any
 
 from monitor import cautions
 from monitor.alarms.rule import Rule
-from monitor.alarms.supply import supply_margin_V
 from monitor.bank.health import FULL_BY_DAYS
 from monitor.outlook import WARN_PROBABILITY
 from monitor.site.model import Site
@@ -30,6 +29,9 @@ HOT_CONTROLLER_C = 75.0
 
 NEAR_DISCONNECT_PER_CELL = 0.025
 """0.15 V on 12 V (our choice: ten to thirty minutes of a usual evening's load on a nearly empty bank)."""
+
+LEAST_SUPPLY_MARGIN_PER_CELL = 0.01
+"""0.06 V on 12 V (our choice: late, since a halt costs the hours until the supply has gone and come back)."""
 
 FREEZING_MARGIN_C = 3.0
 """Warned so far above the freezing point (our choice: the probe sits outside of the plates, and a cold night
@@ -97,12 +99,19 @@ def _charge_rules(site: Site) -> Iterator[Rule]:
         )  # fmt: skip
     computer = site.computer
     if computer.supply_ends_V is not None or (computer.halt and site.supply_ends_V is not None):
-        margin_V = supply_margin_V(site)
+        margin_V = _supply_margin_V(site)
         yield Rule(
             SUPPLY_ENDS, "supply_margin_V", "below", margin_V, deadband=margin_V,
             on_delay_s=120, off_delay_s=60, priority="urgent",
             do_first="Switch off every load that can wait now, or the monitor goes dark.",
         )  # fmt: skip
+
+
+def _supply_margin_V(site: Site) -> float:
+    """How far above the end of the supply the rule speaks: never nearer than the meters can tell."""
+    ends_V, meters = site.supply_ends_V or 0.0, site.meters
+    unsure_V = meters.voltage_step_V + meters.voltage_gain_tolerance * ends_V
+    return round(max(LEAST_SUPPLY_MARGIN_PER_CELL * site.bank.cells_in_series, unsure_V), 3)
 
 
 def _temperature_rules(site: Site) -> Iterator[Rule]:

@@ -26,21 +26,11 @@ AHEAD_MIN = 5.0
 """So far ahead the voltage is followed down its slope: three looks of a minute, a minute until the halt and
 half a minute for it (our choice)."""
 
-LEAST_MARGIN_PER_CELL = 0.01
-"""0.06 V on 12 V (our choice: late, since a halt costs the hours until the supply has gone and come back)."""
-
 RISES_PER_CELL = 0.002
 """A bank whose voltage rises by so much a minute, 0.7 V an hour on 12 V, recovers (our choice)."""
 
 Minute = tuple[int, float]
 """A minute since 1970 and the voltage in it."""
-
-
-def supply_margin_V(site: Site) -> float:
-    """How far above the end of the supply the rule speaks: never nearer than the meters can tell."""
-    ends_V, meters = site.supply_ends_V or 0.0, site.meters
-    unsure_V = meters.voltage_step_V + meters.voltage_gain_tolerance * ends_V
-    return round(max(LEAST_MARGIN_PER_CELL * site.bank.cells_in_series, unsure_V), 3)
 
 
 @dataclass(slots=True)

@@ -37,6 +37,14 @@ with plain_figures_only():
 print(tables.from_native(5, pass_through=True))
 """
 
+HEAVY = """
+import sys
+from dashboard.light import plain_figures_only
+with plain_figures_only():
+    import dashboard.server
+print([name for name in ("numpy", "pandas", "pymodbus", "apprise", "urllib3") if name in sys.modules])
+"""
+
 STRIPPED = """
 import email.message
 from monitor.memory import forget_documentation
@@ -62,6 +70,10 @@ def lines_of(program):
 )
 def test_a_page_process_does_without_and_gets_it_when_it_asks(program, told):
     assert lines_of(program) == told
+
+
+def test_a_page_process_carries_no_library_of_the_daemon_s():
+    assert lines_of(HEAVY) == ["[]"]
 
 
 def test_what_is_imported_after_the_docstrings_went_still_works():
