@@ -93,6 +93,12 @@ class Owed:
         while (first := self._open.popleft()) is not request:
             self._doubtful.append(first)
 
+    def close_oldest(self) -> None:
+        """The unit sent a sound frame that answers no open request as asked: the oldest has had its answer,
+        since each has one at most and in order. It stays in doubt."""
+        if self._open:
+            self._doubtful.append(self._open.popleft())
+
     def clear(self) -> None:
         """Nothing is owed any more."""
         self._open.clear()

@@ -329,6 +329,8 @@ class RtuLink:
         where = self._where(unit)
         self._early.clear()
         sender = sound_sender(self._hearing.data)
+        if sender == unit:
+            self._unit(unit).owed.close_oldest()
         if sender is not None:
             whose = "a sound answer to another request" if sender == unit else f"a frame of unit {sender}"
             return ForeignReply(advice.foreign(where, whose))

@@ -118,7 +118,8 @@ class Device:
         self.random = random.Random(plan.seed)
         self.number = 0
         self.hit = 0
-        self.held_back: deque[tuple[float, bytes]] = deque()  # due at, frame
+        self.held_back: deque[tuple[float, bytes]] = deque()  # on a long way, in order: due at, frame
+        self.overtaken: deque[tuple[float, bytes]] = deque()  # others may come before these
 
     def serve(self, frame: bytes, heard_s: float) -> None:
         plan, line = self.plan, self.line
@@ -137,25 +138,38 @@ class Device:
         later_s = {
             "latency": 1.6 * plan.timeout_s,  # a long way, as by radio: each answer so much later
             "long_latency": 7.5 * plan.timeout_s,
-            "overtaken": plan.timeout_s + 0.030,  # answers to later requests come first
         }
         if fault in later_s:
-            self.held_back.append((start_s + later_s[fault], true))
+            due_s = start_s + later_s[fault]
+            last_s = self.held_back[-1][0] if self.held_back else due_s
+            self.held_back.append((max(due_s, last_s), true))
+            return
+        if fault == "overtaken":  # answers to later requests come first, as no wire does
+            self.overtaken.append((start_s + plan.timeout_s + 0.030, true))
             return
         delay_s, frames = self.spoil(fault, true, frame, function, address, count)
         if fault.startswith("echo"):
             line.send(frame, heard_s)
         self.send_held_back(start_s)
-        start_s = max(start_s, self.line.last_sent_s + line.gap_s)
+        if self.held_back:  # what is on the way already comes first
+            due_s = max(start_s + delay_s, self.held_back[-1][0])
+            self.held_back.extend((due_s, out) for out in frames)
+            return
+        start_s = max(start_s, line.last_sent_s + line.gap_s)
         for out in frames:
             line.send(out, max(start_s + delay_s, monotonic()) if delay_s else start_s)
             start_s = monotonic() + line.gap_s
 
+    def next_due_s(self) -> float | None:
+        """When the next answer of those that come later is due."""
+        return min((held[0][0] for held in (self.held_back, self.overtaken) if held), default=None)
+
     def send_held_back(self, until_s: float) -> None:
-        """Send what is due by then of the answers on a long way."""
-        while self.held_back and self.held_back[0][0] <= until_s:
-            due_s, frame = self.held_back.popleft()
-            self.line.send(frame, max(due_s, self.line.last_sent_s + self.line.gap_s))
+        """Send what is due by then of the answers that come later."""
+        for held in (self.held_back, self.overtaken):
+            while held and held[0][0] <= until_s:
+                due_s, frame = held.popleft()
+                self.line.send(frame, max(due_s, self.line.last_sent_s + self.line.gap_s))
 
     def way_ends(self) -> None:
         """The way is short again: what was still on it comes at once and in order, as a wire brings it."""
@@ -217,7 +231,8 @@ def serve_forever(plan: Plan, shared: str) -> None:
         tell({"path": os.ttyname(slave)})
         held = b""
         while True:
-            wait_s = max(0.0, device.held_back[0][0] - monotonic()) if device.held_back else None
+            due_s = device.next_due_s()
+            wait_s = None if due_s is None else max(0.0, due_s - monotonic())
             heard = (master, sys.stdin) if master >= 0 else (sys.stdin,)
             ready, _, _ = select.select(heard, (), (), wait_s)
             heard_s = monotonic()
@@ -239,6 +254,7 @@ def serve_forever(plan: Plan, shared: str) -> None:
                         os.close(slave)
                         master = -1
                         device.held_back.clear()
+                        device.overtaken.clear()
                     line.master, held = master, b""
                 gaps = line.gaps_s
                 tell(

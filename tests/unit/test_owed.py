@@ -46,6 +46,19 @@ def test_an_answer_closes_its_request_and_all_before() -> None:
     assert owed.count_to_ask(4, 25, 65536) == 25
 
 
+def test_a_sound_answer_to_nothing_that_was_asked_closes_the_oldest_request_and_leaves_it_in_doubt() -> None:
+    owed = Owed()
+    asked(owed, 4, 2, sent_s=10.0)
+    probe = asked(owed, 4, 1, sent_s=11.0)
+    owed.close_oldest()
+    assert owed.count_to_ask(4, 2, 65536) == 2
+    assert owed.doubts(4, 2, since_s=9.0) == 1
+    assert owed.oldest(4, 1) is probe
+    owed.close_oldest()
+    owed.close_oldest()
+    assert owed.forms() == {(4, 2), (4, 1)}, "of both an answer may still come"
+
+
 def test_a_request_closed_without_an_answer_stays_in_doubt_until_it_comes() -> None:
     owed = Owed()
     first, probe = asked(owed, 4, 25, sent_s=10.0), asked(owed, 4, 1, sent_s=11.0)
