@@ -14,7 +14,7 @@ from itertools import pairwise
 
 from monitor.devices.capture import CapturedLine
 from monitor.devices.profile import Checksum, Form, TextProfile
-from monitor.devices.textline import CHECK_MARK, NUMBER, sound_body
+from monitor.devices.textline import CHECK_MARK, NUMBER, pieces_of, sound_body
 from monitor.errors import BadFrame
 
 NOTHING = re.compile(r"(-+|\?+|\*+|n/?a|nan|null|none|)", re.IGNORECASE)
@@ -200,9 +200,11 @@ def _worth(bodies: Sequence[str], form: Form, separator: str, assign: str) -> fl
 
 def _cells(body: str, form: Form, separator: str, assign: str) -> dict[str | int, str]:
     """The texts of a line by column or key; {} for a line that is not of this form."""
-    pieces = body.split(separator)
+    pieces = pieces_of(body, separator)
     if form == "columns":
         return dict(enumerate(pieces)) if len(pieces) > 1 else {}
+    if len(pieces) > 1 and not pieces[-1]:
+        pieces = pieces[:-1]
     found: dict[str | int, str] = {}
     for piece in pieces:
         key, assigned, text = piece.partition(assign)

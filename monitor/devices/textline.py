@@ -80,7 +80,7 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
 
     Raises BadFrame for a damaged line.
     """
-    pieces = sound_body(profile, line).split(profile.separator)
+    pieces = pieces_of(sound_body(profile, line), profile.separator)
     if profile.form == "pairs":
         return _pairs(profile, pieces)
     if not _holds(pieces, profile.constants):
@@ -98,6 +98,12 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
 
 def _holds(pieces: list[str], texts: Mapping[int, str]) -> bool:
     return all(column < len(pieces) and pieces[column] == text for column, text in texts.items())
+
+
+def pieces_of(body: str, separator: str) -> list[str]:
+    """What a separator parts. Any number of blanks parts as one does, as in lines aligned to be read."""
+    pieces = body.split(separator)
+    return [piece for piece in pieces if piece] if separator == " " else pieces
 
 
 def sound_body(profile: TextProfile, line: bytes) -> str:
@@ -118,6 +124,8 @@ def sound_body(profile: TextProfile, line: bytes) -> str:
 
 def _pairs(profile: TextProfile, pieces: list[str]) -> dict[str, str]:
     found: dict[str, str] = {}
+    if len(pieces) > 1 and not pieces[-1]:  # the last pair may end with a separator, too
+        pieces = pieces[:-1]
     for piece in pieces:
         key, assign, text = piece.partition(profile.assign)
         if not assign or key in found or not key:

@@ -4,7 +4,8 @@
 
 Each seed draws the supply, the display and the looks of `simulator/maps`, and a device that writes lines:
 pairs or columns, with or without start mark and checksum, one kind of line or two, captured with or without
-times. A share of the lines is damaged as a bad line does it, those beside a look among them.
+times, with words, a clock, aligned columns, a mark for a missing probe or a banner among the numbers now and
+then. A share of the lines is damaged as a bad line does it, those beside a look among them.
 
 form       separator, form, start mark and checksum are the device's own
 right      the field says what the quantity's own does all through the next day, of what both give
@@ -14,7 +15,7 @@ open       of the quantities that no field carries
 refused    captures of which nothing was said, since too few lines were sound
 
 The matcher's numbers were chosen with register maps in view (`match_maps`); what is of lines alone with seeds
-1 to 40 of these.
+1 to 60 of these, and its doubt of clocks after 5070.
 """
 
 from __future__ import annotations

@@ -43,6 +43,8 @@ OTHERS = (
     "uptime_s",
     "hour",
 )
+STAGES = ("OFF", "BULK", "ABS", "FLOAT", "EQUAL")
+ODDITIES = ("no probe", "last separator", "aligned", "banner")
 BEFORE, AFTER = 4, 3
 """So many lines of each kind, a second apart, come before a look and behind it."""
 
@@ -56,6 +58,14 @@ class DrawnField:
     fact: str
     scale: float
     decimals: int
+
+    def text(self, facts: Mapping[str, float]) -> str:
+        """What stands in the line; a stage is told by a word, a clock as such."""
+        if self.fact == "stage":
+            return STAGES[round(facts["charge_stage"])]
+        if self.fact == "clock":
+            return f"{facts['hour']:02.0f}:{facts['minute']:02.0f}:{facts['second']:02.0f}"
+        return f"{facts[self.fact] / self.scale:.{self.decimals}f}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +82,30 @@ class LineCase:
     kinds: tuple[str, ...]
     fields: tuple[DrawnField, ...]
     timed: bool
+    oddities: frozenset[str]
 
     @property
     def carried(self) -> dict[str, DrawnField]:
         """The field of each quantity that the lines give."""
         net = self.case.display.net_fact
         own = {field.fact: field for field in self.fields}
-        return {q: own[f] for q in SHOWN if (f := net if q == "battery_current_A" else q) in own}
+        gone = {"battery_temperature_C"} if "no probe" in self.oddities else set()
+        said = {q: net if q == "battery_current_A" else q for q in SHOWN if q not in gone}
+        return {q: own[fact] for q, fact in said.items() if fact in own}
 
     def line(self, kind: str, facts: Mapping[str, float]) -> bytes:
         """The line of a kind that says what is true, without line end."""
-        own = {f.name: f"{facts[f.fact] / f.scale:.{f.decimals}f}" for f in self.fields if f.kind == kind}
+        own = {f.name: f.text(facts) for f in self.fields if f.kind == kind}
+        if "no probe" in self.oddities:
+            own |= {f.name: "--" for f in self.fields if f.kind == kind and f.fact == "battery_temperature_C"}
         if self.form == "pairs":
             body = self.separator.join(f"{name}={text}" for name, text in own.items())
         else:
-            body = self.separator.join((*([kind] if kind else []), *own.values()))
+            width = 9 if "aligned" in self.oddities else 0
+            body = self.separator.join(
+                (*([kind] if kind else []), *(f"{one:>{width}}" for one in own.values()))
+            )
+        body += self.separator if "last separator" in self.oddities else ""
         data = body.encode()
         check = {"none": "", "xor": f"*{xor_of(data):02X}", "crc16": f"*{crc16(data):04X}"}[self.checksum]
         return self.start.encode() + data + check.encode()
@@ -97,7 +116,7 @@ class LineCase:
         """
         capture, seen = folder / "lines.txt", folder / "seen.toml"
         rng = Random(f"{self.case.seed}/spoil")
-        rows: list[bytes] = []
+        rows = [b"READY v1.2", b""] if "banner" in self.oddities else []
         beside: dict[int, int] = {}
         last = self.case.moments[looks - 1].time_ms
         every = [*self.case.moments[:looks], *(m for m in self.case.extra if m.time_ms < last)]
@@ -132,6 +151,7 @@ def draw_lines(seed: int, checksum: str | None = None) -> LineCase:
     net = case.display.net_fact
     facts = [net if q == "battery_current_A" else q for q in SHOWN if rng.random() < 0.75]
     facts = list(dict.fromkeys([*facts, *rng.sample(OTHERS, rng.randint(2, 8))]))
+    facts += [fact for fact in ("stage", "clock") if rng.random() < 0.3]
     if rng.random() < 0.5:
         rng.shuffle(facts)
     form = rng.choice(("pairs", "columns"))
@@ -156,7 +176,8 @@ def draw_lines(seed: int, checksum: str | None = None) -> LineCase:
             fields.append(DrawnField(kind, name, fact, 1.0, rng.choice(places)))
     separator = rng.choice((",", ";", " ", "|", "\t", ", "))
     checked = checksum or rng.choice(("none", "xor", "crc16"))
-    return LineCase(case, form, start, separator, checked, tuple(kinds), tuple(fields), rng.random() < 0.75)
+    timed, odd = rng.random() < 0.75, frozenset(one for one in ODDITIES if rng.random() < 0.15)
+    return LineCase(case, form, start, separator, checked, tuple(kinds), tuple(fields), timed, odd)
 
 
 def says_the_same(drawn: LineCase, quantity: str, entry: Mapping[str, object]) -> bool:

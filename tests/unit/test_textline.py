@@ -266,6 +266,16 @@ def test_lines_of_two_kinds_give_each_their_own(tmp_path: Path) -> None:
             fields_of(profile, line)
 
 
+def test_aligned_columns_and_a_last_separator_part_as_plain_ones_do(
+    tmp_path: Path, shunt: TextProfile
+) -> None:
+    profile = profile_of(tmp_path, UNCHECKED)
+    assert fields_of(profile, b"  12640    3 ") == {"battery_voltage_V": "12640", "charge_stage": "3"}
+    body = b"V=12.64;I=-2.31;"
+    line = b"%s*%02X" % (body, xor_of(body))
+    assert fields_of(shunt, line) == {"battery_voltage_V": "12.64", "battery_current_A": "-2.31"}
+
+
 def test_a_tab_is_text_where_it_parts_what_a_line_says_and_noise_elsewhere(tmp_path: Path) -> None:
     tabbed = profile_of(tmp_path, UNCHECKED.replace('separator = " "', 'separator = "\\t"'))
     assert fields_of(tabbed, b"12640\t3") == {"battery_voltage_V": "12640", "charge_stage": "3"}
