@@ -10,7 +10,8 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby
+from statistics import median
 
 from monitor.devices.capture import CapturedLine
 from monitor.devices.profile import Checksum, Form, TextProfile
@@ -36,6 +37,9 @@ NUMBERS = 0.9
 
 KIND = 0.05
 """A kind of line makes at least this share of all (our choice): what is rarer is damage, or said once."""
+
+SHORT_STAY = 2
+"""A word that usually stays for no more lines names a kind of line, no state (our choice)."""
 
 SAMPLE = 1000
 """So many lines of a long capture tell the form of all."""
@@ -200,11 +204,9 @@ def _worth(bodies: Sequence[str], form: Form, separator: str, assign: str) -> fl
 
 def _cells(body: str, form: Form, separator: str, assign: str) -> dict[str | int, str]:
     """The texts of a line by column or key; {} for a line that is not of this form."""
-    pieces = pieces_of(body, separator)
+    pieces = pieces_of(body, separator, form)
     if form == "columns":
         return dict(enumerate(pieces)) if len(pieces) > 1 else {}
-    if len(pieces) > 1 and not pieces[-1]:
-        pieces = pieces[:-1]
     found: dict[str | int, str] = {}
     for piece in pieces:
         key, assigned, text = piece.partition(assign)
@@ -217,8 +219,8 @@ def _cells(body: str, form: Form, separator: str, assign: str) -> dict[str | int
 def _telling_columns(rows: Rows, start: str, places: Iterable[int]) -> list[int]:
     """The columns among places whose words tell one kind of line from another.
 
-    That is the first one behind a start mark or where it holds several words; any other one that changes from
-    line to line between words that all come often, while a state would stay for long.
+    That is the first one behind a start mark, and any that goes to and fro between words that all come often,
+    while a state would stay for long.
     """
     found = []
     for at in places:
@@ -227,10 +229,17 @@ def _telling_columns(rows: Rows, start: str, places: Iterable[int]) -> list[int]
         words = common and all(text[:1].isalpha() and not _readable(text) for text in common)
         if not words or sum(text in common for text in held) < NUMBERS * len(held):
             continue
-        changes = sum(before != after for before, after in pairwise(held)) / max(1, len(held) - 1)
-        if (at == 0 and start) or (len(common) > 1 and (at == 0 or changes >= MOST)):
+        if (at == 0 and start) or (len(common) > 1 and _to_and_fro(held, common)):
             found.append(at)
     return found
+
+
+def _to_and_fro(held: Sequence[str], common: Iterable[str]) -> bool:
+    """Whether one of the common words usually stays for a line or two."""
+    stays: dict[str, list[int]] = {}
+    for text, group in groupby(held):
+        stays.setdefault(text, []).append(len(list(group)))
+    return min(median(stays[text]) for text in common) <= SHORT_STAY
 
 
 def _transducers(cells: Cells) -> dict[int, str]:

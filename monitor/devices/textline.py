@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 
-from monitor.devices.profile import Field, TextProfile
+from monitor.devices.profile import Field, Form, TextProfile
 from monitor.devices.words import Judged, judge
 from monitor.errors import BadFrame
 from monitor.records import Quality
@@ -80,7 +80,7 @@ def fields_of(profile: TextProfile, line: bytes) -> dict[str, str] | None:
 
     Raises BadFrame for a damaged line.
     """
-    pieces = pieces_of(sound_body(profile, line), profile.separator)
+    pieces = pieces_of(sound_body(profile, line), profile.separator, profile.form)
     if profile.form == "pairs":
         return _pairs(profile, pieces)
     if not _holds(pieces, profile.constants):
@@ -100,10 +100,14 @@ def _holds(pieces: list[str], texts: Mapping[int, str]) -> bool:
     return all(column < len(pieces) and pieces[column] == text for column, text in texts.items())
 
 
-def pieces_of(body: str, separator: str) -> list[str]:
-    """What a separator parts. Any number of blanks parts as one does, as in lines aligned to be read."""
+def pieces_of(body: str, separator: str, form: Form) -> list[str]:
+    """What a separator parts. Any number of blanks parts as one does, as in lines aligned to be read; the
+    last pair may end with a separator, too.
+    """
     pieces = body.split(separator)
-    return [piece for piece in pieces if piece] if separator == " " else pieces
+    if separator == " ":
+        pieces = [piece for piece in pieces if piece]
+    return pieces[:-1] if form == "pairs" and len(pieces) > 1 and not pieces[-1] else pieces
 
 
 def sound_body(profile: TextProfile, line: bytes) -> str:
@@ -124,8 +128,6 @@ def sound_body(profile: TextProfile, line: bytes) -> str:
 
 def _pairs(profile: TextProfile, pieces: list[str]) -> dict[str, str]:
     found: dict[str, str] = {}
-    if len(pieces) > 1 and not pieces[-1]:  # the last pair may end with a separator, too
-        pieces = pieces[:-1]
     for piece in pieces:
         key, assign, text = piece.partition(profile.assign)
         if not assign or key in found or not key:

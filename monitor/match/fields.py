@@ -28,6 +28,9 @@ OF_INTERVAL = 0.6
 SUCCESSIVE_MS = 10_000
 """Lines at most so far apart follow one another (our choice)."""
 
+LEAST_GAPS, RAREST_S = 2, 900.0
+"""So many gaps between lines tell how often a device speaks; what is rarer are the looks (our choice)."""
+
 BY_HAND = 20
 """Fewer lines than this without times may have been copied by hand, hours apart (our choice)."""
 
@@ -91,8 +94,9 @@ class Lines:
     @property
     def interval_s(self) -> float | None:
         """The usual time between two lines of the most frequent kind, None where it is not known."""
-        gap_ms = _usual_gap(self.times_ms) if self.times_ms is not None else None
-        return None if gap_ms is None else gap_ms / 1000
+        gaps = [b - a for a, b in pairwise(self.times_ms or ()) if b > a]
+        usual_s = median(gaps) / 1000 if len(gaps) >= LEAST_GAPS else None
+        return usual_s if usual_s is not None and usual_s <= RAREST_S else None
 
     def index_of(self, mark: int) -> int | None:
         """The line nearest to a time (UTC ms), or to a line's number in a capture without times."""

@@ -149,9 +149,15 @@ def test_what_a_line_s_kind_is_told_by(tmp_path: Path) -> None:
     rows = [f"{'BANK' if n % 2 else 'ROOF'},{v:.2f},{i:.2f}" for n, (v, i, _) in enumerate(courses())]
     kinds = load_lines(captured(tmp_path, rows)).kinds
     assert sorted(kind.constants[0] for kind in kinds) == ["BANK", "ROOF"]
-    rows = [f"{v:.2f},{'BULK' if n < 20 else 'FLOAT'},{i:.2f}" for n, (v, i, _) in enumerate(courses())]
-    (kind,) = load_lines(captured(tmp_path, rows)).kinds
-    assert kind.constants == {}
+    for row in ("{v:.2f},{state},{i:.2f}", "{state},{v:.2f},{i:.2f}"):
+        rows = [
+            row.format(v=v, i=i, state="BULK" if n < 20 else "FLOAT") for n, (v, i, _) in enumerate(courses())
+        ]
+        (kind,) = load_lines(captured(tmp_path, rows)).kinds
+        assert kind.constants == {}
+    rows = [f"{'CELL' if n % 10 == 4 else 'BANK'},{v:.2f},{i:.2f}" for n, (v, i, _) in enumerate(courses())]
+    kinds = load_lines(captured(tmp_path, rows)).kinds
+    assert [(kind.constants[0], len(kind.lines)) for kind in kinds] == [("BANK", 36), ("CELL", 4)]
 
 
 SEEN = (
@@ -380,6 +386,13 @@ def test_a_look_that_lies_beside_no_line_is_told(tmp_path: Path, timed: bool, wh
     result = matched(captured(tmp_path, rows, 1 if timed else None), looks)
     assert result.exit_code == 1
     assert told in result.output
+
+
+def test_how_often_a_device_speaks_is_told_where_the_capture_tells_it(tmp_path: Path) -> None:
+    rows = [f"{v:.2f},{i:.2f}" for v, i, _ in courses()]
+    assert load_lines(captured(tmp_path, rows[:9], seconds=60)).interval_s == 60
+    three = [f"2027-06-10T{hour}:00:00Z {row}" for hour, row in zip((10, 12, 15), rows, strict=False)]
+    assert load_lines(captured(tmp_path, three, seconds=None)).interval_s is None
 
 
 def test_times_are_read_as_terminal_programs_write_them(tmp_path: Path) -> None:
