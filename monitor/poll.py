@@ -35,6 +35,9 @@ ROUND_S = 10.0
 """A waiting thread comes round to its loop at least this often, so that it can be told from a stuck one."""
 OPEN_TRIES = 5
 """A port that has just appeared may not be openable yet: so many tries, LOOK_S apart (our choice)."""
+MOST_WAITING = 2000
+"""Results that wait to be taken; with more the lines wait, too (our choice: some ten megabytes; six devices
+each second make as many in five minutes, and the watchdog ends a daemon that takes none for one)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +227,8 @@ class _Worker:
         if result.error is not None:
             job.device.health.will_try(self._clock.now_ms() + round(max(0.0, job.due_s - now_s) * 1000))
             result = PollResult(result.device, result.readings, job.device.health.told(), result.error)
+        while self._results.qsize() >= MOST_WAITING and not self._stop.wait(LOOK_S):
+            pass
         self._results.put(result)
 
     def _back_off_s(self, job: _Job, cost_s: float) -> float:

@@ -44,8 +44,10 @@ FEED_EVERY_S = 5.0
 COMPLAIN_EVERY_S = 60.0
 """How often the log says again that the store cannot be written (our choice)."""
 
-STALL_S = 120.0
-"""A line's thread that has not come round for this long hangs: its longest poll is three tries of 30 s."""
+STALL_S, STALL_TIMEOUTS = 120.0, 60
+"""A line's thread that has not come round for this long, and for so many of its devices' longest time-outs,
+hangs (our choice: a poll is six requests at most, `rtu.TRIES`, each with a wait for silence and one for the
+answer, and each of those takes five time-outs at most, `rtu.LONGEST_WAIT`)."""
 
 STARTING_US = 900_000_000
 """Patience for one channel's days at the start (our choice; measured: 0.2 s for two months at 5 s on a
@@ -131,6 +133,7 @@ class _Rounds:
         self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
         self._poller = Poller(lines, clock, self._results)
         self._close_look = CloseLook(store, clock, site.store.commit_every_s)
+        self._stall_s = max([STALL_S, *(STALL_TIMEOUTS * entry.timeout_s for entry in site.devices)])
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
         self._complaint, self._complained_s = "", 0.0
         self._poller.start()
@@ -161,7 +164,7 @@ class _Rounds:
 
     @property
     def _polling(self) -> bool:
-        return self._poller.longest_stall_s() < STALL_S
+        return self._poller.longest_stall_s() < self._stall_s
 
     def _take(self) -> None:
         """The next poll's result, if one comes within WAKE_S."""

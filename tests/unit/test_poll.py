@@ -14,6 +14,7 @@ import pytest
 from far_ends import PtyFarEnd, RtuFarEnd, Talker, TcpFarEnd, charger_registers
 from test_devices import EXPECTED, LINE, charger_at, shunt_at, site_of
 
+from monitor import poll
 from monitor.clock import SteppedClock, SystemClock
 from monitor.devices.device import build_lines
 from monitor.poll import Poller, PollResult, poll_once
@@ -338,3 +339,23 @@ def test_a_fault_of_ours_does_not_end_the_polling(run, far_ends, tmp_path, caplo
     assert "unforeseen" in caplog.text
     device.requests = kept
     each.until(good, 2)
+
+
+def test_results_that_nobody_takes_are_bounded_and_what_a_line_holds_comes_at_a_stop(
+    monkeypatch, tmp_path
+) -> None:
+    monkeypatch.setattr(poll, "MOST_WAITING", 3)
+    results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
+    entries = (charger_at(tmp_path / "gone", every_s=0.2), shunt_at(tmp_path / "too", every_s=0.2))
+    lines = build_lines(site_of(*entries), Path(), SystemClock())
+    poller = Poller(lines, SystemClock(), results)
+    poller.start()
+    end_s = time.monotonic() + 20
+    while results.qsize() < 3:
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+    time.sleep(1.0)  # each line would have been polled five times
+    waiting = results.qsize()
+    assert waiting in (3, 4)  # both may have seen room for the last one
+    poller.stop()
+    assert results.qsize() == waiting + len(lines)

@@ -15,9 +15,13 @@ import pytest
 
 from monitor import service
 from monitor.clock import SystemClock
+from monitor.devices.device import Line
+from monitor.devices.health import HealthRecord
+from monitor.errors import NoAnswer
 from monitor.records import Reading, Request
 from monitor.site.load import load_site, with_defaults
-from monitor.store.embedded import leave_request, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
+from monitor.store.heartbeat import read_heartbeat
 from tests.unit.site_files import changed, write
 
 HOOK = """
@@ -108,3 +112,82 @@ def test_a_start_that_sums_all_days_anew_asks_for_time_channel_by_channel(tmp_pa
     finally:
         daemon.terminate()
         daemon.wait(LONGEST_S)
+
+
+HUNGRY_S = 2.0
+"""Twenty feedings would have come in this time."""
+
+
+def starve(manager):
+    """Wait until the watchdog has not been fed for HUNGRY_S."""
+    end_s = time.monotonic() + LONGEST_S
+    while not is_hungry(manager):
+        assert time.monotonic() < end_s, "it is fed on and on"
+
+
+def is_hungry(manager):
+    manager.settimeout(HUNGRY_S)
+    try:
+        manager.recv(4096)
+    except TimeoutError:
+        return True
+    finally:
+        manager.settimeout(LONGEST_S)
+    return False
+
+
+def beat_ms(path):
+    with open_reader(path) as reader:
+        return read_heartbeat(reader).time_ms
+
+
+class Stuck:
+    """A device whose driver hangs unless `goes` is set, as a call into a kernel can; it never answers."""
+
+    name, every_s, quantities, clock = "charger", 0.1, ("battery_voltage_V",), SystemClock()
+
+    def __init__(self):
+        self.health = HealthRecord(self.name, "/dev/stuck", 0)
+        self.goes = threading.Event()
+        self.goes.set()
+
+    def poll(self, again=False):
+        self.goes.wait(LONGEST_S * 3)
+        raise NoAnswer("nothing")
+
+    def close(self):
+        pass
+
+
+def test_the_watchdog_is_not_fed_while_a_line_hangs_though_all_else_goes_on(tmp_path, manager, monkeypatch):
+    """A timer would feed it all the same; it is the poll loop that does."""
+    monkeypatch.setattr(service, "FEED_EVERY_S", 0.1)
+    monkeypatch.setattr(service, "STALL_S", 1.0)
+    monkeypatch.setattr(service, "STALL_TIMEOUTS", 0)
+    file = write(tmp_path, changed(more="[store]\ncommit_every_s = 1\n"))
+    path, device, stop = tmp_path / "nightbank.db", Stuck(), threading.Event()
+    with open_writer(path, "Europe/London") as store:
+        site, _ = with_defaults(load_site(file))
+        lines = [Line("stuck", None, (device,))]
+        daemon = threading.Thread(
+            target=service.serve, args=(site, file, lines, store, SystemClock(), stop), daemon=True
+        )
+        daemon.start()
+        try:
+            wait_for(manager, "READY=1")
+            wait_for(manager, "WATCHDOG=1")
+            device.goes.clear()
+            starve(manager)
+            beaten_ms = beat_ms(path)
+            end_s = time.monotonic() + LONGEST_S
+            while beat_ms(path) == beaten_ms:
+                assert time.monotonic() < end_s, "the main loop stands still, too"
+                time.sleep(0.1)
+            assert is_hungry(manager)
+            device.goes.set()
+            wait_for(manager, "WATCHDOG=1")
+        finally:
+            device.goes.set()
+            stop.set()
+            daemon.join(LONGEST_S)
+    assert not daemon.is_alive()
