@@ -21,11 +21,6 @@ MOST = 24
 """So many connections are open to one address at once (our choice: a browser has six); with another the one
 that has been idle for longest is closed."""
 
-MOST_IN_ALL = 80
-"""So many are open to all addresses together (our choice: below the hundred at which waitress takes no more);
-with another the one that has been idle for longest is closed, whosever it is. A browser opens a new one then,
-and whoever holds many without asking loses them first."""
-
 IDLE_S, LOOK_EVERY_S = 30, 10
 """An idle connection is closed after so long, also one whose answer nobody takes; an open page asks every
 five seconds (our choice)."""
@@ -33,6 +28,10 @@ five seconds (our choice)."""
 REQUEST_S = 60
 """A request that is not complete after so long is not waited for (our choice: the page's largest, a form of
 64 KB, takes 50 s at 10 kbit/s)."""
+
+CROWDED, CROWDED_S = 80, 3
+"""While so many are open in all, whoever is idle, asking or not reading for so long makes room (our choice:
+below the hundred at which waitress lets others wait; a browser opens another one when it needs it)."""
 
 
 class Connection(HTTPChannel):  # type: ignore[misc]
@@ -62,7 +61,7 @@ class Connection(HTTPChannel):  # type: ignore[misc]
 
     def writable(self) -> bool:
         """See HTTPChannel, which is asked at least once a second; here a connection that outstays ends."""
-        if not self.will_close and outstays(self, time()):
+        if not self.will_close and outstays(self, time(), crowded=len(self._map) >= CROWDED):
             self.end()
         return bool(super().writable())
 
@@ -74,27 +73,28 @@ class Connection(HTTPChannel):  # type: ignore[misc]
 
 
 def too_many(new: Any, connections: Sequence[Any]) -> Any | None:
-    """The connection that has to go for a new one, None where there is room: the one that has been idle for
-    longest, of the same address where that has too many, else of all. Where an address has all of its own
-    being answered its new one goes; where all do, nobody: waitress then waits."""
-    others = [each for each in connections if each is not new and not each.will_close]
+    """The connection that has to go for a new one, None where there is room: the one of the same address that
+    has been idle for longest, the new one itself where all others are being answered."""
     name = household(new.addr[0])
-    own = [each for each in others if household(each.addr[0]) == name]
-    if len(own) >= MOST:
-        return _idlest(own) or new
-    return _idlest(others) if len(others) >= MOST_IN_ALL else None
+    others = [
+        each
+        for each in connections
+        if each is not new and not each.will_close and household(each.addr[0]) == name
+    ]
+    if len(others) < MOST:
+        return None
+    idle = [each for each in others if not each.requests]
+    return min(idle, key=lambda each: each.last_activity, default=new)
 
 
-def _idlest(connections: Sequence[Any]) -> Any | None:
-    idle = [each for each in connections if not each.requests]
-    return min(idle, key=lambda each: each.last_activity, default=None)
-
-
-def outstays(connection: Any, now_s: float) -> bool:
-    """Whether a connection holds its place for nothing: an answer nobody takes, a request without end."""
+def outstays(connection: Any, now_s: float, *, crowded: bool) -> bool:
+    """Whether a connection holds its place for nothing: nothing asked, an answer that nobody takes, a request
+    without end."""
     since_s = connection.asking_since_s
-    unread = connection.total_outbufs_len > 0 and now_s - connection.last_activity > IDLE_S
-    return unread or (since_s is not None and now_s - since_s > REQUEST_S)
+    if since_s is not None and now_s - since_s > (CROWDED_S if crowded else REQUEST_S):
+        return True
+    waits = connection.total_outbufs_len > 0 or not connection.requests
+    return waits and now_s - connection.last_activity > (CROWDED_S if crowded else IDLE_S)
 
 
 def keep_room(server: Any) -> None:
