@@ -90,11 +90,13 @@ def look_after_look(session: Kept, device: Listener) -> None:
         while True:
             try:
                 click.echo(device.invite())
-                if click.prompt("", prompt_suffix="> ", default="", show_default=False).strip() == STOP:
+                if _stops():
                     return
                 time = device.read()
             except DeviceError as error:
-                click.echo(f"{error}\nThis look was not taken. Mend that and look again, or stop.", err=True)
+                click.echo(f"{error}\nThis look was not taken. Mend that, then press Enter; or type 'stop'.")
+                if _stops():
+                    return
                 continue
             if time is None:
                 continue
@@ -121,6 +123,11 @@ def look_after_look(session: Kept, device: Listener) -> None:
         told = f"\nThe looks finished so far are kept in {session.folder}; the same command goes on there."
         click.echo(told, err=True)
         raise
+
+
+def _stops() -> bool:
+    """Wait for Enter; whether the person stops instead."""
+    return str(click.prompt("", prompt_suffix="> ", default="", show_default=False)).strip() == STOP
 
 
 def _typed(quantities: tuple[str, ...]) -> dict[str, str] | None:
