@@ -26,6 +26,7 @@ COOLER = "Read the display again when it has become cooler, in the evening or ea
 WARMER = "Read the display again when it has become warmer, around noon"
 STEADY = "Read the display again while its digits stand still"
 OTHER_DAY = "Read the display again on another day of the month"
+AGAIN = "Read the display once more, all of it at one moment"
 ARRAY_VOLTS = "Read the array's voltage off the display as well, in the sun"
 
 MANY_VALUES = 5
@@ -58,13 +59,18 @@ def ask(answer: Answer) -> Ask | None:
             helped[act].append(finding.quantity)
     if not helped:
         return None
-    act = max(helped, key=lambda key: (len(helped[key]), key != OUTPUT_OFF))  # nobody likes to be in the dark
+    # what can be in no register comes last; of acts that help as much nobody likes to be in the dark
+    act = max(helped, key=lambda key: (key != AGAIN, len(helped[key]), key != OUTPUT_OFF))
     return Ask(act, tuple(helped[act]))
 
 
 def acts(finding: Finding) -> Iterator[str]:
     """What could settle a finding's doubts."""
-    if not finding.choices or finding.state == "certain" or "through" in finding.doubts:
+    if not finding.choices:
+        if len(finding.indexes) == 1:  # a slip of the finger, or digits that moved meanwhile
+            yield AGAIN
+        return
+    if finding.state == "certain" or "through" in finding.doubts:
         return
     values = [told.value for told in finding.shown]
     if len(values) >= MOST_LOOKS or ("twin" in finding.doubts and max(values) > min(values)):

@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from monitor.cli import main
 from monitor.match.answer import Answer, Finding, document, match
-from monitor.match.asking import COVER, LAMP, LAMP_IN_SUN, OUTPUT_OFF, SUN, ask
+from monitor.match.asking import AGAIN, COVER, LAMP, LAMP_IN_SUN, OUTPUT_OFF, SUN, ask
 from monitor.match.candidates import window
 from monitor.match.columns import columns_of
 from monitor.match.dump import Dump, Snapshot, load_dump
@@ -323,6 +323,15 @@ def test_what_is_asked_for(names, act):
     looks = looked(*({name: reading[name] for name in names} for reading in SHOWN))
     asked = ask(match(dumped(*DAY), looks))
     assert (asked.act if asked else None) == act
+
+
+def test_digits_that_nothing_agrees_with_are_asked_for_once_more_and_not_a_third_time():
+    """They may have been mistyped or have moved meanwhile; what is in no register is not asked for again."""
+    once = ask(match(dumped(DAY[0]), looked({"battery_voltage_V": "47.3"})))
+    assert once is not None
+    assert once.act == AGAIN
+    twice = looked({"battery_voltage_V": "47.3"}, {"battery_voltage_V": "51.9"})
+    assert ask(match(dumped(*DAY[:2]), twice)) is None
 
 
 def test_rising_sun_asks_to_cover_the_panel():
