@@ -186,7 +186,8 @@ def _line_in_words(lines: Lines) -> str:
         f", parted by {NAMED.get(parted, parted)}" + (f", behind {form.start}" if form.start else "") + "."
     )
     check = UNKNOWN_CHECK if form.unknown_check else CHECKS[form.checksum]
-    refused = f", {lines.refused} were damaged or of another form" if lines.refused else ""
+    were = "was" if lines.refused == 1 else "were"
+    refused = f", {lines.refused} {were} damaged or of another form" if lines.refused else ""
     text = f"{told} {check} {lines.sound} lines are sound{refused}."
     return "\n".join([*textwrap.wrap(text, WIDTH), *(_kind_in_words(form, kind) for kind in lines.kinds)])
 
