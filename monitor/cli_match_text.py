@@ -65,7 +65,7 @@ def talk_text(port: str, folder: Path, manner: Manner, details: bool, heard: Tex
     """Look after look, while all lines that come are kept. Raises DeviceError and MatchError."""
     session = TextSession(folder)
     timing = LineTiming(manner.baud, manner.parity)
-    device = _Speaker(session, SerialPort(port, timing), details, heard.interval_s)
+    device = Speaker(session, SerialPort(port, timing), details, heard.interval_s)
     try:
         look_after_look(session, Listener(device.listen, device.invite, device.read, device.answer))
     finally:
@@ -74,7 +74,7 @@ def talk_text(port: str, folder: Path, manner: Manner, details: bool, heard: Tex
     farewell(session, {key: value for key, value in keys.items() if key != "unit"})
 
 
-class _Speaker:
+class Speaker:
     """A device that speaks by itself, every interval_s seconds (None: rarely), and what it says meanwhile."""
 
     def __init__(
@@ -88,8 +88,9 @@ class _Speaker:
 
     def listen(self) -> None:
         """Begin to keep the lines that come. Raises LineLost."""
-        self._recorder = Recorder(self._port, self._session.lines, self._clock)
-        self._recorder.start()
+        recorder = Recorder(self._port, self._session.lines, self._clock)
+        recorder.start()
+        self._recorder = recorder
 
     def end(self) -> None:
         """Keep no more lines and release the port."""

@@ -25,7 +25,7 @@ from click.testing import CliRunner, Result
 from monitor import cli_match_text
 from monitor.cli import main
 from monitor.cli_line import Manner
-from monitor.cli_match_text import heard_at
+from monitor.cli_match_text import Speaker, heard_at
 from monitor.clock import SystemClock
 from monitor.devices.capture import Recorder, append_line
 from monitor.devices.device import build_lines
@@ -39,6 +39,7 @@ from monitor.match.dump import moment_ms
 from monitor.match.fields import load_lines
 from monitor.match.habits import SOUGHT
 from monitor.match.seen import load_seen
+from monitor.match.session import TextSession
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
 from monitor.records import Quality
@@ -483,6 +484,30 @@ def test_another_speed_s_bytes_are_told_and_silence_where_lines_were(tmp_path: P
     finally:
         talker.stop()
         far_end.close()
+
+
+def test_a_dialogue_goes_on_when_the_adapter_is_back(tmp_path: Path) -> None:
+    far_end = PtyFarEnd(tmp_path / "port")
+    session = TextSession(tmp_path / "shed")
+    session.begin()
+    speaker = Speaker(session, SerialPort(str(far_end.link), LineTiming(9600)), False, 1.0)
+    talker = Talker(far_end, b"12.61,3.1,18.4\r\n", 0.05)
+    try:
+        speaker.listen()
+        assert speaker.read() is not None
+        far_end.unplug()
+        with pytest.raises(LineLost):
+            speaker.read()
+        with pytest.raises(LineLost, match="there is no such port"):
+            speaker.read()
+        far_end.plug()
+        time = speaker.read()
+    finally:
+        talker.stop()
+        speaker.end()
+        far_end.close()
+    assert time is not None
+    assert load_lines(session.lines).index_of(moment_ms(time)) is not None
 
 
 def test_lines_are_kept_until_the_port_goes(tmp_path: Path) -> None:
