@@ -32,6 +32,9 @@ ASSIGNS = ("=", ":", " ", "\t", " = ", ": ")
 MOST = 0.5
 """What is true of the lines is true of this share at least (our choice): damage rarely hits every second."""
 
+CHECKED = 0.2
+"""A checksum that fits this share of the lines is theirs (our choice): by chance one of 256 lines fits."""
+
 NUMBERS = 0.9
 """So many of a field's texts must be numbers or stand for 'not there' (our choice); the rest is damaged."""
 
@@ -152,14 +155,14 @@ def _share(texts: Sequence[str], holds: Callable[[str], bool]) -> float:
 
 
 def _checksum(texts: Sequence[bytes]) -> tuple[str, Checksum]:
-    """The start mark and the checksum rule that most lines fit."""
+    """The start mark and the checksum rule that enough lines fit."""
     (first, often) = Counter(text[:1] for text in texts).most_common(1)[0]
     mark = first.decode("ascii", "replace")
     starts = [mark, ""] if often >= MOST * len(texts) and mark in MARKS else [""]
     rules: tuple[Checksum, ...] = ("xor", "crc16")
     for start in starts:
         for rule in rules:
-            if sum(_body(text, start, rule) is not None for text in texts) >= MOST * len(texts):
+            if sum(_body(text, start, rule) is not None for text in texts) >= max(2, CHECKED * len(texts)):
                 return start, rule
     return starts[0], "none"
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
-from monitor.devices.capture import CapturedLine, read_capture, wrong
+from monitor.devices.capture import LEAST_LINES, CapturedLine, read_capture, wrong
 from monitor.devices.line_form import MOST, LineForm, LineKind, find_form, find_kinds, hint
 from monitor.match.answer import Answer, match_columns
 from monitor.match.columns import Column, Kind, LineField
@@ -130,7 +130,7 @@ def load_lines(path: Path) -> Lines:
     sound = sum(len(kind.lines) for kind in kinds)
     if form is None or not kinds:
         raise wrong(path, f"no form fits its {len(lines)} lines: {hint(lines)}")
-    if sound < MOST * len(lines):
+    if sound < (MOST * len(lines) if form.checksum == "none" else LEAST_LINES):
         told = f"only {sound} of {len(lines)} lines are sound; check baud and parity, and capture again"
         raise wrong(path, told)
     return Lines(form, tuple(kinds), tuple(_series(kinds, form)), len(lines) - sound)

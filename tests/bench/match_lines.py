@@ -7,7 +7,7 @@ pairs or columns, with or without start mark and checksum, one kind of line or t
 times, with words, a clock, aligned columns, a mark for a missing probe or a banner among the numbers now and
 then. A share of the lines is damaged as a bad line does it, those beside a look among them.
 
-form       separator, form, start mark and checksum are the device's own
+form       separator (but for blanks), form, start mark, checksum and kinds of line are the device's own
 right      the field says what the quantity's own does all through the next day, of what both give
 certain    right and called certain, of the same
 WRONG      called certain and wrong, or called certain though no field carries it: must be 0
@@ -37,8 +37,8 @@ def form_right(drawn: LineCase, lines: Lines) -> bool:
     """Whether the lines are understood as they were written."""
     form = lines.form
     kinds = {kind.constants.get(0, "") for kind in lines.kinds}
-    told = (form.form, form.start, form.separator, form.checksum, kinds)
-    return told == (drawn.form, drawn.start, drawn.separator, drawn.checksum, set(drawn.kinds))
+    told = (form.form, form.start, form.separator.strip(" "), form.checksum, kinds)
+    return told == (drawn.form, drawn.start, drawn.separator.strip(" "), drawn.checksum, set(drawn.kinds))
 
 
 def judge(drawn: LineCase, looks: int, spoilt: float, folder: Path, counts: Counter[str]) -> list[str]:

@@ -340,6 +340,10 @@ def test_keys_that_no_checksum_protects_are_read_from_one_kind_of_line(tmp_path:
         (b"hello there\nhow do you do\nfine\n" * 5, "no form fits its 15 lines: lines of key and value"),
         (b"V=12.6;T=18;I=3*00\n" * 9 + b"garbage\n", None),
         (b"12.6;3.1;18\n" * 9 + b"12.6\n" * 11, "only 9 of 20 lines are sound; check baud and parity"),
+        (
+            b"%s\n" % nmea("V=12.6;I=3.1").encode() * 2 + b"V=12.6;I=3.2*00\n" * 8,
+            "only 2 of 10 lines are sound",
+        ),
         (b"2027-06-31T10:00:00Z 12.6;3.1\n" * 9, "line 1: time: is '2027-06-31T10:00:00Z'; write it like"),
     ],
 )
