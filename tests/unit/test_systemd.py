@@ -110,6 +110,40 @@ def test_numpy_gets_one_thread_and_no_memory_for_more(unit: str) -> None:
     assert "Environment=OPENBLAS_NUM_THREADS=1" in service.splitlines()
 
 
+def service_of(unit: str) -> dict[str, str]:
+    """The settings of a unit's [Service], of each the last one."""
+    text = (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()
+    rows = text.split("[Service]")[1].split("[Install]")[0].splitlines()
+    return dict(row.split("=", 1) for row in rows if "=" in row and not row.startswith("#"))
+
+
+@pytest.mark.parametrize("unit", ["monitor", "page", "mirror", "sites"])
+def test_every_service_is_bounded_in_memory_processes_files_and_log(unit: str) -> None:
+    """How much is our own choice; systemd.resource-control(5) and systemd.exec(5) have the settings."""
+    told = service_of(unit)
+    assert int(told["MemoryMax"].removesuffix("M")) < 512, "less than the smallest computer has"
+    assert int(told["TasksMax"]) <= 64
+    assert int(told["LimitNOFILE"]) <= 1024, "select(2) takes no more, and the page's server uses it"
+    assert (told["LogRateLimitIntervalSec"], told["LogRateLimitBurst"]) == ("1h", "400")
+
+
+def test_the_page_gives_way_to_the_polling() -> None:
+    assert int(service_of("page")["Nice"]) > 0
+    assert "Nice" not in service_of("monitor")
+    assert service_of("monitor")["OOMPolicy"] == "continue", "the daemon outlives a process that it started"
+
+
+def test_what_ends_is_started_again_after_longer_and_longer_waits_and_for_ever() -> None:
+    """RestartSteps, RestartMaxDelaySec: systemd.service(5), from version 254 on; before that every 10 s."""
+    for unit in ("monitor", "page", "mirror", "sites"):
+        told = service_of(unit)
+        assert told["Restart"] in ("always", "on-failure")
+        assert told["RestartSec"] == "10"
+        assert "StartLimitIntervalSec=0" in (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()
+    backoff = (PROJECT / "systemd/nightbank-backoff.conf").read_text().splitlines()
+    assert {"RestartSteps=6", "RestartMaxDelaySec=300"} <= set(backoff)
+
+
 def test_the_daemon_may_open_the_serial_ports_this_kernel_knows() -> None:
     # /proc/devices names the majors of loaded drivers; ttyS is built into Debian's kernels
     text = (PROJECT / "systemd/nightbank-monitor@.service").read_text()
