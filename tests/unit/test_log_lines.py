@@ -1,6 +1,6 @@
 """The log stays short whatever fails, and tells what it left out.
 
-How much may come is our own choice (monitor/log_lines.py); what is checked is that it holds for as long as it lasts.
+How much may come is our own choice (monitor/log_lines.py); what is checked is that it holds for days.
 """
 
 from __future__ import annotations
