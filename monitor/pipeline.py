@@ -1,12 +1,16 @@
 """One poll's readings on their way: sample, derived quantities, estimate, store, alarms.
 
 The daemon and the demo's filling of past weeks both go through `Pipeline.take`; there is no other road into
-the store for what devices say.
+the store for what devices say. While nobody has told the time they wait on the way (`store/held.py`): alarms
+are judged by the earliest time that it can be, and the estimate goes on, but the store gets no reading before
+its stamp is right.
 """
 
 from __future__ import annotations
 
 import logging
+import time
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from monitor.alarms.computer import Computer
@@ -16,6 +20,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.care.keeper import LogKeeper
 from monitor.clock import Clock
+from monitor.clock.steady import Change
 from monitor.device_news import DeviceNews
 from monitor.errors import ServerError, StoreError
 from monitor.poll import PollResult
@@ -23,7 +28,9 @@ from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
+from monitor.store.bundle import HELD_NOTE, rows_of
 from monitor.store.heartbeat import write_heartbeat
+from monitor.store.held import HeldReadings
 
 log = logging.getLogger("nightbank")
 
@@ -31,24 +38,35 @@ STATE_EVERY_MS = 3_600_000
 """The estimator's state, some 25 kB, is kept so often; what was read since is in the store and is gone
 through again at a start (our choice: less written to the card)."""
 
+LAND_S = 0.3
+"""Held readings are brought into the store for so long at a time (our choice: what a round of the main loop
+may take beside its own work)."""
+
 
 class Pipeline:
     """Takes poll results in order and keeps everything that follows from them. One thread uses it."""
 
     def __init__(
-        self, site: Site, store: StoreWriter, clock: Clock, computer: Computer | None = None
+        self,
+        site: Site,
+        store: StoreWriter,
+        clock: Clock,
+        computer: Computer | None = None,
+        held: HeldReadings | None = None,
     ) -> None:
         """site must have its set points filled in. The estimator goes on from the state in the store.
 
-        computer is what alarms on the computer itself ask; without it they are unknown.
+        computer is what alarms on the computer itself ask; without it they are unknown. held is where
+        readings wait while the time is not known; a clock that always knows it needs none.
         """
-        self._store, self._clock = store, clock
-        self._sampler = Sampler(site)
-        self._keeper = Keeper()
-        self._estimator = BankEstimator(describe_site(site), store.note(ESTIMATOR_NOTE))
-        self._state_ms = self._estimator.last_ms
+        self._site, self._store, self._clock, self._held = site, store, clock, held
+        self._shown: dict[tuple[str, str], Reading] = {}
+        self._landing: _Road | None = None
+        self._road = _Road(site, store)
+        self._state_ms = self._road.estimator.last_ms
         self._basis = store.note(BASIS_NOTE)
         self._catch_up()
+        self._leave_the_future()
         self._watch = AlarmWatch(site, store, clock, computer)
         self._log = LogKeeper(site, store, clock)
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
@@ -60,7 +78,12 @@ class Pipeline:
     @property
     def estimator(self) -> BankEstimator:
         """The bank's estimator, for whoever looks ahead; only this pipeline updates it."""
-        return self._estimator
+        return self._road.estimator
+
+    @property
+    def holds(self) -> bool:
+        """Whether readings wait, because the time is not known or earlier ones are not in the store yet."""
+        return self._held is not None and not (self._clock.is_known and self._held.is_empty)
 
     @property
     def alarms(self) -> AlarmWatch:
@@ -72,9 +95,12 @@ class Pipeline:
 
         Commits at once if a person is to hear of any, so that they are in the store before.
         """
-        readings = list(self._sampler.metered(result.readings))
-        self._store.append(readings)
-        sampled = self._sampler.take(readings)
+        measured = self._road.sampler.metered(result.readings)
+        if self._held is not None and self.holds:
+            self._held.add(measured)
+        readings = self._stamped(measured)
+        self._keep(readings)
+        sampled = self._road.sampler.take(readings)
         self._keep_health(result.health)
         if sampled is not None:
             readings += self._follow(sampled)
@@ -106,21 +132,98 @@ class Pipeline:
         measured = measuring(self._store.latest())
         since = self._store.readings(self._state_ms + 1, newest_ms + 1, measured)
         for poll in polls_of(since):
-            sampled = self._sampler.take(self._sampler.metered(poll))
+            sampled = self._road.sampler.take(self._road.sampler.metered(poll))
             if sampled is not None:
-                self._estimator.update(sampled.sample)
+                self._road.estimator.update(sampled.sample)
+
+    def _leave_the_future(self) -> None:
+        """What the estimator knows stays where its last moment lies ahead of a clock that knows the time: it
+        would wait for that moment."""
+        now_ms, last_ms = self._clock.now_ms(), self._road.estimator.last_ms
+        is_sure = self._held is not None and self._clock.is_known
+        if is_sure and last_ms is not None and last_ms > now_ms:
+            self._road.estimator.move(now_ms, now_ms - last_ms)
+            self._state_ms = None
+
+    def moved(self, change: Change) -> None:
+        """The clock goes by another course: what it has stamped since the computer was switched on, as far as
+        it is not in the store as a reading, follows. The change goes with the next commit."""
+        from_ms, by_ms = change.before.utc_ms(0), change.step_ms
+        self._watch.moved(from_ms, by_ms)
+        self._road.estimator.move(from_ms, by_ms)
+        if self._started_ms >= from_ms:
+            self._started_ms += by_ms
+        self._health = {name: health.moved(from_ms, by_ms) for name, health in self._health.items()}
+        for health in self._health.values():
+            self._store.put_health(health)
+        self._shown = {
+            key: replace(reading, time_ms=reading.time_ms + by_ms) for key, reading in self._shown.items()
+        }
+
+    def land(self) -> int:
+        """Bring held readings into the store, stamped, for LAND_S at most, and commit; how many."""
+        held = self._held
+        if held is None or held.is_empty or not self._clock.is_known:
+            return 0
+        self._landing = self._landing or _Road(self._site, self._store)
+        end_s, count, last = time.monotonic() + LAND_S, 0, None
+        for number, readings in held.entries():
+            self._land(self._landing, readings)
+            count, last = count + len(readings), number
+            if time.monotonic() >= end_s:
+                break
+        else:
+            fresh = held.take_pending()
+            self._land(self._landing, fresh)
+            count += len(fresh)
+        self._store.commit()
+        if last is not None:
+            held.landed(last)
+        if held.is_empty:
+            self._road, self._landing, self._shown = self._landing, None, {}
+            self._state_ms = None
+            self._store.put_note(HELD_NOTE, rows_of(()))
+        return count
+
+    def _land(self, road: _Road, readings: Iterable[Reading]) -> None:
+        """Held readings the way that they would have gone; the alarms have judged them when they came."""
+        for poll in polls_of(self._stamped(readings)):
+            self._store.append(poll)
+            sampled = road.sampler.take(poll)
+            if sampled is None:
+                continue
+            estimate = road.estimator.update(sampled.sample)
+            self._store.append(sampled.derived)
+            if estimate.time_ms == sampled.sample.time_ms:
+                self._store.append(road.keeper.readings(estimate, sampled.sample))
+
+    def _stamped(self, readings: Iterable[Reading]) -> list[Reading]:
+        """Readings as the clock on the wires has stamped them, with UTC as far as it is known."""
+        stamped = self._clock.stamped
+        return [replace(reading, time_ms=stamped(reading.time_ms)) for reading in readings]
+
+    def _keep(self, readings: Sequence[Reading]) -> None:
+        """Into the store; while readings wait, only to be shown."""
+        if self.holds:
+            self._shown |= {(reading.device, reading.quantity): reading for reading in readings}
+        else:
+            self._store.append(readings)
 
     def save(self, *, stopped: bool = False) -> None:
         """Keep the estimator's state and the heartbeat, and commit."""
         now_ms = self._clock.now_ms()
-        newest_ms = self._estimator.last_ms
-        if newest_ms is not None and (
+        newest_ms = self._road.estimator.last_ms
+        if self.holds:
+            self._store.put_note(HELD_NOTE, rows_of(self._shown.values()))
+        elif newest_ms is not None and (
             stopped or self._state_ms is None or newest_ms - self._state_ms >= STATE_EVERY_MS
         ):
-            self._store.put_note(ESTIMATOR_NOTE, self._estimator.state())
+            self._store.put_note(ESTIMATOR_NOTE, self._road.estimator.state())
             self._state_ms = newest_ms
         write_heartbeat(self._store, Heartbeat(now_ms, self._started_ms, now_ms if stopped else None))
         try:
+            if self._held is not None:
+                self._held.commit()
             self._store.commit()
         except StoreError:
             self._watch.store_written(False)
@@ -128,7 +231,9 @@ class Pipeline:
         self._watch.store_written(True)
 
     def tell(self, kind: str, subject: str, text: str) -> None:
-        """Keep an event and log it."""
+        """Keep an event and log it; one whose time is not known says so."""
+        if not self._clock.is_known:
+            text += " (Its time is not known yet.)"
         self._store.add_event(Event(self._clock.now_ms(), kind, subject, text))
         log.info("%s", text if not subject else f"{subject}: {text}")
 
@@ -142,9 +247,9 @@ class Pipeline:
     def _follow(self, sampled: Sampled) -> list[Reading]:
         """Keep the derived quantities and the estimate that belong to a new reading of the bank's voltage."""
         readings = list(sampled.derived)
-        estimate = self._estimator.update(sampled.sample)
+        estimate = self._road.estimator.update(sampled.sample)
         if estimate.time_ms == sampled.sample.time_ms:
-            readings += self._keeper.readings(estimate, sampled.sample)
+            readings += self._road.keeper.readings(estimate, sampled.sample)
             basis = "\n".join(estimate.basis)
             if basis != self._basis:
                 self._store.put_note(BASIS_NOTE, basis)
@@ -152,10 +257,11 @@ class Pipeline:
         if estimate.became_full:
             self.tell("full", "", "The bank has met the signs of a full charge.")
             self._watch.became_full(estimate.time_ms)
-        self._store.append(readings)
+        self._keep(readings)
         return readings
 
     def _keep_health(self, health: DeviceHealth) -> None:
+        health = _stamped_health(health, self._clock)
         earlier, now_s = self._earlier.get(health.device), self._clock.elapsed_s()
         health = _added_up(health, earlier)
         self._health[health.device] = health
@@ -163,6 +269,30 @@ class Pipeline:
         news = self._news.setdefault(health.device, DeviceNews(earlier, now_s))
         if said := news.text(health, now_s):
             self.tell("device", health.device, said)
+
+
+class _Road:
+    """What readings pass on their way: sampler, estimator, and what is kept of its estimates."""
+
+    def __init__(self, site: Site, store: StoreWriter) -> None:
+        """The estimator goes on from the state in the store."""
+        self.sampler = Sampler(site)
+        self.estimator = BankEstimator(describe_site(site), store.note(ESTIMATOR_NOTE))
+        self.keeper = Keeper()
+
+
+def _stamped_health(health: DeviceHealth, clock: Clock) -> DeviceHealth:
+    """A device's health as the clock on the wires has stamped it, with UTC as far as it is known."""
+
+    def at(wire_ms: int | None) -> int | None:
+        return None if wire_ms is None else clock.stamped(wire_ms)
+
+    return replace(
+        health,
+        since_ms=clock.stamped(health.since_ms),
+        last_good_ms=at(health.last_good_ms),
+        next_try_ms=at(health.next_try_ms),
+    )
 
 
 def _added_up(health: DeviceHealth, earlier: DeviceHealth | None) -> DeviceHealth:

@@ -225,7 +225,7 @@ class _Worker:
         else:
             job.due_s += self._back_off_s(job, now_s - started_s)
         if result.error is not None:
-            job.device.health.will_try(self._clock.now_ms() + round(max(0.0, job.due_s - now_s) * 1000))
+            job.device.health.will_try(job.device.clock.now_ms() + round(max(0.0, job.due_s - now_s) * 1000))
             result = PollResult(result.device, result.readings, job.device.health.told(), result.error)
         while self._results.qsize() >= MOST_WAITING and not self._stop.wait(LOOK_S):
             pass

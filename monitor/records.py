@@ -7,7 +7,7 @@ Imports only quantities and errors.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from enum import IntEnum, StrEnum
 
@@ -299,6 +299,17 @@ class DeviceHealth:
     last_error: str = ""
     next_try_ms: int | None = None
     remark: str = ""
+
+    def moved(self, from_ms: int, by_ms: int) -> DeviceHealth:
+        """The same for a clock that was off from from_ms on: what it has stamped since is later by by_ms."""
+
+        def at(time_ms: int | None) -> int | None:
+            return time_ms if time_ms is None or time_ms < from_ms else time_ms + by_ms
+
+        since_ms = self.since_ms + by_ms if self.since_ms >= from_ms else self.since_ms
+        return replace(
+            self, since_ms=since_ms, last_good_ms=at(self.last_good_ms), next_try_ms=at(self.next_try_ms)
+        )
 
 
 def to_ms(moment: datetime) -> int:

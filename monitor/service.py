@@ -7,10 +7,13 @@ import queue
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.alarms.computer import Computer
-from monitor.clock import Clock, SystemClock
+from monitor.clock import Clock, CountClock
+from monitor.clock.kernel import Kernel
+from monitor.clock.steady import SteadyClock
 from monitor.close_look import CloseLook
 from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
@@ -29,9 +32,11 @@ from monitor.site.model import Site
 from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
+from monitor.store.held import HeldReadings, held_path
 from monitor.store.mirrors import keep_only
 from monitor.stores import open_writer
 from monitor.sun_tables import SunTables
+from monitor.timekeeper import Timekeeper, start_clock
 
 log = logging.getLogger("nightbank")
 
@@ -57,28 +62,40 @@ BEHIND_S = 300.0
 """A clock so far behind the newest reading is told at the start (our choice)."""
 
 
-def run(site_file: Path) -> None:
-    """Run the daemon of one site until SIGTERM or SIGINT.
+def run(site_file: Path, kernel: Kernel | None = None) -> None:
+    """Run the daemon of one site until SIGTERM or SIGINT. kernel is this computer's.
 
     Raises SiteError or StoreError before anything is polled.
     """
     keep_small()
     described, toml_lines = read_site(site_file)
     site, _ = with_defaults(described)
-    clock = SystemClock()
+    kernel = kernel or Kernel()
     try:
-        lines = build_lines(site, site_file.parent, clock)
+        lines = build_lines(site, site_file.parent, CountClock(kernel))
     except SiteError as error:
         raise placed(error, site_file, toml_lines) from error
     with stop_signals() as stop, closing(open_writer(site, site_file, _still_starting)) as store:
         if site.store.server is None:
             keep_only(store_path(site, site_file), [mirror.name for mirror in site.mirrors])
-        serve(site, site_file, lines, store, clock, stop)
+        path = held_path(store_path(site, site_file))
+        with closing(HeldReadings(path, kernel.boot)) as held:
+            serve(
+                site, site_file, lines, store, start_clock(kernel, store, held), stop, Waiting(kernel, held)
+            )
 
 
 def _still_starting() -> None:
     """Ask systemd for patience: it would end a start of more than two minutes, and each one after it."""
     notify(f"EXTEND_TIMEOUT_USEC={STARTING_US}", "STATUS=the time zone changed: all days are summed anew")
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What a daemon needs that may not know the time: who might, and where readings wait until then."""
+
+    kernel: Kernel
+    held: HeldReadings
 
 
 def serve(
@@ -88,19 +105,31 @@ def serve(
     store: StoreWriter,
     clock: Clock,
     stop: threading.Event,
+    waiting: Waiting | None = None,
 ) -> None:
     """Poll the lines' devices into the store until `stop` is set; site has its set points filled in.
+
+    waiting belongs to a SteadyClock; every other clock knows its time.
 
     The first commit is made before systemd is told that the daemon is ready. The watchdog is fed only
     after a whole round of the main loop and only while every line's thread goes on.
     """
     if not lines:
         log.warning("the site file names no [[devices]]: nothing will be polled")
-    pipeline = Pipeline(site, store, clock, Computer(store_path(site, site_file).parent))
-    power = PowerKeeper(site, store, clock, pipeline.alarms, pipeline.tell, runtime_folder())
+    held = None if waiting is None else waiting.held
+    pipeline = Pipeline(site, store, clock, Computer(store_path(site, site_file).parent), held)
+    power = PowerKeeper(
+        site,
+        store,
+        clock,
+        pipeline.alarms,
+        pipeline.tell,
+        runtime_folder(),
+        lambda: clock.is_known and not pipeline.holds,
+    )
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
-    rounds = _Rounds(site, site_file, lines, store, clock, pipeline, power)
+    rounds = _Rounds(site, site_file, lines, store, clock, pipeline, power, waiting)
     notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
     try:
         while not stop.is_set():
@@ -124,6 +153,7 @@ class _Rounds:
         clock: Clock,
         pipeline: Pipeline,
         power: PowerKeeper,
+        waiting: Waiting | None,
     ) -> None:
         self._pipeline, self._clock, self._power = pipeline, clock, power
         self._sun = SunTables(site, store, clock)
@@ -134,6 +164,11 @@ class _Rounds:
         self._poller = Poller(lines, clock, self._results)
         self._close_look = CloseLook(store, clock, site.store.commit_every_s)
         self._stall_s = max([STALL_S, *(STALL_TIMEOUTS * entry.timeout_s for entry in site.devices)])
+        self._timekeeper: Timekeeper | None = None
+        if waiting is not None and isinstance(clock, SteadyClock):
+            self._timekeeper = Timekeeper(
+                waiting.kernel, clock, store, pipeline, self._noticer.moved, self._feed
+            )
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
         self._complaint, self._complained_s = "", 0.0
         self._poller.start()
@@ -152,8 +187,11 @@ class _Rounds:
                 self._complain(error)
                 self._noticer.shout(error)
         if self._clock.elapsed_s() - self._fed_s >= FEED_EVERY_S and self._polling:
-            self._fed_s = self._clock.elapsed_s()
-            notify("WATCHDOG=1")
+            self._feed()
+
+    def _feed(self) -> None:
+        self._fed_s = self._clock.elapsed_s()
+        notify("WATCHDOG=1")
 
     def _complain(self, error: StoreError) -> None:
         """Log an error, the same one not every second: the log may be on the same card."""
@@ -184,13 +222,18 @@ class _Rounds:
         if self._clock.elapsed_s() - self._looked_s < WAKE_S:
             return ()
         self._looked_s = self._clock.elapsed_s()
-        return (
-            self._close_look.follow,
-            lambda: self._noticer.take(self._pipeline.follow()),
-            self._follow_power,
+        kept = () if self._timekeeper is None else (self._timekeeper.follow,)
+        dated = (
             self._sun.follow,
             self._book.follow,
             lambda: self._outlooks.follow(self._pipeline.estimator),
+        )
+        return (
+            *kept,
+            self._close_look.follow,
+            lambda: self._noticer.take(self._pipeline.follow()),
+            self._follow_power,
+            *(dated if self._clock.is_known and not self._pipeline.holds else ()),
             lambda: self._noticer.follow(polling=self._polling),
         )
 
@@ -219,6 +262,11 @@ def _waiting(results: queue.SimpleQueue[PollResult]) -> Iterator[PollResult]:
 
 def _start_text(store: StoreWriter, clock: Clock) -> str:
     """What the log and the events say of a start; how long it was dark follows (`power/darkness.py`)."""
+    if not clock.is_known:
+        return (
+            "The monitor has started, but nobody has told the time since the computer was switched on."
+            " Readings wait, and are stamped when it is known."
+        )
     latest: list[Reading] = store.latest()
     if not latest:
         return "The monitor has started for the first time."

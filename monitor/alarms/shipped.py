@@ -194,7 +194,7 @@ def _watch_rules(site: Site) -> Iterator[Rule]:
     )  # fmt: skip
     yield Rule(
         "Clock not trusted", "clock_doubt", "above", 0, 0, on_delay_s=600, off_delay_s=0, priority="medium",
-        do_first="Bring the computer to a network once, or set its time by hand.",
+        do_first="Let the monitor take a phone's time (page Care), or bring the computer to a network once.",
     )  # fmt: skip
     yield Rule(
         "Store not written", "unwritten_s", "above", 120, 0, on_delay_s=0, off_delay_s=0, priority="high",

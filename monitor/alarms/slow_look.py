@@ -70,7 +70,7 @@ class SlowLook:
         finished = self._course.take(now_ms, now)
         signs: dict[str, Sign] = {
             "low_before_morning": lambda rule: slow_signs.low_before_morning(
-                store.note(OUTLOOK_NOTE), now_ms, self._zone
+                store.note(OUTLOOK_NOTE) if self._clock.is_known else None, now_ms, self._zone
             ),
             "days_since_full": lambda rule: (
                 slow_signs.days_since_full(self.full_ms, self._first(), now_ms) if self._fulls_known else None
@@ -100,7 +100,7 @@ class SlowLook:
 
     def clear(self, now_ms: int) -> Clear | None:
         """The step of a clear sky's table for this moment, None where the store has none."""
-        if self._supply is None:
+        if self._supply is None or not self._clock.is_known:
             return None
         day = day_at(self._zone, now_ms).day
         if self._table[0] != day or self._table[1] is None:
@@ -117,6 +117,17 @@ class SlowLook:
         """Whether the sun is below the horizon by its table; None without one."""
         clear = self.clear(now_ms)
         return None if clear is None else clear.elevation_deg <= 0
+
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms; so was how long it was dark before, if that was not
+        known better."""
+        if self._dark_ms is not None and self._start_ms >= from_ms:
+            self._dark_ms = max(0, self._dark_ms + by_ms)
+        if self._start_ms >= from_ms:
+            self._start_ms += by_ms
+        if self.full_ms is not None and self.full_ms >= from_ms:
+            self.full_ms += by_ms
+        self.health = {name: health.moved(from_ms, by_ms) for name, health in self.health.items()}
 
     def store_written(self, written: bool) -> None:
         """Whether the last commit has succeeded."""
@@ -189,7 +200,8 @@ class SlowLook:
             behind_min = (newest_ms - now_ms) / 60_000
             words = f"the clock is {behind_min:.0f} min behind the newest stored reading"
             return Seen(1.0, words, {"behind_min": behind_min})
-        return None if self._computer is None else self._computer.clock_doubt()
+        doubt = self._clock.doubt
+        return None if doubt is None else Seen(1.0 if doubt else 0.0, doubt, {})
 
 
 def _supply(site: Site) -> Supply | None:

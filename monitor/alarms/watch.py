@@ -158,6 +158,19 @@ class AlarmWatch:
         """The bank has met the signs of a full charge."""
         self._look.full_ms = time_ms
 
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: the alarms' times follow, so that none is raised, or
+        over, for it."""
+        for name, state in self._states.items():
+            after = engine.moved(state, from_ms, by_ms)
+            if after != state:
+                self._states[name] = after
+                self._store.put_alarm(after)
+        self._raises = [(at + by_ms if at >= from_ms else at, name) for at, name in self._raises]
+        self._slow_ms = None
+        self._kept_ms.clear()
+        self._look.moved(from_ms, by_ms)
+
     def store_written(self, written: bool) -> None:
         """Whether the last commit has succeeded."""
         self._look.store_written(written)
@@ -278,7 +291,7 @@ class AlarmWatch:
         for name, rule in self.rules.items():
             state = self._states[name]
             reason = because.get(name, "")
-            if not rule.is_judged_at(now_ms, self._zone):
+            if self._clock.is_known and not rule.is_judged_at(now_ms, self._zone):
                 reason = "not its season or hour"
             elif state.state not in (Condition.NORMAL, Condition.SUPPRESSED):
                 reason = ""

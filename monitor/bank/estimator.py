@@ -227,6 +227,15 @@ class BankEstimator:
         became_full = self._watch_for_full(view, sample.time_ms)
         return self._estimate(sample.time_ms, became_full, view)
 
+    def move(self, from_ms: int, by_ms: int) -> None:
+        """The clock that stamped all from from_ms on was off: what is of then is later by by_ms."""
+        memory = self._memory
+        for name in ("last_ms", "load_seen_ms", "begun_ms", "full_ms", "dark_end_ms"):
+            kept_ms = getattr(memory, name)
+            if kept_ms is not None and kept_ms >= from_ms:
+                setattr(memory, name, kept_ms + by_ms)
+        self._stage.move(from_ms, by_ms)
+
     def _longest_s(self) -> float:
         return max(GAP_S, GAP_INTERVALS * self._memory.interval_s)
 

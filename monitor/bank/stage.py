@@ -155,6 +155,11 @@ class StageTracker:
         finished_now = self._watch_tail(signs, step_s)
         return self._view(signs, finished_now)
 
+    def move(self, from_ms: int, by_ms: int) -> None:
+        """The clock that stamped all from from_ms on was off by by_ms."""
+        if self._state.last_ms is not None and self._state.last_ms >= from_ms:
+            self._state.last_ms += by_ms
+
     def _advances(self, time_ms: int) -> bool:
         """Whether the time is later than all before, or the clock has been set back for good."""
         state = self._state

@@ -112,7 +112,8 @@ class Noticer:
                 if request.kind == "test notice":
                     self._teller.test(request, now_ms)
             self._teller.repeat(now_ms, self._alarms)
-            self._teller.sum_up(now_ms)
+            if self._clock.is_known:
+                self._teller.sum_up(now_ms)
             self._expire(now_ms)
             self._outbox.commit()
             self._serve_all()
@@ -122,6 +123,11 @@ class Noticer:
             self._show()
             if self._beat is not None:
                 self._beat.send()
+
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: nothing expires, and nothing is told again, for it."""
+        self._outbox.moved(from_ms, by_ms)
+        self._teller.moved(from_ms, by_ms)
 
     def shout(self, error: StoreError) -> None:
         """Tell on every channel that the store cannot be written: past the store, which cannot keep it.
@@ -226,7 +232,7 @@ class Noticer:
             if notice.state == DUE
             and (notice.expires_ms is None or now_ms < notice.expires_ms)
             and not 0 < notice.next_ms - now_ms <= LONGEST_WAIT_MS
-            and not self._quiet.holds(notice, now_ms)
+            and not (self._clock.is_known and self._quiet.holds(notice, now_ms))
         ]
 
     def _hand_over(self, lane: Lane, notice: Notice) -> None:

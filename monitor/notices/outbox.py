@@ -74,6 +74,21 @@ class Outbox:
             if notice.state == DUE:
                 self.finish(notice, "withdrawn", why)
 
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: what was made since is due, and worthless, as much
+        later."""
+        for notice in list(self._open.values()):
+            if notice.created_ms >= from_ms:
+                until_ms = notice.expires_ms
+                self.put(
+                    replace(
+                        notice,
+                        created_ms=notice.created_ms + by_ms,
+                        next_ms=notice.next_ms + by_ms,
+                        expires_ms=None if until_ms is None else until_ms + by_ms,
+                    )
+                )
+
     def touch(self) -> None:
         """Something else of the store belongs to the next commit."""
         self._changed = True

@@ -145,6 +145,21 @@ class Teller:
                     since_ms = standing.raised_ms if state.raised_ms is None else state.raised_ms
                     self._tell_again(channel, alarm, standing, now_ms, since_ms)
 
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: nothing is told again sooner for it."""
+
+        def at(time_ms: int) -> int:
+            return time_ms + by_ms if time_ms >= from_ms else time_ms
+
+        for alarms in self._memory.told.values():
+            for standing in alarms.values():
+                standing.raised_ms = at(standing.raised_ms)
+                standing.repeat_ms = None if standing.repeat_ms is None else at(standing.repeat_ms)
+        self._memory.recent = {
+            name: [at(each) for each in told] for name, told in self._memory.recent.items()
+        }
+        self._keep_memory()
+
     def sum_up(self, now_ms: int) -> None:
         """The evening's and the morning's summary, where they are wanted and due."""
         entry, memory = self._site.notices, self._memory

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import os
+from collections.abc import Callable
 from pathlib import Path
 
 from monitor.alarms.shipped import SUPPLY_ENDS
 from monitor.alarms.watch import AlarmWatch
 from monitor.clock import Clock
+from monitor.clock.kernel import Kernel
 from monitor.power.darkness import Darkness, write_run
 from monitor.power.halting import Halting, Tell
 from monitor.power.pace import least_period_s
@@ -21,24 +22,6 @@ NEAR_THE_END = ("disconnect_margin_V", "supply_margin_V")
 LOW = ("charge_at_most", "unloaded_voltage_V")
 """What the rules judge by which the bank is near a disconnect, and low."""
 
-BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
-"""The kernel's name for this start of the computer (random(4))."""
-
-
-def boot_id() -> str:
-    """This start of the computer, '' where nothing tells it.
-
-    The unit hands it over (NIGHTBANK_BOOT, specifier %b of systemd.unit(5)): its sandbox hides the kernel's
-    own file.
-    """
-    handed = os.environ.get("NIGHTBANK_BOOT")
-    if handed is not None:
-        return handed
-    try:
-        return BOOT_ID.read_text(encoding="ascii").strip().replace("-", "")
-    except OSError:
-        return ""
-
 
 class PowerKeeper:
     """The dark time before, the halt ahead, the pace between. One thread uses it; it commits nothing."""
@@ -51,11 +34,13 @@ class PowerKeeper:
         alarms: AlarmWatch,
         tell: Tell,
         folder: Path | None,
+        is_known: Callable[[], bool] = lambda: True,
     ) -> None:
-        """To be made before anything of this run is stored. folder: where a request to halt goes."""
+        """To be made before anything of this run is stored. folder: where a request to halt goes; is_known:
+        whether the time is, and all readings have theirs."""
         self._entry, self._store, self._alarms, self._tell = site.computer, store, alarms, tell
-        self._boot = boot_id()
-        self._darkness = Darkness(site, store, clock, self._boot, lambda: True)
+        self._boot = Kernel().boot
+        self._darkness = Darkness(site, store, clock, self._boot, is_known)
         self._halting = Halting(site, clock, tell, folder)
 
     def follow(self) -> bool:

@@ -13,13 +13,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from monitor.errors import StoreError
-from monitor.records import Quality, Reading
+from monitor.records import Reading
+from monitor.store.bundle import pack, unpack
 from monitor.store.connect import connect, prepare_for_writing, told, whole
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import DATED, record
@@ -234,26 +233,6 @@ class Shelf:
 def shelf_path(store: Path) -> Path:
     """The shelf's file beside where the store would be."""
     return store.with_name(store.name + ".shelf")
-
-
-def pack(readings: Iterable[Reading]) -> bytes:
-    """Readings as bytes."""
-    rows = [
-        [each.time_ms, each.device, each.quantity, each.value, each.quality.value, each.reason]
-        for each in readings
-    ]
-    return zlib.compress(json.dumps(rows, ensure_ascii=False).encode())
-
-
-def unpack(packed: bytes) -> list[Reading]:
-    """Readings from bytes. Raises StoreError for what is no such thing."""
-    try:
-        return [
-            Reading(time_ms, device, quantity, value, Quality(quality), reason)
-            for time_ms, device, quantity, value, quality, reason in json.loads(zlib.decompress(packed))
-        ]
-    except (ValueError, zlib.error) as error:
-        raise StoreError(f"readings that were kept for the server are damaged ({error})") from error
 
 
 def _document_row(point: Point, due: int) -> tuple[str, str, int, int, str, int]:

@@ -1,6 +1,5 @@
 """The alarms of a running daemon on a real store: restarts, requests, consequences, floods, the computer."""
 
-import ctypes
 import json
 import random
 import shutil
@@ -8,7 +7,7 @@ from datetime import date
 
 import pytest
 
-from monitor.alarms.computer import Computer, kernel_clock_is_set
+from monitor.alarms.computer import Computer
 from monitor.alarms.watch import AlarmWatch
 from monitor.clock import SteppedClock
 from monitor.outlook import OUTLOOK_NOTE
@@ -532,7 +531,7 @@ def test_under_voltage_and_heat_come_from_the_kernels_own_files(daemon, tmp_path
     root = tmp_path / "root"
     kernel(root, hwmon__hwmon0__name="cpu_thermal", hwmon__hwmon1__name="rpi_volt",
            hwmon__hwmon1__in0_lcrit_alarm="1", thermal__thermal_zone0__type="cpu-thermal",
-           thermal__thermal_zone0__temp="84321", rtc__rtc0__name="chip")  # fmt: skip
+           thermal__thermal_zone0__temp="84321")  # fmt: skip
     made = daemon(computer=Computer(tmp_path, root))
     told = [step for minute in range(8) for step in made.tick(T0 + minute * MINUTE)]
     raised = {step.alarm: step.text for step in told if step.cause == "raised"}
@@ -541,40 +540,10 @@ def test_under_voltage_and_heat_come_from_the_kernels_own_files(daemon, tmp_path
 
 
 def test_a_computer_that_tells_nothing_is_unknown(daemon, tmp_path):
-    computer = Computer(tmp_path, tmp_path / "nothing", lambda: None)
+    computer = Computer(tmp_path, tmp_path / "nothing")
     assert computer.under_voltage() is None
     assert computer.temperature() is None
-    assert computer.clock_doubt() is None
     assert Computer(tmp_path / "no such folder").free_space() is None
-
-
-@pytest.mark.parametrize(("is_set", "chip", "doubt"), [(False, False, 1), (True, False, 0), (False, True, 0)])
-def test_the_clock_is_doubted_where_nobody_set_it_and_no_chip_kept_it(tmp_path, is_set, chip, doubt):
-    if chip:
-        kernel(tmp_path, rtc__rtc0__name="chip")
-    assert Computer(tmp_path, tmp_path, lambda: is_set).clock_doubt().value == doubt
-
-
-@pytest.mark.parametrize(("flag", "doubt"), [(None, None), (False, 1), (True, 0)])
-def test_where_the_kernel_may_not_be_asked_the_time_daemons_flag_tells(tmp_path, flag, doubt):
-    if flag is not None:
-        folder = tmp_path / "run/systemd/timesync"
-        folder.mkdir(parents=True)
-        if flag:
-            (folder / "synchronized").touch()
-    seen = Computer(tmp_path, tmp_path, lambda: None).clock_doubt()
-    assert (None if seen is None else seen.value) == doubt
-
-
-TIME_ERROR = 5
-"""What adjtimex(2) returns while the clock is not synchronised (its manual page, from memory)."""
-
-
-def test_the_kernels_own_answer_says_whether_the_clock_is_set():
-    asked = ctypes.create_string_buffer(512)  # all zero: only asks
-    answer = ctypes.CDLL(None).adjtimex(asked)
-    expected = None if answer < 0 else answer != TIME_ERROR
-    assert kernel_clock_is_set() == expected
 
 
 def test_free_space_is_that_of_the_stores_disk(tmp_path):

@@ -1,0 +1,100 @@
+"""What the computer itself knows of the time. Read only: nothing here sets a clock."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+TIME_DAEMON = "run/systemd/timesync"
+"""systemd's time daemon keeps a file 'synchronized' there from the first time it has set the clock since the
+start (systemd-timesyncd.service(8), from memory)."""
+
+UNSYNCHRONISED = 0x40
+"""STA_UNSYNC in `status` of adjtimex(2): nobody has set the clock by a better one (from memory)."""
+
+BOOT_VARIABLE = "NIGHTBANK_BOOT"
+"""The unit hands the boot's id over (specifier %b of systemd.unit(5)): /proc/sys is hidden from it."""
+
+_TIMEX_LONGS = 32
+"""struct timex is 26 long-wide fields at most on any Linux; its status is the sixth int (from memory)."""
+
+_CHIP_NEAR_MS = 2_000
+"""A chip tells whole seconds; where the system's clock is this near, it has the fraction."""
+
+
+class Kernel:
+    """This computer's kernel, below a root that tests can hand in."""
+
+    def __init__(
+        self, root: Path = Path("/"), ask: Callable[[], bool | None] = lambda: kernel_clock_is_set()
+    ) -> None:
+        """ask tells whether the kernel's clock follows a better one."""
+        self._root, self._ask = root, ask
+
+    @property
+    def boot(self) -> str:
+        """What this run of the computer is called; '' where it is not told."""
+        return _boot_id(self._root)
+
+    def count_ms(self) -> int:
+        """Milliseconds since the computer was switched on, sleep included; nothing ever sets them."""
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+    def system_ms(self) -> int:
+        """UTC by the system's clock, right or wrong."""
+        return time.time_ns() // 1_000_000
+
+    def is_set(self) -> bool | None:
+        """Whether the system's clock follows a better one; None where nobody says.
+
+        The kernel's word; where a sandbox forbids to ask it (ProtectClock=), the time daemon's flag.
+        """
+        told = self._ask()
+        if told is None and (self._root / TIME_DAEMON).is_dir():
+            return (self._root / TIME_DAEMON / "synchronized").exists()
+        return told
+
+    def is_guest(self) -> bool:
+        """Whether this computer is a guest on another one, which keeps its clock: one that has neither a
+        clock chip, as every PC has, nor a device tree, as every board has (common practice, no source)."""
+        chips = any(self._root.glob("sys/class/rtc/rtc*"))
+        return not chips and not (self._root / "sys/firmware/devicetree/base").exists()
+
+    def chip_ms(self) -> int | None:
+        """UTC by a clock chip that goes on without supply (rtc's ABI, since_epoch: from memory), if any."""
+        for chip in sorted(self._root.glob("sys/class/rtc/rtc*/since_epoch")):
+            try:
+                told_ms = int(chip.read_text(encoding="ascii")) * 1000
+            except (OSError, ValueError):
+                continue
+            system_ms = self.system_ms()
+            return system_ms if abs(system_ms - told_ms) <= _CHIP_NEAR_MS else told_ms
+        return None
+
+
+def _boot_id(root: Path) -> str:
+    handed = os.environ.get(BOOT_VARIABLE, "")
+    if handed:
+        return handed.replace("-", "")
+    try:
+        text = (root / "proc/sys/kernel/random/boot_id").read_text(encoding="ascii")
+    except (OSError, UnicodeDecodeError):
+        return ""
+    return text.strip().replace("-", "")
+
+
+def kernel_clock_is_set() -> bool | None:
+    """Whether the kernel's clock follows a better one (adjtimex(2)); None where it does not say."""
+    import ctypes  # half a megabyte that only the daemon needs
+
+    try:
+        asked = (ctypes.c_long * _TIMEX_LONGS)()
+        if ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(asked)) < 0:
+            return None
+    except (OSError, AttributeError):
+        return None
+    # modes (int, padded), offset, freq, maxerror, esterror (long), then status (int)
+    status = ctypes.c_int.from_buffer(asked, 5 * ctypes.sizeof(ctypes.c_long)).value
+    return not status & UNSYNCHRONISED

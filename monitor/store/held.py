@@ -1,0 +1,227 @@
+"""Readings that wait outside the store: held ones, until the time is known, and such as were set aside.
+
+A small SQLite file beside the store, made when there is first something to keep. A held reading's time is the
+count of milliseconds since boot, so that it can be stamped when UTC is known in that very boot; a commit is
+on the card when it returns, and a daemon that is killed and started again goes on with it. What cannot be
+stamped (a computer switched off before it knew the time) and what was stamped by a clock that was wrong is
+set aside: out of every answer, but kept, with the reason.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from monitor.records import Reading
+from monitor.store.bundle import pack, unpack
+from monitor.store.connect import connect, prepare_for_writing, told, whole
+
+TABLES = (
+    """CREATE TABLE IF NOT EXISTS held (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, boot TEXT NOT NULL, readings INTEGER NOT NULL,
+        packed BLOB NOT NULL, thinned INTEGER NOT NULL DEFAULT 0)""",
+    """CREATE TABLE IF NOT EXISTS aside (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, reason TEXT NOT NULL, readings INTEGER NOT NULL,
+        packed BLOB NOT NULL)""",
+)
+
+MOST_BYTES = 64 * 1024 * 1024
+"""What waits takes no more room than this (our choice: some months of one controller each 5 s)."""
+
+THIN_MS = 300_000
+"""Of what is thinned out one reading a channel stays in so much time (our choice: the estimator's window)."""
+
+MOST_PENDING = 60_000
+"""Readings that wait in memory while the card takes nothing; the oldest go first (our choice, as in the
+store)."""
+
+BATCH = 2_000
+"""Readings set aside are kept in batches of so many (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """Readings that were set aside: how many, from when to when by the clock that stamped them, and why."""
+
+    reason: str
+    readings: tuple[Reading, ...]
+
+
+class HeldReadings:
+    """One site's file. For one thread at a time. Calls raise StoreError."""
+
+    def __init__(self, path: Path, boot: str, most_bytes: int = MOST_BYTES) -> None:
+        """boot names this run of the computer."""
+        self.path, self._boot, self._most_bytes = path, boot, most_bytes
+        self._connection: sqlite3.Connection | None = None
+        self._pending: list[Reading] = []
+        self._bytes = 0
+        self.count = 0  # held readings of this boot, on the card
+        if path.exists():
+            self._open()
+
+    def close(self) -> None:
+        """Release the file; may be called twice."""
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing of this boot is held."""
+        return not self.count and not self._pending
+
+    def add(self, readings: Iterable[Reading]) -> None:
+        """Hold readings whose times are counts since boot; on the card with the next commit."""
+        self._pending += readings
+        del self._pending[:-MOST_PENDING]
+
+    def commit(self) -> None:
+        """Bring what was added onto the card."""
+        if not self._pending:
+            return
+        packed = pack(self._pending)
+        with self._whole() as write:
+            write.execute(
+                "INSERT INTO held (boot, readings, packed) VALUES (?, ?, ?)",
+                (self._boot, len(self._pending), packed),
+            )
+        self.count += len(self._pending)
+        self._bytes += len(packed)
+        self._pending = []
+        while self._bytes > self._most_bytes:
+            self._thin()
+
+    def entries(self) -> Iterator[tuple[int, list[Reading]]]:
+        """This boot's readings on the card, entry by entry in the order in which they came, each with its
+        number."""
+        sql = "SELECT id, packed FROM held WHERE boot = ? AND id > ? ORDER BY id LIMIT 1"
+        number = 0
+        while self._connection is not None:
+            with told(self.path):
+                row = self._connection.execute(sql, (self._boot, number)).fetchone()
+            if row is None:
+                return
+            number = int(row[0])
+            yield number, unpack(row[1])
+
+    def take_pending(self) -> list[Reading]:
+        """The readings that are not on the card yet; they are the caller's now."""
+        pending, self._pending = self._pending, []
+        return pending
+
+    def landed(self, number: int) -> None:
+        """This boot's readings up to an entry are in the store now."""
+        with self._whole() as write:
+            write.execute("DELETE FROM held WHERE boot = ? AND id <= ?", (self._boot, number))
+        self._measure()
+
+    def give_up_others(self) -> int:
+        """Set aside what other boots have held: their count tells no time any more. How many readings."""
+        if self._connection is None:
+            return 0
+        reason = "the time was not known until the computer was switched off"
+        with self._whole() as write:
+            (count,) = write.execute(
+                "SELECT total(readings) FROM held WHERE boot <> ?", (self._boot,)
+            ).fetchone()
+            write.execute(
+                "INSERT INTO aside (reason, readings, packed)"
+                " SELECT ?, readings, packed FROM held WHERE boot <> ? ORDER BY id",
+                (reason, self._boot),
+            )
+            write.execute("DELETE FROM held WHERE boot <> ?", (self._boot,))
+        return int(count)
+
+    def set_aside(self, readings: Iterable[Reading], reason: str) -> int:
+        """Keep readings out of every answer. How many."""
+        count = 0
+        with self._whole() as write:
+            for batch in batches(readings):
+                write.execute(
+                    "INSERT INTO aside (reason, readings, packed) VALUES (?, ?, ?)",
+                    (reason, len(batch), pack(batch)),
+                )
+                count += len(batch)
+        return count
+
+    def asides(self) -> Iterator[Aside]:
+        """What was set aside, in the order in which it was."""
+        if self._connection is None:
+            return
+        with told(self.path):
+            for reason, packed in self._connection.execute("SELECT reason, packed FROM aside ORDER BY id"):
+                yield Aside(reason, tuple(unpack(packed)))
+
+    def _thin(self) -> None:
+        """Thin the oldest eighth out; where all is thinned out already, drop the oldest."""
+        room, kept = 0, set[tuple[str, str, int]]()
+        changed: list[tuple[bytes, int, int]] = []
+        with self._whole() as write:
+            rows = write.execute("SELECT id, packed, thinned FROM held ORDER BY thinned, id")
+            for number, packed, thinned in rows:
+                if room >= self._most_bytes // 8 or (thinned and changed):
+                    break
+                left: list[Reading] = []
+                for reading in [] if thinned else unpack(packed):
+                    place = reading.device, reading.quantity, reading.time_ms // THIN_MS
+                    if place not in kept:
+                        kept.add(place)
+                        left.append(reading)
+                small = pack(left) if left else b""
+                changed.append((small, len(left), number))
+                room += len(packed) - len(small)
+            write.executemany("UPDATE held SET packed = ?, readings = ?, thinned = 1 WHERE id = ?", changed)
+            write.execute("DELETE FROM held WHERE readings = 0")
+        self._measure()
+
+    def _open(self) -> sqlite3.Connection:
+        if self._connection is None:
+            connection = connect(self.path, read_only=False)
+            try:
+                with told(self.path):
+                    prepare_for_writing(connection)
+                    for statement in TABLES:
+                        connection.execute(statement)
+            except BaseException:
+                connection.close()
+                raise
+            self._connection = connection
+            self._measure()
+        return self._connection
+
+    def _measure(self) -> None:
+        assert self._connection is not None, "only an open file is measured"
+        with told(self.path):
+            (self._bytes,) = self._connection.execute("SELECT total(length(packed)) FROM held").fetchone()
+            (count,) = self._connection.execute(
+                "SELECT total(readings) FROM held WHERE boot = ?", (self._boot,)
+            ).fetchone()
+        self.count = int(count)
+
+    @contextmanager
+    def _whole(self) -> Iterator[sqlite3.Connection]:
+        """All inside is kept or nothing."""
+        connection = self._open()
+        with told(self.path), whole(connection):
+            yield connection
+
+
+def held_path(store: Path) -> Path:
+    """The file beside where the store is, or would be."""
+    return store.with_name(store.name + ".held")
+
+
+def batches(readings: Iterable[Reading]) -> Iterator[Sequence[Reading]]:
+    """Readings, BATCH at a time."""
+    batch: list[Reading] = []
+    for reading in readings:
+        batch.append(reading)
+        if len(batch) == BATCH:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
