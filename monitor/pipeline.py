@@ -66,7 +66,7 @@ class Pipeline:
         self._state_ms = self._road.estimator.last_ms
         self._basis = store.note(BASIS_NOTE)
         self._catch_up()
-        self._leave_the_future()
+        self._leave_the_future(self._road, self._clock.now_ms())
         self._watch = AlarmWatch(site, store, clock, computer)
         self._log = LogKeeper(site, store, clock)
         self._health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
@@ -136,13 +136,13 @@ class Pipeline:
             if sampled is not None:
                 self._road.estimator.update(sampled.sample)
 
-    def _leave_the_future(self) -> None:
-        """What the estimator knows stays where its last moment lies ahead of a clock that knows the time: it
+    def _leave_the_future(self, road: _Road, now_ms: int) -> None:
+        """What an estimator knows stays where its last moment lies ahead of a clock that knows the time: it
         would wait for that moment."""
-        now_ms, last_ms = self._clock.now_ms(), self._road.estimator.last_ms
+        last_ms = road.estimator.last_ms
         is_sure = self._held is not None and self._clock.is_known
         if is_sure and last_ms is not None and last_ms > now_ms:
-            self._road.estimator.move(now_ms, now_ms - last_ms)
+            road.estimator.move(now_ms, now_ms - last_ms)
             self._state_ms = None
 
     def moved(self, change: Change) -> None:
@@ -165,7 +165,9 @@ class Pipeline:
         held = self._held
         if held is None or held.is_empty or not self._clock.is_known:
             return 0
-        self._landing = self._landing or _Road(self._site, self._store)
+        if self._landing is None:
+            self._landing = _Road(self._site, self._store)
+            self._leave_the_future(self._landing, self._clock.stamped(0))
         end_s, count, last = time.monotonic() + LAND_S, 0, None
         for number, readings in held.entries():
             self._land(self._landing, readings)
@@ -223,7 +225,7 @@ class Pipeline:
         write_heartbeat(self._store, Heartbeat(now_ms, self._started_ms, now_ms if stopped else None))
         try:
             if self._held is not None:
-                self._held.commit()
+                self._held.commit(self._clock.stamped(0))
             self._store.commit()
         except StoreError:
             self._watch.store_written(False)

@@ -167,7 +167,7 @@ class _Rounds:
         self._timekeeper: Timekeeper | None = None
         if waiting is not None and isinstance(clock, SteadyClock):
             self._timekeeper = Timekeeper(
-                waiting.kernel, clock, store, pipeline, self._noticer.moved, self._feed
+                waiting.kernel, clock, store, waiting.held, pipeline, self._noticer.moved, self._feed
             )
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
         self._complaint, self._complained_s = "", 0.0

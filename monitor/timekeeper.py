@@ -33,7 +33,8 @@ log = logging.getLogger("nightbank")
 
 KIND = "time"
 """The kind of a request by which a person tells the time: details `offset_ms`, UTC less the count since boot,
-and `boot`, the run of the computer in which it was counted."""
+`boot`, the run of the computer in which it was counted, and `sure`, where readings that it puts into the
+future may be set aside."""
 
 RESTAMP_NOTE = "restamp"
 """Key of the note of a work that is not done: readings of these devices still to be moved. '' when it is."""
@@ -67,16 +68,23 @@ def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> Stead
     clock = SteadyClock.start(kernel, store.note(CLOCK_NOTE), newest_ms(store))
     store.put_note(CLOCK_NOTE, clock.course.note())
     if clock.is_known:
-        set_the_future_aside(store, held, clock.now_ms())
-    count = held.give_up_others()
-    if count:
-        text = (
-            f"{count} readings were taken while the time was not known, and the computer was switched off"
-            " before it was. They cannot be stamped; they are set aside, and not lost."
-        )
-        tell(store, clock.now_ms(), text)
+        _set_the_future_aside(store, held, clock)
+        take_over(store, held, clock)
     store.commit()
     return clock
+
+
+def take_over(store: StoreWriter, held: HeldReadings, clock: SteadyClock) -> None:
+    """Decide on what waited when the computer was switched off before it knew the time."""
+    count, early_ms = held.take_over(clock.stamped(0), BELIEVED_MS)
+    if not count:
+        return
+    text = f"{count} readings were taken before the computer was switched off without knowing the time. "
+    if early_ms is None:
+        text += "They cannot be stamped; they are set aside, and not lost."
+    else:
+        text += f"It was off for {span_words(early_ms / 1000)} at the most, so they are stamped that well."
+    tell(store, clock.now_ms(), text)
 
 
 def newest_ms(store: StoreWriter) -> int | None:
@@ -91,23 +99,30 @@ def newest_ms(store: StoreWriter) -> int | None:
     return max(moments, default=None)
 
 
-def set_the_future_aside(store: StoreWriter, held: HeldReadings, now_ms: int) -> int:
-    """Take readings out that are stamped later than BELIEVED_MS from now; how many."""
-    from_ms = now_ms + BELIEVED_MS
+def set_aside(store: StoreWriter, held: HeldReadings, now_ms: int, from_ms: int, to_ms: int) -> int:
+    """Take the readings in [from, to) out, which a clock that was ahead has stamped; how many."""
     devices = [name for name, last_ms in _ends(store).items() if last_ms >= from_ms]
-    if not devices:
+    reason = f"stamped by a clock that was ahead, as was found when it was {iso_utc(now_ms)}"
+    count = held.set_aside(store.readings(from_ms, to_ms, devices), reason) if devices else 0
+    if not count:
         return 0
-    last_ms = max(_ends(store)[name] for name in devices)
-    reason = f"stamped by a clock that was ahead (it was {iso_utc(now_ms)} when that was found)"
-    count = held.set_aside(store.readings(from_ms, LATEST_MS, devices), reason)
     for name in devices:
-        store.replace(name, from_ms, LATEST_MS, ())
+        store.replace(name, from_ms, to_ms, ())
     text = (
-        f"{count} readings were stamped by a clock that was ahead, up to {iso_utc(last_ms)}. Their time has"
-        " not come yet, so they are set aside; what is stamped earlier may be of that clock, too."
+        f"{count} readings from {iso_utc(from_ms)} on were stamped by a clock that was ahead. They are set"
+        " aside, and not lost; what was stamped just before may be of that clock, too."
     )
     tell(store, now_ms, text)
     return count
+
+
+def _set_the_future_aside(store: StoreWriter, held: HeldReadings, clock: SteadyClock) -> None:
+    """Readings of earlier boots that are stamped later than this one began; after a restart in the same boot,
+    what is stamped later than now."""
+    now_ms = clock.now_ms()
+    from_ms = now_ms + BELIEVED_MS if clock.goes_on else clock.stamped(0)
+    if max(_ends(store).values(), default=0) > from_ms + BELIEVED_MS:
+        set_aside(store, held, now_ms, from_ms, LATEST_MS)
 
 
 def restamp(store: StoreWriter, work: Restamp | None, alive: Callable[[], object] = lambda: None) -> None:
@@ -155,12 +170,14 @@ class Timekeeper:
         kernel: Kernel,
         clock: SteadyClock,
         store: StoreWriter,
+        held: HeldReadings,
         pipeline: Pipeline,
         follow_clock: Callable[[int, int], object],
         alive: Callable[[], object] = lambda: None,
     ) -> None:
         """follow_clock(from_ms, by_ms) moves whatever else keeps times; alive is called in long work."""
-        self._kernel, self._clock, self._store, self._pipeline = kernel, clock, store, pipeline
+        self._kernel, self._clock, self._store = kernel, clock, store
+        self._held, self._pipeline = held, pipeline
         self._follow_clock, self._alive = follow_clock, alive
         self._landed = 0
 
@@ -182,6 +199,14 @@ class Timekeeper:
             self._done(request, outcome)
             return
         before = self._clock.course
+        if not request.details.get("sure") and self._puts_into_future(round(offset_ms)):
+            outcome = (
+                "That time is not taken: it is before readings that were taken before the computer was"
+                " switched on. Look at the phone's clock. If it is right, say so, and those readings are set"
+                " aside."
+            )
+            self._done(request, outcome)
+            return
         change = self._clock.hear(Word(PERSON, round(offset_ms) + count_ms, count_ms))
         self._take(change)
         if self._clock.course.source != PERSON:
@@ -197,6 +222,13 @@ class Timekeeper:
             outcome = f"The time is taken; the monitor's own was {span_words(abs(off_s))} {way}."
         self._done(request, outcome)
 
+    def _puts_into_future(self, on_ms: int) -> bool:
+        """Whether readings of earlier boots would be later than this boot's begin, were it at on_ms."""
+        course = self._clock.course
+        until_ms = course.utc_ms(0) if course.is_known else LATEST_MS
+        from_ms = on_ms + BELIEVED_MS
+        return from_ms < until_ms and any(True for _ in self._store.readings(from_ms, until_ms))
+
     def _done(self, request: Request, outcome: str) -> None:
         now_ms = self._clock.now_ms()
         self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
@@ -208,6 +240,7 @@ class Timekeeper:
         if change is None:
             return
         before, after, step_ms = change.before, change.after, change.step_ms
+        self._store.commit()  # only what is committed can be set aside or stamped anew
         self._store.put_note(CLOCK_NOTE, after.note())
         if step_ms:
             self._pipeline.moved(change)
@@ -216,6 +249,8 @@ class Timekeeper:
                 self._stamp_anew(before.utc_ms(0), step_ms)
         now_ms = self._clock.now_ms()
         if not before.is_known:
+            _set_the_future_aside(self._store, self._held, self._clock)
+            take_over(self._store, self._held, self._clock)
             self._store.commit()
             text = f"The time is known now, by the {_named(after.source)}: {iso_utc(now_ms)}."
             if step_ms > BELIEVED_MS:
@@ -239,6 +274,7 @@ class Timekeeper:
 
     def _stamp_anew(self, from_ms: int, by_ms: int) -> None:
         """Readings in the store that the clock has stamped since the computer was switched on."""
+        set_aside(self._store, self._held, self._clock.now_ms(), from_ms + by_ms, from_ms)
         devices = tuple(name for name, last_ms in _ends(self._store).items() if last_ms >= from_ms)
         restamp(self._store, Restamp(from_ms, by_ms, devices), self._alive)
 

@@ -84,7 +84,7 @@ def heard(course: Course, word: Word) -> Course:
         return replace(course, disagrees=_disagreement(word.source, off_ms))
     offset_ms = word.utc_ms - word.count_ms
     ahead_ms = course.utc_ms(word.count_ms) - word.utc_ms
-    if not course.is_known or not 0 < ahead_ms <= BELIEVED_MS:
+    if not 0 < ahead_ms <= BELIEVED_MS:
         ahead_ms = 0
     return replace(
         told,
@@ -108,9 +108,10 @@ class SteadyClock:
 
     speed = 1.0
 
-    def __init__(self, kernel: Kernel, course: Course, floor_ms: int) -> None:
-        """floor_ms: UTC cannot be earlier now, as the newest reading is of then."""
-        self._kernel, self.course, self._floor_ms = kernel, course, floor_ms
+    def __init__(self, kernel: Kernel, course: Course, floor_ms: int, *, goes_on: bool = False) -> None:
+        """floor_ms: UTC cannot be earlier now, as the newest reading is of then. goes_on: the course is one
+        of an earlier daemon in this boot."""
+        self._kernel, self.course, self._floor_ms, self.goes_on = kernel, course, floor_ms, goes_on
         self.sun_doubt = ""
 
     @classmethod
@@ -122,7 +123,7 @@ class SteadyClock:
         except ValueError:
             noted = None
         if noted is not None and noted.boot and noted.boot == kernel.boot:
-            return cls(kernel, noted, floor_ms)
+            return cls(kernel, noted, floor_ms, goes_on=True)
         clock = cls(kernel, Course(kernel.boot, floor_ms + 1), floor_ms)
         clock.look()
         return clock

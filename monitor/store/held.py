@@ -2,9 +2,10 @@
 
 A small SQLite file beside the store, made when there is first something to keep. A held reading's time is the
 count of milliseconds since boot, so that it can be stamped when UTC is known in that very boot; a commit is
-on the card when it returns, and a daemon that is killed and started again goes on with it. What cannot be
-stamped (a computer switched off before it knew the time) and what was stamped by a clock that was wrong is
-set aside: out of every answer, but kept, with the reason.
+on the card when it returns, and a daemon that is killed and started again goes on with it. What an earlier
+boot held is stamped where the computer was hardly off between the two, since its time lies between what was
+known before and after. All else of it, and what was stamped by a clock that was wrong, is set aside: out of
+every answer, but kept, with the reason.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.records import Reading
@@ -21,8 +22,8 @@ from monitor.store.connect import connect, prepare_for_writing, told, whole
 
 TABLES = (
     """CREATE TABLE IF NOT EXISTS held (
-        id INTEGER PRIMARY KEY AUTOINCREMENT, boot TEXT NOT NULL, readings INTEGER NOT NULL,
-        packed BLOB NOT NULL, thinned INTEGER NOT NULL DEFAULT 0)""",
+        id INTEGER PRIMARY KEY AUTOINCREMENT, boot TEXT NOT NULL, earliest_ms INTEGER NOT NULL,
+        readings INTEGER NOT NULL, packed BLOB NOT NULL, thinned INTEGER NOT NULL DEFAULT 0)""",
     """CREATE TABLE IF NOT EXISTS aside (
         id INTEGER PRIMARY KEY AUTOINCREMENT, reason TEXT NOT NULL, readings INTEGER NOT NULL,
         packed BLOB NOT NULL)""",
@@ -37,6 +38,8 @@ THIN_MS = 300_000
 MOST_PENDING = 60_000
 """Readings that wait in memory while the card takes nothing; the oldest go first (our choice, as in the
 store)."""
+
+UNTOLD = "the time was not known until the computer was switched off; times are since it was switched on"
 
 BATCH = 2_000
 """Readings set aside are kept in batches of so many (our choice)."""
@@ -79,15 +82,16 @@ class HeldReadings:
         self._pending += readings
         del self._pending[:-MOST_PENDING]
 
-    def commit(self) -> None:
-        """Bring what was added onto the card."""
+    def commit(self, earliest_ms: int) -> None:
+        """Bring what was added onto the card. earliest_ms: what UTC can have been at the least when the
+        computer was switched on."""
         if not self._pending:
             return
         packed = pack(self._pending)
         with self._whole() as write:
             write.execute(
-                "INSERT INTO held (boot, readings, packed) VALUES (?, ?, ?)",
-                (self._boot, len(self._pending), packed),
+                "INSERT INTO held (boot, earliest_ms, readings, packed) VALUES (?, ?, ?, ?)",
+                (self._boot, earliest_ms, len(self._pending), packed),
             )
         self.count += len(self._pending)
         self._bytes += len(packed)
@@ -119,22 +123,44 @@ class HeldReadings:
             write.execute("DELETE FROM held WHERE boot = ? AND id <= ?", (self._boot, number))
         self._measure()
 
-    def give_up_others(self) -> int:
-        """Set aside what other boots have held: their count tells no time any more. How many readings."""
+    def take_over(self, on_ms: int, most_ms: int) -> tuple[int, int | None]:
+        """Decide on what other boots have held, now that this one is known to have begun at on_ms.
+
+        Their readings are as early as they can be by earliest_ms. Where that leaves no more than most_ms
+        until on_ms they are this boot's from now on, at that time; else they are set aside. How many
+        readings, and how much too early they may be at the most; None where they were set aside.
+        """
         if self._connection is None:
-            return 0
-        reason = "the time was not known until the computer was switched off"
+            return 0, 0
+        others = "SELECT id, earliest_ms, packed FROM held WHERE boot <> ? ORDER BY id"
+        count, end_ms = 0, 0
+        with told(self.path):
+            for _, earliest_ms, packed in self._connection.execute(others, (self._boot,)):
+                readings = unpack(packed)
+                count += len(readings)
+                end_ms = max(end_ms, *(earliest_ms + each.time_ms for each in readings))
+        if not count:
+            return 0, 0
+        early_ms = max(0, on_ms - end_ms)
+        is_near = early_ms <= most_ms
         with self._whole() as write:
-            (count,) = write.execute(
-                "SELECT total(readings) FROM held WHERE boot <> ?", (self._boot,)
-            ).fetchone()
-            write.execute(
-                "INSERT INTO aside (reason, readings, packed)"
-                " SELECT ?, readings, packed FROM held WHERE boot <> ? ORDER BY id",
-                (reason, self._boot),
-            )
-            write.execute("DELETE FROM held WHERE boot <> ?", (self._boot,))
-        return int(count)
+            if is_near:
+                for number, earliest_ms, packed in write.execute(others, (self._boot,)).fetchall():
+                    moved = [
+                        replace(each, time_ms=each.time_ms + earliest_ms - on_ms) for each in unpack(packed)
+                    ]
+                    write.execute(
+                        "UPDATE held SET boot = ?, packed = ? WHERE id = ?", (self._boot, pack(moved), number)
+                    )
+            else:
+                write.execute(
+                    "INSERT INTO aside (reason, readings, packed)"
+                    " SELECT ?, readings, packed FROM held WHERE boot <> ? ORDER BY id",
+                    (UNTOLD, self._boot),
+                )
+                write.execute("DELETE FROM held WHERE boot <> ?", (self._boot,))
+        self._measure()
+        return count, early_ms if is_near else None
 
     def set_aside(self, readings: Iterable[Reading], reason: str) -> int:
         """Keep readings out of every answer. How many."""

@@ -1,0 +1,286 @@
+"""Computers that do not know the time, and clocks that jump: no reading is lost, doubled or out of order.
+
+What was served is the judge: on the wire for the real daemon, in the world's own list for the drawn ones.
+`tests.bench.clock_steps` goes through many more of these.
+"""
+
+import signal
+import subprocess
+import sys
+import time
+from datetime import date
+from itertools import pairwise
+
+import pytest
+
+from monitor.clock.kernel import Kernel
+from monitor.records import parse_iso
+from monitor.simulated import SimulatorProcess
+from monitor.store.embedded import open_reader
+from tests.faults.clock_child import set_clocks
+from tests.faults.clock_world import DAY, HOUR, ClockWorld, judge
+from tests.wiretap import WireTap
+
+MINUTE = 60_000
+NEAR_MS = 3_000
+"""A phone of the world is off by two seconds at most."""
+
+
+# --- drawn worlds ---
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_whatever_happens_to_the_clock_each_reading_has_its_time(tmp_path, seed):
+    world = ClockWorld(tmp_path, parse_iso("2026-10-24T10:00:00Z"), seed, poll_ms=120_000)
+    for _ in range(12):
+        world.happen()
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost) == ([], [])
+    assert verdict.stored + verdict.aside + verdict.cut == verdict.served
+    assert len(world.set_aside()) >= 2 * verdict.aside  # two readings a poll
+    # what ends a daemon costs a commit interval, a poll or two here
+    assert verdict.cut <= 2 * sum(world.counts.events.get(kind, 0) for kind in ("kill", "cut", "blink"))
+
+
+@pytest.mark.parametrize("seed", [1, 4])
+def test_an_alarm_is_raised_once_for_each_time_that_it_is_true(tmp_path, seed):
+    world = ClockWorld(tmp_path, parse_iso("2026-03-28T10:00:00Z"), seed)
+    for by_ms in (-HOUR, 3652 * DAY):
+        world.pass_time(20 * MINUTE)
+        world.dip(40 * MINUTE)
+        world.pass_time(5 * MINUTE)  # the delay of ten minutes runs
+        world.step(by_ms)
+        world.pass_time(2 * MINUTE)
+        world.network()
+        world.pass_time(50 * MINUTE)
+        world.network(False)
+    assert [dip.raised for dip in world.dips] == [1, 1]
+    assert world.stray_alarms == []
+
+
+# --- single stories ---
+
+
+@pytest.fixture
+def world(tmp_path):
+    return ClockWorld(tmp_path, parse_iso("2026-06-21T10:00:00Z"))
+
+
+def test_held_readings_survive_a_kill_and_a_short_cut(world):
+    world.network()
+    world.pass_time(10 * MINUTE)
+    world.cut_power(30_000)
+    world.pass_time(30 * MINUTE)
+    world.kill()
+    world.start()
+    world.pass_time(10 * MINUTE)
+    world.cut_power(30_000)
+    world.pass_time(10 * MINUTE)
+    assert world.stored()[-1].time_ms <= parse_iso("2026-06-21T10:10:00Z")
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost, verdict.aside) == ([], [], 0)
+    assert "so they are stamped that well" in " ".join(world.events())
+
+
+def test_what_cannot_be_stamped_is_set_aside_and_told(world):
+    world.network()
+    world.pass_time(10 * MINUTE)
+    world.cut_power(5 * HOUR)
+    world.pass_time(30 * MINUTE)
+    world.save()
+    world.cut_power(5 * HOUR)
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost) == ([], [])
+    assert verdict.aside == 60  # half an hour, a poll each 30 s
+    assert {each.quantity for each in world.set_aside()} == {"battery_voltage_V", "charge_current_A"}
+    assert "120 readings were taken before" in " ".join(world.events())
+
+
+def test_readings_of_a_time_that_has_not_come_do_not_stay_the_newest(world):
+    """A wrong phone, a power cut before the right one, a network after it."""
+    world.phone(400 * DAY)
+    world.pass_time(30 * MINUTE)
+    world.cut_power(5 * HOUR)
+    before_ms = world.board.true_ms
+    world.finish()
+    newest_ms = max(reading.time_ms for reading in world.stored())
+    assert before_ms <= newest_ms <= world.board.true_ms
+    # two readings a poll; the last poll or two before the cut were not committed
+    assert 2 * 58 <= len(world.set_aside()) <= 2 * 60
+    assert "were stamped by a clock that was ahead" in " ".join(world.events())
+
+
+def test_a_phone_that_puts_stored_readings_into_the_future_is_asked_twice(world):
+    world.network()
+    world.pass_time(10 * MINUTE)
+    world.cut_power(30_000)
+    number = world.phone(-40 * DAY)
+    world.pass_time(MINUTE)
+    with open_reader(world.store_file) as reader:
+        assert "That time is not taken" in reader.request(number).outcome
+    assert not world.clock.is_known
+    world.phone()
+    world.pass_time(MINUTE)
+    assert world.clock.is_known
+
+
+def test_a_clock_that_is_ahead_goes_slower_and_no_stamp_comes_twice(tmp_path):
+    world = ClockWorld(tmp_path, parse_iso("2026-06-21T10:00:00Z"), poll_ms=120_000)
+    world.phone(10 * MINUTE)
+    world.pass_time(20 * MINUTE)
+    world.network()
+    world.pass_time(18 * HOUR)
+    stamps = [reading.time_ms for reading in world.stored()]
+    assert stamps == sorted(set(stamps))
+    assert len(stamps) >= len(world.served) - 2
+    assert abs(world.clock.now_ms() - world.board.true_ms) <= 1
+    gaps_s = {round((b - a) / 1000, 1) for a, b in pairwise(stamps)}
+    assert gaps_s == {118.8, 120.0}  # by hand: one part in a hundred slower, then right
+
+
+# --- days that are no 24 hours ---
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        # the EU's rule: last Sunday of March and October, 1:00 UTC (directive 2000/84/EC)
+        ("Europe/London", date(2026, 3, 29), 23),
+        ("Europe/London", date(2026, 10, 25), 25),
+        ("Europe/London", date(2028, 2, 29), 24),
+    ],
+)
+def test_the_days_add_up_where_the_clock_steps_on_them(tmp_path, zone, day, hours):
+    start_ms = parse_iso(f"{day}T00:00:00Z") - 3 * HOUR
+    world = ClockWorld(tmp_path, start_ms, zone=zone, poll_ms=300_000)
+    world.pass_time(4 * HOUR)
+    world.network()
+    world.pass_time(2 * HOUR)
+    for by_ms in (-HOUR, HOUR, 3652 * DAY):
+        world.step(by_ms)
+        world.pass_time(2 * HOUR)
+    world.kill()
+    world.start()
+    world.pass_time(20 * HOUR)
+    world.finish()
+    assert judge(world, NEAR_MS).lost == []
+    with open_reader(world.store_file) as reader:
+        (stat,) = [each for each in reader.days(day, day) if each.quantity == "charge_current_A"]
+    assert stat.covered_s == hours * 3600
+    assert stat.integral_h == pytest.approx(2.0 * hours)  # 2 A all day
+    assert stat.count == hours * 12
+
+
+# --- the real daemon, on a line ---
+
+TRUE_BEGIN_MS = parse_iso("2026-10-25T00:59:56Z")
+"""Four seconds before the end of summer time in Europe/London."""
+
+
+class Heard(bytearray):
+    """Requests, and when each poll of them began by the kernel's count: within it they follow each other."""
+
+    def __init__(self):
+        super().__init__()
+        self.polls_ms, self._newest_ms = [], 0
+
+    def __iadd__(self, data):
+        now_ms = Kernel().count_ms()
+        if now_ms - self._newest_ms > 400:
+            self.polls_ms.append(now_ms)
+        self._newest_ms = now_ms
+        return super().__iadd__(data)
+
+
+class Cabinet:
+    """A daemon at a charger's line, tapped, on a computer whose clocks the test moves."""
+
+    def __init__(self, folder, simulator, site_text):
+        self.folder = folder
+        self.tap = WireTap(simulator.devices["charger"]["serial"], folder / "tapped")
+        self.tap.asked = Heard()
+        text = site_text(simulator, every_s=1).replace(
+            simulator.devices["charger"]["serial"], str(self.tap.path)
+        )
+        text = text.replace("commit_every_s = 5", "commit_every_s = 1")
+        head, _, charger = text.split("[[devices]]")
+        (folder / "site.toml").write_text(f"{head}[[devices]]{charger}")
+        self.true_offset_ms = TRUE_BEGIN_MS - Kernel().count_ms()
+        self.switch_on()
+        self.process = None
+
+    def switch_on(self):
+        self.on_ms = Kernel().count_ms()
+
+    def clocks(self, *, off_ms=0, is_set=False):
+        offset_ms = self.true_offset_ms + off_ms
+        set_clocks(self.folder, on_ms=self.on_ms, offset_ms=offset_ms, is_set=is_set)
+
+    def start(self):
+        command = [
+            sys.executable,
+            "-m",
+            "tests.faults.clock_child",
+            str(self.folder / "site.toml"),
+            str(self.folder),
+        ]
+        with (self.folder / "log").open("ab") as log:
+            self.process = subprocess.Popen(command, stderr=log)
+
+    def end(self, number=signal.SIGTERM):
+        self.process.send_signal(number)
+        self.process.wait(20)
+
+    def polls(self, more):
+        """Wait until so many more polls were asked for."""
+        wanted, deadline = len(self.tap.asked.polls_ms) + more, time.monotonic() + 60
+        while len(self.tap.asked.polls_ms) < wanted:
+            assert time.monotonic() < deadline, (self.folder / "log").read_text()
+            time.sleep(0.05)
+
+    def stored(self):
+        with open_reader(self.folder / "nightbank.db") as reader:
+            found = reader.readings(0, 2**42, {"charger"})
+            return [each.time_ms for each in found if each.quantity == "battery_voltage_V"]
+
+
+@pytest.mark.timed
+def test_the_real_daemon_boots_in_1970_and_in_the_future_and_its_clock_is_set(tmp_path, site_text):
+    with SimulatorProcess(tmp_path / "ports", TRUE_BEGIN_MS) as simulator:
+        simulator.ask(do="run", speed=1.0)
+        cabinet = Cabinet(tmp_path, simulator, site_text)
+        cabinet.clocks(off_ms=-TRUE_BEGIN_MS)  # 1970
+        cabinet.start()
+        cabinet.polls(3)
+        cabinet.clocks(is_set=True)
+        cabinet.polls(3)
+        for step_ms in (-HOUR, 3652 * DAY):
+            cabinet.clocks(off_ms=step_ms)
+            cabinet.polls(2)
+        cabinet.end(signal.SIGKILL)
+        cabinet.start()
+        cabinet.polls(3)
+        cabinet.end()
+        cabinet.switch_on()
+        cabinet.clocks(off_ms=3652 * DAY)
+        cabinet.start()
+        cabinet.polls(3)
+        cabinet.clocks(is_set=True)
+        cabinet.polls(3)
+        cabinet.end()
+        cabinet.tap.close()
+    asked = [at_ms + cabinet.true_offset_ms for at_ms in cabinet.tap.asked.polls_ms]
+    stored = cabinet.stored()
+    assert stored == sorted(set(stored))
+    left = list(asked)
+    for stamp_ms in stored:
+        # a reading is stamped when its answer is there: behind its request, before the next one
+        mine = [at_ms for at_ms in left if at_ms <= stamp_ms]
+        assert mine, f"nobody asked for what is stamped {stamp_ms}"
+        assert stamp_ms - mine[-1] < 1000
+        left = [at_ms for at_ms in left if at_ms > mine[-1]]
+    # a kill costs a commit interval, two ends one poll each that was on the line
+    assert len(stored) >= len(asked) - 5
