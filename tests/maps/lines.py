@@ -42,6 +42,21 @@ OTHERS = (
     "load_voltage_V",
     "uptime_s",
     "hour",
+    "minute",
+    "second",
+    "array_voltage_V/high today",
+    "load_current_A/high today",
+    "battery_temperature_C/low today",
+    "energy_month_Wh",
+    "energy_total_Wh",
+    "load_energy_today_Wh",
+    "charge_power_W",
+    "load_power_W",
+    "controller_net_A",
+    "sense_voltage_V",
+    "midpoint_voltage_V",
+    "capacity_Ah",
+    "charge_stage",
 )
 STAGES = ("OFF", "BULK", "ABS", "FLOAT", "EQUAL")
 ODDITIES = ("no probe", "last separator", "aligned", "banner")
@@ -150,7 +165,7 @@ def draw_lines(seed: int, checksum: str | None = None) -> LineCase:
     case = draw_case(seed, "ordinary", 3)
     net = case.display.net_fact
     facts = [net if q == "battery_current_A" else q for q in SHOWN if rng.random() < 0.75]
-    facts = list(dict.fromkeys([*facts, *rng.sample(OTHERS, rng.randint(2, 8))]))
+    facts = list(dict.fromkeys([*facts, *rng.sample(OTHERS, rng.randint(2, 10))]))
     facts += [fact for fact in ("stage", "clock") if rng.random() < 0.3]
     if rng.random() < 0.5:
         rng.shuffle(facts)
