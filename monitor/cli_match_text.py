@@ -10,9 +10,10 @@ import click
 from monitor.cli_line import Manner, site_keys
 from monitor.cli_match_live import READ, Listener, farewell, look_after_look
 from monitor.clock import SystemClock
-from monitor.devices.capture import LEAST_LINES, Recorder
+from monitor.devices.capture import LEAST_LINES
 from monitor.devices.overheard import Noise, TextHeard, listen
 from monitor.devices.port import SerialPort
+from monitor.devices.recorder import Recorder
 from monitor.devices.timing import LineTiming
 from monitor.errors import LineLost, NoAnswer
 from monitor.match.asking import Ask, ask

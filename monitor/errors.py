@@ -86,7 +86,9 @@ class TableError(NightbankError, ValueError):
 
 
 class MatchError(NightbankError, ValueError):
-    """A dump of registers, or what was seen beside it, cannot be used; `problems` lists each fault."""
+    """A dump of registers, a log of lines, or what was seen beside it, cannot be used; `problems` lists each
+    fault.
+    """
 
     def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))

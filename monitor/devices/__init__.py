@@ -9,6 +9,7 @@ how long it takes, `advice.py` what a person is told), `port.py` a serial port, 
 the lines of a site; `sunspec/` devices that tell by themselves where everything lies. For devices nobody has
 described: `ports.py` the serial ports, `overheard.py` what a line says unasked, `finding.py` who answers,
 `asking.py` one question after the other, `search.py` where there are registers, `places.py` what was learnt
-of it, `scan.py` snapshots, `dump.py` their file. May import site, records, quantities, clock, toml_lines,
+of it, `scan.py` snapshots, `dump.py` their file; `capture.py` lines of text in a file, `recorder.py` who
+writes it, `line_form.py` how they are written. May import site, records, quantities, clock, toml_lines,
 errors. A new kind of device is a new file in `profiles/`; a new kind of wire answers `link.RegisterLink`.
 """

@@ -1,4 +1,4 @@
-"""Which register holds what: a dump of a device's registers laid beside what its display showed.
+"""Which register or field holds what: what a device said laid beside what its display showed.
 
     dump        the registers at several times, from a CSV file
     seen        what the display showed at some of these times, from a TOML file
@@ -12,10 +12,12 @@
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person
     profile     the answer as a profile that `monitor.devices` reads
-    fields      the fields of captured lines of text as columns; field_profile: their profile
+    fields      the fields of captured lines of text as columns
+    field_profile  what was found of them as a profile, and in words
     session     a match in front of the device, kept in a folder
 
 Pure functions but for the readers of files and the session. A place is never called certain because it is the
 best one, only where nothing else that a device may carry would have agreed as well. Imports errors,
-quantities, records and toml_lines, and nothing that needs a compiler.
+quantities, records and toml_lines, for lines of text `devices.capture` and `devices.line_form`, and nothing
+that needs a compiler.
 """

@@ -27,11 +27,12 @@ from monitor.cli import main
 from monitor.cli_line import Manner
 from monitor.cli_match_text import Speaker, heard_at
 from monitor.clock import SystemClock
-from monitor.devices.capture import Recorder, append_line
+from monitor.devices.capture import append_line
 from monitor.devices.device import build_lines
 from monitor.devices.port import SerialPort
 from monitor.devices.profile import TextProfile
 from monitor.devices.profile_file import load_profile
+from monitor.devices.recorder import Recorder
 from monitor.devices.textline import LineJudge
 from monitor.devices.timing import LineTiming
 from monitor.errors import LineLost, MatchError, NoAnswer
