@@ -10,6 +10,8 @@ of Python. Standard output has 'began PID', lines of what the job confirms ('don
     {"do": "compact", "store": FILE}
     {"do": "backup", "store": FILE, "copy": FILE}
     {"do": "restore", "store": FILE, "copy": FILE, "aside": FILE}
+    {"do": "page", "site": FILE, "port": N}                 the page itself
+    {"do": "forward", "site": FILE}                         the process of the mirrors itself
 """
 
 from __future__ import annotations
@@ -17,12 +19,14 @@ from __future__ import annotations
 import json
 import os
 import sys
+import threading
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 from monitor.records import Event, Reading
 from monitor.service import run
+from monitor.site.load import load_site
 from monitor.store.copies import back_up, restore
 from monitor.store.embedded import open_importer, open_writer
 from monitor.store.upkeep import compact
@@ -82,6 +86,20 @@ def work(job: dict[str, Any]) -> None:
         back_up(store, Path(job["copy"]), quiet)
     elif kind == "restore":
         restore(store, Path(job["copy"]), Path(job["aside"]), quiet, HISTORY_MS)
+    elif kind == "page":
+        from dashboard.server import serve
+
+        serve(Path(job["site"]), "127.0.0.1", job["port"])
+    elif kind == "forward":
+        from monitor.mirror.run import run as run_mirrors
+
+        run_mirrors(load_site(Path(job["site"])), Path(job["site"]), threading.Event())
+
+
+def load_ahead(kind: str) -> None:
+    """Import once, in the parent, what jobs of a kind need: forks have it then."""
+    if kind == "page" or kind == "forward":
+        pass
 
 
 def main() -> None:
@@ -94,6 +112,7 @@ def main() -> None:
             children.discard(pid)
             say(f"ended {pid} {os.waitstatus_to_exitcode(status)}")
             continue
+        load_ahead(json.loads(line)["do"])
         pid = os.fork()
         if pid == 0:
             # exceptions end the child with their traceback in the log

@@ -21,7 +21,7 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import date
@@ -152,14 +152,15 @@ class Seen:
 class World:
     """A site with its store, and what has happened to it."""
 
-    def __init__(self, folder: Path, seed: int, simulator: SimulatorProcess) -> None:
+    def __init__(self, folder: Path, seed: int, simulator: SimulatorProcess, more: str = "") -> None:
+        """more is for the end of the site file; it begins among the keys of the alarm's table."""
         self.rng = random.Random(seed)
         self.seed = seed
         self.folder = folder
         self.site = folder / "site.toml"
         text = site_text(simulator).replace("\nevery_s = 5", "\nevery_s = 0.2")
         text = text.replace("commit_every_s = 5", "commit_every_s = 1")
-        self.site.write_text(text + ALARM, encoding="utf-8")
+        self.site.write_text(text + ALARM + more, encoding="utf-8")
         self.store = folder / "nightbank.db"
         self.victims = Victims(folder / "log")
         self.seen = Seen()
@@ -432,20 +433,10 @@ def wait_until(come: Callable[[], bool], what: str) -> None:
         time.sleep(0.02)
 
 
-@contextmanager
-def world(folder: Path, seed: int) -> Iterator[World]:
-    """A world with its simulator."""
-    with SimulatorProcess(folder / "ports", NOON_MS) as simulator:
-        simulator.ask(do="run", speed=1.0)
-        made = World(folder, seed, simulator)
-        try:
-            yield made
-        finally:
-            made.close()
-
-
-def draw_kinds(rng: random.Random, kills: int) -> list[str]:
+def draw_kinds(
+    rng: random.Random, kills: int, kinds: Sequence[str] = KINDS, shares: Sequence[int] = SHARES
+) -> list[str]:
     """Which kinds of kills come: each once, then by their shares, in any order."""
-    kinds = [*KINDS, *rng.choices(KINDS, SHARES, k=max(0, kills - len(KINDS)))][:kills]
-    rng.shuffle(kinds)
-    return kinds
+    drawn = [*kinds, *rng.choices(kinds, shares, k=max(0, kills - len(kinds)))][:kills]
+    rng.shuffle(drawn)
+    return drawn

@@ -7,19 +7,21 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.kill_world import draw_kinds, world
+from tests.faults.kill_field import FIELD_KINDS, FIELD_SHARES, field_world
+from tests.faults.kill_world import draw_kinds
 
-KILLS = 10
+KILLS = 12
 
 
 @pytest.mark.timed
 def test_whatever_is_killed_nothing_confirmed_is_lost_and_the_next_start_comes_up(tmp_path: Path) -> None:
     seed = random.SystemRandom().randrange(2**32)
     print(f"seed {seed}")
-    with world(tmp_path, seed) as killed:
-        for kind in draw_kinds(killed.rng, KILLS):
+    with field_world(tmp_path, seed) as killed:
+        for kind in draw_kinds(killed.rng, KILLS, FIELD_KINDS, FIELD_SHARES):
             killed.kill_one(kind)
         killed.finish()
         assert sum(killed.kills.values()) == KILLS
         assert killed.polls > 0
         assert killed.requests
+        assert killed.damages
