@@ -1,0 +1,220 @@
+"""Weeks at speed with faults on the line: python -m tests.bench.soak [--days 30] [--speed 2400] [--seed S]
+
+The real daemon process reads the simulator's two devices over their pseudo-terminals, the charger at 9600
+baud, while simulated time runs so many times as fast as life. Faults of every kind that the simulator knows
+come and go, ports are unplugged and plugged, devices start anew. What is simulated: time (a paced clock, as
+the demo's), so that a poll each 0.2 s lies minutes apart in the record; sun's tables, days' book, outlook,
+estimator, alarms and store then do in each simulated day what they do in a real one, and the polls of a day
+are fewer. So growth is told by the day and by the poll, since a real day has 34,560 of them at 5 s with two
+devices.
+
+Printed are the slope of the resident memory (least squares, without the first fifth), descriptors and
+threads, what became of the polls, and what the log has of errors. It ends with 1 where a target is missed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
+from monitor.demo import site_text
+from monitor.devices.device import build_lines
+from monitor.log_lines import log_to_stderr
+from monitor.service import serve
+from monitor.simulated import DemoError, SimulatorProcess
+from monitor.site.load import load_site, with_defaults
+from monitor.stopping import stop_signals
+from monitor.store.embedded import open_reader
+from monitor.store.upkeep import size_of, troubles
+from monitor.stores import open_writer
+from simulator.faults import FOR_REGISTERS, FOR_TEXT
+from tests.bench.daemon import AS_THE_UNIT, cpu_s, memory_MB
+
+REAL_EVERY_S, REAL_COMMIT_S = 0.2, 1.0
+POLLS_A_DAY = 2 * 17_280
+"""Two devices each 5 s, as the site file has them in life."""
+
+MB_A_DAY = 1.0
+LOOK_S = 1.0
+SPELL_S, CALM_S = (0.5, 3.0), (2.0, 8.0)
+"""How long a fault lasts and how long it is calm between two (our choice: a quarter of the time fails)."""
+
+START_MS = 1_793_491_200_000
+"""2026-11-01T00:00:00Z."""
+
+
+def run_daemon(site_file: Path, speed: float) -> None:
+    """The daemon in this process, by a clock that runs `speed` times as fast."""
+    site, _ = with_defaults(load_site(site_file))
+    clock = PacedClock(SystemClock().now_ms(), START_MS, speed)
+    slow = {"every_s": REAL_EVERY_S * speed}
+    shown = site.model_copy(
+        update={"devices": tuple(entry.model_copy(update=slow) for entry in site.devices)}
+    )
+    with stop_signals() as stop, closing(open_writer(site, site_file)) as store:
+        store.put_note(CLOCK_NOTE, clock.note())
+        serve(shown, site_file, build_lines(site, site_file.parent, clock), store, clock, stop)
+
+
+@dataclass(slots=True)
+class Trouble:
+    """What goes wrong on the lines, drawn from a seed: one thing at a time."""
+
+    simulator: SimulatorProcess
+    rng: random.Random
+    done: Counter[str] = field(default_factory=Counter)
+    _until_s: float = 0.0
+    _mend: dict[str, object] | None = None
+
+    def follow(self, now_s: float) -> None:
+        if now_s < self._until_s:
+            return
+        if self._mend is not None:
+            self.simulator.ask(**self._mend)
+            self._mend, self._until_s = None, now_s + self.rng.uniform(*CALM_S)
+            return
+        device = self.rng.choice(("charger", "shunt"))
+        kinds = FOR_REGISTERS if device == "charger" else FOR_TEXT
+        kind = self.rng.choice([*kinds[1:], "unplug", "restart"])
+        self._until_s = now_s + self.rng.uniform(*SPELL_S)
+        self.done[kind] += 1
+        if kind == "unplug":
+            self.simulator.ask(do="unplug", device=device)
+            self._mend = {"do": "plug", "device": device}
+        elif kind == "restart":
+            self.simulator.ask(do="restart", device=device, silent_s=1.0)
+        else:
+            self.simulator.ask(do="fault", device=device, kind=kind, rate=self.rng.choice([0.2, 0.6, 1.0]))
+            self._mend = {"do": "fault", "device": device, "kind": "none"}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The daemon at one moment of simulated days."""
+
+    day: float
+    memory_MB: float
+    descriptors: int
+    threads: int
+
+
+def look(pid: int, day: float) -> Look:
+    folder = Path(f"/proc/{pid}")
+    return Look(day, memory_MB(pid), len(os.listdir(folder / "fd")), len(os.listdir(folder / "task")))
+
+
+def slope_MB_a_day(looks: Sequence[Look], days: float) -> float:
+    """Least squares over what follows the first fifth of the time."""
+    late = [each for each in looks if each.day >= days / 5]
+    return float(np.polyfit([each.day for each in late], [each.memory_MB for each in late], 1)[0])
+
+
+def soak(folder: Path, days: float, speed: float, seed: int) -> bool:
+    """Run it; whether all targets were met."""
+    looks: list[Look] = []
+    with SimulatorProcess(folder / "ports", START_MS, seed=seed) as simulator:
+        text = site_text(simulator).replace("\nevery_s = 5", f"\nevery_s = {REAL_EVERY_S}")
+        site_file = folder / "site.toml"
+        site_file.write_text(text.replace("commit_every_s = 5", f"commit_every_s = {REAL_COMMIT_S}"))
+        simulator.ask(do="run", speed=speed)
+        command = [
+            sys.executable,
+            "-m",
+            "tests.bench.soak",
+            "--daemon",
+            str(site_file),
+            "--speed",
+            str(speed),
+        ]
+        with (folder / "log").open("wb") as log:
+            daemon = subprocess.Popen(command, stderr=log, env=os.environ | AS_THE_UNIT)
+        trouble = Trouble(simulator, random.Random(seed))
+        begin_s, told = time.monotonic(), 0
+        while (now_s := time.monotonic() - begin_s) * speed < days * 86_400 and daemon.poll() is None:
+            with suppress(DemoError):
+                trouble.follow(now_s)
+            looks.append(look(daemon.pid, now_s * speed / 86_400))
+            if int(looks[-1].day / 5) > told:
+                told = int(looks[-1].day / 5)
+                print(f"  day {5 * told}: {looks[-1]}", file=sys.stderr, flush=True)
+            time.sleep(LOOK_S)
+        spent_s = cpu_s(daemon.pid) if daemon.poll() is None else 0.0
+        daemon.send_signal(signal.SIGTERM)
+        status = daemon.wait(60)
+        if not (folder / "nightbank.db").exists():
+            sys.exit((folder / "log").read_text(encoding="utf-8"))
+    return tell(folder, looks, days, trouble.done, status, spent_s)
+
+
+def tell(
+    folder: Path, looks: Sequence[Look], days: float, done: Counter[str], status: int, spent_s: float
+) -> bool:
+    """Print what was found; whether all targets were met."""
+    said = (folder / "log").read_text(encoding="utf-8")
+    unforeseen = len(re.findall(r"Traceback|unforeseen", said))
+    store = folder / "nightbank.db"
+    with open_reader(store) as reader:
+        healths = reader.health()
+    polls = sum(health.polls for health in healths)
+    errors = sum((Counter(health.errors) for health in healths), Counter[str]())
+    found = list(troubles(store, lambda so_far, of: None))
+    slope, reached = slope_MB_a_day(looks, days), looks[-1].day
+    per_poll = slope * reached / polls
+    late = [each for each in looks if each.day >= days / 5]
+    fds = [each.descriptors for each in late]
+    middle_fds = [sorted(part)[len(part) // 2] for part in (fds[: len(fds) // 2], fds[len(fds) // 2 :])]
+    spells = sum(done.values())
+    print(f"{reached:.1f} simulated days, {polls} polls, {spent_s:.0f} s CPU, {spells} spells of trouble")
+    print(f"  trouble {dict(sorted(done.items()))}")
+    print(f"  what the daemon counted {dict(errors)}")
+    print(
+        f"  memory {late[0].memory_MB:.1f} MB after the first fifth, {looks[-1].memory_MB:.1f} at the end:"
+        f" {slope:+.3f} MB a simulated day (target below {MB_A_DAY:g}),"
+        f" {per_poll * POLLS_A_DAY:+.2f} MB for the polls of a real day"
+    )
+    print(
+        f"  descriptors {min(fds)} to {max(fds)}, in the middle {middle_fds[0]} in the first half and"
+        f" {middle_fds[1]} in the second; threads at most {max(each.threads for each in late)}"
+    )
+    print(f"  log {len(said) / 1e6:.2f} MB, {unforeseen} unforeseen errors; ended with {status}")
+    print(f"  store {found or 'sound'}, {size_of(store).readings} readings")
+    met = slope < MB_A_DAY and middle_fds[1] <= middle_fds[0] and not unforeseen and not found and status == 0
+    return met and reached >= 0.99 * days
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--days", type=float, default=30.0)
+    parser.add_argument("--speed", type=float, default=2400.0)
+    parser.add_argument("--seed", type=int, default=1125)
+    parser.add_argument("--daemon", type=Path, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.daemon is not None:
+        log_to_stderr()
+        run_daemon(options.daemon, options.speed)
+        return
+    print(f"seed {options.seed}, {options.speed:g} times as fast as life", flush=True)
+    with TemporaryDirectory() as name:
+        if not soak(Path(name), options.days, options.speed, options.seed):
+            sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()
