@@ -5,6 +5,10 @@ import queue
 import pytest
 
 from monitor.alarms.shipped import SUPPLY_ENDS
+from monitor.alarms.watch import AlarmWatch
+from monitor.bank.description import describe_site
+from monitor.bank.estimator import BankEstimator
+from monitor.bank.sample import BankSample
 from monitor.clock import PacedClock, SteppedClock, SystemClock
 from monitor.errors import SiteError
 from monitor.pipeline import Pipeline
@@ -22,6 +26,7 @@ from monitor.site.computer_table import ComputerEntry
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
+from tests.banks.library import circuit
 from tests.bench.supply_ends import campaign
 from tests.unit.site_files import changed, write
 
@@ -431,3 +436,51 @@ def test_a_slowed_line_polls_in_the_longer_period_and_takes_up_its_own_again():
     gaps = [b - a for a, b in zip(device.asked_s, device.asked_s[1:], strict=False)]
     assert min(gaps[:2]) > 0.9  # a second by the grid of the monotonic clock, however busy the computer is
     assert min(gaps[3:]) < 0.9
+
+
+# --- what works on at a slower pace ---
+
+
+def night_of_lamps():
+    """Fourteen hours of a third-order bank (tests/banks, Ceraolo) under lamps, a sample each five seconds."""
+    bank = circuit("a night of lamps", 450.0, 6, 0.8, 8.0)()
+    found = []
+    for at in range(0, 14 * 3600, 5):
+        amps = -9.0 if at < 5 * 3600 else -1.5
+        bank.step(amps, 5 / 3600, 8.0)
+        sample = BankSample(T0 + at * 1000, round(bank.voltage_V(amps), 2), amps, None, None, 8.0)
+        found.append((sample, bank.state_of_charge))
+    return found
+
+
+def test_the_estimate_of_a_night_polled_each_minute_is_as_good_as_of_one_polled_each_five_seconds(tmp_path):
+    description = describe_site(site_of(tmp_path, 'metering.level = "shunt"'))
+    course = night_of_lamps()
+    told = {}
+    for every_s in (5, 60):
+        estimator = BankEstimator(description, None)
+        for sample, _ in course[:: every_s // 5]:
+            estimate = estimator.update(sample)
+        told[every_s] = estimate
+    truth = course[-1][1]
+    for estimate in told.values():
+        assert abs(estimate.soc - truth) <= 2 * estimate.soc_sd
+    assert told[60].soc == pytest.approx(told[5].soc, abs=told[5].soc_sd)
+    assert told[60].soc_sd <= 1.2 * told[5].soc_sd
+
+
+@pytest.mark.parametrize("every_s", [5, 60])
+def test_an_alarm_comes_and_goes_within_its_delay_and_a_poll(tmp_path, every_s):
+    """'Near the disconnect' waits a minute, and five until it goes (`alarms/shipped.py`)."""
+    site = site_of(tmp_path, more="[computer]\nlow_every_s = 60\n")
+    clock = SetClock(T0)
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        watch, told = AlarmWatch(site, store, clock), {}
+        for at in range(0, 40 * 60, every_s):
+            clock.set(T0 + at * 1000)
+            volts = 11.5 if 600 <= at < 1200 else 12.4
+            for each in watch.judge([Reading(clock.now_ms(), "charger", "battery_voltage_V", volts)]):
+                if each.alarm == "Near the disconnect":
+                    told[each.cause] = at
+    assert 600 + 60 <= told["raised"] <= 600 + 60 + every_s
+    assert 1200 + 300 <= told["returned"] <= 1200 + 300 + every_s
