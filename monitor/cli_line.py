@@ -14,7 +14,7 @@ import click
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink
 
-SERIAL_NAME = re.compile(r"(tty|rfcomm)\w+")
+SERIAL_NAME = re.compile("(tty[A-Za-z]*|rfcomm)[0-9]+")
 """What a serial port is called in /dev (the kernel's own names)."""
 
 PORTS = Path("/dev")
@@ -131,4 +131,7 @@ def host_and_port(text: str, option: str = "--host") -> tuple[str, int]:
             + (", or a serial port with its folder" if option == "LINE" else ""),
             param_hint=option,
         )
+    if SERIAL_NAME.fullmatch(host):
+        written = f"--port {PORTS / host}" if option == "--host" else str(PORTS / host)
+        raise click.BadParameter(f"{host} is a serial port, not a host; write {written}", param_hint=option)
     return host, int(port)

@@ -228,6 +228,7 @@ def test_a_host_that_answers_under_every_number_is_one_device(lines) -> None:
         (("--speeds", "fast"), "must be numbers from 300 to 921600, like 9600,19200"),
         (("--parities", "odd,evn"), "must be of none, even, odd"),
         (("--host", "a:b"), "is no address; write 192.0.2.10"),
+        (("--host", "ttyUSB0"), "ttyUSB0 is a serial port, not a host; write --port /dev/ttyUSB0"),
     ],
 )
 def test_wrong_use_is_told_with_what_to_write(arguments: tuple[str, str], told: str) -> None:

@@ -307,6 +307,7 @@ def test_a_line_that_is_not_there_is_told(tmp_path: Path) -> None:
             "",
             "Invalid value for LINE: '' is no address; write 192.0.2.10 or 192.0.2.10:502, or a serial port",
         ),
+        ("ttyS0:502", "ttyS0 is a serial port, not a host; write /dev/ttyS0"),
         ("hut:x", "Invalid value for LINE: 'hut:x' is no address"),
         ("192.0.2.10 ", "Invalid value for LINE"),
     ],
