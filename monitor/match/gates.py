@@ -85,8 +85,8 @@ BELOW_FLOAT_V = 12.9
 MOST_LOSS = 1.15
 """A converter takes no more than so many times what it gives."""
 
-COMMON_LOSS = 0.02
-"""At least this share of the array's power a converter keeps for itself."""
+COMMON_LOSS, LEAST_LOSS = 0.02, 0.01
+"""At least this share of the array's power a converter keeps for itself, and what may be a mere switch."""
 
 EDGE_OF_DAY = timedelta(hours=14)
 """No clock on earth is farther from UTC."""
@@ -297,7 +297,17 @@ def _lossy(seen: Seen) -> bool:
         unsure = amps.step * volts.value + volts.step * amps.value + told.step
         if told.value - amps.value * volts.value > 1.5 * unsure:
             return True
-    return told.value * COMMON_LOSS >= 1.25 * told.step
+    return told.value * _least_loss(seen) >= 1.25 * told.step
+
+
+def _least_loss(seen: Seen) -> float:
+    """The share of the array's power that surely stays in the controller: the drop between array and bank
+    where nothing converts, as far as the digits tell it.
+    """
+    if _through(seen):
+        array, bank = seen["array_voltage_V"], seen["battery_voltage_V"]
+        return max(0.0, array.value - bank.value - max(array.step, bank.step)) / array.value
+    return COMMON_LOSS if _has_converter(seen) else LEAST_LOSS
 
 
 def _under_load(seen: Seen) -> bool:

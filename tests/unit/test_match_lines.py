@@ -230,6 +230,25 @@ def test_a_known_output_makes_the_voltage_certain(tmp_path: Path) -> None:
     assert told["quantities"]["battery_voltage_V"]["state"] == "certain"
 
 
+def test_power_behind_a_switch_is_not_told_from_the_array_s_by_a_converter_s_loss(tmp_path: Path) -> None:
+    """A switch between array and bank loses its drop alone: by hand 0.3 of 25.7 V, or 1.0 of 85 W. The field
+    holds what reaches the bank, and its digits cannot show that it is not the array's.
+    """
+    powers = (85, 72, 58)
+    rows = [nmea(f"B=25.4;A=25.7;I={powers[n // 14] / 25.4:.1f};P={powers[n // 14]}") for n in range(40)]
+    looks = tmp_path / "seen.toml"
+    looks.write_text(
+        "".join(
+            f'[[seen]]\ntime = "2027-06-10T10:00:{at}Z"\n'
+            f'battery_voltage_V = "25.4"\narray_voltage_V = "25.7"\n'
+            f'charge_current_A = "{watts / 25.4:.1f}"\narray_power_W = "{watts}"\n\n'
+            for at, watts in zip(("02", "20", "35"), powers, strict=True)
+        )
+    )
+    power = document(captured(tmp_path, rows), looks)["quantities"]["array_power_W"]
+    assert (power["key"], power["state"]) == ("P", "likely")
+
+
 def test_a_damaged_digit_without_checksum_proves_nothing(tmp_path: Path) -> None:
     """The highest voltage so far has only risen. One damaged digit in it must not make it a value that rises
     and falls, behind which no record could hide.
