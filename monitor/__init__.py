@@ -20,6 +20,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_log        the command that shows and writes the log
+    cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
@@ -66,6 +67,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     clock          time, handed in
     toml_lines     TOML files a person wrote, and the line of every key
     pin            the PIN behind which the page takes requests
+    bill           the installation's parts as a software bill of materials; pure
+    installed      the installation's parts: packages, licences, whether their files are as installed
     errors         the error family
     memory         word to the C library to give memory back
     stopping       the signals that end a process

@@ -135,6 +135,7 @@ def _add_rooms() -> None:
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
     from monitor.cli_find import find
+    from monitor.cli_installed import installed
     from monitor.cli_log import log
     from monitor.cli_match import match
     from monitor.cli_mirror import mirror
@@ -156,6 +157,7 @@ def _add_rooms() -> None:
     main.add_command(outlook)
     main.add_command(estimate)
     main.add_command(rebuild)
+    main.add_command(installed)
     main.add_command(log)
     main.add_command(match)
     main.add_command(mirror)

@@ -8,14 +8,15 @@ goes by the clock when the kernel writes back and when ext4 closes its journal:
 
 - the store alone, a year old, 18 channels each 5 s, a commit a minute;
 - the whole daemon on the simulator's two devices, with estimates, alarms and notes, a commit a minute;
+- the same with the page process beside it, which nobody asks, and with a phone that shows the page all day;
 - the plain script: text times and names, an index, SQLite's usual settings; a commit a row, as it is mostly
   written, and a commit a poll.
 
-The first two with ext4's usual journal (closed each 5 s) and with `commit=60` at mount. A stretch of minutes
-is counted and scaled to a day. What comes seldom (packing, the log written back into the store, a day's
-statistics) does not fall into such a stretch, so it is measured in a second way: a whole day of that store's
-commits as fast as they go, each followed by a sync. What that day has more than its own first half hour,
-scaled, is added to the stretch in real time, and is told by itself.
+All but the script with ext4's usual journal (closed each 5 s) and with `commit=60` at mount. A stretch of
+minutes is counted and scaled to a day. What comes seldom (packing, the log written back into the store, a
+day's statistics) does not fall into such a stretch, so it is measured in a second way: a whole day of that
+store's commits as fast as they go, each followed by a sync. What that day has more than its own first half
+hour, scaled, is added to the stretch in real time, and is told by itself.
 
 Not counted: the system's own log, the daemon's note on each past day (once a night, a few KB) and what it
 does at its start. Needs root, since it mounts; elsewhere it says so and ends.
@@ -39,6 +40,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from urllib.request import urlopen
 
 import numpy as np
 
@@ -48,6 +50,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.connect import WAL_KEPT_BYTES
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.writer import EmbeddedWriter
+from tests.bench.page_cost import wait_for_port
 from tests.bench.store_speed import (
     CHANNELS,
     EVERY_MS,
@@ -57,6 +60,7 @@ from tests.bench.store_speed import (
     hundredths,
     repeat_backwards,
 )
+from tests.ports import free_port
 
 CARD_BYTES = 512 * 1024 * 1024
 SECTOR_BYTES = 512
@@ -66,7 +70,7 @@ AS_MADE = ("-q", "-F", "-E", "lazy_itable_init=0,lazy_journal_init=0")
 """mkfs.ext4 writes all at once: left for later, it would be counted as the writer's."""
 
 MOUNTS = {"usual": "defaults", "commit=60": "commit=60"}
-STORE, DAEMON = "store alone", "whole daemon"
+STORE, DAEMON, PAGE, PHONE = "store alone", "whole daemon", "daemon, page", "daemon, page, phone"
 SCRIPT_A_ROW, SCRIPT_A_POLL = "plain script, a row", "plain script, a poll"
 COMMITS_A_DAY = POLLS_A_DAY // POLLS_A_COMMIT
 FULL = 9 * POLLS_A_DAY + POLLS_A_DAY // 24
@@ -81,6 +85,9 @@ FEW_COMMITS = 30
 
 SETTLE_S = 90.0
 """Before counting: the daemon's start, the sun's tables and the first outlook are written (our choice)."""
+
+REFRESH_S = 5.0
+"""How often an open page asks for what has changed (dashboard/assets/fresh.js)."""
 
 NOON_MS = to_ms(datetime(2026, 6, 21, 12, tzinfo=UTC))
 
@@ -232,6 +239,35 @@ def daemon(folder: Path, ports: Path) -> Iterator[None]:
                 process.wait(30)
 
 
+@contextmanager
+def page(folder: Path, stop: threading.Event, *, phone: bool) -> Iterator[None]:
+    """The page process of a daemon's site, and perhaps a phone on which the page lies open."""
+    port = free_port()
+    command = [sys.executable, "-m", "monitor.cli", "page", str(folder / "site.toml")]
+    process = subprocess.Popen(
+        [*command, "--host", "127.0.0.1", "--port", str(port)], stderr=subprocess.DEVNULL
+    )
+    looking = threading.Thread(target=look, args=(f"http://127.0.0.1:{port}/fresh?of=now", stop))
+    try:
+        wait_for_port(port, time.monotonic() + 60)
+        if phone:
+            looking.start()
+        yield
+    finally:
+        stop.set()
+        if phone:
+            looking.join()
+        process.terminate()
+        process.wait(30)
+
+
+def look(address: str, stop: threading.Event) -> None:
+    """Ask as an open page does, until stop."""
+    while not stop.wait(REFRESH_S):
+        with urlopen(address, timeout=30) as answer:
+            answer.read()
+
+
 # --- what is measured ------------------------------------------------------------------------------------
 
 
@@ -258,7 +294,7 @@ def live_days(
 ) -> tuple[dict[tuple[str, str], float], int]:
     """MB a day of each writer and mount in real time, scaled; and how many channels the daemon keeps."""
     stop, running = threading.Event(), list[Future[None]]()
-    wanted = [(what, mount) for what in (STORE, DAEMON) for mount in MOUNTS]
+    wanted = [(what, mount) for what in (STORE, DAEMON, PAGE, PHONE) for mount in MOUNTS]
     wanted += [(SCRIPT_A_ROW, "usual"), (SCRIPT_A_POLL, "usual")]
     with ExitStack() as stack:
         cards = {
@@ -267,10 +303,12 @@ def live_days(
         }
         pool = stack.enter_context(ThreadPoolExecutor(len(cards)))
         stack.callback(stop.set)
-        for (what, mount), each in cards.items():
+        for (what, _), each in cards.items():
             path = each.folder / "store.db"
-            if what == DAEMON:
-                stack.enter_context(daemon(each.folder, under / f"ports-{mount}"))
+            if what in (DAEMON, PAGE, PHONE):
+                stack.enter_context(daemon(each.folder, under / f"ports-{each.folder.name}"))
+                if what != DAEMON:
+                    stack.enter_context(page(each.folder, stop, phone=what == PHONE))
             elif what == STORE:
                 shutil.copy(year, path)
                 running.append(pool.submit(store_alone, path, data, stop))
@@ -311,7 +349,7 @@ def main() -> None:
     print(f"  a whole day as fast as it goes, synced {whole:8.1f}   its first half hour, scaled {few:.1f}")
     print(f"  so what comes seldom                   {seldom:8.1f}   packing, writing the log back")
     for (what, mount), each in live.items():
-        ours = what in (STORE, DAEMON)
+        ours = what not in (SCRIPT_A_ROW, SCRIPT_A_POLL)
         note = f"   of it in real time {each:.1f}" if ours else "   in real time"
         note += f", {channels} channels" if what == DAEMON else ""
         print(f"  {what:26} {mount:11} {each + (seldom if ours else 0):8.1f}{note}")
