@@ -13,7 +13,7 @@ from contextlib import suppress
 from time import time
 from typing import Any
 
-from waitress.channel import HTTPChannel
+from waitress.channel import ClientDisconnected, HTTPChannel
 
 from dashboard.tries import household
 
@@ -28,6 +28,10 @@ five seconds (our choice)."""
 REQUEST_S = 60
 """A request that is not complete after so long is not waited for (our choice: the page's largest, a form of
 64 KB, takes 50 s at 10 kbit/s)."""
+
+MOST_UNREAD = 4 * 1024 * 1024
+"""Bytes that may wait to be read when more of them come (our choice: three times the page's largest file). An
+answer of ours comes in one piece; this is for who sends many requests at once and reads no answer."""
 
 CROWDED, CROWDED_S = 80, 3
 """While so many are open in all, whoever is idle, asking or not reading for so long makes room (our choice:
@@ -54,7 +58,12 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         return taken
 
     def write_soon(self, data: Any) -> int:
-        """See HTTPChannel; an answer that took long to make is not unread for so long."""
+        """See HTTPChannel; an answer that took long to make is not unread for so long. Raises
+        ClientDisconnected where more than MOST_UNREAD waits: no thread ever waits for who does not read."""
+        if self.total_outbufs_len > MOST_UNREAD:
+            self.end()
+            self.server.pull_trigger()
+            raise ClientDisconnected
         if not self.total_outbufs_len:
             self.last_activity = time()
         return int(super().write_soon(data))
@@ -66,7 +75,7 @@ class Connection(HTTPChannel):  # type: ignore[misc]
         return bool(super().writable())
 
     def end(self) -> None:
-        """Close it, also where the far end takes nothing; for waitress's own thread."""
+        """Have waitress close it, also where the far end takes nothing."""
         self.will_close = True
         with suppress(OSError):  # it has gone by itself
             self.socket.shutdown(socket.SHUT_RDWR)

@@ -13,7 +13,9 @@ import pytest
 from waitress.server import create_server
 
 from dashboard import crowd
+from dashboard.app import CHART_LIBRARY
 from dashboard.crowd import CROWDED_S, IDLE_S, MOST, REQUEST_S, keep_room, outstays, too_many
+from dashboard.server import THREADS
 from tests.browser.conftest import Hide
 from tests.ports import free_port
 
@@ -22,9 +24,9 @@ HELD = 150
 """More than the hundred that waitress holds (waitress, 'connection_limit')."""
 
 
-@pytest.fixture
-def hut(tmp_path):
-    hide = Hide(tmp_path)
+@pytest.fixture(scope="module")
+def hut(tmp_path_factory):
+    hide = Hide(tmp_path_factory.mktemp("hut"))
     hide.store(hide.present({"battery_voltage_V": 12.4}))
     hide.serve()
     yield hide
@@ -52,18 +54,19 @@ def test_nor_do_they_from_many_addresses_at_once(hut):
 
 
 LARGE = 32 * 1024 * 1024
-"""Twice what waitress holds of an answer before the thread that makes it has to wait (waitress,
+"""Twice what waitress holds of answers before the thread that makes one has to wait (waitress,
 'outbuf_high_watermark'), and more than a socket holds."""
 
 
 @contextmanager
 def serving(threads=1):
-    """A waitress server as the page has it; / is a short answer, anything else a LARGE one. Its port."""
+    """A waitress server as the page has it; / is a short answer, the others are LARGE."""
 
     def app(environ, start_response):
         size = 2 if environ["PATH_INFO"] == "/" else LARGE
         start_response("200 OK", [("Content-Length", str(size))])
-        return (b"x" * min(size, 65_536) for _ in range(-(-size // 65_536)))
+        piece = 65_536 if environ["PATH_INFO"] == "/pieces" else size
+        return (b"x" * piece for _ in range(size // piece))
 
     server = create_server(app, host="127.0.0.1", port=free_port(), threads=threads)
     keep_room(server)
@@ -100,13 +103,35 @@ def trickle(link):
         time.sleep(0.05)
 
 
-def test_a_browser_that_never_reads_its_answer_gives_back_its_place_and_its_thread(monkeypatch):
+def test_a_browser_that_never_reads_its_answer_gives_back_its_place(monkeypatch):
     monkeypatch.setattr(crowd, "IDLE_S", 1)
-    with serving(threads=1) as server, closing(begun(server, b"GET /much HTTP/1.1\r\n\r\n")) as link:
-        # the only thread waits for the first one to read: this is answered once that has been closed
+    with serving() as server, closing(begun(server, b"GET /whole HTTP/1.1\r\n\r\n")) as link:
+        end_s = time.monotonic() + 20
+        while not server.active_channels:
+            assert time.monotonic() < end_s
+        while server.active_channels:
+            assert time.monotonic() < end_s
+            time.sleep(0.05)
+        assert what_comes(link) < LARGE
+
+
+def test_and_never_holds_the_thread_that_makes_its_answer():
+    with serving(threads=1) as server, closing(begun(server, b"GET /pieces HTTP/1.1\r\n\r\n")) as link:
         with urlopen(f"http://127.0.0.1:{server.effective_port}/", timeout=20) as answer:
             assert answer.read() == b"xx"
         assert what_comes(link) < LARGE
+
+
+def test_nor_do_a_few_that_ask_for_much_at_once_and_read_nothing(hut):
+    """Requests one behind the other without waiting for answers: RFC 9112, 9.3.2."""
+    much = f"GET {CHART_LIBRARY} HTTP/1.1\r\nHost: 127.0.0.1:{hut.port}\r\n\r\n".encode() * 80
+    with ExitStack() as held:
+        for _ in range(2 * THREADS):
+            greedy = held.enter_context(socket.create_connection(("127.0.0.1", hut.port), timeout=20))
+            greedy.sendall(much)
+        time.sleep(1)  # so that they are under way
+        with urlopen(hut.url, timeout=20) as answer:  # sooner than idle ones are closed
+            assert answer.status == 200
 
 
 def test_a_request_that_comes_letter_by_letter_is_not_waited_for(monkeypatch):
