@@ -50,6 +50,7 @@ class TextDevice:
         Waits up to the device's interval and time-out where no sound line has arrived yet.
         """
         answers: dict[str, Judged] = {}
+        heard = 0
         try:
             started_s = self.clock.elapsed_s()
             self._make_ready()
@@ -57,8 +58,9 @@ class TextDevice:
             while not answers:
                 left_s = started_s + self._patience_s - self.clock.elapsed_s()
                 if left_s <= 0:
-                    raise fault or self._no_answer()
+                    raise fault or self._no_answer(heard)
                 data = self._port.receive(min(QUIET_S, left_s))
+                heard += len(data)
                 if not data and left_s > QUIET_S:
                     self._splitter.at_line_start()
                 fault = self._take(data, answers) or fault
@@ -114,8 +116,15 @@ class TextDevice:
                 fault = error
         return fault
 
-    def _no_answer(self) -> DeviceError:
+    def _no_answer(self, heard: int) -> DeviceError:
+        within = f"within {self._patience_s:g} s"
+        if heard:
+            return NoAnswer(
+                f"{self._port.path}: {heard} characters came {within}, but no line that says anything of this"
+                " profile; check that the profile is the device's, and baud, parity and stop bits in the site"
+                " file"
+            )
         return NoAnswer(
-            f"{self._port.path}: no line came within {self._patience_s:g} s; check that the device is on, "
-            "and baud, parity and stop bits in the site file"
+            f"{self._port.path}: no line came {within}; check that the device is on, and baud, parity and "
+            "stop bits in the site file"
         )

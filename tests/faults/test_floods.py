@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import re
+import select
 import socket
 import subprocess
 import sys
@@ -71,11 +72,11 @@ def flooded(fd, how):
 
 @pytest.fixture
 def pty():
-    """Both ends of a pseudo-terminal: the descriptor of the far one, the path of ours."""
+    """Both ends of a pseudo-terminal, the far one and ours; a test opens ours by its path."""
     far, near = os.openpty()
     tty.setraw(far)
     tty.setraw(near)
-    yield far, os.ttyname(near)
+    yield far, near
     os.close(far)
     os.close(near)
 
@@ -100,8 +101,8 @@ def errors_of(poll, times=3):
 @pytest.mark.parametrize("begins", ["at once", "when asked"])
 def test_noise_without_an_end_on_a_modbus_line(pty, begins):
     """Begun with the request it has passed the wait for silence: the wait for the answer must end, too."""
-    far, path = pty
-    with closing(RtuLink(path, baud=115200, timeout_s=TIMEOUT_S)) as link, flooded(far, begins):
+    far, near = pty
+    with closing(RtuLink(os.ttyname(near), baud=115200, timeout_s=TIMEOUT_S)) as link, flooded(far, begins):
         errors = errors_of(lambda: link.read(1, 3, 0, 20))
     assert {type(error) for error in errors} <= {
         BadFrame,
@@ -110,13 +111,16 @@ def test_noise_without_an_end_on_a_modbus_line(pty, begins):
 
 
 def test_text_without_a_line_end(pty, tmp_path):
-    far, path = pty
-    clock = SystemClock()
+    far, near = pty
+    path, clock = os.ttyname(near), SystemClock()
     port, health = SerialPort(path, LineTiming(9600, "none", 1)), HealthRecord("shunt", path, clock.now_ms())
     device = TextDevice("shunt", find_profile("marsh-shunt", tmp_path), port, TIMEOUT_S, 1.0, health, clock)
     with closing(device), flooded(far, "at once"):
-        errors = errors_of(device.poll, times=1)
-    assert {type(error) for error in errors} <= TOLD
+        assert select.select([near], [], [], LONGEST_S)[0]
+        (error,) = errors_of(device.poll, times=1)
+    assert re.search(
+        r"\d+ characters came within 1.1 s, but no line .* check that the profile is", str(error)
+    )
 
 
 def test_nonsense_without_an_end_over_the_network():
