@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 from monitor.alarms.telling import clock_words, span_words
 from monitor.bank.charge_words import charge_words
@@ -25,7 +25,7 @@ from monitor.store.days import zone_of
 from monitor.store.heartbeat import read_heartbeat
 
 RUN_NOTE = "run"
-"""Key of the note on this run: boot, the start of the computer it is in; halts, where it asked for a halt."""
+"""Key of the note on this run."""
 
 DARK_AFTER_MS = 300_000
 """A longer time is told as dark (our choice: a restart, an update or a change of the site file is none)."""
@@ -70,15 +70,27 @@ def stand_of(latest: Iterable[Reading]) -> Stand:
 
 
 @dataclass(frozen=True, slots=True)
+class Run:
+    """What a run leaves to the next: the start of the computer it is in ('' where nothing tells it), whether
+    it has asked for a halt, whether it knew the time."""
+
+    boot: str
+    halts: bool = False
+    knew_time: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class FormerRun:
     """What the run before has left: its last commit, how it ended, the newest readings.
 
-    same_boot: whether the computer has been on since; False also where nobody can tell.
+    same_boot: whether the computer has been on since; False also where nobody can tell. knew_time: whether
+    its last commit is stamped with a time that somebody had told.
     """
 
     last_ms: int
     why: str
     same_boot: bool
+    knew_time: bool
     latest: frozenset[Reading]
     stand: Stand
 
@@ -93,28 +105,46 @@ def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
     if beat is None and not latest:
         return None
     last_ms = beat.time_ms if beat is not None else max(reading.time_ms for reading in latest)
-    run = json.loads(store.note(RUN_NOTE) or "{}")
-    former_boot = run.get("boot", "")
-    if beat is not None and beat.stopped_ms is not None:
-        halted = bool(run.get("halts"))
-        why = (
-            "the computer had been halted before its supply ended"
-            if halted
-            else "the monitor had been stopped"
-        )
-    elif not (boot and former_boot):
-        why = "the monitor had ended without being stopped"
-    elif boot == former_boot:
-        why = "the monitor had broken off while the computer went on"
-    else:
-        why = "the computer had lost its supply"
+    run = read_run(store)
     near = [reading for reading in latest if abs(last_ms - reading.time_ms) <= LAST_MS]
-    return FormerRun(last_ms, why, boot != "" and boot == former_boot, frozenset(latest), stand_of(near))
+    return FormerRun(
+        last_ms,
+        _why(run, boot, stopped=beat is not None and beat.stopped_ms is not None),
+        boot != "" and boot == run.boot,
+        run.knew_time,
+        frozenset(latest),
+        stand_of(near),
+    )
 
 
-def write_run(store: StoreWriter, boot: str, *, halts: bool = False) -> None:
+def _why(run: Run, boot: str, *, stopped: bool) -> str:
+    """Why nobody watched after a run, seen from the start of the computer called boot."""
+    if stopped and run.halts:
+        return "the computer had been halted before its supply ended"
+    if stopped:
+        return "the monitor had been stopped"
+    if not (boot and run.boot):
+        return "the monitor had ended without being stopped"
+    if boot == run.boot:
+        return "the monitor had broken off while the computer went on"
+    return "the computer had lost its supply"
+
+
+def write_run(store: StoreWriter, run: Run) -> None:
     """Keep what the next run is to know of this one."""
-    store.put_note(RUN_NOTE, json.dumps({"boot": boot, "halts": halts}))
+    store.put_note(RUN_NOTE, json.dumps(asdict(run)))
+
+
+def read_run(store: StoreWriter) -> Run:
+    """What the former run has left; nothing is known of one that has left nothing, or something spoilt."""
+    try:
+        kept = json.loads(store.note(RUN_NOTE) or "{}")
+        return Run(str(kept.get("boot", "")), bool(kept.get("halts")), bool(kept.get("knew_time", True)))
+    except (ValueError, AttributeError):
+        return Run("")
+
+
+_UNKNOWN = {True: "the time is not known yet", False: "the time was not known before"}
 
 
 class Darkness:
@@ -130,14 +160,13 @@ class Darkness:
         self._waits_for_time = False
         self.former = former_run(store, boot)
         self._open = self.former is not None
-        write_run(store, boot)
 
     def follow(self, tell: Tell) -> bool:
         """What is due once a second; whether something was told that is to be committed."""
         if not self._open or self.former is None:
             return False
         former, waited_s = self.former, self._clock.elapsed_s() - self._start_s
-        known = self._is_known() or former.same_boot
+        known = (self._is_known() and former.knew_time) or former.same_boot
         if known and not self._waits_for_time and self._dark_ms(former) < DARK_AFTER_MS:
             self._open = False
             return False
@@ -161,7 +190,7 @@ class Darkness:
         since = clock_words(former.last_ms, now_ms, self._zone)
         until_ms = former.last_ms + dark_ms if known else None
         if until_ms is None:
-            lead = f"Nobody has watched since {since}, how long is not known as the time is not known yet"
+            lead = f"Nobody has watched since {since}, how long is not known as {_UNKNOWN[former.knew_time]}"
         else:
             until = clock_words(until_ms, now_ms, self._zone)
             lead = f"Nobody watched for {span_words(dark_ms)}, from {since} to {until}"

@@ -9,7 +9,7 @@ from monitor.alarms.shipped import SUPPLY_ENDS
 from monitor.alarms.watch import AlarmWatch
 from monitor.clock import Clock
 from monitor.clock.kernel import Kernel
-from monitor.power.darkness import Darkness, write_run
+from monitor.power.darkness import Darkness, Run, write_run
 from monitor.power.halting import Halting, Tell
 from monitor.power.pace import least_period_s
 from monitor.site.model import Site
@@ -39,16 +39,19 @@ class PowerKeeper:
         """To be made before anything of this run is stored. folder: where a request to halt goes; is_known:
         whether the time is, and all readings have theirs."""
         self._entry, self._store, self._alarms, self._tell = site.computer, store, alarms, tell
-        self._boot = Kernel().boot
+        self._is_known, self._boot = is_known, Kernel().boot
         self._darkness = Darkness(site, store, clock, self._boot, is_known)
         self._halting = Halting(site, clock, tell, folder)
+        self._run = Run(self._boot, knew_time=is_known())
+        write_run(store, self._run)
 
     def follow(self) -> bool:
         """What is due once a second; whether anything was told that is to be committed at once."""
-        asked_before = self._halting.asked
         told = self._halting.follow(calls=self._alarms.calls(SUPPLY_ENDS))
-        if self._halting.asked is not asked_before:
-            write_run(self._store, self._boot, halts=self._halting.asked)
+        run = Run(self._boot, self._halting.asked, self._is_known())
+        if run != self._run:
+            self._run = run
+            write_run(self._store, run)
         return self._darkness.follow(self._tell) or told
 
     def commit_every_s(self, usual_s: float) -> float:

@@ -19,7 +19,7 @@ from monitor.errors import SiteError
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
 from monitor.power.dark_note import DARK_NOTE, dark_of
-from monitor.power.darkness import Darkness, write_run
+from monitor.power.darkness import RUN_NOTE, Darkness, Run, write_run
 from monitor.power.halting import REQUEST, Halting
 from monitor.power.keeper import PowerKeeper
 from monitor.power.pace import least_period_s
@@ -229,12 +229,12 @@ def readings(at_ms, volts, soc, sd):
 class Nights:
     """A former run in a store, and the start after it."""
 
-    def __init__(self, folder, *, boot="a", stopped=False, halts=False):
+    def __init__(self, folder, *, boot="a", stopped=False, halts=False, knew_time=True):
         self.site = site_of(folder)
         self.path = folder / "nightbank.db"
         self.store = open_writer(self.path, "Europe/London")
         self.store.append(readings(T0, 11.62, 0.31, 0.03))
-        write_run(self.store, boot, halts=halts)
+        write_run(self.store, Run(boot, halts, knew_time))
         write_heartbeat(self.store, Heartbeat(T0, T0 - HOUR, T0 if stopped else None))
         self.store.commit()
         self.told = []
@@ -360,7 +360,7 @@ def test_while_the_time_is_not_known_no_length_is_invented_and_it_is_told_once_i
     assert made.told == []
     made.follow(200)
     (event,) = made.told
-    assert "how long is not known as the time is not known yet" in event[2]
+    assert "how long is not known as the time is not known yet: the" in event[2]
     assert dark_of(made.store.note(DARK_NOTE)).to_ms is None
     known.append(True)
     made.clock.jump(9 * HOUR)
@@ -368,6 +368,28 @@ def test_while_the_time_is_not_known_no_length_is_invented_and_it_is_told_once_i
     assert [event[2].partition(":")[0] for event in made.told[1:]] == [
         "Nobody watched for 9 h 3 min, from 24 Nov 21"
     ]
+
+
+def test_a_former_run_that_never_knew_the_time_leaves_the_length_unknown_for_good(nights):
+    made = nights(knew_time=False)
+    made.start(9 * HOUR)
+    made.answer()
+    made.follow(2000)
+    (event,) = made.told
+    assert (
+        "Nobody has watched since 24 Nov 21:40, how long is not known: the time was not known before"
+        in event[2]
+    )
+
+
+@pytest.mark.parametrize("note", ["{", "[1]", "null", '{"boot": 7}'])
+def test_a_spoilt_note_of_the_former_run_hinders_no_start(nights, note):
+    made = nights()
+    made.store.put_note(RUN_NOTE, note)
+    made.start(HOUR)
+    made.answer()
+    made.follow(2)
+    assert len(made.told) == 1
 
 
 def test_the_first_start_ever_has_no_dark_time(tmp_path):
