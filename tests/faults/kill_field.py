@@ -159,7 +159,7 @@ class FieldWorld(World):
             torn = self.folder / f"torn-{kind}.db"
             done = damage(self.store, kind, random.Random(self.rng.random()), torn)
             if done is None:
-                return
+                continue
             sound, commits = done
             where = f"{self.where}, {kind}"
             beats = [self._beat_of(each) for each in (self.store, sound)]

@@ -8,6 +8,10 @@ transaction as far as its last frame, the one that names the database's size. So
     flipped   a bit of the log is wrong: the same, up to the transaction before that bit
     garbage   frames that never were stand behind: nothing is lost
     torn      pages of the file that stand in the log are half written: nothing is lost
+
+What a checkpoint has taken over into the file was synced in the log before (sqlite.org/wal.html,
+'Checkpointing'), so the first two hit only what comes after: no cut of the current can take the log back
+behind its own file.
 """
 
 from __future__ import annotations
@@ -28,11 +32,11 @@ MAGIC_BIG = 0x377F0683
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """A write-ahead log as far as it counts: its page size, the pages of its whole transactions, and where
-    each of these ends."""
+    """A write-ahead log as far as it counts: its page size, the frames of its whole transactions (page number
+    and where the frame begins), and where each transaction ends."""
 
     page_bytes: int
-    pages: tuple[int, ...]
+    frames: tuple[tuple[int, int], ...]
     ends: tuple[int, ...]
 
     def last_whole(self, before: int) -> int:
@@ -50,7 +54,7 @@ def log_of(wal: bytes) -> Log:
     sums = _checksum(wal[:24], order, (0, 0))
     if struct.unpack(">2I", wal[24:32]) != sums:
         return Log(page_bytes, (), ())
-    pages, ends, open_pages = list[int](), list[int](), list[int]()
+    frames, ends, open_frames = list[tuple[int, int]](), list[int](), list[tuple[int, int]]()
     at = HEADER
     while at + FRAME_HEADER + page_bytes <= len(wal):
         header, page = wal[at : at + FRAME_HEADER], wal[at + FRAME_HEADER : at + FRAME_HEADER + page_bytes]
@@ -58,13 +62,22 @@ def log_of(wal: bytes) -> Log:
         if header[8:16] != salts or struct.unpack(">2I", header[16:24]) != sums:
             break
         number, size = struct.unpack(">2I", header[:8])
+        open_frames.append((number, at))
         at += FRAME_HEADER + page_bytes
-        open_pages.append(number)
         if size:
-            pages += open_pages
+            frames += open_frames
             ends.append(at)
-            open_pages.clear()
-    return Log(page_bytes, tuple(pages), tuple(ends))
+            open_frames.clear()
+    return Log(page_bytes, tuple(frames), tuple(ends))
+
+
+def taken_over(log: Log, wal: bytes, file: bytes) -> int:
+    """Where what a checkpoint has taken over ends in the log: with the last frame that stands in the file."""
+    size, end = log.page_bytes, HEADER
+    for page, at in log.frames:
+        if wal[at + FRAME_HEADER : at + FRAME_HEADER + size] == file[(page - 1) * size : page * size]:
+            end = at + FRAME_HEADER + size
+    return end
 
 
 def _checksum(data: bytes, order: str, sums: tuple[int, int]) -> tuple[int, int]:
@@ -80,7 +93,7 @@ def damage(store: Path, kind: str, rng: random.Random, to: Path) -> tuple[Path, 
     """A damaged copy of a store that nobody has open, as `to`; what it must amount to, as a second copy, and
     how many commits that is back.
 
-    None where the log holds nothing to damage.
+    None where the log holds nothing that could be damaged so.
     """
     wal = _wal(store).read_bytes() if _wal(store).exists() else b""
     log, file = log_of(wal), store.read_bytes()
@@ -89,8 +102,10 @@ def damage(store: Path, kind: str, rng: random.Random, to: Path) -> tuple[Path, 
     end, expected = log.ends[-1], wal[: log.ends[-1]]
     if kind in ("cut", "flipped"):
         # as often in the last transaction as anywhere
-        start = rng.choice([HEADER, log.last_whole(end - 1)])
-        at = rng.randrange(start, end)
+        first = taken_over(log, wal, file)
+        if first >= end:
+            return None
+        at = rng.randrange(rng.choice([first, max(first, log.last_whole(end - 1))]), end)
         expected = wal[: log.last_whole(at)]
         flipped = wal[:at] + bytes([wal[at] ^ (1 << rng.randrange(8))]) + wal[at + 1 :]
         wal = wal[:at] if kind == "cut" else flipped
@@ -104,7 +119,7 @@ def damage(store: Path, kind: str, rng: random.Random, to: Path) -> tuple[Path, 
         wal = wal[:end] + more[: rng.randrange(1, len(more))]
     else:
         torn = bytearray(file)
-        for page in {page for page in log.pages if page * log.page_bytes <= len(file)}:
+        for page in {page for page, _ in log.frames if page * log.page_bytes <= len(file)}:
             half = (page - 1) * log.page_bytes + log.page_bytes // 2
             torn[half : half + log.page_bytes // 2] = rng.randbytes(log.page_bytes // 2)
         _put(to, bytes(torn), wal)
@@ -126,11 +141,14 @@ def _wal(store: Path) -> Path:
 
 
 def digest(store: Path) -> str:
-    """A digest of all rows of all tables."""
+    """A digest of all rows of all tables; what SQLite says of a file that it cannot read."""
     found = hashlib.sha256()
-    with closing(sqlite3.connect(store)) as file:
-        for line in file.iterdump():
-            found.update(line.encode())
+    try:
+        with closing(sqlite3.connect(store)) as file:
+            for line in file.iterdump():
+                found.update(line.encode())
+    except sqlite3.DatabaseError as error:
+        return str(error)
     return found.hexdigest()
 
 

@@ -6,7 +6,7 @@ from contextlib import closing
 
 import pytest
 
-from tests.faults.torn import DAMAGES, damage, digest, log_of
+from tests.faults.torn import DAMAGES, damage, digest, log_of, taken_over
 
 
 @pytest.fixture
@@ -35,6 +35,22 @@ def test_each_commit_is_seen_where_it_ends(killed):
     assert len(log.ends) == 5
     with closing(sqlite3.connect(f"file:{killed}?mode=ro", uri=True)) as file:
         assert file.execute("PRAGMA page_size").fetchone() == (log.page_bytes,)
+
+
+def test_what_a_checkpoint_has_taken_over_is_not_cut_off(killed, tmp_path):
+    """A log that was written back and not begun anew: no cut of the current takes it back."""
+    names = [tmp_path / f"killed.db{ending}" for ending in ("", "-wal")]
+    before = names[1].read_bytes()
+    with closing(sqlite3.connect(killed)) as file, closing(sqlite3.connect(killed)) as other:
+        file.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        other.execute("SELECT count(*) FROM reading").fetchone()
+        found, wal = (name.read_bytes() for name in names)
+    assert wal == before
+    assert taken_over(log_of(wal), wal, found) == log_of(wal).ends[-1]
+    names[0].write_bytes(found)
+    names[1].write_bytes(wal)
+    assert damage(killed, "cut", random.Random(1), tmp_path / "cut.db") is None
+    assert damage(killed, "torn", random.Random(1), tmp_path / "torn.db") is not None
 
 
 @pytest.mark.parametrize("kind", DAMAGES)
