@@ -20,6 +20,10 @@ from dataclasses import dataclass
 REMEMBERED = 64
 """Open requests, and ones in doubt, kept for one unit (our choice: one 64 requests behind has lost them)."""
 
+PROBE_LENGTHS = 4
+"""Registers that a probe may have where fewer were asked for (our choice): with three other lengths there is
+mostly one that nothing is waited for with, whose answer then settles all at once."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Request:
@@ -59,13 +63,14 @@ class Owed:
     def probe_count(self, function: int, count: int, room: int) -> int:
         """The length of a probe: fewer registers from the same address, as rarely waited for as can be.
 
-        Two where only one is wanted, if `room`, the registers from that address to the end, allows it;
-        where it does not, `count` itself.
+        Where fewer are waited for already, a few more are asked for, up to PROBE_LENGTHS registers and as far
+        as `room`, the registers from that address to the end, allows it; where there is no other length,
+        `count` itself.
         """
         waiting = Counter(
             request.count for request in (*self._open, *self._doubtful) if request.function == function
         )
-        lengths = range(1, count) if count > 1 else range(2, min(3, room + 1))
+        lengths = [*range(1, count), *range(count + 1, min(PROBE_LENGTHS, room) + 1)]
         return min(lengths, key=lambda length: waiting[length], default=count)
 
     def doubts(self, function: int, count: int, since_s: float) -> int:

@@ -36,6 +36,18 @@ def test_one_register_is_probed_with_two_where_there_are_two() -> None:
     assert owed.count_to_ask(3, 1, 1) == 1, "the very last register has no neighbour to probe with"
 
 
+def test_a_probe_has_a_length_that_nothing_is_waited_for_with() -> None:
+    """So its answer settles all that came before, even where hardly anything was asked for."""
+    owed = Owed()
+    for expected in (1, 3, 4):
+        asked(owed, 4, 2)
+        assert owed.count_to_ask(4, 2, 65536) == expected
+        asked(owed, 4, expected)
+    assert owed.count_to_ask(4, 2, 2) == 1, "behind the last register is none"
+    owed.close(owed.oldest(4, 4))
+    assert owed.count_to_ask(4, 2, 65536) == 2
+
+
 def test_an_answer_closes_its_request_and_all_before() -> None:
     owed = Owed()
     asked(owed, 4, 25)
