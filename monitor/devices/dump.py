@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.errors import NightbankError
+from monitor.records import parse_iso
 
 HEADER = "time,function,address,word"
 
@@ -25,7 +26,10 @@ class DumpError(NightbankError, ValueError):
 
 
 def last_time(path: Path) -> str | None:
-    """The time of the last snapshot in a dump, None where it has none. Raises DumpError for other files."""
+    """The time of the last snapshot in a dump, ISO 8601 with its zone, None where it has none.
+
+    Raises DumpError for a file that cannot be gone on with.
+    """
     try:
         with path.open("rb") as file:
             header = file.readline().decode("utf-8", "replace").strip()
@@ -45,7 +49,17 @@ def last_time(path: Path) -> str | None:
     if tail and not tail.endswith("\n"):
         raise DumpError(f"{path}: its last line is cut off; remove that line, then go on")
     lines = tail.split("\n")
-    return lines[-2].partition(",")[0] if len(lines) > 1 and lines[-2] else None
+    last = lines[-2] if len(lines) > 1 else ""
+    if not last:
+        return None
+    time = last.partition(",")[0]
+    try:
+        parse_iso(time)
+    except (ValueError, OverflowError) as error:
+        raise DumpError(
+            f"{path}: its last line must begin with a time, not {last[:60]!r}; remove that line, then go on"
+        ) from error
+    return time
 
 
 def append_snapshot(path: Path, time_ms: int, rows: Iterable[Row]) -> str:

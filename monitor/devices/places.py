@@ -66,7 +66,7 @@ def load_places(path: Path, device: str) -> Places | None:
     try:
         kept: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         runs = tuple(Run(int(run["function"]), int(run["first"]), int(run["count"])) for run in kept["runs"])
-        places = Places(runs, int(kept["largest"]), tuple(kept["remarks"]))
+        places = Places(runs, int(kept["largest"]), tuple(map(str, kept["remarks"])))
         whose = str(kept["device"])
     except FileNotFoundError:
         return None
