@@ -7,7 +7,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.words import age_text, clock_text, span_text
-from monitor.present import Now
+from monitor.present import TIME_UNKNOWN, Now
 from monitor.records import Heartbeat
 from monitor.site.model import Site
 
@@ -70,11 +70,17 @@ def daemon_state(beat: Heartbeat | None, now: Now, site: Site) -> Daemon:
     return Daemon.SILENT if quiet_ms > patience_ms else Daemon.RUNNING
 
 
+def _time_unknown(now: Now, site: Site) -> Notice:
+    at = clock_text(now.time_ms, now.time_ms, ZoneInfo(site.site.time_zone))
+    lead = f"The time is not known yet, {at} at the earliest."
+    return Notice("clock", f"{lead} {TIME_UNKNOWN} The page Care takes a phone's time.")
+
+
 def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None:
     """What is the matter with the daemon and what to do, None while it runs."""
     state = daemon_state(beat, now, site)
     if state is Daemon.RUNNING:
-        return None
+        return None if now.is_known else _time_unknown(now, site)
     kind = KINDS[state]
     if beat is None:
         return Notice(kind, NEVER_HEARD if now.is_of_copy else NEVER_STARTED)

@@ -45,6 +45,7 @@ def latest_document(site: Site, reader: StoreReader) -> dict[str, Any]:
     described = {device.name for device in site.devices}
     return {
         "time": iso_utc(standing.now.time_ms),
+        "time_known": standing.now.is_known,
         "site": site.site.name,
         "quantities": {
             name: {"time": iso_utc(reading.time_ms)}

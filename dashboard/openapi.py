@@ -163,6 +163,10 @@ def _schemas() -> Schema:
         "Latest": _object(
             {
                 "time": TIME,
+                "time_known": {
+                    "type": "boolean",
+                    "description": "Where false nobody has told the time; it is the earliest then.",
+                },
                 "site": TEXT,
                 "quantities": {
                     "type": "object",

@@ -18,7 +18,7 @@ from dashboard.night import begin_ms, drawn_ms
 from monitor.bank.ledger import DayLedger, day_ledger
 from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.present import Now, basis_of, held, now_of
+from monitor.present import Now, basis_of, latest_of, now_of
 from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, Series, to_datetime, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -81,7 +81,7 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     now = now_of(reader)
     zone = ZoneInfo(site.site.time_zone)
     today = to_datetime(now.time_ms).astimezone(zone).date()
-    latest = tuple(held(reader.latest()))
+    latest = tuple(latest_of(reader))
     doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}
     last_good = {quantity: reader.latest_good(quantity) for quantity in doubtful}
     stats = reader.days(today, today)

@@ -132,6 +132,7 @@ def _add_rooms() -> None:
     from monitor.cli_array import array
     from monitor.cli_bank import bank
     from monitor.cli_checkup import checkup
+    from monitor.cli_clock import clock
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
     from monitor.cli_find import find
@@ -153,6 +154,7 @@ def _add_rooms() -> None:
     main.add_command(alarms)
     main.add_command(array)
     main.add_command(checkup)
+    main.add_command(clock)
     main.add_command(days)
     main.add_command(outlook)
     main.add_command(estimate)

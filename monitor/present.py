@@ -18,6 +18,7 @@ from monitor.records import OVER, AlarmState, Condition, DeviceHealth, Quality, 
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.store.bundle import HELD_NOTE, of_rows
 
 MISSED_POLLS = 3
 """One lost poll is noise, three are an outage (our choice)."""
@@ -34,6 +35,11 @@ PRESENT_S = 60.0
 
 DARK_TOLD_MS = 86_400_000
 """So long a dark time is told among what stands now (our choice: until everybody has looked once)."""
+
+TIME_UNKNOWN = (
+    "Nobody has told the monitor the time since its computer was switched on. Readings are kept and get their"
+    " time when it is known."
+)
 
 STANDING_WORDS = {
     Condition.UNACKNOWLEDGED: "active since {since}",
@@ -74,11 +80,13 @@ class Now:
     """The moment at which a reader looks, by the clock that the store's readings go by.
 
     lag_s is how late a copy may be that the reader looks at, None where it looks at the site's own store.
+    Where the time is not known (is_known) time_ms is the earliest that it can be.
     """
 
     time_ms: int
     speed: float
     lag_s: float | None = None
+    is_known: bool = True
 
     @property
     def is_of_copy(self) -> bool:
@@ -122,7 +130,16 @@ class Now:
 def now_of(reader: StoreReader) -> Now:
     """The present of a store: the computer's clock, or the faster one that a demo has noted."""
     clock = clock_from_note(reader.note(CLOCK_NOTE))
-    return Now(clock.now_ms(), clock.speed, reader.lag_s)
+    return Now(clock.now_ms(), clock.speed, reader.lag_s, clock.is_known)
+
+
+def latest_of(reader: StoreReader) -> list[Reading]:
+    """The newest readings as they may be shown: those that wait for their time, too, and the slow ones of an
+    estimate as old as the newest estimate."""
+    latest = reader.latest()
+    waiting = {(each.device, each.quantity): each for each in of_rows(reader.note(HELD_NOTE) or "[]")}
+    shown = [waiting.pop((each.device, each.quantity), each) for each in latest]
+    return held([*shown, *waiting.values()])
 
 
 def held(latest: Sequence[Reading]) -> list[Reading]:
@@ -183,7 +200,7 @@ class Standing:
 def standing_now(site: Site, reader: StoreReader) -> Standing:
     """What stands now. Where several devices give a quantity `Now.standing` chooses."""
     now = now_of(reader)
-    latest = held(reader.latest())
+    latest = latest_of(reader)
     readings = {
         name: reading for name in QUANTITIES if (reading := now.standing(site, latest, name)) is not None
     }
@@ -204,6 +221,7 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     soc = standing.live("state_of_charge")
     return {
         "time": iso_utc(standing.now.time_ms),
+        "time_known": standing.now.is_known,
         "site": site.site.name,
         "quantities": {
             name: reading_row(reading, standing.looks[name], standing.now.time_ms)
@@ -298,6 +316,9 @@ def device_row(health: DeviceHealth) -> dict[str, Any]:
 def in_words(document: dict[str, Any]) -> str:
     """The same document for a person with a lamp in the other hand: aligned lines, ages, plain words."""
     lines = [f"{document['site']}, {document['time']}", "", _bank_line(document)]
+    if not document["time_known"]:
+        lines[0] = f"{document['site']}, time not known yet, {document['time']} at the earliest"
+        lines.insert(1, f"{TIME_UNKNOWN} 'nightbank clock' or the page's Care takes it.")
     if document["basis"]:
         lines += ["It rests on:", *(f"  - {words}" for words in document["basis"])]
     lines.append("")

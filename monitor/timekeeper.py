@@ -17,9 +17,9 @@ import logging
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from monitor.clock import CLOCK_NOTE
+from monitor.clock import CLOCK_NOTE, TIME_REQUEST
 from monitor.clock.kernel import Kernel
-from monitor.clock.steady import BELIEVED_MS, CHIP, HOST, PERSON, Change, SteadyClock, Word
+from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, SteadyClock, Word
 from monitor.errors import StoreError
 from monitor.pipeline import Pipeline
 from monitor.records import Event, Reading, Request, iso_utc
@@ -30,11 +30,6 @@ from monitor.store.held import HeldReadings, batches
 from monitor.store.steps import LATEST_MS
 
 log = logging.getLogger("nightbank")
-
-KIND = "time"
-"""The kind of a request by which a person tells the time: details `offset_ms`, UTC less the count since boot,
-`boot`, the run of the computer in which it was counted, and `sure`, where readings that it puts into the
-future may be set aside."""
 
 RESTAMP_NOTE = "restamp"
 """Key of the note of a work that is not done: readings of these devices still to be moved. '' when it is."""
@@ -185,7 +180,7 @@ class Timekeeper:
         """Once a second: what the sources say, what people say, and held readings bit by bit."""
         self._take(self._clock.look())
         for request in self._store.open_requests():
-            if request.kind == KIND:
+            if request.kind == TIME_REQUEST:
                 self._answer(request)
         self._land()
 
@@ -196,7 +191,7 @@ class Timekeeper:
             outcome = (
                 "The computer was switched off since the time was told, so it is not taken. Tell it again."
             )
-            self._done(request, outcome)
+            self._done(request, outcome, taken=False)
             return
         before = self._clock.course
         if not request.details.get("sure") and self._puts_into_future(round(offset_ms)):
@@ -205,12 +200,13 @@ class Timekeeper:
                 " switched on. Look at the phone's clock. If it is right, say so, and those readings are set"
                 " aside."
             )
-            self._done(request, outcome)
+            self._done(request, outcome, taken=False)
             return
         change = self._clock.hear(Word(PERSON, round(offset_ms) + count_ms, count_ms))
         self._take(change)
         if self._clock.course.source != PERSON:
-            self._done(request, "A time before 2026 or after 2199 is not taken: look at the phone's clock.")
+            outcome = "A time before 2026 or after 2199 is not taken: look at the clock that told it."
+            self._done(request, outcome, taken=False)
             return
         off_s = (round(offset_ms) - before.offset_ms) / 1000
         if not before.is_known:
@@ -229,9 +225,10 @@ class Timekeeper:
         from_ms = on_ms + BELIEVED_MS
         return from_ms < until_ms and any(True for _ in self._store.readings(from_ms, until_ms))
 
-    def _done(self, request: Request, outcome: str) -> None:
+    def _done(self, request: Request, outcome: str, *, taken: bool = True) -> None:
         now_ms = self._clock.now_ms()
-        self._store.put_request(replace(request, done_ms=now_ms, outcome=outcome))
+        details = {**request.details, "changed": float(taken)}
+        self._store.put_request(replace(request, details=details, done_ms=now_ms, outcome=outcome))
         log.info("asked to take a time: %s", outcome)
         self._store.commit()
 
@@ -289,7 +286,7 @@ class Timekeeper:
 
 
 def _named(source: str) -> str:
-    return {PERSON: "phone", CHIP: "clock chip", HOST: "host computer"}.get(source, source)
+    return SOURCE_WORDS.get(source, source)
 
 
 def span_words(seconds: float) -> str:

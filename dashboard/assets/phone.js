@@ -89,6 +89,11 @@
       keep("look", link.dataset.choice);
       choose(link.dataset.choice);
     });
+    /* A form that takes the phone's time gets it at the moment of sending (dashboard/clock_part.py). */
+    document.addEventListener("submit", (event) => {
+      const field = event.target.elements.namedItem("phone_ms");
+      if (field !== null) field.value = String(Date.now());
+    });
     light();
     setInterval(light, LOOK_AGAIN_MS);
     document.addEventListener("visibilitychange", light);

@@ -24,6 +24,7 @@ from dashboard.care_rows import (
     typed_of,
     when_text,
 )
+from dashboard.clock_part import FORM, TELL, clock_section, time_request
 from dashboard.field import Field
 from dashboard.forms import ONLY_LOOKS, Hand, form, hidden, labelled, lock_section, outcome_note, under_thumb
 from dashboard.found import found_section
@@ -81,7 +82,7 @@ def _where_it_is_found(_reader: StoreReader, site: Site, hand: Hand) -> list[Com
     return [found_section(site, hand.url)] if hand.url else []
 
 
-SECTIONS: tuple[Section, ...] = (_where_it_is_found,)
+SECTIONS: tuple[Section, ...] = (clock_section, _where_it_is_found)
 """What stands below the log."""
 
 
@@ -266,5 +267,8 @@ PAGE = Page(
     PATH,
     "Care",
     layout,
-    asks=(Ask(WRITE, _form_name, lambda typed, site, when: log_request(typed, site, when.now_ms)),),
+    asks=(
+        Ask(WRITE, _form_name, lambda typed, site, when: log_request(typed, site, when.now_ms)),
+        Ask(TELL, lambda _typed: FORM, lambda typed, site, when: time_request(typed, site, when.now_ms)),
+    ),
 )

@@ -93,14 +93,19 @@ class FollowedClock(SystemClock):
     """The time by which the daemon on this computer goes, for whoever reads its store."""
 
     def __init__(self, course: Course, kernel: Kernel) -> None:
-        self._course, self._kernel = course, kernel
+        self.course, self._kernel = course, kernel
 
     @property
     def is_known(self) -> bool:  # type: ignore[override]
-        return self._course.is_known
+        return self.course.is_known
+
+    @property
+    def error_s(self) -> float | None:
+        """How wrong it may be, None where it is not known at all."""
+        return self.course.error_at_ms(self._kernel.count_ms()) / 1000 if self.is_known else None
 
     def now_ms(self) -> int:
-        return self._course.utc_ms(self._kernel.count_ms())
+        return self.course.utc_ms(self._kernel.count_ms())
 
 
 class CountClock(SystemClock):
@@ -112,6 +117,11 @@ class CountClock(SystemClock):
     def now_ms(self) -> int:
         return self._kernel.count_ms()
 
+
+TIME_REQUEST = "time"
+"""The kind of a request by which a person tells the time: details `offset_ms`, UTC less the count since boot,
+`boot`, the run of the computer in which it was counted, and `sure`, where readings that it puts into the
+future may be set aside."""
 
 CLOCK_NOTE = "clock"
 """Key of the store's note of the clock that its readings go by; absent where that is the system's."""

@@ -14,6 +14,9 @@ start (systemd-timesyncd.service(8), from memory)."""
 UNSYNCHRONISED = 0x40
 """STA_UNSYNC in `status` of adjtimex(2): nobody has set the clock by a better one (from memory)."""
 
+PC_MACHINES = ("x86_64", "i686", "i586", "i386")
+"""uname(2)'s names for a PC's processor."""
+
 BOOT_VARIABLE = "NIGHTBANK_BOOT"
 """The unit hands the boot's id over (specifier %b of systemd.unit(5)): /proc/sys is hidden from it."""
 
@@ -28,10 +31,13 @@ class Kernel:
     """This computer's kernel, below a root that tests can hand in."""
 
     def __init__(
-        self, root: Path = Path("/"), ask: Callable[[], bool | None] = lambda: kernel_clock_is_set()
+        self,
+        root: Path = Path("/"),
+        ask: Callable[[], bool | None] = lambda: kernel_clock_is_set(),
+        machine: str | None = None,
     ) -> None:
-        """ask tells whether the kernel's clock follows a better one."""
-        self._root, self._ask = root, ask
+        """ask tells whether the kernel's clock follows a better one; machine is what uname(2) calls it."""
+        self._root, self._ask, self._machine = root, ask, machine or os.uname().machine
 
     @property
     def boot(self) -> str:
@@ -57,10 +63,12 @@ class Kernel:
         return told
 
     def is_guest(self) -> bool:
-        """Whether this computer is a guest on another one, which keeps its clock: one that has neither a
-        clock chip, as every PC has, nor a device tree, as every board has (common practice, no source)."""
+        """Whether this computer is a guest on another one, which keeps its clock: a PC's kind of processor
+        without the clock chip that every PC has, and without the device tree that every board has (common
+        practice, no source). Of other processors nobody can tell, so they are none."""
+        is_pc = self._machine in PC_MACHINES
         chips = any(self._root.glob("sys/class/rtc/rtc*"))
-        return not chips and not (self._root / "sys/firmware/devicetree/base").exists()
+        return is_pc and not chips and not (self._root / "sys/firmware/devicetree/base").exists()
 
     def chip_ms(self) -> int | None:
         """UTC by a clock chip that goes on without supply (rtc's ABI, since_epoch: from memory), if any."""

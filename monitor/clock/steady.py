@@ -23,6 +23,9 @@ from monitor.clock.kernel import Kernel
 
 CHIP, HOST, NETWORK, SATELLITES, PERSON = "clock chip", "host", "network", "satellites", "person"
 
+SOURCE_WORDS = {PERSON: "phone", CHIP: "clock chip", HOST: "host computer"}
+"""What a source is called, where that is another word."""
+
 STRENGTH = {"": 0, CHIP: 1, HOST: 2, NETWORK: 2, SATELLITES: 2, PERSON: 3}
 
 ERROR_MS = {CHIP: 300_000, HOST: 1_000, NETWORK: 1_000, SATELLITES: 1_000, PERSON: 5_000}

@@ -14,7 +14,7 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from monitor.clock import CLOCK_NOTE
+from monitor.clock import TIME_REQUEST, Clock, clock_from_note
 from monitor.clock.kernel import Kernel
 from monitor.clock.steady import BELIEVED_MS
 from monitor.pipeline import Pipeline
@@ -23,7 +23,7 @@ from monitor.records import DeviceHealth, Reading, Request
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.held import HeldReadings, held_path
-from monitor.timekeeper import KIND, Timekeeper, start_clock
+from monitor.timekeeper import Timekeeper, start_clock
 from tests.unit.site_files import MARSH_HIDE, write
 
 POLL_MS, COMMIT_MS = 30_000, 60_000
@@ -181,8 +181,8 @@ class ClockWorld:
     def phone(self, off_ms: int = 0) -> int:
         """A person has the monitor take a phone's time that is off by so much; the request's number."""
         told_ms = self.board.true_ms + off_ms - self.board.count_ms()
-        request = Request(self.clock.now_ms(), KIND, "", {"offset_ms": told_ms, "boot": self.board.boot})
-        return leave_request(self.store_file, request)
+        details = {"offset_ms": told_ms, "boot": self.board.boot}
+        return leave_request(self.store_file, Request(self.clock.now_ms(), TIME_REQUEST, "", details))
 
     # --- time ---
 
@@ -296,14 +296,14 @@ class ClockWorld:
             found = [each for aside in held.asides() for each in aside.readings]
         return [each for each in found if each.device == "charger"]
 
+    def reader_clock(self, note: str | None) -> Clock:
+        """The clock that a reader of the store on this board goes by."""
+        return clock_from_note(note, self.board)
+
     def events(self, kind: str = "clock") -> list[str]:
         with open_reader(self.store_file) as reader:
             found = reversed(reader.events(0, 2**42, 10_000))
             return [event.text for event in found if event.kind == kind]
-
-    def clock_note(self) -> str | None:
-        with open_reader(self.store_file) as reader:
-            return reader.note(CLOCK_NOTE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,24 @@ import pytest
 
 from monitor.bank.charge_words import charge_words
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
+from monitor.clock.course import Course
+from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.present import STANDING_WORDS, held, in_order, in_words, present
-from monitor.records import AlarmState, Condition, DeviceHealth, Heartbeat, Quality, Reading, iso_utc
+from monitor.records import (
+    AlarmState,
+    Condition,
+    DeviceHealth,
+    Heartbeat,
+    Quality,
+    Reading,
+    iso_utc,
+    parse_iso,
+)
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Bank, DeviceEntry, Metering, Place, Site
 from monitor.store import heartbeat
+from monitor.store.bundle import HELD_NOTE, rows_of
 from monitor.store.embedded import open_writer
 
 HOUR_MS = round(timedelta(hours=1).total_seconds() * 1000)
@@ -278,3 +290,28 @@ def test_a_shelved_alarm_is_told_with_its_end(store):
     said = in_words(present(site(), store))
     assert "No alarm." in said
     assert f"Shelved until {iso_utc(at + HOUR_MS)}: Low voltage" in said
+
+
+def test_readings_that_wait_for_their_time_are_shown_with_the_time_not_known(store):
+    kernel = Kernel()
+    earliest_ms = parse_iso("2026-06-21T10:00:00Z")
+    course = Course(kernel.boot, earliest_ms - kernel.count_ms())
+    store.put_note(CLOCK_NOTE, course.note())
+    store.append([Reading(earliest_ms - HOUR_MS, "shunt", "battery_voltage_V", 12.9)])
+    waits = [Reading(earliest_ms, "shunt", "battery_voltage_V", 12.4)]
+    store.put_note(HELD_NOTE, rows_of(waits))
+    store.commit()
+    document = present(site(), store)
+    assert document["time_known"] is False
+    row = document["quantities"]["battery_voltage_V"]
+    assert (row["value"], row["quality"]) == (12.4, "good")
+    assert "time not known yet, 2026-06-21T10:00" in in_words(document).splitlines()[0]
+    assert "Nobody has told the monitor the time" in in_words(document)
+
+
+def test_the_time_is_known_where_the_daemon_says_so(store):
+    kernel = Kernel()
+    course = Course(kernel.boot, ago(0) - kernel.count_ms(), "network")
+    store.put_note(CLOCK_NOTE, course.note())
+    store.commit()
+    assert present(site(), store)["time_known"] is True

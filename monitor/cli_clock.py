@@ -1,0 +1,124 @@
+"""`nightbank clock`: by what time the monitor goes, and the ways to tell it; what was set aside.
+
+The rooms are imported when a command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from monitor.cli_asked import Asked, ask_daemon
+from monitor.cli_parts import SITE_FILE, moment_ms
+
+if TYPE_CHECKING:
+    from monitor.store.base import StoreReader
+    from monitor.store.held import HeldReadings
+
+
+@click.command()
+@click.argument("site", type=SITE_FILE)
+@click.option(
+    "--set", "told", metavar="TIME", help="Tell the monitor the time: 2026-11-25T19:30, local, or 'system'."
+)
+@click.option(
+    "--sure", is_flag=True, help="With --set: even if readings were stamped later; set those aside."
+)
+@click.option(
+    "--aside",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Write the readings that were set aside into a new CSV file.",
+)
+def clock(site: Path, told: str | None, sure: bool, aside: Path | None) -> None:
+    """Show by what time the monitor of SITE goes, or tell it the time.
+
+    Until somebody has told the time since the computer was switched on, readings wait; 'system' takes the
+    time of this computer's own clock, after somebody has set it. Nothing here sets the computer's clock.
+
+    \b
+    Examples: nightbank clock hide.toml
+              nightbank clock hide.toml --set 2026-11-25T19:30
+              nightbank clock hide.toml --aside aside.csv
+    """
+    from monitor.store import store_path
+    from monitor.store.held import HeldReadings, held_path
+
+    asked = Asked(site)
+    described = asked.site()
+    if told is not None:
+        _tell(asked, described.site.time_zone, told, sure=sure)
+        return
+    path = held_path(store_path(described, site))
+    with asked.reader(described) as reader:
+        click.echo(_words(reader))
+    if path.exists():
+        with closing(HeldReadings(path, "")) as held:
+            _show_aside(held, aside)
+    elif aside is not None:
+        click.echo("Nothing was set aside.")
+
+
+def _tell(asked: Asked, zone: str, told: str, *, sure: bool) -> None:
+    from zoneinfo import ZoneInfo
+
+    from monitor.clock import TIME_REQUEST
+    from monitor.clock.kernel import Kernel
+
+    kernel = Kernel()
+    told_ms = kernel.system_ms() if told == "system" else moment_ms(told, ZoneInfo(zone), "--set")
+    details: dict[str, str | float | None] = {
+        "offset_ms": float(told_ms - kernel.count_ms()),
+        "boot": kernel.boot,
+    }
+    if sure:
+        details["sure"] = 1.0
+    ask_daemon(asked, TIME_REQUEST, "", details)
+
+
+def _words(reader: StoreReader) -> str:
+    from monitor.clock import CLOCK_NOTE, FollowedClock, clock_from_note
+    from monitor.clock.steady import SOURCE_WORDS
+    from monitor.present import TIME_UNKNOWN
+    from monitor.records import iso_utc
+
+    clock = clock_from_note(reader.note(CLOCK_NOTE))
+    if not isinstance(clock, FollowedClock):
+        return "The monitor has noted no time since this computer was switched on."
+    at = iso_utc(clock.now_ms())
+    if clock.error_s is None:
+        return f"{TIME_UNKNOWN} It is {at} at the earliest."
+    source = SOURCE_WORDS.get(clock.course.source, clock.course.source)
+    text = f"The monitor goes by the time of the {source}: {at}, right within {clock.error_s:.0f} s."
+    return f"{text} But {clock.course.disagrees}." if clock.course.disagrees else text
+
+
+def _show_aside(held: HeldReadings, file: Path | None) -> None:
+    import csv
+    from collections import Counter
+
+    reasons = Counter[str]()
+    if file is not None and file.exists():
+        raise click.ClickException(f"{file} is there already; give the file another name")
+    for each in held.asides():
+        reasons[each.reason] += len(each.readings)
+    for reason, count in reasons.items():
+        click.echo(f"{count} readings are set aside: {reason}.")
+    if not reasons:
+        click.echo("Nothing was set aside.")
+    elif file is not None:
+        with file.open("w", encoding="utf-8", newline="") as handle:
+            table = csv.writer(handle)
+            table.writerow(
+                ("time_ms", "device", "quantity", "value", "quality", "reason", "set_aside_because")
+            )
+            for aside in held.asides():
+                for reading in aside.readings:
+                    value = "" if reading.value is None else reading.value
+                    quality = reading.quality.name.lower()
+                    row = (reading.time_ms, reading.device, reading.quantity, value, quality)
+                    table.writerow((*row, reading.reason, aside.reason))
+        click.echo(f"They are in {file}.")
