@@ -37,9 +37,11 @@ LONGEST_MAP_DAYS = 31
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """One day's array power: (hour of the local day, W) in order; noon_h is the sun's noon, None unknown.
+    """One day's array power: (hours since midnight, W) in order; noon_h is the sun's noon, None unknown.
 
     clear is what a clear sky would have given, in the same form, empty where no table of the sun is stored.
+    By day the site's clock shows set_h more than the hours since midnight: 1 or -1 where it was set in the
+    night.
     """
 
     day: date
@@ -47,6 +49,7 @@ class Course:
     power_W: tuple[tuple[float, float], ...]
     noon_h: float | None
     clear_W: tuple[tuple[float, float], ...]
+    set_h: float = 0.0
 
 
 def take_courses(reader: StoreReader, site: Site, span: Span, skies: dict[date, str]) -> tuple[Course, ...]:
@@ -65,7 +68,8 @@ def take_courses(reader: StoreReader, site: Site, span: Span, skies: dict[date, 
         if not power:
             continue
         noon_h, clear = _clear(reader, local.day, local.start_ms)
-        found.append(Course(local.day, skies.get(local.day, "none"), power, noon_h, clear))
+        set_h = 24 - (local.end_ms - local.start_ms) / HOUR_MS
+        found.append(Course(local.day, skies.get(local.day, "none"), power, noon_h, clear, set_h))
     return tuple(found)
 
 
@@ -94,7 +98,8 @@ def hour_map(courses: Sequence[Course], span: Span, rated_W: float, address: Cal
     parts = []
     for course in courses:
         row = span.days - (course.day - span.first).days
-        for hour, power_W in course.power_W:
+        for since_midnight_h, power_W in course.power_W:
+            hour = since_midnight_h + course.set_h
             shade = min(SHADES, math.ceil(SHADES * power_W / rated_W - FAINTEST))
             if shade > 0:
                 half = 12 / STEPS

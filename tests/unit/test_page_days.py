@@ -1,5 +1,6 @@
 """The days on the page: which ones an address names, rows, words, pictures. The days are invented."""
 
+import re
 import xml.etree.ElementTree as ElementTree
 from datetime import date
 
@@ -7,7 +8,7 @@ import pytest
 
 from dashboard.day_pictures import energy_unit, harvest_picture, lowest_picture
 from dashboard.days import DayRow, Span, asked_span, energy, sentences, take_days, week_row
-from dashboard.sun_pictures import Course, hour_map, laid_over
+from dashboard.sun_pictures import Course, hour_map, laid_over, take_courses
 from monitor.day_book import note_key
 from monitor.records import Reading, parse_iso
 from monitor.site.load import load_site
@@ -230,3 +231,31 @@ def test_days_are_laid_over_each_other_by_the_suns_noon():
     older_x, newest_x = (int(path.attrib["d"][1:].split()[0]) for path in (older, newest))
     assert older_x - newest_x == pytest.approx(2000 * 2 / 18, abs=1)
     assert laid_over([course(23, noon_h=None)]) == ""
+
+
+@pytest.mark.parametrize(
+    ("day", "noon"),
+    [
+        # the EU's rule: last Sunday of March and October, 1:00 UTC (directive 2000/84/EC)
+        ("2026-03-29", "2026-03-29T11:00:00Z"),
+        ("2026-06-21", "2026-06-21T11:00:00Z"),
+        ("2026-10-25", "2026-10-25T12:00:00Z"),
+    ],
+)
+def test_hours_of_the_map_are_those_of_the_clock_also_where_the_day_has_23_or_25(tmp_path, day, noon):
+    site = load_site(write(tmp_path, MARSH_HIDE))
+    noon_ms = parse_iso(noon)  # twelve o'clock in London
+    with open_writer(tmp_path / "hours.db", "Europe/London") as writer:
+        writer.append([Reading(noon_ms, "charger", "array_power_W", 100.0)])
+        writer.commit()
+        this = date.fromisoformat(day)
+        (course,) = take_courses(writer, site, Span(this, this), {})
+    ((since_midnight_h, power_W),) = course.power_W
+    # the middle of one of 48 pieces of the day
+    assert (since_midnight_h + course.set_h, power_W) == (pytest.approx(12.0, abs=0.3), 100.0)
+    span = Span(this, this)
+    (left_percent, width_percent) = re.search(
+        r'class="shade-5" x="([\d.]+)%"[^>]* width="([\d.]+)%"', hour_map([course], span, 100.0, str)
+    ).groups()
+    # twelve o'clock stands in the middle of the picture, under which "12:00" is written
+    assert float(left_percent) + float(width_percent) / 2 == pytest.approx(50.0, abs=1.2)
