@@ -38,6 +38,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`
     timekeeper     who knows the time, and what follows in the store when it is known, or was wrong
+    mending        what a wrong or unknown clock has done to the store, made good step by step
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
     close_look     readings in the store within seconds, for somebody who stands before the system

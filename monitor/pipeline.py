@@ -60,6 +60,7 @@ class Pipeline:
         readings wait while the time is not known; a clock that always knows it needs none.
         """
         self._site, self._store, self._clock, self._held = site, store, clock, held
+        self.waits = False  # whether the store is being made good, so that no reading may come into it
         self._shown: dict[tuple[str, str], Reading] = {}
         self._landing: _Road | None = None
         self._road = _Road(site, store)
@@ -83,7 +84,8 @@ class Pipeline:
     @property
     def holds(self) -> bool:
         """Whether readings wait, because the time is not known or earlier ones are not in the store yet."""
-        return self._held is not None and not (self._clock.is_known and self._held.is_empty)
+        is_ready = self._clock.is_known and not self.waits
+        return self._held is not None and not (is_ready and self._held.is_empty)
 
     @property
     def alarms(self) -> AlarmWatch:
@@ -163,7 +165,7 @@ class Pipeline:
     def land(self) -> int:
         """Bring held readings into the store, stamped, for LAND_S at most, and commit; how many."""
         held = self._held
-        if held is None or held.is_empty or not self._clock.is_known:
+        if held is None or held.is_empty or self.waits or not self._clock.is_known:
             return 0
         if self._landing is None:
             self._landing = _Road(self._site, self._store)

@@ -141,6 +141,44 @@ def test_a_clock_that_is_ahead_goes_slower_and_no_stamp_comes_twice(tmp_path):
     assert gaps_s == {118.8, 120.0}  # by hand: one part in a hundred slower, then right
 
 
+@pytest.mark.parametrize("steps", [0, 1, 2, 3])
+def test_a_mend_that_breaks_off_is_finished_by_the_next_start(world, monkeypatch, steps):
+    """A phone was an hour ahead, the right one comes, and the daemon ends while it stamps readings anew."""
+    world.phone(HOUR)
+    world.pass_time(30 * MINUTE)
+    world.phone()
+    world.pass_time(30_000)  # the word is heard, the work begins
+    for _ in range(steps):
+        world.keeper.follow()
+    assert world.pipeline.waits
+    if steps:  # the first step sets aside, the others move a device each
+        monkeypatch.setattr(world.keeper, "_alive", broken)
+        with pytest.raises(Broken):
+            world.keeper.follow()
+    world.kill()
+    world.start()
+    world.pass_time(5 * MINUTE)
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost, verdict.aside) == ([], [], 0)
+    with open_reader(world.store_file) as reader:
+        newest = {each.device: each.time_ms for each in reader.latest()}
+        kept = {name: list(reader.readings(0, 2**42, {name})) for name in newest}
+    assert max(newest.values()) <= world.board.true_ms
+    polls = len({each.time_ms for each in kept["charger"]})
+    # net current and charge follow from each poll, and went the same way
+    assert len({each.time_ms for each in kept["derived"]}) == polls
+    assert len({each.time_ms for each in kept["estimate"]}) == polls
+
+
+class Broken(BaseException):
+    """What ends a process in the midst of its work."""
+
+
+def broken():
+    raise Broken
+
+
 # --- days that are no 24 hours ---
 
 

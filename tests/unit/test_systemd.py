@@ -63,10 +63,10 @@ def test_the_checker_would_notice_a_missing_program(staged: Path, tmp_path: Path
     assert "/opt/nightbank/bin/nightbank" in verdict.stderr
 
 
-def test_the_checker_takes_what_the_manual_adds_for_secrets_and_pins(staged: Path, tmp_path: Path) -> None:
+def test_the_checker_takes_what_the_manual_adds(staged: Path, tmp_path: Path) -> None:
     manual = (PROJECT / "systemd/README.md").read_text(encoding="utf-8")
     additions = re.findall(r"(?m)^    \[Service\]\n(?:    .+\n)+", manual)
-    assert len(additions) == 2
+    assert len(additions) == 3
     root = tmp_path / "root"
     shutil.copytree(staged, root, symlinks=True)
     folder = root / f"etc/systemd/system/{UNITS[0]}.d"
