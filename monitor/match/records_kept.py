@@ -53,8 +53,12 @@ def _records(column: Column, live: Column) -> bool:
 
 
 def in_company(candidate: Candidate, live: Sequence[Candidate]) -> bool:
-    """Whether enough proven live quantities lie near, written in the same function."""
+    """Whether enough proven live quantities lie near, written in the same function. In a line of text all
+    fields lie near, records as well, so that says nothing there.
+    """
     own = candidate.column
+    if own.field is not None:
+        return False
     near = [
         other
         for other in live

@@ -249,6 +249,27 @@ def test_power_behind_a_switch_is_not_told_from_the_array_s_by_a_converter_s_los
     assert (power["key"], power["state"]) == ("P", "likely")
 
 
+def test_a_current_that_only_rose_is_no_live_one_for_the_company_it_keeps(tmp_path: Path) -> None:
+    """Three live values around it have risen and fallen; a record of the load's highest would have gone as it
+    did, and records that stand still meanwhile show nobody that the device keeps any.
+    """
+    at, loads = (0, 18, 29), ("1.2", "3.4", "5.6")
+    rows = [
+        nmea(f"B={v:.2f};I={i:.2f};A={2 * v + i:.2f};L={loads[sum(n >= look for look in at[1:])]};R=9.7")
+        for n, (v, i, _) in enumerate(courses())
+    ]
+    looks = seen(tmp_path)
+    text = looks.read_text()
+    for line, load in zip(at, loads, strict=True):
+        volts, amps, _ = courses()[line]
+        more = f'load_current_A = "{load}"\narray_voltage_V = "{2 * volts + amps:.1f}"\n'
+        text = text.replace(f':{line:02d}Z"\n', f':{line:02d}Z"\n{more}')
+    looks.write_text(text)
+    told = document(captured(tmp_path, rows), looks)["quantities"]
+    assert told["array_voltage_V"]["state"] == "certain"
+    assert (told["load_current_A"]["key"], told["load_current_A"]["state"]) == ("L", "likely")
+
+
 def test_a_damaged_digit_without_checksum_proves_nothing(tmp_path: Path) -> None:
     """The highest voltage so far has only risen. One damaged digit in it must not make it a value that rises
     and falls, behind which no record could hide.
