@@ -15,6 +15,7 @@ threads, what became of the polls, and what the log has of errors. It ends with 
 from __future__ import annotations
 
 import argparse
+import logging
 import os
 import random
 import re
@@ -34,7 +35,6 @@ import numpy as np
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.demo import site_text
 from monitor.devices.device import build_lines
-from monitor.log_lines import log_to_stderr
 from monitor.service import serve
 from monitor.simulated import DemoError, SimulatorProcess
 from monitor.site.load import load_site, with_defaults
@@ -191,7 +191,7 @@ def tell(
         f"  descriptors {min(fds)} to {max(fds)}, in the middle {middle_fds[0]} in the first half and"
         f" {middle_fds[1]} in the second; threads at most {max(each.threads for each in late)}"
     )
-    print(f"  log {len(said) / 1e6:.2f} MB, {unforeseen} unforeseen errors; ended with {status}")
+    print(f"  log {len(said.splitlines())} lines, {unforeseen} unforeseen errors; ended with {status}")
     print(f"  store {found or 'sound'}, {size_of(store).readings} readings")
     met = slope < MB_A_DAY and middle_fds[1] <= middle_fds[0] and not unforeseen and not found and status == 0
     return met and reached >= 0.99 * days
@@ -207,7 +207,9 @@ def main() -> None:
     parser.add_argument("--daemon", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.daemon is not None:
-        log_to_stderr()
+        logging.basicConfig(
+            format="%(levelname)s %(message)s", level=logging.INFO
+        )  # each line, none left out
         run_daemon(options.daemon, options.speed)
         return
     print(f"seed {options.seed}, {options.speed:g} times as fast as life", flush=True)
