@@ -127,7 +127,7 @@ def _why(run: Run, boot: str, *, stopped: bool) -> str:
         return "the monitor had ended without being stopped"
     if boot == run.boot:
         return "the monitor had broken off while the computer went on"
-    return "the computer had lost its supply"
+    return "the computer had gone off without being halted"
 
 
 def write_run(store: StoreWriter, run: Run) -> None:

@@ -277,8 +277,8 @@ def test_after_the_start_the_dark_time_is_told_with_what_the_bank_did(nights):
         (
             "dark",
             "",
-            "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had lost its supply. The"
-            " bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V with a charge"
+            "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had gone off without being"
+            " halted. The bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V with a charge"
             " somewhere between 14% and 78%.",
         )
     ]
@@ -309,7 +309,7 @@ def test_the_page_of_days_lists_the_dark_times_of_its_days(nights):
     made.store.add_event(Event(made.clock.now_ms(), *made.told[0]))
     made.store.commit()
     (told,) = take_dark_times(made.store, made.site, Span(date(2026, 11, 19), date(2026, 11, 25)))
-    assert told.startswith("06:40: Nobody watched for 9 h, from 24 Nov 21:40 to 06:40: the computer had lost")
+    assert told.startswith("06:40: Nobody watched for 9 h, from 24 Nov 21:40 to 06:40: the computer had gone")
     assert take_dark_times(made.store, made.site, Span(date(2026, 11, 18), date(2026, 11, 24))) == []
     shown = html_text(days_layout(lambda: open_reader(made.path), made.site, {}))
     assert "When nobody watched" in shown
@@ -322,7 +322,7 @@ def test_the_page_of_days_lists_the_dark_times_of_its_days(nights):
         ({"stopped": True}, "a", "the monitor had been stopped"),
         ({"stopped": True, "halts": True}, "b", "the computer had been halted before its supply ended"),
         ({}, "a", "the monitor had broken off while the computer went on"),
-        ({}, "b", "the computer had lost its supply"),
+        ({}, "b", "the computer had gone off without being halted"),
         ({}, "", "the monitor had ended without being stopped"),
         ({"boot": ""}, "b", "the monitor had ended without being stopped"),
     ],
