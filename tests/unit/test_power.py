@@ -277,9 +277,9 @@ def test_after_the_start_the_dark_time_is_told_with_what_the_bank_did(nights):
         (
             "dark",
             "",
-            "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had gone off without being"
-            " halted. The bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V with a charge"
-            " somewhere between 14% and 78%.",
+            "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had gone off without"
+            " being halted. The bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V"
+            " with a charge somewhere between 14% and 78%.",
         )
     ]
     document = present(made.site, made.store)
