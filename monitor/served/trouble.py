@@ -131,8 +131,8 @@ def retry_after_s(text: str | None, now: datetime | None = None) -> float | None
     """Seconds that a Retry-After header asks for (RFC 9110, 10.2.3), None where it says nothing usable."""
     if text is None:
         return None
-    if text.strip().isdecimal():
-        return float(text)
+    if (seconds := text.strip()).isdecimal():
+        return float(seconds)
     try:
         moment = parsedate_to_datetime(text)
     except ValueError:

@@ -11,8 +11,10 @@ from hypothesis import event, given
 from hypothesis import strategies as st
 
 from monitor.clock import SteppedClock
+from monitor.devices.capture import read_capture
 from monitor.devices.device import build_lines
 from monitor.devices.dump import DumpError, append_snapshot, last_time
+from monitor.devices.line_form import find_form, find_kinds, hint
 from monitor.devices.places import PlacesError, load_places
 from monitor.errors import MatchError, NightbankError, SiteError
 from monitor.match.dump import Dump, load_dump
@@ -38,6 +40,11 @@ charge_current_A = "3.0 A"
 time = "2026-11-25T10:40:00Z"
 battery_voltage_V = "12.7"
 """
+CAPTURE = """2026-11-25T10:30:00Z V=12.64;I=-2.31;T=18.4*3D
+2026-11-25T10:30:01Z V=12.65;I=-2.30;T=18.4*3D
+2026-11-25T10:30:02Z V=12.63;I=-2.35;T=18.5*3C
+[2026-11-25 10:30:03.5] V=12.63;I=-2.35;T=18.5*3C
+"""
 PLACES = """{"device": "bench, unit 1", "runs": [{"function": 4, "first": 0, "count": 20},
  {"function": 3, "first": 100, "count": 5}], "largest": 60, "remarks": ["Something odd."]}
 """
@@ -59,6 +66,15 @@ def a_dump(path: Path) -> None:
 def a_seen_file(path: Path) -> None:
     looks = load_seen(path, dump_of(path.with_name("beside.csv")))
     assert all(abs(shown.value) < 1e8 and shown.step > 0 for look in looks for shown in look.shown.values())
+
+
+def a_capture(path: Path) -> None:
+    lines = read_capture(path)
+    assert lines
+    assert isinstance(hint(lines), str)
+    form = find_form(lines)
+    if form is not None:
+        assert all(kind.lines for kind in find_kinds(form, lines))
 
 
 def places_kept(path: Path) -> None:
@@ -100,6 +116,7 @@ class Kind:
 KINDS = [
     Kind("dump", a_dump, DUMP, MatchError),
     Kind("seen", a_seen_file, SEEN, MatchError, toml=True),
+    Kind("capture", a_capture, CAPTURE, MatchError),
     Kind("places", places_kept, PLACES, PlacesError),
     Kind("dump to go on with", a_dump_to_go_on_with, DUMP, DumpError),
     Kind("site", a_site, MARSH_HIDE, SiteError, toml=True),
