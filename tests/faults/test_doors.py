@@ -27,6 +27,7 @@ from monitor.pin import pin_path, set_pin
 from monitor.records import AlarmState, Condition
 from tests.browser.conftest import Hide
 from tests.faults.door_client import FORM, Visitor, raw, tables
+from tests.fuzz.drawn import spoilt
 
 PIN = "739204"
 JSON = {"Content-Type": "application/json"}
@@ -559,3 +560,23 @@ def test_whatever_stands_in_an_address_it_does_not_fail(hut):
         assert answer.status < 500, (path, query)
 
     assert fuzz(st.tuples(paths, queries), act) > 10
+
+
+@pytest.mark.usefixtures("untouched")
+def test_whatever_bytes_come_instead_of_a_request_they_end_in_an_answer_or_a_closed_door(hut):
+    host = f"Host: 127.0.0.1:{hut.port}"
+    form = f"Content-Type: {FORM}\r\nContent-Length: 9"
+    requests = [
+        f"GET /alarms?done=1 HTTP/1.1\r\n{host}\r\nCookie: a=b\r\nConnection: close\r\n\r\n",
+        f"GET /api/v1/latest HTTP/1.1\r\n{host}\r\nIf-None-Match: x\r\nConnection: close\r\n\r\n",
+        f"POST /care/write HTTP/1.1\r\n{host}\r\n{form}\r\nConnection: close\r\n\r\nkind=note",
+    ]
+
+    def act(request):
+        answer = raw(hut.port, request)
+        assert answer == b"" or answer.startswith(b"HTTP/"), request
+        assert not answer.startswith(b"HTTP/1.1 500"), request
+        assert not answer.startswith(b"HTTP/1.0 500"), request
+        assert not INSIDE.search(re.sub(r"<(link|script)[^>]*>", "", answer.decode("latin-1"))), request
+
+    assert fuzz(st.sampled_from([each.encode() for each in requests]).flatmap(spoilt), act) > 10
