@@ -45,6 +45,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
+    sun_clock      the daemon's clock held against the sun, once a day
+    report_run     one of our own commands as a process that ends
     device_news    which changes of a device's state are told
     sdnotify       word to systemd
     stores         which engine holds a site's readings

@@ -10,17 +10,14 @@ from __future__ import annotations
 
 import json
 import logging
-import os
-import queue
-import subprocess
 import sys
-import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
+from monitor.report_run import Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 from monitor.store.days import day_at, zone_of
@@ -37,12 +34,6 @@ BACK_DAYS = 60
 
 AFTER_MIDNIGHT_MS = 20 * 60_000
 """The last readings of a day are committed by then, the slowest store included (our choice)."""
-
-LONGEST_S = 900.0
-"""A process that has not ended by then hangs and is killed (our choice: two months take a small Pi a
-minute)."""
-
-END_WAIT_S = 5.0
 
 
 def note_key(day: date) -> str:
@@ -67,19 +58,19 @@ class DayBook:
         self._works = site.array is not None
         self._tried: date | None = None
         self._told = ""
-        self._process: subprocess.Popen[str] | None = None
-        self._thread: threading.Thread | None = None
-        self._done: queue.SimpleQueue[dict[str, str] | str] = queue.SimpleQueue()
+        self._run = ReportRun("days")
 
     @property
     def at_work(self) -> bool:
         """Whether a process is making entries."""
-        return self._process is not None
+        return self._run.at_work
 
     def follow(self) -> None:
         """Take what a process has finished, or start one where a day's entry is due. Returns at once."""
-        if self._process is not None:
-            self._take()
+        report = self._run.taken()
+        if report is not None:
+            self._take(report)
+        if self._run.at_work:
             return
         today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
         if self._works and today != self._tried:
@@ -90,59 +81,21 @@ class DayBook:
 
     def stop(self) -> None:
         """End a process that is still at work; its days are made up for after the next start."""
-        if self._process is not None and self._thread is not None:
-            with suppress(ProcessLookupError):
-                self._process.terminate()
-            self._thread.join(END_WAIT_S)
+        self._run.stop()
 
     def _start(self, first: date, last: date) -> None:
         days = ["--from", first.isoformat(), "--to", last.isoformat(), "--json"]
-        try:
-            self._process = subprocess.Popen(
-                [*self._command, str(self._site_file), *days],
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-                text=True,
-                encoding="utf-8",
-                env={"OPENBLAS_NUM_THREADS": "1", **os.environ},
-            )
-        except OSError as error:
-            self._tell(f"{self._command[0]}: {error.strerror}")
-            return
-        self._thread = threading.Thread(
-            target=self._wait_for, args=(self._process,), name="days", daemon=True
-        )
-        self._thread.start()
+        self._run.start([*self._command, str(self._site_file), *days])
 
-    def _wait_for(self, process: subprocess.Popen[str]) -> None:
+    def _take(self, report: Report) -> None:
         try:
-            printed, complaints = process.communicate(timeout=LONGEST_S)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.communicate()
-            self._done.put(f"it did not end within {LONGEST_S:.0f} s")
-            return
-        if process.returncode != 0:
-            said = complaints.strip().splitlines()
-            self._done.put(said[-1] if said else f"it ended with status {process.returncode}")
-            return
-        try:
-            entries = {each["date"]: json.dumps(each) for each in json.loads(printed)}
+            entries = {each["date"]: json.dumps(each) for each in json.loads(report.printed or "[]")}
         except (ValueError, TypeError, KeyError) as error:
-            self._done.put(f"what it printed is damaged: {error}")
+            report = Report("", report.trouble or f"what it printed is damaged: {error}")
+        if report.trouble:
+            self._tell(report.trouble)
             return
-        self._done.put(entries)
-
-    def _take(self) -> None:
-        try:
-            done = self._done.get_nowait()
-        except queue.Empty:
-            return
-        self._process = self._thread = None
-        if isinstance(done, str):
-            self._tell(done)
-            return
-        for day, entry in done.items():
+        for day, entry in entries.items():
             self._store.put_note(NOTE_PREFIX + day, entry)
         self._told = ""
 

@@ -35,6 +35,7 @@ from monitor.store.base import StoreWriter
 from monitor.store.held import HeldReadings, held_path
 from monitor.store.mirrors import keep_only
 from monitor.stores import open_writer
+from monitor.sun_clock import SunClock
 from monitor.sun_tables import SunTables
 from monitor.timekeeper import Timekeeper, start_clock
 
@@ -165,10 +166,12 @@ class _Rounds:
         self._close_look = CloseLook(store, clock, site.store.commit_every_s)
         self._stall_s = max([STALL_S, *(STALL_TIMEOUTS * entry.timeout_s for entry in site.devices)])
         self._timekeeper: Timekeeper | None = None
+        self._sun_clock: SunClock | None = None
         if waiting is not None and isinstance(clock, SteadyClock):
             self._timekeeper = Timekeeper(
                 waiting.kernel, clock, store, waiting.held, pipeline, self._noticer.moved, self._feed
             )
+            self._sun_clock = SunClock(site, site_file, clock)
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
         self._complaint, self._complained_s = "", 0.0
         self._poller.start()
@@ -226,6 +229,7 @@ class _Rounds:
         dated = (
             self._sun.follow,
             self._book.follow,
+            self._follow_sun_clock,
             lambda: self._outlooks.follow(self._pipeline.estimator),
         )
         return (
@@ -237,6 +241,11 @@ class _Rounds:
             lambda: self._noticer.follow(polling=self._polling),
         )
 
+    def _follow_sun_clock(self) -> None:
+        """The clock held against the sun, not beside the days' process."""
+        if self._sun_clock is not None and not self._book.at_work:
+            self._sun_clock.follow()
+
     def _follow_power(self) -> None:
         """The dark time before, the halt ahead, the pace between."""
         if self._power.follow():
@@ -247,6 +256,8 @@ class _Rounds:
         """Stop all threads and processes; what was read goes through the pipeline first."""
         self._sun.stop()
         self._book.stop()
+        if self._sun_clock is not None:
+            self._sun_clock.stop()
         self._poller.stop()
         with suppress(StoreError):
             for result in _waiting(self._results):
