@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
-from monitor.clock.steady import NETWORK, SATELLITES, SteadyClock
+from monitor.clock.steady import NETWORK, SteadyClock
 from monitor.report_run import ReportRun
 from monitor.site.model import Site
 from monitor.store.days import day_at, zone_of
@@ -62,7 +62,7 @@ class SunClock:
             self._clock.sun_doubt = doubt_of(report.printed, self._clock.error_s)
         if self._run.at_work:
             return
-        if self._clock.course.source in (NETWORK, SATELLITES):
+        if self._clock.course.source == NETWORK:
             self._clock.sun_doubt = ""
         elif self._works and self._clock.elapsed_s() >= self._from_s:
             today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day

@@ -1,9 +1,9 @@
 """The daemon's clock: UTC by the count since boot and what a trusted source has told; never by the system's
 clock alone, which on a board without a chip begins at some earlier day and may be set while the daemon runs.
 
-Who may tell the time, weakest first: a clock chip; the computer that hosts a guest, the network (the kernel
-says that its clock follows a better one) and satellites; a person. What is told once holds until a source
-says otherwise, and then:
+Who may tell the time, weakest first: a clock chip; the computer that hosts a guest and the network (the
+kernel says that its clock follows a better one); a person. What is told once holds until a source says
+otherwise, and then:
 
 - a source that is stronger than the present one, or a person, is believed whatever it says;
 - an equal or weaker one is believed up to BELIEVED_MS, so that one bad server or a person's `date` moves
@@ -21,14 +21,14 @@ from dataclasses import dataclass, replace
 from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
 
-CHIP, HOST, NETWORK, SATELLITES, PERSON = "clock chip", "host", "network", "satellites", "person"
+CHIP, HOST, NETWORK, PERSON = "clock chip", "host", "network", "person"
 
 SOURCE_WORDS = {PERSON: "phone", CHIP: "clock chip", HOST: "host computer"}
 """What a source is called, where that is another word."""
 
-STRENGTH = {"": 0, CHIP: 1, HOST: 2, NETWORK: 2, SATELLITES: 2, PERSON: 3}
+STRENGTH = {"": 0, CHIP: 1, HOST: 2, NETWORK: 2, PERSON: 3}
 
-ERROR_MS = {CHIP: 300_000, HOST: 1_000, NETWORK: 1_000, SATELLITES: 1_000, PERSON: 5_000}
+ERROR_MS = {CHIP: 300_000, HOST: 1_000, NETWORK: 1_000, PERSON: 5_000}
 """How wrong each may be (our choice: a chip loses seconds a day and nobody knows since when; a phone's clock
 and the way to the page make seconds)."""
 
