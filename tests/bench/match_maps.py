@@ -1,6 +1,7 @@
 """How well `nightbank match` finds random register maps, beside the obvious scan with intersection.
 
-    python -m tests.bench.match_maps [--seeds 1001-1045] [--kinds ordinary nasty scattered records]
+    python -m tests.bench.match_maps [--seeds 1001-1045] [--kinds ordinary nasty scattered records
+                                      other other-nasty]
                                      [--looks 1 2 3] [--talks 5] [--plain 15] [--step 0.1]
 
 right      the place carries the quantity and says the same all through the next day
@@ -30,9 +31,10 @@ from monitor.match.answer import document, match
 from simulator.maps.case import Case, draw_case
 from tests.maps.dialogue import talk
 from tests.maps.judge import has_twin, readings, right, to_the_letter
+from tests.maps.other_maps import draw_other_case
 from tests.maps.plain import plain_match
 
-KINDS = ("ordinary", "nasty", "scattered", "records")
+KINDS = ("ordinary", "nasty", "scattered", "records", "other", "other-nasty")
 HOURS_APART_MS = 90 * 60_000
 
 
@@ -77,12 +79,19 @@ def told(name: str, counts: Counter[str]) -> str:
     )
 
 
+def drawn(seed: int, kind: Any, looks: int, step: float) -> Case:
+    """The case of a seed; those of the other make have a display in steps of 0.1 only."""
+    if kind in ("other", "other-nasty"):
+        return draw_other_case(seed, kind == "other-nasty", looks)
+    return draw_case(seed, kind, looks, step=step)
+
+
 def run(kind: Any, seeds: Sequence[int], looks: Sequence[int], step: float, scanned: int) -> None:
     ours = {number: Counter[str]() for number in looks}
     plain = {number: Counter[str]() for number in looks}
     lines, seconds, largest = [], 0.0, 0
     for seed in seeds:
-        case = draw_case(seed, kind, max(looks), step=step)
+        case = drawn(seed, kind, max(looks), step)
         for number in looks:
             dump, read = readings(case, number)
             began = time.process_time()
@@ -136,7 +145,7 @@ def main() -> None:
     print(f"{'':24s} {'n':>6s} right apart letter certain  day  WRONG stay open")
     for kind in asked.kinds:
         run(kind, asked.seeds, sorted(asked.looks), asked.step, asked.plain)
-        if asked.talks:
+        if asked.talks and not kind.startswith("other"):
             run_talks(kind, asked.seeds[: asked.talks])
 
 
