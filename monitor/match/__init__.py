@@ -7,7 +7,9 @@
     candidates  the columns that agree with what was shown, in some scale and offset
     joint       all quantities at once: neighbours, common habits, no register twice
     groups      candidates that are one place, or the same value in another place
+    chance      how easily something else would agree with digits that were never shown
     gates       when a place may be called certain
+    settle      the doubts once all quantities are known: records_kept, pairs, power
     asking      the one reading or act that would separate what is left
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person

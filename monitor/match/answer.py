@@ -8,25 +8,20 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from monitor.match.candidates import Candidate, Finder, by_chance
+from monitor.match.chance import by_accident
 from monitor.match.columns import Column, columns_of
 from monitor.match.dump import Dump
-from monitor.match.gates import Doubt, doubts
+from monitor.match.gates import Doubt
 from monitor.match.groups import Choice, choices
 from monitor.match.habits import SOUGHT
-from monitor.match.joint import weigh
-from monitor.match.records_kept import in_company, keeps_records, knows_output
+from monitor.match.joint import Held, weigh
 from monitor.match.seen import Look, Shown, coarsened
+from monitor.match.settle import LIKELY, Known, settled
 
 State = Literal["certain", "likely", "open"]
 
-LIKELY = 0.6
-"""From this share of belief on a place is likely (our choice: of ten such, six were right and more)."""
-
 LIKELY_STILL = 0.9
 """The same where the digits were the same at every look: too much else stands still (our choice)."""
-
-UNPROVEN = {"extreme", "rivals", "lag", "little"}
-"""With one of these doubts a place is not proven to be a live value."""
 
 TOLD = 0.02
 """Candidates with less belief are not told (our choice)."""
@@ -83,45 +78,15 @@ def match_columns(
     chance = {quantity: by_chance(quantity, looks) for quantity in shown}
     beliefs = weigh(candidates, chance, registers)
     found = {quantity: choices(quantity, candidates[quantity], beliefs[quantity]) for quantity in shown}
-    left = {
-        quantity: doubts(quantity, found[quantity], times_ms, looks) for quantity in shown if found[quantity]
-    }
-    left = _among_others(left, found, columns)
+    held = Held(candidates, beliefs, registers)
+
+    def accident(quantity: str) -> float:
+        best = found[quantity][0].spots[0].best
+        return by_accident(quantity, best, looks, finder, held.without(quantity))
+
+    read, left = settled(found, Known(columns, looks, times_ms, candidates, accident))
     return Answer(
-        tuple(_finding(quantity, found[quantity], left.get(quantity, ()), looks) for quantity in shown)
-    )
-
-
-def _among_others(
-    left: Mapping[str, tuple[Doubt, ...]], found: Mapping[str, Sequence[Choice]], columns: Sequence[Column]
-) -> dict[str, tuple[Doubt, ...]]:
-    """The doubts once all quantities are known: two that share a register doubt each other; a place among
-    live ones is no record where the device keeps none.
-    """
-    best = {quantity: ranked[0].spots[0].best for quantity, ranked in found.items() if ranked}
-    likely = {quantity: one for quantity, one in best.items() if found[quantity][0].share >= LIKELY}
-    live = [best[quantity] for quantity, own in left.items() if not UNPROVEN & set(own)]
-    records = keeps_records(columns, list(likely.values()), live)
-    settled = {}
-    for quantity, own in left.items():
-        slow = SOUGHT[quantity].unit == "°C"  # the air, and whatever lies in it, goes the same way
-        if not records and not slow and in_company(best[quantity], live):
-            own = tuple(doubt for doubt in own if doubt != "extreme")
-        if "output" in own and knows_output(columns, best[quantity]):
-            own = tuple(doubt for doubt in own if doubt != "output")
-        shares = quantity in likely and _shares(quantity, likely)
-        settled[quantity] = (*own, "shared") if shares else own
-    return settled
-
-
-def _shares(quantity: str, likely: Mapping[str, Candidate]) -> bool:
-    """Whether another quantity is believed to live in the same register, or in the same half of it."""
-    own = likely[quantity].column
-    return any(
-        set(own.registers) & set(other.column.registers)
-        and {own.encoding[1:], other.column.encoding[1:]} != {"8hi", "8lo"}
-        for name, other in likely.items()
-        if name != quantity
+        tuple(_finding(quantity, read[quantity], left.get(quantity, ()), looks) for quantity in shown)
     )
 
 

@@ -91,7 +91,7 @@ def acts(finding: Finding) -> Iterator[str]:
         elif doubt == "shared":
             yield LAMP_IN_SUN
         elif doubt == "sign":
-            yield DARK
+            yield COOLER if finding.quantity.endswith("temperature_C") else DARK
         elif doubt == "month":
             yield OTHER_DAY
         elif doubt == "output":

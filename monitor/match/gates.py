@@ -1,6 +1,6 @@
 """When a place may be called certain: only where each of these doubts is answered by what was shown.
 
-    little    too few digits have changed: another register may agree by chance
+    little    too little was shown: another register may agree by chance (`settle` and `chance` say that)
     lag       one look agrees only with the display's lag
     twin      another place holds the very same values
     rivals    another place, or the same one read in another way, agrees as well or nearly so
@@ -48,11 +48,8 @@ Doubt = Literal[
     "width",
 ]
 
-RIVAL_SHARE = 0.001
+RIVAL_SHARE = 0.003
 """A rival with less belief than this is no longer one."""
-
-OTHERS_SHARE, OTHERS_SHARE_FEW, FEW = 0.01, 0.003, 3
-"""So much belief may be left for all rivals together and for no register at all; less with fewer looks."""
 
 MOVED, MOVED_FINE, FINE = 1.5, 0.9, 0.35
 """Digits must have moved by so many steps at least; by one where the register's steps are this much finer."""
@@ -63,6 +60,9 @@ LARGE_COUNT, MOVED_COUNTS = 12, 5
 CLOCK_COUNT = 101
 """Lines of text often carry hours, minutes, a day or a percentage as whole numbers: one that was never larger
 and is read in parts of a unit goes like these."""
+
+MOVED_LEAST = 2
+"""By so many a whole number must have moved in any case."""
 
 SOLAR = ("charge_current_A", "battery_current_A", "array_voltage_V", "array_current_A", "array_power_W")
 """By night none of these is above zero; nothing but the sun charges."""
@@ -85,8 +85,9 @@ BELOW_FLOAT_V = 12.9
 MOST_LOSS = 1.15
 """A converter takes no more than so many times what it gives."""
 
-COMMON_LOSS, LEAST_LOSS = 0.02, 0.01
-"""At least this share of the array's power a converter keeps for itself, and what may be a mere switch."""
+COMMON_LOSS, LEAST_LOSS, LOSSES = 0.02, 0.01, 2
+"""At least this share of the array's power a converter keeps for itself, and what may be a mere switch; so
+often must it tell (`_lossy`)."""
 
 EDGE_OF_DAY = timedelta(hours=14)
 """No clock on earth is farther from UTC."""
@@ -99,31 +100,23 @@ def doubts(
     snapshots, None where nobody noted them.
     """
     first = found[0]
-    read = [look.shown[quantity] for look in looks if quantity in look.shown]
     left: list[Doubt] = []
-    if not _moved(quantity, read, first):
-        left.append("little")
     if not first.spots[0].strict:
         left.append("lag")
     if len(first.spots) > 1:
         left.append("twin")
     others = [choice.share for choice in found[1:]]
-    close = max(others, default=0.0) > RIVAL_SHARE or 1 - first.share > (
-        OTHERS_SHARE if len(read) >= FEW else OTHERS_SHARE_FEW
-    )
-    if close or _shifted(found) or _odd(quantity, first):
+    if max(others, default=0.0) > RIVAL_SHARE or _shifted(found) or _odd(quantity, first):
         left.append("rivals")
     if quantity != "energy_today_Wh" and not proven(quantity, first):
         left.append("extreme")
     if first.spots[0].safe is None:
         left.append("width")
-    if (
-        quantity == "battery_current_A"
-        and min(raw for raw in first.spots[0].best.column.raws if raw is not None) >= 0
-    ):
+    if _unsigned_so_far(quantity, first):
         left.append("sign")
     shown = [look.shown for look in looks if quantity in look.shown]
-    alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if not any(map(apart, shown))]
+    wanted = LOSSES if quantity == "array_power_W" else 1
+    alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if sum(map(apart, shown)) < wanted]
     through = quantity in ("charge_current_A", "array_current_A") and any(map(_through, shown))
     left += ["through" if through and doubt in ("array", "charge") else doubt for doubt in alike]
     if quantity == "energy_today_Wh" and _first_of_month(times_ms, looks):
@@ -135,7 +128,19 @@ def doubts(
     return tuple(left)
 
 
-def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
+def _unsigned_so_far(quantity: str, first: Choice) -> bool:
+    """Whether it has never been below zero, and registers write that in several ways: a current by another
+    sign, a small whole number of degrees in eight bits or in sixteen.
+    """
+    best = first.spots[0].best
+    raws = [raw for raw in best.column.raws if raw is not None]
+    if min(raws) < 0:
+        return False
+    eight_bits = best.column.kind == "word" and best.form.offset == 0 and max(raws) < 0x80
+    return quantity == "battery_current_A" or (SOUGHT[quantity].unit == "°C" and eight_bits)
+
+
+def has_moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
     """Whether the digits have changed enough, by the display's steps and by the register's own."""
     best = first.spots[0].best
     own_step = best.column.step * abs(best.form.scale)
@@ -151,6 +156,17 @@ def _moved(quantity: str, read: Sequence[Shown], first: Choice) -> bool:
     if quantity == "energy_today_Wh":  # nothing else is asked of it, so this is asked for more
         wanted = APART
     return len(read) > 1 and max(values) - min(values) >= wanted * step
+
+
+def has_moved_at_all(read: Sequence[Shown], first: Choice) -> bool:
+    """Whether the digits have moved by a step and the register by two of its own: the least that counts."""
+    best = first.spots[0].best
+    own_step = best.column.step * abs(best.form.scale)
+    raws = [raw / (best.column.step or 1.0) for raw in best.column.raws if raw is not None]
+    span = max(told.value for told in read) - min(told.value for told in read)
+    if own_step and (max(map(abs, raws)) < LARGE_COUNT or max(raws) - min(raws) < MOVED_LEAST):
+        return False
+    return span >= MOVED_FINE * read[0].step and (own_step <= APART * read[0].step or span >= 2 * own_step)
 
 
 def proven(quantity: str, choice: Choice) -> bool:
@@ -289,15 +305,18 @@ def _through(seen: Seen) -> bool:
     return seen["array_voltage_V"].value < THROUGH * seen["battery_voltage_V"].value
 
 
-def _lossy(seen: Seen) -> bool:
-    """For the array's power: what reaches the bank is less by more than the digits could hide."""
+def _lossy(seen: Seen) -> int:
+    """For the array's power: what reaches the bank is less by more than the digits could hide. Counts twice
+    where it is so by far; a little loss at one look may hide behind the display's lag.
+    """
     told = seen["array_power_W"]
+    loss, unsure = told.value * _least_loss(seen), 1.25 * told.step
     if "charge_current_A" in seen and "battery_voltage_V" in seen:
         amps, volts = seen["charge_current_A"], seen["battery_voltage_V"]
-        unsure = amps.step * volts.value + volts.step * amps.value + told.step
-        if told.value - amps.value * volts.value > 1.5 * unsure:
-            return True
-    return told.value * _least_loss(seen) >= 1.25 * told.step
+        steps = amps.step * volts.value + volts.step * amps.value + told.step
+        if told.value - amps.value * volts.value > 1.5 * steps:
+            return 2
+    return 2 if loss >= 2 * unsure else 1 if loss >= unsure else 0
 
 
 def _least_loss(seen: Seen) -> float:
@@ -322,7 +341,7 @@ def _not_bank(seen: Seen) -> bool:
     return _apart("array_voltage_V", "battery_voltage_V")(seen) or told.value < 5
 
 
-ALIKE: Mapping[str, Mapping[Doubt, Callable[[Seen], bool]]] = {
+ALIKE: Mapping[str, Mapping[Doubt, Callable[[Seen], int]]] = {
     "charge_current_A": {"net": _not_net, "array": _converted("charge_current_A", "array_current_A")},
     "battery_current_A": {"charge": _not_charge, "load": _not_load},
     "array_current_A": {"charge": _converted("array_current_A", "charge_current_A")},

@@ -57,16 +57,11 @@ def _round(
     old: Beliefs,
     damped: bool,
 ) -> Beliefs:
-    held = _Held(candidates, old)
-    total = sum(registers.values())
+    held = Held(candidates, old, registers)
     fresh: Beliefs = {}
     for quantity, found in candidates.items():
         others = held.without(quantity)
-        weights = []
-        for candidate in found:
-            likely = others.near(candidate, registers, total) * others.usual(quantity, candidate)
-            free = max(0.02, 1.0 - others.taken(candidate))
-            weights.append(log((1 - habits.ABSENT) * likely * free) + candidate.fit)
+        weights = [log(1 - habits.ABSENT) + others.weight(candidate) for candidate in found]
         absent = log(habits.ABSENT) + chance[quantity]
         highest = max([absent, *weights])
         shares = [exp(weight - highest) for weight in weights]
@@ -77,16 +72,21 @@ def _round(
     return fresh
 
 
-class _Held:
+class Held:
     """What is believed of each quantity, summed up so that one can be taken out."""
 
-    def __init__(self, candidates: Mapping[str, Sequence[Candidate]], beliefs: Beliefs) -> None:
+    def __init__(
+        self, candidates: Mapping[str, Sequence[Candidate]], beliefs: Beliefs, registers: Mapping[int, int]
+    ) -> None:
         self._parts = {
             quantity: _Part(quantity, found, beliefs[quantity]) for quantity, found in candidates.items()
         }
+        self._registers = registers
 
-    def without(self, quantity: str) -> _Others:
-        return _Others([part for name, part in self._parts.items() if name != quantity])
+    def without(self, quantity: str) -> Others:
+        """All but one quantity, to weigh that one's candidates."""
+        parts = [part for name, part in self._parts.items() if name != quantity]
+        return Others(quantity, parts, self._registers)
 
 
 class _Part:
@@ -116,10 +116,13 @@ class _Part:
                 self.ways["order", "any", column.word_order] += share
 
 
-class _Others:
-    """The other quantities together."""
+class Others:
+    """The other quantities together, beside which one quantity's candidates are weighed."""
 
-    def __init__(self, parts: Sequence[_Part]) -> None:
+    def __init__(self, quantity: str, parts: Sequence[_Part], registers: Mapping[int, int]) -> None:
+        self._quantity = quantity
+        self._in_function = registers
+        self._total = sum(registers.values())
         self._near: dict[tuple[int, int], float] = defaultdict(float)
         self._functions: dict[int, float] = defaultdict(float)
         self._registers: dict[tuple[int, int, str], float] = defaultdict(float)
@@ -139,19 +142,26 @@ class _Others:
                 self._ways[way] += share
                 self._sums[way[:2]] += share
 
-    def near(self, candidate: Candidate, registers: Mapping[int, int], total: int) -> float:
+    def weight(self, candidate: Candidate) -> float:
+        """The log of how likely the quantity lies just here, written so, and shows what was shown."""
+        free = max(0.02, 1.0 - self._taken(candidate))
+        return log(self._near_by(candidate) * self._usual(candidate) * free) + candidate.fit
+
+    def _near_by(self, candidate: Candidate) -> float:
         """How likely the quantity lies just here."""
         column = candidate.column
         known = self.whole / (self.whole + FEW)
         near = self._near.get((column.function, column.address), 0.0) / max(self.whole, 1e-9)
-        function = self._functions[column.function] / max(self.whole, 1e-9) / registers[column.function]
-        anywhere = 1 / total
+        function = (
+            self._functions[column.function] / max(self.whole, 1e-9) / self._in_function[column.function]
+        )
+        anywhere = 1 / self._total
         there = NEAR_SHARE * near + FUNCTION_SHARE * function + (1 - NEAR_SHARE - FUNCTION_SHARE) * anywhere
         return known * there + (1 - known) * anywhere
 
-    def usual(self, quantity: str, candidate: Candidate) -> float:
+    def _usual(self, candidate: Candidate) -> float:
         """How likely it is written so."""
-        unit, column, form = SOUGHT[quantity].unit, candidate.column, candidate.form
+        unit, column, form = SOUGHT[self._quantity].unit, candidate.column, candidate.form
         kind = 1.0 if column.field is not None else self._encoded(unit, column)
         form_share = form.weight
         usual_scale = habits.scales(unit, column.kind).get(form.scale)
@@ -174,7 +184,7 @@ class _Others:
         whole = kinds[column.kind] / (1 - kinds["float"])
         return (1 - floats) * self._share("kind", unit, column.kind, whole, USUAL_STRENGTH)
 
-    def taken(self, candidate: Candidate) -> float:
+    def _taken(self, candidate: Candidate) -> float:
         """How much others are believed to be in its registers."""
         column = candidate.column
         half = column.encoding[1:] if column.kind == "half" else ""

@@ -15,7 +15,7 @@ WIDTH = 100
 OTHERS_TOLD = 4
 
 DOUBTS: dict[Doubt, str] = {
-    "little": "its digits have hardly changed so far",
+    "little": "too little has been shown so far: another place may agree by chance",
     "lag": "one look agrees only if the display was behind by a moment",
     "twin": "another place holds the same value",
     "rivals": "other places agree as well",

@@ -7,6 +7,7 @@ drawn ones.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,9 +18,12 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.match.answer import Answer, Finding, document, match
 from monitor.match.asking import AGAIN, COVER, LAMP, LAMP_IN_SUN, OUTPUT_OFF, SUN, ask
-from monitor.match.candidates import window
+from monitor.match.candidates import Finder, by_chance, window
+from monitor.match.chance import by_accident
 from monitor.match.columns import columns_of
 from monitor.match.dump import Dump, Snapshot, load_dump
+from monitor.match.joint import Held, weigh
+from monitor.match.power import before_converter
 from monitor.match.seen import Look, Shown, coarsened, load_seen, shown
 
 TIMES = ("2027-06-10T08:00:00Z", "2027-06-10T11:00:00Z", "2027-06-10T15:00:00Z")
@@ -510,3 +514,127 @@ def test_bad_readings_are_told_with_their_line(files, text, told):
     status, output = run("--dump", str(dump), "--seen", str(seen))
     assert status == 1
     assert told in output
+
+
+# what the places say about each other
+
+
+def test_a_pair_is_the_reading_where_all_numbers_stand_in_pairs():
+    """Thousandths of a volt in one register end at 65.5 V: the empty upper half is needed in summer."""
+    places = {0: (0, 32140), 2: (0, 4100), 4: (0, 12900), 6: (0, 1250), 8: (0, 870), 10: (0, 33)}
+    later = {0: (0, 30510), 2: (0, 900), 4: (0, 13620), 6: (0, 3110), 8: (0, 870), 10: (0, 41)}
+    last = {0: (0, 33890), 2: (0, 100), 4: (0, 12870), 6: (0, 870), 8: (0, 870), 10: (0, 38)}
+    snapshots = [
+        {(3, address + n): word for address, pair in words.items() for n, word in enumerate(pair)}
+        for words in (places, later, last)
+    ]
+    looks = looked(*({"array_voltage_V": text} for text in ("32.1", "30.5", "33.9")))
+    (finding,) = match(dumped(*snapshots), looks).findings
+    assert "width" not in finding.doubts
+    in_words = [{**words, (3, 2): 7, (3, 4): 8} for words in snapshots]  # a number that has no upper half
+    (finding,) = match(dumped(*in_words), looks).findings
+    assert "width" in finding.doubts
+
+
+def test_small_whole_degrees_may_be_written_in_eight_bits():
+    """-3 is 0xFFFD in sixteen bits and 0x00FD in eight: two's complement."""
+    snapshots = [{**DAY[n], (4, 107): degrees, (4, 150): 900} for n, degrees in enumerate((14, 23, 18))]
+    looks = looked(*({"battery_temperature_C": text} for text in ("14", "23", "18")))
+    (finding,) = match(dumped(*snapshots), looks).findings
+    assert "sign" in finding.doubts
+    frost = [{**words, (4, 107): degrees} for words, degrees in zip(snapshots, (14, 23, 0xFFFD), strict=True)]
+    looks = looked(*({"battery_temperature_C": text} for text in ("14", "23", "-3")))
+    (finding,) = match(dumped(*frost), looks).findings
+    assert "sign" not in finding.doubts
+
+
+def test_the_bank_s_power_is_not_taken_for_the_array_s():
+    """24 V x 3 A of an array without a converter give 23.7 V x 3 A to the bank: 1 W of 72 tells nothing."""
+    volts, array, amps = (2370, 2410, 2330), (2400, 2440, 2360), (300, 150, 220)
+    snapshots = [
+        {(4, 0): v, (4, 1): u, (4, 2): i, (4, 3): round(v * i / 1e4), (4, 9): 77}
+        for v, u, i in zip(volts, array, amps, strict=True)
+    ]
+    looks = looked(
+        *(
+            {
+                "battery_voltage_V": f"{v / 100:.1f}",
+                "array_voltage_V": f"{u / 100:.1f}",
+                "charge_current_A": f"{i / 100:.1f}",
+                "array_power_W": f"{u * i / 1e4:.0f}",
+            }
+            for v, u, i in zip(volts, array, amps, strict=True)
+        )
+    )
+    states = {finding.quantity: finding.state for finding in match(dumped(*snapshots), looks).findings}
+    assert states["array_power_W"] != "certain"
+
+
+def test_watts_are_the_array_s_where_they_are_its_volts_times_its_amperes():
+    """W = V x A; a converter keeps a twentieth here, so that the bank's volts times its amperes are less."""
+    bank, array, amps = (1214, 1362, 1287), (3205, 3051, 3312), (301, 418, 377)
+    watts = [round(u * i / 1e3) for u, i in zip(array, amps, strict=True)]
+    charge = [round(0.95 * w * 10 / v * 100) for w, v in zip(watts, bank, strict=True)]
+    rows = list(zip(bank, array, amps, watts, charge, strict=True))
+    snapshots = [{(4, n): word for n, word in enumerate((*row, 77))} for row in rows]
+    names = {
+        "battery_voltage_V": 100,
+        "array_voltage_V": 100,
+        "array_current_A": 100,
+        "array_power_W": 10,
+        "charge_current_A": 100,
+    }
+    looks = looked(
+        *(
+            {name: f"{word / per:.1f}" for word, (name, per) in zip(row, names.items(), strict=True)}
+            for row in rows
+        )
+    )
+    findings = match(dumped(*snapshots), looks).findings
+    best = {one.quantity: one.best for one in findings if one.best is not None}
+    assert before_converter(best)
+    on_the_bank_s_side = {
+        **best,
+        "array_voltage_V": best["battery_voltage_V"],
+        "array_current_A": best["charge_current_A"],
+    }
+    assert not before_converter(on_the_bank_s_side)
+
+
+def accident(quantity: str, snapshots: Sequence[Words], looks: Sequence[Look]) -> float:
+    """How likely something agrees by chance with the digits of the only quantity shown."""
+    registers = Counter(function for function, _ in snapshots[0])
+    finder = Finder(columns_of(dumped(*snapshots)))
+    candidates = {quantity: finder.find(quantity, looks)}
+    beliefs = weigh(candidates, {quantity: by_chance(quantity, looks)}, registers)
+    best = max(zip(beliefs[quantity], candidates[quantity], strict=True), key=lambda one: one[0])[1]
+    others = Held(candidates, beliefs, registers).without(quantity)
+    return by_accident(quantity, best, looks, finder, others)
+
+
+def test_a_digit_and_two_zeros_agree_by_chance_with_much_that_goes_with_the_sun():
+    """Six registers go with the sun in several proportions: in four scales one of them soon shows 0.4."""
+    snapshots = [
+        {(4, n): share * sun for n, share in enumerate((3, 7, 11, 13, 17, 23))} | {(4, 20): 55}
+        for sun in (6, 0, 0)
+    ]
+    zeros = looked(*({"array_current_A": text} for text in ("0.4", "0.0", "0.0")))
+    assert accident("array_current_A", snapshots, zeros) > 0.05
+    volts = looked(*({"battery_voltage_V": one["battery_voltage_V"]} for one in SHOWN))
+    assert accident("battery_voltage_V", DAY, volts) < 0.001
+
+
+def test_what_stands_between_found_places_is_no_record_of_the_day():
+    """Battery temperature has only risen; its neighbours on both sides are live, and no record is near."""
+    rising = [{**words, (4, 107): word} for words, word in zip(DAY, (1810, 2060, 2240), strict=True)]
+    shown_so = [
+        {**reading, "battery_temperature_C": text}
+        for reading, text in zip(SHOWN, ("18.1", "20.6", "22.4"), strict=True)
+    ]
+    findings = {one.quantity: one for one in match(dumped(*rising), looked(*shown_so)).findings}
+    assert findings["battery_temperature_C"].best.column.address == 107  # type: ignore[union-attr]
+    assert "extreme" not in findings["battery_temperature_C"].doubts
+    alone = [{(3, 40): words[4, 107], (3, 41): 7} for words in rising]
+    looks = looked(*({"battery_temperature_C": one["battery_temperature_C"]} for one in shown_so))
+    (finding,) = match(dumped(*alone), looks).findings
+    assert "extreme" in finding.doubts
