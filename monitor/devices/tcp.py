@@ -23,6 +23,11 @@ from monitor.errors import BadFrame, DeviceError, ForeignReply, LineLost, NoAnsw
 logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
 
 
+MOST_HEARD = 16_384
+"""Bytes that may come for an answer, which has 260 at most (Modbus Application Protocol V1.1b3, 4.1); with
+more the wait ends (our choice: the client would hold all that comes until the time-out)."""
+
+
 class TcpLink:
     """The RegisterLink over Modbus TCP; used by one thread at a time.
 
@@ -93,8 +98,11 @@ class TcpLink:
         return len(self._heard) == 9 + 2 * count and self._heard[2:9] == header
 
     def _trace(self, sending: bool, data: bytes) -> bytes:
+        """What the client sends, or has heard so far. Raises ValueError where that is far too much."""
         if not sending:
             self._heard = data
+            if len(data) > MOST_HEARD:
+                raise ValueError("it does not stop sending")
         return data
 
     def _translated(self, error: Exception, where: str) -> DeviceError:

@@ -43,6 +43,7 @@ class TextDevice:
         self._splitter = LineSplitter()
         self._judge = LineJudge(profile)
         self._drained_s = clock.elapsed_s()
+        self._heard = 0  # characters in this poll
 
     def poll(self, again: bool = False) -> list[Reading]:
         """See Device; a second try just goes on listening.
@@ -50,7 +51,7 @@ class TextDevice:
         Waits up to the device's interval and time-out where no sound line has arrived yet.
         """
         answers: dict[str, Judged] = {}
-        heard = 0
+        self._heard = 0
         try:
             started_s = self.clock.elapsed_s()
             self._make_ready()
@@ -58,9 +59,8 @@ class TextDevice:
             while not answers:
                 left_s = started_s + self._patience_s - self.clock.elapsed_s()
                 if left_s <= 0:
-                    raise fault or self._no_answer(heard)
-                data = self._port.receive(min(QUIET_S, left_s))
-                heard += len(data)
+                    raise fault or self._no_answer()
+                data = self._receive(min(QUIET_S, left_s))
                 if not data and left_s > QUIET_S:
                     self._splitter.at_line_start()
                 fault = self._take(data, answers) or fault
@@ -75,7 +75,7 @@ class TextDevice:
         """Add what the other kinds of line say that come without a pause behind the one that was heard."""
         until_s = self.clock.elapsed_s() + self._interval_s
         while len(answers) < len(self.quantities) and self.clock.elapsed_s() < until_s:
-            data = self._port.receive(QUIET_S)
+            data = self._receive(QUIET_S)
             if not data:
                 self._splitter.at_line_start()
                 return
@@ -92,15 +92,20 @@ class TextDevice:
             self._splitter.in_mid_line()
             self._port.open()
 
+    def _receive(self, wait_s: float) -> bytes:
+        data = self._port.receive(wait_s)
+        self._heard += len(data)
+        return data
+
     def _fresh_arrivals(self, now_s: float) -> bytes:
         """What has arrived since the last poll, nothing where the newest of it may be old."""
         data = b""
-        while len(data) <= BACKLOG and (more := self._port.receive(0)):
+        while len(data) <= BACKLOG and (more := self._receive(0)):
             data += more
         old = now_s - self._drained_s > OLD_INTERVALS * self._interval_s
         self._drained_s = now_s
         if len(data) > BACKLOG or old:
-            while self._port.receive(0) and self.clock.elapsed_s() < now_s + self._patience_s:
+            while self._receive(0) and self.clock.elapsed_s() < now_s + self._patience_s:
                 pass
             self._splitter.in_mid_line()
             return b""
@@ -116,13 +121,13 @@ class TextDevice:
                 fault = error
         return fault
 
-    def _no_answer(self, heard: int) -> DeviceError:
+    def _no_answer(self) -> DeviceError:
         within = f"within {self._patience_s:g} s"
-        if heard:
+        if self._heard:
             return NoAnswer(
-                f"{self._port.path}: {heard} characters came {within}, but no line that says anything of this"
-                " profile; check that the profile is the device's, and baud, parity and stop bits in the site"
-                " file"
+                f"{self._port.path}: {self._heard} characters came {within}, but no line that says anything"
+                " of this profile; check that the profile is the device's, and baud, parity and stop bits in"
+                " the site file"
             )
         return NoAnswer(
             f"{self._port.path}: no line came {within}; check that the device is on, and baud, parity and "
