@@ -77,11 +77,15 @@ class Timekeeper:
         self._kernel, self._clock, self._store = kernel, clock, store
         self._held, self._pipeline = held, pipeline
         self._follow_clock, self._alive = follow_clock, alive
-        self._landed = 0
+        self._landed = self._let_go = 0
         self._mend = Mend()
 
     def follow(self) -> None:
         """Once a second: what the sources say, what people say, and held readings bit by bit."""
+        if self._held.let_go and not self._let_go:
+            text = "So many readings wait for the time that of the oldest one each five minutes is kept."
+            tell(self._store, self._clock.now_ms(), text)
+        self._let_go = self._held.let_go
         if self._pipeline.waits:
             self._go_on()
             return

@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from monitor.records import Reading
-from monitor.store.bundle import pack, unpack
+from monitor.store.bundle import Place, pack, thinned_out, unpack
 from monitor.store.connect import connect, prepare_for_writing, told, whole
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import DATED, record
@@ -39,10 +39,6 @@ TABLES = (
 SPOOL_BYTES = 64 * 1024 * 1024
 """The readings that wait take no more room than this (our choice; measured on readings that wander by
 hundredths: 1.7 MB a day of 18 channels every 5 s, so that all of a month fits, and thinned out years do)."""
-
-THIN_MS = 300_000
-"""Of what is thinned out one reading a channel stays in so much time (our choice: what a chart of more than a
-day shows)."""
 
 NEWEST_ENTRIES = 30
 """The last entries of the spool that tell the newest readings (our choice: half an hour of commits)."""
@@ -153,19 +149,14 @@ class Shelf:
     def _thin(self) -> int:
         """Thin the oldest part out; where all is thinned out already, drop the oldest."""
         sql = "SELECT id, packed, readings, thinned FROM spool ORDER BY thinned, id"
-        gone, room, kept = 0, 0, set[tuple[str, str, int]]()
+        gone, room, kept = 0, 0, set[Place]()
         changed: list[tuple[bytes, int, int]] = []
         with told(self.path):
             rows = self._connection.execute(sql)
             for number, packed, count, thinned in rows:
                 if room >= self._spool_bytes // _SHARE or (thinned and changed):
                     break
-                left: list[Reading] = []
-                for reading in [] if thinned else unpack(packed):
-                    place = reading.device, reading.quantity, reading.time_ms // THIN_MS
-                    if place not in kept:
-                        kept.add(place)
-                        left.append(reading)
+                left = [] if thinned else thinned_out(unpack(packed), kept)
                 small = pack(left) if left else b""
                 changed.append((small, len(left), number))
                 room += len(packed) - len(small)

@@ -14,6 +14,25 @@ HELD_NOTE = "held"
 are then the earliest that they can be. An empty list at all other times."""
 
 
+THIN_MS = 300_000
+"""Of what is thinned out one reading a channel stays in so much time (our choice: what a chart of more than a
+day shows, and the estimator's window)."""
+
+Place = tuple[str, str, int]
+"""A device, a quantity, and the step of time of which one reading stays."""
+
+
+def thinned_out(readings: Iterable[Reading], kept: set[Place]) -> list[Reading]:
+    """The first reading of each place; kept are those of which one stays already, and grows by these."""
+    left = []
+    for reading in readings:
+        place = reading.device, reading.quantity, reading.time_ms // THIN_MS
+        if place not in kept:
+            kept.add(place)
+            left.append(reading)
+    return left
+
+
 def rows_of(readings: Iterable[Reading]) -> str:
     """Readings as JSON text."""
     rows = [

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.records import Reading
-from monitor.store.bundle import pack, unpack
+from monitor.store.bundle import Place, pack, thinned_out, unpack
 from monitor.store.connect import connect, prepare_for_writing, told, whole
 
 TABLES = (
@@ -31,9 +31,6 @@ TABLES = (
 
 MOST_BYTES = 64 * 1024 * 1024
 """What waits takes no more room than this (our choice: some months of one controller each 5 s)."""
-
-THIN_MS = 300_000
-"""Of what is thinned out one reading a channel stays in so much time (our choice: the estimator's window)."""
 
 MOST_PENDING = 60_000
 """Readings that wait in memory while the card takes nothing; the oldest go first (our choice, as in the
@@ -63,6 +60,7 @@ class HeldReadings:
         self._pending: list[Reading] = []
         self._bytes = 0
         self.count = 0  # held readings of this boot, on the card
+        self.let_go = 0  # readings that were thinned out since the start
         if path.exists():
             self._open()
 
@@ -184,25 +182,27 @@ class HeldReadings:
 
     def _thin(self) -> None:
         """Thin the oldest eighth out; where all is thinned out already, drop the oldest."""
-        room, kept = 0, set[tuple[str, str, int]]()
+        before, room, kept = self._readings(), 0, set[Place]()
         changed: list[tuple[bytes, int, int]] = []
         with self._whole() as write:
             rows = write.execute("SELECT id, packed, thinned FROM held ORDER BY thinned, id")
             for number, packed, thinned in rows:
                 if room >= self._most_bytes // 8 or (thinned and changed):
                     break
-                left: list[Reading] = []
-                for reading in [] if thinned else unpack(packed):
-                    place = reading.device, reading.quantity, reading.time_ms // THIN_MS
-                    if place not in kept:
-                        kept.add(place)
-                        left.append(reading)
+                left = [] if thinned else thinned_out(unpack(packed), kept)
                 small = pack(left) if left else b""
                 changed.append((small, len(left), number))
                 room += len(packed) - len(small)
             write.executemany("UPDATE held SET packed = ?, readings = ?, thinned = 1 WHERE id = ?", changed)
             write.execute("DELETE FROM held WHERE readings = 0")
         self._measure()
+        self.let_go += before - self._readings()
+
+    def _readings(self) -> int:
+        """Held readings on the card, of all boots."""
+        assert self._connection is not None, "only an open file is asked"
+        (count,) = self._connection.execute("SELECT total(readings) FROM held").fetchone()
+        return int(count)
 
     def _open(self) -> sqlite3.Connection:
         if self._connection is None:
