@@ -16,7 +16,7 @@ from dash.development.base_component import Component
 
 from dashboard.field import Field
 from dashboard.forms import Hand, Mistyped, form, hidden, labelled
-from dashboard.words import clock_text, span_text
+from dashboard.words import dated_text, span_text
 from monitor.clock import CLOCK_NOTE, TIME_REQUEST, FollowedClock, clock_from_note
 from monitor.clock.kernel import Kernel
 from monitor.clock.steady import EARLIEST_MS, LATEST_MS, SOURCE_WORDS
@@ -47,7 +47,7 @@ def clock_section(reader: StoreReader, site: Site, hand: Hand) -> list[Component
         return []
     course, now_ms = clock.course, clock.now_ms()
     if not clock.is_known:
-        at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
+        at = dated_text(now_ms, ZoneInfo(site.site.time_zone))
         told = [f"{TIME_UNKNOWN} It is {at} at the earliest."]
     else:
         source = SOURCE_WORDS.get(course.source, course.source)
@@ -59,12 +59,12 @@ def clock_section(reader: StoreReader, site: Site, hand: Hand) -> list[Component
     if hand.is_open:
         wrong = hand.fault is not None and hand.fault.field == TYPED
         opened = not clock.is_known or wrong or bool(course.disagrees)
-        body = _form(hand, now_ms)
+        body = _form(hand, now_ms, site.site.time_zone)
         parts.append(html.Details([html.Summary("Tell the time"), body], open=opened, id="tell-time"))
     return [html.Section(parts, id="time")]
 
 
-def _form(hand: Hand, now_ms: int) -> Component:
+def _form(hand: Hand, now_ms: int, zone: str) -> Component:
     typed = Field(type="datetime-local", name=TYPED, value=hand.typed.get(TYPED, ""))
     sure = html.Label(
         [
@@ -78,9 +78,15 @@ def _form(hand: Hand, now_ms: int) -> Component:
         [
             html.P(WHAT_HAPPENS, className="quiet"),
             hidden(PHONE, ""),
-            labelled("Another time than this phone's", typed, "Leave it empty to take the phone's own time."),
-            sure,
             html.Button("Take the time of this phone", className="main"),
+            html.Details(
+                [
+                    html.Summary("Another time than this phone's"),
+                    labelled("The time", typed, f"Local time of the site, {zone}; then the button above."),
+                    sure,
+                ],
+                open=bool(hand.typed),
+            ),
         ],
     )
 

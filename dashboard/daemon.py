@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from zoneinfo import ZoneInfo
 
-from dashboard.words import age_text, clock_text, span_text
+from dashboard.words import age_text, clock_text, dated_text, span_text
 from monitor.present import TIME_UNKNOWN, Now
 from monitor.records import Heartbeat
 from monitor.site.model import Site
@@ -71,7 +71,7 @@ def daemon_state(beat: Heartbeat | None, now: Now, site: Site) -> Daemon:
 
 
 def _time_unknown(now: Now, site: Site) -> Notice:
-    at = clock_text(now.time_ms, now.time_ms, ZoneInfo(site.site.time_zone))
+    at = dated_text(now.time_ms, ZoneInfo(site.site.time_zone))
     lead = f"The time is not known yet, {at} at the earliest."
     return Notice("clock", f"{lead} {TIME_UNKNOWN} The page Care takes a phone's time.")
 

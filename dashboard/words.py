@@ -13,6 +13,7 @@ SECOND_MS = 1000
 MINUTE_MS = 60 * SECOND_MS
 HOUR_MS = 60 * MINUTE_MS
 DAY_MS = 24 * HOUR_MS
+TWO_YEARS_MS = 731 * DAY_MS
 
 NOW_WITHIN_MS = 5 * SECOND_MS
 """Younger than one refresh of the page is 'now' (our choice)."""
@@ -105,6 +106,11 @@ def age_text(age_ms: float) -> str:
     if size_ms < 2 * DAY_MS:
         return f"{int(size_ms // HOUR_MS)} h {side}"
     return f"{int(size_ms // DAY_MS)} days {side}"
+
+
+def dated_text(time_ms: int, zone: tzinfo) -> str:
+    """A moment with its day and year, for a time that may be of any day."""
+    return clock_text(time_ms, time_ms + TWO_YEARS_MS, zone)
 
 
 def clock_text(time_ms: int, now_ms: int, zone: tzinfo) -> str:

@@ -82,7 +82,7 @@ def _where_it_is_found(_reader: StoreReader, site: Site, hand: Hand) -> list[Com
     return [found_section(site, hand.url)] if hand.url else []
 
 
-SECTIONS: tuple[Section, ...] = (clock_section, _where_it_is_found)
+SECTIONS: tuple[Section, ...] = (_where_it_is_found,)
 """What stands below the log."""
 
 
@@ -93,7 +93,9 @@ def layout(
     header = html.Header([html.H1(site.site.name), html.P("Care", className="quiet")])
     try:
         with closing(open_reader()) as reader:
-            now_ms = now_of(reader).time_ms
+            now = now_of(reader)
+            now_ms = now.time_ms
+            clock = clock_section(reader, site, hand)
             entries = reader.log(0, LAST_MS, SHOWN)  # a clock may have been put back
             edited = _edited(reader, query) if hand.is_open else None
             more = [part for section in SECTIONS for part in section(reader, site, hand)]
@@ -108,8 +110,8 @@ def layout(
         [
             header,
             html.Section(lead, id="lead"),
-            html.Div([*forms, log_section(rows, hand)], className="column"),
-            html.Div([cautions_section(site), *more], className="column"),
+            html.Div([*([] if now.is_known else clock), *forms, log_section(rows, hand)], className="column"),
+            html.Div([cautions_section(site), *(clock if now.is_known else []), *more], className="column"),
             *lock_section(hand, now_ms),
             *under_thumb(hand),
         ]
