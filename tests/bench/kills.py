@@ -47,8 +47,8 @@ def main() -> None:
         print(f"{sum(killed.kills.values())} kills: {dict(sorted(killed.kills.items()))}")
         print(f"  {size.readings} readings, {size.blocks} blocks, {len(killed.requests)} requests, all done")
         print(
-            f"  {killed.confirmed_notes} notes confirmed by the page, {len(killed.notices)} notices,"
-            f" {len(killed.far.arrivals)} arrived"
+            f"  {killed.confirmed_notes} notes confirmed by the page ({killed.kept_notes} kept),"
+            f" {len(killed.notices)} notices, {len(killed.far.arrivals)} arrived"
         )
         if killed.back_s:
             print(

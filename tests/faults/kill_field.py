@@ -65,17 +65,16 @@ Servers = tuple[Influx, Gate]
 
 
 class Person(threading.Thread):
-    """Unlocks the page and writes note after note until nobody answers any more; what was confirmed."""
+    """Writes note after note until nobody answers any more. cookie: of an unlocked page."""
 
-    def __init__(self, port: int, text: str) -> None:
+    def __init__(self, port: int, cookie: str, text: str) -> None:
         super().__init__(daemon=True)
         self._visitor, self.text = Visitor(port), text
+        self._visitor.cookie = cookie
         self.confirmed: list[str] = []
 
     def run(self) -> None:
         with suppress(OSError, http.client.HTTPException):
-            while self._visitor.unlock(PIN).status == 429:  # one at a time: somebody else is just asking
-                time.sleep(0.05)
             for number in range(1000):
                 token = NOTE_TOKEN.search(self._visitor.get("/care").text)
                 if token is None:
@@ -102,7 +101,7 @@ class FieldWorld(World):
         self.notices: dict[int, str] = {}
         self.damages: Counter[str] = Counter()
         self.back_s: list[float] = []
-        self.confirmed_notes = 0
+        self.confirmed_notes = self.kept_notes = 0
 
     # --- rounds -------------------------------------------------------------------------------------------
 
@@ -119,10 +118,14 @@ class FieldWorld(World):
         page = self.victims.start(do="page", site=str(self.site), port=port)
         self._await_commit(before_ms)
         wait_until(lambda: _answers(port), f"{self.where}: the page answers")
-        people = [Person(port, f"Note {place} of kill {self.number}") for place in range(PEOPLE)]
+        # unlocked before: a try that a kill breaks off counts as a wrong one, and many of them lock the door
+        door = Visitor(port)
+        assert door.unlock(PIN).status == 303, self.where
+        texts = [f"Note {place} of kill {self.number}" for place in range(PEOPLE)]
+        people = [Person(port, door.cookie, text) for text in texts]
         for person in people:
             person.start()
-        time.sleep(self.rng.uniform(0.3, 2.5))
+        time.sleep(self.rng.uniform(0.0, 3.0))
         self.victims.ends(page, kill=True)
         for person in people:
             person.join()
@@ -135,6 +138,7 @@ class FieldWorld(World):
             assert set(person.confirmed) <= set(new), told
             assert len(new) <= len(person.confirmed) + 1, told
             self.confirmed_notes += len(person.confirmed)
+            self.kept_notes += len(new)
         self._tear()
 
     def _kill_forwarder(self) -> None:
