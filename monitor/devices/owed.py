@@ -40,6 +40,7 @@ class Owed:
     def __init__(self) -> None:
         self._open: deque[Request] = deque(maxlen=REMEMBERED)
         self._doubtful: deque[Request] = deque(maxlen=REMEMBERED)
+        self._refused: deque[Request] = deque(maxlen=REMEMBERED)
 
     def add(self, request: Request) -> None:
         """A request has gone out."""
@@ -98,6 +99,16 @@ class Owed:
         while (first := self._open.popleft()) is not request:
             self._doubtful.append(first)
 
+    def refuse(self, request: Request) -> None:
+        """This request was refused, as far as one can tell: a refusal says nothing of which it answers."""
+        self.close(request)
+        self._refused.append(request)
+
+    def doubt_refusals(self, since_s: float) -> None:
+        """The unit refuses unasked: the answers to what was refused after since_s may still come."""
+        self._doubtful.extend(request for request in self._refused if request.sent_s > since_s)
+        self._refused.clear()
+
     def close_oldest(self) -> None:
         """The unit sent a sound frame that answers no open request as asked: the oldest has had its answer,
         since each has one at most and in order. It stays in doubt."""
@@ -108,3 +119,4 @@ class Owed:
         """Nothing is owed any more."""
         self._open.clear()
         self._doubtful.clear()
+        self._refused.clear()

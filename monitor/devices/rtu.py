@@ -12,11 +12,13 @@ What stands between a wrong frame and a reading (each found to be needed where t
 from __future__ import annotations
 
 import logging
+import math
 from dataclasses import dataclass
 from time import monotonic, sleep
 
 from monitor.devices import advice
 from monitor.devices.hearing import Hearing
+from monitor.devices.link import READ_FUNCTIONS
 from monitor.devices.modbus import (
     REGISTERS,
     Found,
@@ -69,6 +71,7 @@ class Unit:
         self.owed = Owed()
         self.timeout_s = timeout_s
         self.silences = 0
+        self.unasked_s = -math.inf  # when it was last heard to refuse unasked
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +168,11 @@ class RtuLink:
         self._unit(unit).owed.clear()
 
     def _probe(self, unit: int, function: int, address: int, count: int) -> bool:
-        """Whether the probe was answered; a refusal is an answer too."""
+        """Whether the probe was answered; a refusal is an answer too, but of a unit that refuses unasked."""
         try:
             return self._exchange(unit, function, address, count) is not None
         except Refused:
-            return True
+            return not self._refuses_unasked(self._unit(unit))
 
     def _stands(self, unit: int, function: int, address: int, count: int) -> bool:
         """Whether an answer of this form, just come, is still the present one's after a further probe.
@@ -217,7 +220,11 @@ class RtuLink:
                 if early:
                     self._note_early(len(heard))
                 else:
-                    owed.close(request)
+                    if reply.count is None:
+                        owed.refuse(request)
+                        self._doubt_refusals(known)
+                    else:
+                        owed.close(request)
                     self._came_in_time(known)
                 if reply.count is None:
                     raise refused(self._where(unit), function, address, count, heard[2])
@@ -252,6 +259,7 @@ class RtuLink:
         hearing = self._hearing
         started_s = monotonic()
         gap_s = self._timing.t3_5_s + GAP_MARGIN_S
+        self._note_unasked()
         hearing.clear()
         while hearing.wait(hearing.silent_since_s + gap_s - monotonic()):
             if monotonic() - started_s > self._configured_s * LONGEST_WAIT:
@@ -262,7 +270,24 @@ class RtuLink:
             known.owed.close(known.owed.oldest(reply.function, reply.count))
             # It lay waiting for an unknown time: all that is known is that the time-out was too short.
             self._came_late(reply.unit, known.timeout_s)
+        self._note_unasked()
         hearing.clear()
+
+    def _note_unasked(self) -> None:
+        """Remember which units refuse though nothing of them is open: then no refusal tells whose it is."""
+        if len(self._hearing.data) < EXCEPTION_CHARACTERS:
+            return
+        for unit, known in self._units.items():
+            if any(find_refusal(self._hearing.data, unit, function) for function in READ_FUNCTIONS):
+                known.unasked_s = monotonic()
+                self._doubt_refusals(known)
+
+    def _refuses_unasked(self, known: Unit) -> bool:
+        return known.unasked_s > monotonic() - LONGEST_WAIT * self._configured_s
+
+    def _doubt_refusals(self, known: Unit) -> None:
+        if self._refuses_unasked(known):
+            known.owed.doubt_refusals(monotonic() - LONGEST_WAIT * self._configured_s)
 
     def _next_reply(self) -> Reply | None:
         """The first sound frame that answers any open request of any unit."""

@@ -116,3 +116,14 @@ def test_no_order_of_losses_and_delays_passes_a_late_answer_off() -> None:
                     believed += count == wanted
                     break
     assert believed > 1000, f"seed {seed}: hardly anything was believed"
+
+
+def test_where_a_unit_refuses_unasked_the_answer_to_what_was_refused_may_still_come() -> None:
+    owed = Owed()
+    early, late = asked(owed, 4, 2, sent_s=1.0), asked(owed, 4, 2, sent_s=10.0)
+    owed.refuse(early)
+    owed.refuse(late)
+    assert owed.doubts(4, 2, since_s=0.0) == 0, "a refusal is an answer, as long as none is one too many"
+    owed.doubt_refusals(since_s=5.0)
+    assert owed.doubts(4, 2, since_s=0.0) == 1
+    assert owed.oldest(4, 2) is late
