@@ -4,10 +4,12 @@ reason."""
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor import cautions
 from monitor.checkup.cover import worth_again
+from monitor.checkup.levels import level
 from monitor.checkup.recording import (
     ARRAY_OFF,
     ARRAY_ON,
@@ -22,6 +24,7 @@ from monitor.checkup.recording import (
     covered,
     uncovered,
 )
+from monitor.checkup.roles import LIT_SHARE, rated_V, roles_of, silent
 from monitor.site.model import Site
 
 
@@ -29,22 +32,32 @@ from monitor.site.model import Site
 class Act:
     """One thing to do: the phase that follows it, its words, the caution that belongs to it.
 
-    skip says why it is left out, '' where it is asked for.
+    skip says why it is left out, '' where it is asked for. undoes are the phases whose acts it takes back.
+    unfed: it may leave the controller without its bank, which it bears only while no array feeds it.
     """
 
     phase: str
     words: str
     caution: str = ""
     skip: str = ""
+    undoes: tuple[str, ...] = ()
+    unfed: bool = False
 
 
 NO_ARRAY = "no array is described"
 NO_LIGHT = "it is dark"
 NO_PROBE = "no device gives a temperature of the bank"
+NOTHING_TO_UNDO = "what it takes back was not done"
+FED = "only with the array off, and it was not seen off"
+STRINGS_OFF = "only with all strings of the bank on"
 STRING_CAUTION = (
     "Only with the array off. If everything goes dark the string is not connected: switch the others on"
     " again. If"
     " this computer goes dark with it, that is the answer."
+)
+STAYS_OPEN = (
+    "Leave the array's disconnect open until the bank is connected: a controller without its bank can be"
+    " destroyed by the array."
 )
 
 
@@ -60,7 +73,7 @@ def plan(site: Site, lit: bool | None, has_probe: bool) -> list[Act]:
             cautions.SHORT_CIRCUIT,
             probe,
         ),
-        Act(RELEASED, "Let the probe go.", "", probe),
+        Act(RELEASED, "Let the probe go.", "", probe, (HELD,)),
     ]
     strings = 0 if site.array is None else site.array.strings_in_parallel
     for string in range(1, strings + 1) if strings > 1 else ():
@@ -71,7 +84,7 @@ def plan(site: Site, lit: bool | None, has_probe: bool) -> list[Act]:
                 cautions.ARRAY_LIVE,
                 dark,
             ),
-            Act(uncovered(string), "Take the cover away.", "", dark),
+            Act(uncovered(string), "Take the cover away.", "", dark, (covered(string),)),
         ]
     acts += [
         Act(ARRAY_OFF, "Open the array's disconnect.", cautions.ARRAY_LIVE, dark),
@@ -84,15 +97,60 @@ def plan(site: Site, lit: bool | None, has_probe: bool) -> list[Act]:
                 alone(string),
                 f"Switch off every string of the bank but string {string}, by their fuses or switches.",
                 STRING_CAUTION,
+                unfed=not dark,
             )
         )
     if banks > 1:
-        acts.append(Act(STRINGS_ON, "Switch all strings of the bank on again."))
+        each = tuple(alone(string) for string in range(1, banks + 1))
+        acts.append(Act(STRINGS_ON, "Switch all strings of the bank on again.", undoes=each))
     acts += [
-        Act(LOADS_ON, "Switch on all loads."),
-        Act(ARRAY_ON, "Close the array's disconnect.", "", dark),
+        Act(LOADS_ON, "Switch on all loads.", undoes=(LOADS_OFF,)),
+        Act(ARRAY_ON, "Close the array's disconnect.", "", dark, (ARRAY_OFF,)),
     ]
     return acts
+
+
+def out_of_place(act: Act, recording: Recording) -> str:
+    """Why an act is left out after what was done, and not done, before it; '' where it is asked for."""
+    if act.undoes and all(recording.phase(name) is None for name in act.undoes):
+        return NOTHING_TO_UNDO
+    if act.unfed and not _array_is_off(recording):
+        return FED
+    if act.phase == ARRAY_ON and any(other.phase == STRINGS_ON for other in left_undone(recording, None)):
+        return STRINGS_OFF
+    return ""
+
+
+def _array_is_off(recording: Recording) -> bool:
+    """Whether the array was taken off and the controller, where it shows the array's voltage, saw it go."""
+    charger, rated = roles_of(recording).charger, rated_V(recording)
+    if recording.phase(ARRAY_OFF) is None:
+        return False
+    volts = None if charger is None else level(recording, ARRAY_OFF, charger, "array_voltage_V")
+    return volts is None or rated is None or volts.mean <= LIT_SHARE * rated
+
+
+def left_undone(recording: Recording, asked: Act | None) -> list[Act]:
+    """The acts that take back what was done and still stands, in a safe order. asked is the act that the
+    person was last asked for and may have done.
+    """
+    done = [phase.name for phase in recording.phases if phase.how != "skipped"]
+    if asked is not None and not asked.undoes:
+        done.append(asked.phase)
+    undoing = [act for act in plan(recording.site, True, True) if act.undoes]
+    return [act for act in undoing if _last(done, act.undoes) > _last(done, (act.phase,))]
+
+
+def _last(done: Sequence[str], names: Sequence[str]) -> int:
+    return max((number for number, name in enumerate(done) if name in names), default=-1)
+
+
+def to_put_back(recording: Recording, asked: Act | None) -> list[str]:
+    """What a person must still do before they leave, in words."""
+    charger = roles_of(recording).charger
+    bankless = charger is not None and silent(recording, ARRAY_OFF, charger)
+    undone = left_undone(recording, asked)
+    return [STAYS_OPEN if bankless and act.phase == ARRAY_ON else act.words for act in undone]
 
 
 MOST_TRIES = 3

@@ -4,7 +4,7 @@ Pure."""
 from __future__ import annotations
 
 from monitor.checkup.levels import Level, level
-from monitor.checkup.recording import ARRAY_OFF, START, Recording, alone
+from monitor.checkup.recording import ARRAY_OFF, START, STRINGS_ON, Recording, alone
 from monitor.checkup.result import Result, right, untold, wrong
 from monitor.checkup.roles import Roles, resting_phase, silent
 
@@ -152,6 +152,12 @@ def bank_parallel(recording: Recording, roles: Roles) -> Result | None:
         tried.append(string)
         if silent(recording, alone(string), roles.charger):
             dead.append(string)
+    if dead and silent(recording, STRINGS_ON, roles.charger):
+        return untold(
+            name,
+            f"{roles.charger} stayed silent with all strings on again",
+            "look at its supply and its data wire, and ask again",
+        )
     if dead:
         which = ", ".join(map(str, dead))
         return wrong(

@@ -45,7 +45,7 @@ def lead_drop(recording: Recording, roles: Roles) -> Result:
     )
     share, sd = ohm * full_A / recording.site.bank.voltage_V, sd_ohm * full_A / recording.site.bank.voltage_V
     said = (
-        f"{1000 * ohm:.1f} ± {2000 * sd_ohm:.1f} milliohm there and back, in full sun {100 * share:.1f} %"
+        f"{1000 * ohm:z.1f} ± {2000 * sd_ohm:.1f} milliohm there and back, in full sun {100 * share:z.1f} %"
         f" of the"
         f" bank's voltage at {full_A:.0f} A; at most {100 * DROP_MOST:.0f} % are usual"
     )

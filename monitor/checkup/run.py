@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 
-from monitor.checkup.acts import Act, again, plan
+from monitor.checkup.acts import Act, again, out_of_place, plan, to_put_back
 from monitor.checkup.keys import Keys
 from monitor.checkup.levels import LEAST_SAMPLES
 from monitor.checkup.notice import NOTICED, shows
@@ -54,9 +54,20 @@ class Checkup:
         self._samples: list[Sample] = []
         self._phases: list[Phase] = []
         self._cautioned: set[str] = set()
+        self._asked: Act | None = None
 
     def run(self) -> Recording:
-        """Questions, acts and readings."""
+        """Questions, acts and readings. However it ends, what still stands otherwise than before is told."""
+        try:
+            return self._talk()
+        finally:
+            words = to_put_back(self._recording, self._asked)
+            if words:
+                self._say("\nBefore you leave:")
+                for text in words:
+                    self._say(f"  - {text}")
+
+    def _talk(self) -> Recording:
         answers = ask_all(self._site, self._keys, self._say, self._source.clock.now_ms)
         sun = sun_now(self._site, self._source.clock.now_ms(), answers)
         self._recording = Recording(self._site, self._samples, self._phases, answers, sun)
@@ -67,7 +78,7 @@ class Checkup:
         tries: Counter[str] = Counter()
         while todo:
             act = todo.pop(0)
-            reason = act.skip or self._hopeless()
+            reason = act.skip or self._hopeless() or out_of_place(act, self._recording)
             if reason:
                 self._skipped(act, reason)
                 continue
@@ -88,6 +99,7 @@ class Checkup:
     def _await(self, act: Act) -> bool:
         """Ask for an act, wait until it is done, and read; False where it is skipped."""
         self._keys.forget()
+        self._asked = act
         self._say(f"\n{act.words}")
         if act.caution and act.caution not in self._cautioned:
             self._cautioned.add(act.caution)
@@ -128,6 +140,7 @@ class Checkup:
             self._keys.line(LOOK_S)
             self._take()
         self._phases.append(Phase(act.phase, from_ms, max(to_ms, now_ms), how))
+        self._asked = None
 
     def _heard(self, since_ms: int) -> bool:
         """Whether of every device enough has come, be it word of its silence."""
@@ -140,6 +153,7 @@ class Checkup:
     def _skipped(self, act: Act, reason: str) -> None:
         now_ms = self._source.clock.now_ms()
         self._phases.append(Phase(act.phase, now_ms, now_ms, "skipped", reason))
+        self._asked = None
 
 
 def _is_cover(act: Act) -> bool:

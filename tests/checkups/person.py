@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -30,7 +31,7 @@ def started_now() -> str:
 
 class Person:
     """Runs `nightbank checkup` and answers it. `skip` are beginnings of acts that are skipped, `enter` of
-    those that are confirmed though they should be noticed."""
+    those that are confirmed though they should be noticed; at `leave` the person presses Ctrl-C."""
 
     def __init__(
         self,
@@ -40,7 +41,9 @@ class Person:
         answers: tuple[str, str, str] = ("", "", ""),
         skip: tuple[str, ...] = (),
         enter: tuple[str, ...] = (),
+        leave: str = "",
     ) -> None:
+        self._leave = leave
         self._simulator, self._answers, self._skip, self._enter = simulator, list(answers), skip, enter
         self.said: list[str] = []
         command = [sys.executable, "-m", "monitor.cli", "checkup", str(site_file), "--json", *options]
@@ -84,6 +87,9 @@ class Person:
                 act = line.strip()
 
     def _do(self, act: str) -> None:
+        if self._leave and act.startswith(self._leave):
+            self._process.send_signal(signal.SIGINT)
+            return
         if act.startswith(self._skip) and self._skip:
             self._type("s")
             return

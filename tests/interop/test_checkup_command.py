@@ -158,6 +158,15 @@ def runs(tmp_path_factory):
             skip=("Close your hand", "Let the probe"),
         )
         people["dark"] = Person(huts["dark"].simulator, huts["dark"].site_file, "--each", "1")
+        huts["left"] = Hut(folder / "left", hour=NOON)
+        people["left"] = Person(
+            huts["left"].simulator,
+            huts["left"].site_file,
+            "--each",
+            "1",
+            skip=("Close your hand",),
+            leave="Switch off all loads",
+        )
         await_commit(huts["stored"])
         people["stored"] = Person(
             huts["stored"].simulator,
@@ -241,6 +250,13 @@ def test_a_bank_that_is_not_connected_shows_in_the_dark_without_any_act(runs):
         "it is dark",
     }
     assert not any(line.startswith("Switch off") for line in person.said)
+
+
+def test_whoever_leaves_in_the_middle_is_told_what_stands_open(runs):
+    person, _, (status, document) = runs["left"]
+    assert (status, document) == (1, {})
+    at = person.said.index("Before you leave:")
+    assert person.said[at + 1 : at + 3] == ["  - Switch on all loads.", "  - Close the array's disconnect."]
 
 
 def test_while_the_daemon_runs_its_store_is_read_and_written_faster(runs):

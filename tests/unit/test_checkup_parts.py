@@ -12,14 +12,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pvlib.pvsystem import v_from_i
 
-from monitor.checkup.acts import plan
+from monitor.checkup.acts import out_of_place, plan, to_put_back
+from monitor.checkup.bank_checks import bank_parallel
 from monitor.checkup.keys import Keys
 from monitor.checkup.lead_check import lead_drop
 from monitor.checkup.levels import level, move
 from monitor.checkup.panel_curve import Curve, held_mppt_drop_V
 from monitor.checkup.questions import ask_all, clock_error_s, volts
 from monitor.checkup.record import compared, document_of, files_of, in_words, read_record, write_record
-from monitor.checkup.recording import ARRAY_OFF, LOADS_OFF, LOADS_ON, START, Phase, Recording, Sample
+from monitor.checkup.recording import (
+    ARRAY_OFF,
+    ARRAY_ON,
+    LOADS_OFF,
+    LOADS_ON,
+    START,
+    STRINGS_ON,
+    Phase,
+    Recording,
+    Sample,
+    alone,
+)
 from monitor.checkup.result import Verdict, right, wrong
 from monitor.checkup.roles import roles_of
 from monitor.checkup.sources import CheckupError, samples_of
@@ -174,6 +186,60 @@ def test_acts_that_the_hour_or_the_system_cannot_show_are_left_out_with_their_re
     order = [act.phase for act in by_day]
     # a string is switched off only while the array cannot feed a controller without a bank
     assert order.index("array off") < order.index("string 1 of the bank alone") < order.index("array on")
+
+
+LIT = {"charger": {"battery_voltage_V": 12.4, "array_voltage_V": 18.0}}
+GONE = {"charger": {"battery_voltage_V": 12.4, "array_voltage_V": 0.0}}
+SILENT = {"charger": {"battery_voltage_V": None, "array_voltage_V": None}}
+
+
+def asked_after(site, phase, **phases):
+    """Why a phase's act is left out after these phases in daylight, '' where it is asked for."""
+    act = next(act for act in plan(site, True, True) if act.phase == phase)
+    return act.skip or out_of_place(act, recording_of(site, **phases))
+
+
+def test_in_light_a_string_is_switched_off_only_once_the_array_is_seen_off(site):
+    # a controller that loses its bank while the array feeds it can be destroyed (common practice, no source)
+    only = "only with the array off, and it was not seen off"
+    first = alone(1)
+    assert asked_after(site, first, **{START: LIT}) == only  # the person left out the array's disconnect
+    assert asked_after(site, first, **{START: LIT, ARRAY_OFF: LIT}) == only  # Enter, but nothing was opened
+    assert asked_after(site, first, **{START: LIT, ARRAY_OFF: GONE}) == ""
+    assert not any(act.unfed for act in plan(site, False, True))  # in the dark it feeds nothing
+
+
+def test_nothing_is_to_be_undone_that_was_not_done(site):
+    why = "what it takes back was not done"
+    for phase in ("probe released", "string 1 free again", STRINGS_ON, LOADS_ON, ARRAY_ON):
+        assert asked_after(site, phase, **{START: LIT}) == why
+    assert asked_after(site, LOADS_ON, **{START: LIT, LOADS_OFF: LIT}) == ""
+
+
+def test_the_array_is_not_closed_onto_a_controller_without_its_bank(site):
+    gone = {START: LIT, ARRAY_OFF: GONE, alone(1): GONE}
+    assert asked_after(site, ARRAY_ON, **gone) == "only with all strings of the bank on"
+    assert asked_after(site, ARRAY_ON, **gone, **{STRINGS_ON: GONE}) == ""
+
+
+def test_whoever_leaves_is_told_what_still_stands_open(site):
+    done = {START: LIT, ARRAY_OFF: GONE, LOADS_OFF: GONE}
+    assert to_put_back(recording_of(site, **done), None) == [
+        "Switch on all loads.",
+        "Close the array's disconnect.",
+    ]
+    asked = next(act for act in plan(site, True, True) if act.phase == alone(1))  # it may be done by now
+    assert "Switch all strings of the bank on again." in to_put_back(recording_of(site, **done), asked)
+    assert to_put_back(recording_of(site, **done, **{LOADS_ON: GONE, ARRAY_ON: LIT}), None) == []
+    (told,) = to_put_back(recording_of(site, **{START: LIT, ARRAY_OFF: SILENT}), None)
+    assert told.startswith("Leave the array's disconnect open until the bank is connected")
+
+
+def test_a_controller_that_never_comes_back_tells_nothing_of_the_strings(site):
+    dead = {START: LIT, ARRAY_OFF: GONE, alone(1): SILENT, alone(2): GONE}
+    for after, verdict in ((GONE, Verdict.WRONG), (SILENT, Verdict.UNTOLD)):
+        recording = recording_of(site, **dead, **{STRINGS_ON: after})
+        assert bank_parallel(recording, roles_of(recording)).verdict is verdict
 
 
 def test_silent_and_suspect_readings_are_no_values():
