@@ -15,7 +15,7 @@ open       of the quantities that no field carries
 refused    captures of which nothing was said, since too few lines were sound
 
 The matcher's numbers were chosen with register maps in view (`match_maps`); what is of lines alone with seeds
-1 to 60 of these, and its doubt of clocks after 5070.
+1 to 60 of these, and doubts after what was wrong in 5070, 8298 and 9055.
 """
 
 from __future__ import annotations
