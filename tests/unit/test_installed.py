@@ -93,7 +93,7 @@ def test_every_package_of_the_bill_is_reached_from_ours(bill):
 def test_the_list_says_each_licence_or_that_it_is_not_told():
     lines = CliRunner().invoke(main, ["installed"]).stdout.splitlines()
     by_name = {line.split()[0]: line.split(maxsplit=2)[2] for line in lines if line.startswith("  ")}
-    assert by_name["numpy"] == distribution("numpy").metadata["License-Expression"]
+    assert by_name["numpy"] == (distribution("numpy").metadata["License-Expression"] or "BSD License")
     assert by_name["nightbank"] == "MIT"
     assert "Apache-2.0" in by_name["pysunspec2"]
 
