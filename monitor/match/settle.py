@@ -35,9 +35,9 @@ UNPLACED = {"twin", "lag", "shared", "through"}
 TRUSTED = 0.8
 """Less belief than this is never certain, however little agrees by chance (our choice)."""
 
-DOUBTED, DOUBTED_TWO = 0.01, 0.003
-"""Where no more belief than this is left for all rivals and for no register at all, digits that have moved
-well are enough; less with two looks (our choice)."""
+DOUBTED, DOUBTED_TWO, ACCIDENT_BELIEVED = 0.01, 0.003, 0.05
+"""Where no more belief than this is left for all rivals and for no register at all (less with two looks), the
+digits may agree by chance a little more easily than elsewhere (our choice)."""
 
 ACCIDENT, ACCIDENT_STILL = 0.01, 0.003
 """So likely another register may agree by chance at most; less where the digits have moved by little. One
@@ -184,18 +184,17 @@ def _by_chance(
     quantity: str, ranked: Sequence[Choice], own: tuple[Doubt, ...], known: Known
 ) -> tuple[Doubt, ...]:
     """The doubts with the last one: whether what was shown is too little, since another register may agree by
-    chance. Where nothing else is in doubt and belief alone does not say, that is tried out.
+    chance. That is tried out where nothing else is in doubt.
     """
     read = known.read(quantity)
     share = ranked[0].share
     moved = has_moved(quantity, read, ranked[0])
     if own or len(read) < 2 or share < TRUSTED:
         return own if moved and share >= FOUND else ("little", *own)
-    if moved and 1 - share <= (DOUBTED if len(read) > 2 else DOUBTED_TWO):
-        return ()
+    believed = moved and 1 - share <= (DOUBTED if len(read) > 2 else DOUBTED_TWO)
     # what lies in the same air, and other counters of energy, go together, and lines of text are full of
     # small numbers: their digits must move well
     alone = SOUGHT[quantity].unit not in ("°C", "Wh") and ranked[0].spots[0].best.column.field is None
     alone = alone and has_moved_at_all(read, ranked[0])
-    limit = ACCIDENT if moved else ACCIDENT_STILL if alone else 0.0
+    limit = ACCIDENT_BELIEVED if believed else ACCIDENT if moved else ACCIDENT_STILL if alone else 0.0
     return () if known.accident(quantity) < limit else ("little",)

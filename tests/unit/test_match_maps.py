@@ -38,7 +38,7 @@ from simulator.maps.device import MapDevice
 from simulator.modbus_device import RtuServer
 from simulator.tcp_server import TcpServer
 from simulator.worker import Worker
-from tests.bench.match_maps import judge
+from tests.bench.match_maps import drawn, judge
 from tests.maps.judge import has_twin, readings, value_of
 from tests.maps.plain import plain_match
 
@@ -76,7 +76,14 @@ def test_nothing_wrong_is_called_certain(cases, kind):
         assert wrong == [], f"seed {SEED}, {looks} looks"
 
 
-def test_most_is_found_and_far_more_than_by_the_obvious_scan(cases):
+@pytest.mark.parametrize("kind", ["other", "other-nasty"])
+def test_nothing_wrong_is_called_certain_on_maps_of_another_make(kind):
+    counts, wrong = counted([drawn(SEED + n, kind, 3, 0.1) for n in range(EACH)], 3)
+    assert counts["carried"] > 0
+    assert wrong == [], f"seed {SEED}"
+
+
+def test_most_is_found_and_more_than_by_the_obvious_scan(cases):
     every = [case for some in cases.values() for case in some]
     ours, plain = counted(every, 3)[0], counted(every, 3, plain=True)[0]
     assert ours["right"] > plain["right"], f"seed {SEED}"
