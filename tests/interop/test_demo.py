@@ -108,7 +108,9 @@ def document(folder):
 def test_now_is_one_json_document_with_the_promised_names(demo):
     folder, *_ = demo
     now = document(folder)
-    assert set(now) == {"time", "site", "quantities", "soc", "soc_sd", "basis", "stage", "alarms", "devices"}
+    names = "time time_known site quantities soc soc_sd basis stage dark alarms devices"
+    assert set(now) == set(names.split())
+    assert now["time_known"] is True
     assert now["site"] == "Marsh hide"
     for name in ("battery_voltage_V", "battery_current_A", "charge_current_A", "midpoint_voltage_V"):
         assert {"value", "unit", "age_s", "quality", "device"} <= set(now["quantities"][name]), name
