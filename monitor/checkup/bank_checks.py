@@ -3,6 +3,8 @@ Pure."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from monitor.checkup.levels import Level, level
 from monitor.checkup.recording import ARRAY_OFF, START, STRINGS_ON, Recording, alone
 from monitor.checkup.result import Result, right, untold, wrong
@@ -35,7 +37,7 @@ booting [the maker's table])."""
 
 
 def devices(recording: Recording, roles: Roles) -> Result:
-    """Whether every device that is described answered at all."""
+    """Whether every device that is described answered, to the end."""
     names = [device.name for device in recording.site.devices]
     mute = [name for name in names if silent(recording, START, name)]
     if mute:
@@ -46,7 +48,23 @@ def devices(recording: Recording, roles: Roles) -> Result:
             " port, speed"
             " and unit address in the site file.",
         )
+    lost = _lost(recording, names)
+    if lost:
+        return wrong(
+            "devices",
+            f"{', '.join(lost)} answered at first and not at the end.",
+            "Look at its plug, its data wire and its supply, then ask again: what came later is not told.",
+        )
     return right("devices", f"All {len(names)} answered.", devices=float(len(names)))
+
+
+def _lost(recording: Recording, names: Sequence[str]) -> list[str]:
+    """The devices that were silent in the last phase, unless the act before it may take their supply."""
+    last = next((phase.name for phase in reversed(recording.phases) if phase.how != "skipped"), START)
+    strings = range(1, recording.site.bank.strings_in_parallel + 1)
+    if last in (START, ARRAY_OFF, *map(alone, strings)):
+        return []
+    return [name for name in names if silent(recording, last, name)]
 
 
 def battery_switch(recording: Recording, roles: Roles) -> Result:

@@ -15,7 +15,7 @@ from monitor.checkup.recording import (
     Recording,
 )
 from monitor.checkup.result import Result, right, untold, wrong
-from monitor.checkup.roles import Roles, array_V, rated_V
+from monitor.checkup.roles import Roles, array_V, rated_V, silent
 
 LEAST_STEP_A = 0.1
 """A load or charge that is switched moves a current by more than this (our choice: 1 W at 12 V)."""
@@ -53,6 +53,8 @@ def loads(recording: Recording, roles: Roles) -> Result:
     again = "ask again and switch all loads off and on when asked"
     if roles.charger is None or recording.phase(LOADS_ON) is None or recording.phase(LOADS_OFF) is None:
         return untold(name, "the loads were not switched off and on", again)
+    if silent(recording, LOADS_OFF, roles.charger) or silent(recording, LOADS_ON, roles.charger):
+        return untold(name, f"{roles.charger} was silent when the loads were switched", again)
     at_controller = move(recording, LOADS_OFF, LOADS_ON, roles.charger, "load_current_A")
     seen = at_controller is not None and at_controller.by > 0 and at_controller.beyond(LEAST_STEP_A)
     figures = {"load_step_A": None if at_controller is None else at_controller.by}

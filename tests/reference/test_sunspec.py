@@ -15,8 +15,11 @@ from sunspec2 import device as alliance
 from sunspec2 import mb
 from sunspec2.modbus.client import SunSpecModbusClientDevice
 
-from monitor.devices.sunspec.chain import Reader, Told, find_chain, read_model, values
+from monitor.devices.profile import SunSpecProfile
+from monitor.devices.profile_file import SHIPPED, load_profile
+from monitor.devices.sunspec.chain import ModelAt, Reader, Told, find_chain, read_model, values
 from monitor.devices.sunspec.models import BASES, definition, label
+from monitor.devices.sunspec.sources import sources
 from monitor.devices.sunspec.values import scaled, value_of
 from monitor.errors import BadFrame, NotSunSpec, Refused
 from tests.reference import sunspec_models
@@ -241,6 +244,24 @@ def test_scale_factors_are_powers_of_ten() -> None:
     assert scaled(3, 2) == 300
     assert scaled(1264, None) is None
     assert scaled(1264, -11) is None
+
+
+def test_a_model_cut_short_anywhere_gives_what_is_there_and_nothing_else() -> None:
+    """A device that states a shorter length than the standard's: the points that are whole, and no more."""
+    rng = random.Random(SEED)
+    profile = load_profile(SHIPPED / "sunspec.toml")
+    assert isinstance(profile, SunSpecProfile)
+    for number in sunspec_models.KEPT:
+        whole = model_words(rng, number)
+        for length in range(len(whole) - 2):
+            words = (number, length, *whole[2 : 2 + length])
+            model = ModelAt(number, 40002, length)
+            for told in values(model, words):
+                assert told.placed.offset + told.placed.point.size <= len(words)
+            registers = {model.address + at: word for at, word in enumerate(words)}
+            for found in sources(profile, [model], {model: words}).values():
+                for source in found:
+                    source.judged(registers)  # reads no register behind the model, which the map lacks
 
 
 def test_a_device_without_the_marker_is_told() -> None:

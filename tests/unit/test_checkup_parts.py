@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from pvlib.pvsystem import v_from_i
 
 from monitor.checkup.acts import out_of_place, plan, to_put_back
-from monitor.checkup.bank_checks import bank_parallel
+from monitor.checkup.bank_checks import bank_parallel, battery_switch, devices
 from monitor.checkup.keys import Keys
 from monitor.checkup.lead_check import lead_drop
 from monitor.checkup.levels import level, move
+from monitor.checkup.meter_checks import loads
 from monitor.checkup.panel_curve import Curve, held_mppt_drop_V
 from monitor.checkup.questions import ask_all, clock_error_s, volts
 from monitor.checkup.record import compared, document_of, files_of, in_words, read_record, write_record
@@ -56,11 +57,11 @@ def site(tmp_path):
 def recording_of(site, **phases):
     """Steady readings by phase and device: {"array off": {"charger": {...}}}."""
     samples, spans = [], []
-    for number, (name, devices) in enumerate(phases.items()):
+    for number, (name, meters) in enumerate(phases.items()):
         from_ms = number * MINUTE_MS
         spans.append(Phase(name, from_ms, from_ms + MINUTE_MS, "confirmed"))
         for at_ms in range(from_ms, from_ms + MINUTE_MS, STEP_MS):
-            samples += [Sample(at_ms, device, values) for device, values in devices.items()]
+            samples += [Sample(at_ms, device, values) for device, values in meters.items()]
     return Recording(site, samples, spans)
 
 
@@ -240,6 +241,17 @@ def test_a_controller_that_never_comes_back_tells_nothing_of_the_strings(site):
     for after, verdict in ((GONE, Verdict.WRONG), (SILENT, Verdict.UNTOLD)):
         recording = recording_of(site, **dead, **{STRINGS_ON: after})
         assert bank_parallel(recording, roles_of(recording)).verdict is verdict
+
+
+def test_a_device_that_vanishes_in_the_middle_is_told_and_blames_nothing_else(site):
+    gone = recording_of(site, **{START: LIT, LOADS_OFF: SILENT, LOADS_ON: SILENT})
+    assert devices(gone, roles_of(gone)).verdict is Verdict.WRONG
+    assert "answered at first and not at the end" in devices(gone, roles_of(gone)).evidence
+    assert loads(gone, roles_of(gone)).verdict is Verdict.UNTOLD
+    # silent with the array off is the bank's path, which another check tells
+    unfed = recording_of(site, **{START: LIT, ARRAY_OFF: SILENT})
+    assert devices(unfed, roles_of(unfed)).verdict is Verdict.RIGHT
+    assert battery_switch(unfed, roles_of(unfed)).verdict is Verdict.WRONG
 
 
 def test_silent_and_suspect_readings_are_no_values():

@@ -70,7 +70,8 @@ def scaled(value: Value, factor: Value) -> int | float | None:
 def layout(definition: GroupDef, words: Sequence[int]) -> Iterator[Placed]:
     """Every point of a model, words being all its registers from its number on.
 
-    A group that says more members than the model's length holds has only those that fit.
+    A group that says more members than the model's length holds has only those that fit; a scale factor or a
+    count behind the end of a model that is shorter than its definition is not there.
     """
     yield from _Layout(words).group(definition, "", (), 0, {})[0]
 
@@ -95,7 +96,7 @@ class _Layout:
                 instance,
                 offsets[point.name],
                 point,
-                None if point.scale is None else offsets.get(point.scale),
+                self._scale_offset(point, offsets),
             )
             for point in group.points
             if offsets[point.name] + point.size <= len(self._words)
@@ -108,8 +109,14 @@ class _Layout:
                 placed += more
         return placed, at
 
+    def _scale_offset(self, point: PointDef, offsets: dict[str, int]) -> int | None:
+        offset = None if point.scale is None else offsets.get(point.scale)
+        return offset if offset is not None and offset < len(self._words) else None
+
     def _count(self, group: GroupDef, at: int, offsets: dict[str, int]) -> int:
         if isinstance(group.count, str):
+            if offsets[group.count] >= len(self._words):
+                return 0
             said = value_of(self._words[offsets[group.count] :][:1], "uint16")
             return said if isinstance(said, int) else 0
         return group.count or (len(self._words) - at) // group.size
