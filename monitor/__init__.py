@@ -23,6 +23,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_log        the command that shows and writes the log
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
+    cli_wire       the command that sizes wires and fuses
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
     alarm_words    alarms, their history and figures for a person
@@ -72,6 +73,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     toml_lines     TOML files a person wrote, and the line of every key
     pin            the PIN behind which the page takes requests
     bill           the installation's parts as a software bill of materials; pure
+    wire           copper, fuses, and how a size of wire does in a run; pure
     installed      the installation's parts: packages, licences, whether their files are as installed
     errors         the error family
     memory         word to the C library to give memory back

@@ -148,6 +148,7 @@ def _add_rooms() -> None:
     from monitor.cli_site import site
     from monitor.cli_store import store
     from monitor.cli_tables import export_table, import_table
+    from monitor.cli_wire import wire
 
     main.add_command(site)
     main.add_command(bank)
@@ -168,6 +169,7 @@ def _add_rooms() -> None:
     main.add_command(pin)
     main.add_command(scan)
     main.add_command(store)
+    main.add_command(wire)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 
