@@ -16,8 +16,8 @@ questions  further looks that were asked for until nothing more was, on average,
 Targets at three looks, display in steps of 0.1: apart 0.96 ordinary and 0.92 nasty; certain 0.50 and 0.25;
 WRONG 0. The matcher's numbers were chosen with seeds 1 to 80 of the kinds ordinary, nasty and scattered in
 view, and its doubts with what was wrong among 1001 to 1080 and ordinary 2001 to 2180; 'records' was drawn
-after all that; 'other' 1 to 220, 'other-nasty' 1 to 90 and ordinary and nasty 1 to 60 and 1001 to 1120 were in
-view for the limits of chance. Other seeds are the honest test.
+after all that; 'other' 1 to 220, 'other-nasty' 1 to 90 and ordinary and nasty 1 to 60 and 1001 to 1120
+were in view for the limits of chance. Other seeds are the honest test.
 """
 
 from __future__ import annotations
