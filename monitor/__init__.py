@@ -23,6 +23,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_log        the command that shows and writes the log
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
+    cli_care       the commands that tell what keeps a bank alive
     cli_wire       the command that sizes wires and fuses
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
@@ -55,7 +56,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
     power          the computer's own supply: the dark time before, the halt ahead, the pace between
-    care           the hand-written log of what people did and measured
+    care           the hand-written log of what people did and measured; the bank in winter
     alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array

@@ -131,6 +131,7 @@ def _add_rooms() -> None:
     from monitor.cli_alarms import alarms
     from monitor.cli_array import array
     from monitor.cli_bank import bank
+    from monitor.cli_care import care
     from monitor.cli_checkup import checkup
     from monitor.cli_clock import clock
     from monitor.cli_days import days
@@ -154,6 +155,7 @@ def _add_rooms() -> None:
     main.add_command(bank)
     main.add_command(alarms)
     main.add_command(array)
+    main.add_command(care)
     main.add_command(checkup)
     main.add_command(clock)
     main.add_command(days)

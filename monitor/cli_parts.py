@@ -1,12 +1,14 @@
-"""What several commands share: a site file's argument, typed moments and days, a progress bar."""
+"""What several commands share: a site file's argument, typed moments, days and amounts, a progress bar."""
 
 from __future__ import annotations
 
+import math
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
@@ -56,6 +58,23 @@ def _date(text: str, option: str) -> date:
         raise click.BadParameter(
             f"'{text}' is no date; write it like 2026-11-25", param_hint=option
         ) from error
+
+
+def amount(
+    name: str, unit: str, least: float, most: float, words: str, **more: Any
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """An option that takes a number between two bounds, and never 'nan'."""
+
+    def number(typed: Any) -> float:
+        try:
+            value = float(typed)
+        except ValueError:
+            value = math.nan
+        if not least <= value <= most:
+            raise click.BadParameter(f"'{typed}' is no number from {least:g} to {most:g} {unit}")
+        return value
+
+    return click.option(name, type=number, metavar=unit, help=words, **more)
 
 
 def in_minutes(seconds: float) -> str:

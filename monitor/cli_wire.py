@@ -6,16 +6,15 @@ The rooms are imported when the command runs, so that the command line stays lig
 from __future__ import annotations
 
 import json
-import math
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, amount
 
 if TYPE_CHECKING:
     from monitor.wire.copper import Conductor
@@ -40,27 +39,10 @@ A cooler one loses less."""
 WIDE = 100
 
 
-def _amount(
-    name: str, unit: str, least: float, most: float, words: str, **more: Any
-) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """An option that takes a number between two bounds, and never 'nan'."""
-
-    def number(typed: Any) -> float:
-        try:
-            value = float(typed)
-        except ValueError:
-            value = math.nan
-        if not least <= value <= most:
-            raise click.BadParameter(f"'{typed}' is no number from {least:g} to {most:g} {unit}")
-        return value
-
-    return click.option(name, type=number, metavar=unit, help=words, **more)
-
-
 @click.command()
-@_amount("--current", "A", 0.05, 1000, "What the run carries, for hours.")
-@_amount("--length", "m", 0.05, 1000, "Length one way in metres.", required=True)
-@_amount("--voltage", "V", 1, 1000, "Voltage at the near end.")
+@amount("--current", "A", 0.05, 1000, "What the run carries, for hours.")
+@amount("--length", "m", 0.05, 1000, "Length one way in metres.", required=True)
+@amount("--voltage", "V", 1, 1000, "Voltage at the near end.")
 @click.option(
     "--for",
     "purpose",
@@ -68,11 +50,11 @@ def _amount(
     help="What it feeds: a load (without this), one that may dim, or the bank from its controller.",
 )
 @click.option("--array", type=SITE_FILE, metavar="SITE", help="Or: the run from the array of a site file.")
-@_amount("--isc", "A", 0.05, 100, "Or: a panel's short-circuit current, with --strings.")
+@amount("--isc", "A", 0.05, 100, "Or: a panel's short-circuit current, with --strings.")
 @click.option("--strings", type=click.IntRange(1, 40), help="Strings in parallel.")
-@_amount("--plate-fuse", "A", 1, 100, "The largest fuse by the panel's plate.")
-@_amount("--drop", "%", 0.1, 30, "What it may lose, instead of the usual.")
-@_amount("--temperature", "°C", -40, 105, "Of the copper.", default=WARM_C, show_default=True)
+@amount("--plate-fuse", "A", 1, 100, "The largest fuse by the panel's plate.")
+@amount("--drop", "%", 0.1, 30, "What it may lose, instead of the usual.")
+@amount("--temperature", "°C", -40, 105, "Of the copper.", default=WARM_C, show_default=True)
 @click.option("--hot-place", is_flag=True, help="It lies where it is as hot as in an engine's room.")
 @click.option("--laid", metavar="SIZE", help="Judge the wire that is there, like '6 mm2' or 'AWG 10'.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")

@@ -1,8 +1,10 @@
-"""The care of bank and array: what people did and measured, written down by hand.
+"""The care of bank and array: what people did and measured, written down by hand; what a bank needs.
 
     keeper    in the daemon: what people ask to have written, done once a second
     entry     what may stand in the log, checked; pure
     gravity   what a hydrometer's readings of the cells say; pure
+    winter    the charge that keeps a standing bank from freezing, and how long it has it; pure
+    winter_told   the same as a document and in words; pure
 
 People leave requests of the kinds 'log' and 'edit log' in the store (page or command line), the daemon alone
 writes the log. The estimator does not read it.
