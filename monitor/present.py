@@ -18,7 +18,7 @@ from monitor.records import OVER, AlarmState, Condition, DeviceHealth, Quality, 
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.bundle import HELD_NOTE, of_rows
+from monitor.store.bundle import HELD_NOTE, with_waiting
 
 MISSED_POLLS = 3
 """One lost poll is noise, three are an outage (our choice)."""
@@ -136,10 +136,7 @@ def now_of(reader: StoreReader) -> Now:
 def latest_of(reader: StoreReader) -> list[Reading]:
     """The newest readings as they may be shown: those that wait for their time, too, and the slow ones of an
     estimate as old as the newest estimate."""
-    latest = reader.latest()
-    waiting = {(each.device, each.quantity): each for each in of_rows(reader.note(HELD_NOTE) or "[]")}
-    shown = [waiting.pop((each.device, each.quantity), each) for each in latest]
-    return held([*shown, *waiting.values()])
+    return held(with_waiting(reader.latest(), reader.note(HELD_NOTE)))
 
 
 def held(latest: Sequence[Reading]) -> list[Reading]:

@@ -47,9 +47,6 @@ WAKE_S = 1.0
 FEED_EVERY_S = 5.0
 """How often the watchdog is told that all goes on; the unit waits a minute (our choice)."""
 
-COMPLAIN_EVERY_S = 60.0
-"""How often the log says again that the store cannot be written (our choice)."""
-
 STALL_S, STALL_TIMEOUTS = 120.0, 60
 """A line's thread that has not come round for this long, and for so many of its devices' longest time-outs,
 hangs (our choice: a poll is six requests at most, `rtu.TRIES`, each with a wait for silence and one for the
@@ -126,6 +123,7 @@ def serve(
         pipeline.alarms,
         pipeline.tell,
         runtime_folder(),
+        Kernel().boot if waiting is None else waiting.kernel.boot,
         lambda: clock.is_known and not pipeline.holds,
     )
     pipeline.tell("start", "", _start_text(store, clock))
@@ -169,11 +167,10 @@ class _Rounds:
         self._sun_clock: SunClock | None = None
         if waiting is not None and isinstance(clock, SteadyClock):
             self._timekeeper = Timekeeper(
-                waiting.kernel, clock, store, waiting.held, pipeline, self._noticer.moved, self._feed
+                waiting.kernel, clock, store, waiting.held, pipeline, self._moved, self._feed
             )
             self._sun_clock = SunClock(site, site_file, clock)
         self._saved_s = self._fed_s = self._looked_s = clock.elapsed_s()
-        self._complaint, self._complained_s = "", 0.0
         self._poller.start()
 
     def go(self) -> None:
@@ -184,10 +181,10 @@ class _Rounds:
                 work()
             except ServerError as error:
                 # A server that is away: what was to be asked of it waits, all else goes on.
-                self._complain(error)
+                log.error("%s", error)
             except StoreError as error:
                 # A full or failing card: what came stays in memory for the next commit, and polling goes on.
-                self._complain(error)
+                log.error("%s", error)
                 self._noticer.shout(error)
         if self._clock.elapsed_s() - self._fed_s >= FEED_EVERY_S and self._polling:
             self._feed()
@@ -195,13 +192,6 @@ class _Rounds:
     def _feed(self) -> None:
         self._fed_s = self._clock.elapsed_s()
         notify("WATCHDOG=1")
-
-    def _complain(self, error: StoreError) -> None:
-        """Log an error, the same one not every second: the log may be on the same card."""
-        now_s = self._clock.elapsed_s()
-        if str(error) != self._complaint or now_s - self._complained_s >= COMPLAIN_EVERY_S:
-            self._complaint, self._complained_s = str(error), now_s
-            log.error("%s", error)
 
     @property
     def _polling(self) -> bool:
@@ -245,6 +235,11 @@ class _Rounds:
         """The clock held against the sun, not beside the days' process."""
         if self._sun_clock is not None and not self._book.at_work:
             self._sun_clock.follow()
+
+    def _moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: what is still to be told follows."""
+        self._noticer.moved(from_ms, by_ms)
+        self._power.moved(from_ms, by_ms)
 
     def _follow_power(self) -> None:
         """The dark time before, the halt ahead, the pace between."""

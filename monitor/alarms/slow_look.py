@@ -57,7 +57,7 @@ class SlowLook:
         self.health: dict[str, DeviceHealth] = {health.device: health for health in store.health()}
         self.full_ms: int | None = None
         self._first_ms: int | None = None
-        self._dark_ms: int | None = None
+        self._last_ms: int | None = None  # of the newest reading of before the start
         self._fulls_known = False
         self._asked_s = 0.0
         self._read_record()
@@ -119,10 +119,10 @@ class SlowLook:
         return None if clear is None else clear.elevation_deg <= 0
 
     def moved(self, from_ms: int, by_ms: int) -> None:
-        """The clock was off from from_ms on by by_ms; so was how long it was dark before, if that was not
-        known better."""
-        if self._dark_ms is not None and self._start_ms >= from_ms:
-            self._dark_ms = max(0, self._dark_ms + by_ms)
+        """The clock was off from from_ms on by by_ms."""
+        self.supply.moved(from_ms, by_ms)
+        if self._last_ms is not None and self._last_ms >= from_ms:
+            self._last_ms += by_ms
         if self._start_ms >= from_ms:
             self._start_ms += by_ms
         if self.full_ms is not None and self.full_ms >= from_ms:
@@ -137,13 +137,13 @@ class SlowLook:
             self._unwritten_since_ms = self._clock.now_ms()
 
     def _read_record(self) -> None:
-        """How long it was dark, when the record begins, when the bank was last full; two hours' course."""
+        """The newest reading's time, when the record begins and the bank was last full; two hours' course."""
         latest = self._store.latest()
         if not latest:
             self._fulls_known = True
             return
         now_ms = self._start_ms
-        self._dark_ms = now_ms - max(reading.time_ms for reading in latest)
+        self._last_ms = max(reading.time_ms for reading in latest)
         self._read_fulls()
         if self._fulls_known:
             since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
@@ -187,9 +187,9 @@ class SlowLook:
         return Seen(quiet_s, words, {"unwritten_s": quiet_s})
 
     def _dark(self, now_ms: int) -> Seen | None:
-        if self._dark_ms is None:
+        if self._last_ms is None:
             return None
-        minutes = max(0.0, self._dark_ms / 60_000 / self._clock.speed)
+        minutes = max(0.0, (self._start_ms - self._last_ms) / 60_000 / self._clock.speed)
         words = f"the monitor had no readings for {minutes / 60:.1f} h before it started"
         told = now_ms - self._start_ms < DARK_TOLD_MS
         return Seen(minutes, words, {"dark_min": minutes}, applies=told)

@@ -54,6 +54,16 @@ class SupplyCourse:
         self._volts.append(voltage_V)
         self.done = [each for each in self.done if minute - each[0] <= COURSE_MIN]
 
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: the course goes on, as the bank does."""
+        by = by_ms // MINUTE_MS  # down: the next reading is then never of an earlier minute
+
+        def right(minute: int) -> int:
+            return minute + by if minute * MINUTE_MS >= from_ms else minute
+
+        self.done = [(right(minute), voltage_V) for minute, voltage_V in self.done]
+        self._minute = right(self._minute)
+
 
 def slope_V_per_min(minutes: Sequence[Minute]) -> float:
     """The median of the slopes between all pairs (Theil 1950, Sen 1968): up to a quarter of the minutes may

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.telling import clock_words, span_words
 from monitor.bank.charge_words import charge_words
@@ -21,6 +21,7 @@ from monitor.records import Quality, Reading
 from monitor.sampling import ESTIMATE, VOLTAGE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
+from monitor.store.bundle import HELD_NOTE, with_waiting
 from monitor.store.days import zone_of
 from monitor.store.heartbeat import read_heartbeat
 
@@ -35,6 +36,8 @@ ANSWER_S = 180.0
 
 TIME_S = 600.0
 """So long the time is waited for before it is told that it is not known yet (our choice)."""
+
+DAY_MS = 86_400_000
 
 LAST_MS = 900_000
 """A reading this near the end of the former run is of its end (our choice)."""
@@ -94,10 +97,19 @@ class FormerRun:
     latest: frozenset[Reading]
     stand: Stand
 
+    def moved(self, from_ms: int, by_ms: int) -> FormerRun:
+        """The same after the clock was found to have been off from from_ms on by by_ms: what a run in this
+        start of the computer has left was stamped by that clock."""
+        if self.last_ms < from_ms:
+            return self
+        stamped = {replace(r, time_ms=r.time_ms + by_ms) for r in self.latest if r.time_ms >= from_ms}
+        # both ways: the store follows bit by bit
+        return replace(self, last_ms=self.last_ms + by_ms, latest=self.latest | stamped)
+
 
 def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
     """The run before this one, None where there was none. boot is this start of the computer, '' unknown."""
-    latest = store.latest()
+    latest = _newest(store)
     try:
         beat = read_heartbeat(store)
     except StoreError:  # a spoilt note: the readings tell all the same
@@ -115,6 +127,14 @@ def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
         frozenset(latest),
         stand_of(near),
     )
+
+
+def _newest(store: StoreWriter) -> list[Reading]:
+    """The newest readings, those that wait for their time, too."""
+    try:
+        return with_waiting(store.latest(), store.note(HELD_NOTE))
+    except StoreError:  # a spoilt note; it is written anew with the next commit
+        return store.latest()
 
 
 def _why(run: Run, boot: str, *, stopped: bool) -> str:
@@ -144,9 +164,6 @@ def read_run(store: StoreWriter) -> Run:
         return Run("")
 
 
-_UNKNOWN = {True: "the time is not known yet", False: "the time was not known before"}
-
-
 class Darkness:
     """Watches for what belongs to the telling, and tells it once. One thread uses it; it commits nothing."""
 
@@ -161,16 +178,22 @@ class Darkness:
         self.former = former_run(store, boot)
         self._open = self.former is not None
 
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: no dark time is made of that."""
+        if self.former is not None:
+            self.former = self.former.moved(from_ms, by_ms)
+
     def follow(self, tell: Tell) -> bool:
         """What is due once a second; whether something was told that is to be committed."""
         if not self._open or self.former is None:
             return False
         former, waited_s = self.former, self._clock.elapsed_s() - self._start_s
-        known = (self._is_known() and former.knew_time) or former.same_boot
-        if known and not self._waits_for_time and self._dark_ms(former) < DARK_AFTER_MS:
+        known = self._is_known() and (former.knew_time or former.same_boot)
+        is_timed = known or former.same_boot  # one count since boot spans both runs
+        if is_timed and not self._waits_for_time and self._dark_ms(former) < DARK_AFTER_MS:
             self._open = False
             return False
-        after = stand_of(reading for reading in self._store.latest() if reading not in former.latest)
+        after = stand_of(reading for reading in _newest(self._store) if reading not in former.latest)
         answered = after.voltage_V is not None and (former.stand.soc is None or after.soc is not None)
         if not answered and waited_s < ANSWER_S:
             return False
@@ -181,19 +204,24 @@ class Darkness:
         return True
 
     def _dark_ms(self, former: FormerRun) -> int:
-        """From the former run's last commit to this one's start, the time being known."""
+        """From the former run's last commit to this one's start, where both go by one time."""
         since_start_ms = round((self._clock.elapsed_s() - self._start_s) * 1000 * self._clock.speed)
         return self._clock.now_ms() - since_start_ms - former.last_ms
 
     def _tell(self, former: FormerRun, after: Stand, tell: Tell, *, known: bool) -> None:
         now_ms, dark_ms = self._clock.now_ms(), self._dark_ms(former)
-        since = clock_words(former.last_ms, now_ms, self._zone)
         until_ms = former.last_ms + dark_ms if known else None
-        if until_ms is None:
-            lead = f"Nobody has watched since {since}, how long is not known as {_UNKNOWN[former.knew_time]}"
-        else:
-            until = clock_words(until_ms, now_ms, self._zone)
+        if until_ms is not None:
+            since, until = (clock_words(at, now_ms, self._zone) for at in (former.last_ms, until_ms))
             lead = f"Nobody watched for {span_words(dark_ms)}, from {since} to {until}"
+        elif former.same_boot:
+            lead = f"Nobody watched for {span_words(dark_ms)}, when is not known as the time is not known yet"
+        else:
+            # which day it is now is not known, so none is left out
+            since = clock_words(former.last_ms, former.last_ms - DAY_MS, self._zone)
+            why = "is not known yet" if former.knew_time else "was not known before"
+            least = "" if former.knew_time else " at the earliest"
+            lead = f"Nobody has watched since {since}{least}, how long is not known as the time {why}"
         text = f"{lead}: {former.why}. The bank stood before: {former.stand.words()}; after: {after.words()}."
         self._store.put_note(DARK_NOTE, DarkTime(former.last_ms, until_ms, text).note())
         tell(DARK, "", text)

@@ -8,7 +8,6 @@ from pathlib import Path
 from monitor.alarms.shipped import SUPPLY_ENDS
 from monitor.alarms.watch import AlarmWatch
 from monitor.clock import Clock
-from monitor.clock.kernel import Kernel
 from monitor.power.darkness import Darkness, Run, write_run
 from monitor.power.halting import Halting, Tell
 from monitor.power.pace import least_period_s
@@ -34,12 +33,13 @@ class PowerKeeper:
         alarms: AlarmWatch,
         tell: Tell,
         folder: Path | None,
+        boot: str,
         is_known: Callable[[], bool] = lambda: True,
     ) -> None:
-        """To be made before anything of this run is stored. folder: where a request to halt goes; is_known:
-        whether the time is, and all readings have theirs."""
+        """To be made before anything of this run is stored. folder: where a request to halt goes; boot: this
+        start of the computer; is_known: whether the time is, and all readings have theirs."""
         self._entry, self._store, self._alarms, self._tell = site.computer, store, alarms, tell
-        self._is_known, self._boot = is_known, Kernel().boot
+        self._is_known, self._boot = is_known, boot
         self._darkness = Darkness(site, store, clock, self._boot, is_known)
         self._halting = Halting(site, clock, tell, folder)
         self._run = Run(self._boot, knew_time=is_known())
@@ -53,6 +53,10 @@ class PowerKeeper:
             self._run = run
             write_run(self._store, run)
         return self._darkness.follow(self._tell) or told
+
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms."""
+        self._darkness.moved(from_ms, by_ms)
 
     def commit_every_s(self, usual_s: float) -> float:
         """How often the store is to be written now."""

@@ -53,6 +53,13 @@ def of_rows(text: str | bytes) -> list[Reading]:
         raise StoreError(f"readings that were kept outside the store are damaged ({error})") from error
 
 
+def with_waiting(latest: Iterable[Reading], note: str | None) -> list[Reading]:
+    """A store's newest readings, and in their places those of HELD_NOTE. Raises StoreError where it is bad."""
+    waiting = {(each.device, each.quantity): each for each in of_rows(note or "[]")}
+    shown = [waiting.pop((each.device, each.quantity), each) for each in latest]
+    return [*shown, *waiting.values()]
+
+
 def pack(readings: Iterable[Reading]) -> bytes:
     """Readings as bytes."""
     return zlib.compress(rows_of(readings).encode())

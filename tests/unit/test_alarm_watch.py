@@ -448,6 +448,15 @@ def test_a_start_after_dark_time_is_told_once_and_goes_by_itself(daemon):
     assert not [step for steps in again for step in steps if step.cause == "raised"]
 
 
+def test_a_clock_that_is_set_after_a_restart_makes_no_dark_time(daemon):
+    made = daemon()
+    made.say(T0, battery_voltage_V=12.4)
+    made.restart(T0 + MINUTE)
+    made.watch.moved(T0 - HOUR, 6 * HOUR)  # the clock had stamped the reading, too
+    told = made.tick(T0 + 6 * HOUR + MINUTE)
+    assert [step for step in told if step.alarm == "Monitor was dark"] == []
+
+
 def test_a_store_that_cannot_be_written_is_told_after_two_minutes(daemon):
     made = daemon()
     made.watch.store_written(False)

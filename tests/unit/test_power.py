@@ -1,6 +1,7 @@
 """The computer's own supply: the halt before it ends, the dark time after, the pace at night and when low."""
 
 import queue
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -15,6 +16,8 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankSample
 from monitor.clock import PacedClock, SteppedClock, SystemClock
+from monitor.clock.course import Course
+from monitor.clock.steady import Change
 from monitor.errors import SiteError
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
@@ -29,6 +32,7 @@ from monitor.sampling import PresentView
 from monitor.site.check import contradictions
 from monitor.site.computer_table import ComputerEntry
 from monitor.site.load import load_site, with_defaults
+from monitor.store.bundle import HELD_NOTE, rows_of
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import write_heartbeat
 from tests.banks.library import circuit
@@ -115,7 +119,7 @@ class Daemon:
         self.folder = folder / "run"
         self.folder.mkdir(exist_ok=True)
         self.power = PowerKeeper(
-            self.site, self.store, self.clock, self.pipeline.alarms, self.pipeline.tell, self.folder
+            self.site, self.store, self.clock, self.pipeline.alarms, self.pipeline.tell, self.folder, "a boot"
         )
 
     def live(self, minutes, volts_at):
@@ -176,6 +180,16 @@ def test_a_pump_that_pulls_the_bank_down_for_half_a_minute_halts_nothing(daemon)
     made.live(60, lambda minute: 11.0 if minute % 5 < 0.4 else 11.9)
     assert made.told("alarm") == []
     assert not made.wish.exists()
+
+
+def test_a_clock_that_is_set_on_the_way_down_delays_no_wish(daemon):
+    made, step_ms = daemon(), 9 * HOUR + 17_000
+    made.live(13, lambda minute: 11.7 - 0.015 * minute)
+    before = Course("a boot", T0 - HOUR)
+    made.clock.jump(step_ms)
+    made.pipeline.moved(Change(before, replace(before, offset_ms=before.offset_ms + step_ms), 0))
+    made.live(6, lambda minute: 11.7 - 0.015 * (13 + minute))
+    assert made.wish.exists(), "the end, 11.4 V, is a minute away"
 
 
 def test_a_load_switched_off_in_time_takes_the_wish_back(daemon):
@@ -376,7 +390,50 @@ def test_a_former_run_that_never_knew_the_time_leaves_the_length_unknown_for_goo
     made.answer()
     made.follow(2000)
     (event,) = made.told
-    assert "since 24 Nov 21:40, how long is not known as the time was not known before: the" in event[2]
+    assert (
+        "since 24 Nov 21:40 at the earliest, how long is not known as the time was not known before: the"
+        in event[2]
+    )
+
+
+def test_a_restart_beside_the_clocks_being_set_is_no_dark_time(nights):
+    """The network's first word came while an update replaced the monitor: one boot, and 9 hours' step."""
+    made = nights(knew_time=False)
+    made.start(MINUTE, boot="a")
+    made.clock.jump(9 * HOUR)
+    made.darkness.moved(T0 - HOUR, 9 * HOUR)
+    made.answer()
+    made.follow(900)
+    assert made.told == []
+
+
+def test_a_dark_time_within_a_boot_that_does_not_know_the_time_has_a_length_but_no_hours(nights):
+    made, known = nights(knew_time=False), []
+    made.start(20 * MINUTE, boot="a", is_known=lambda: bool(known))
+    waiting = [Reading(T0 + 20 * MINUTE, "charger", "battery_voltage_V", 12.71)]
+    made.store.put_note(HELD_NOTE, rows_of(waiting))  # readings wait, and are known all the same
+    made.follow(700)
+    (event,) = made.told
+    assert event[2].startswith("Nobody watched for 20 min, when is not known as the time is not known yet:")
+    assert event[2].endswith("after: at 12.71 V.")
+    assert dark_of(made.store.note(DARK_NOTE)).to_ms is None
+    known.append(True)
+    made.clock.jump(9 * HOUR)
+    made.darkness.moved(T0 - HOUR, 9 * HOUR)
+    made.follow(60)
+    # 21:40 and nine hours: the former run's last commit was stamped by the same clock
+    assert [each[2].partition(": ")[0] for each in made.told[1:]] == [
+        "Nobody watched for 20 min, from 06:40 to 07:00"
+    ]
+
+
+def test_a_day_that_may_not_be_today_is_named(nights):
+    made = nights()
+    made.start(3 * MINUTE, is_known=lambda: False)
+    made.answer()
+    made.follow(700)
+    (event,) = made.told
+    assert event[2].startswith("Nobody has watched since 24 Nov 21:40, how long is not known")
 
 
 @pytest.mark.parametrize("note", ["{", "[1]", "null", '{"boot": 7}'])
