@@ -65,7 +65,7 @@ class Halting:
             return False
         now_s = self._clock.elapsed_s()
         if not calls:
-            self._since_s = None
+            self._since_s, self._complained = None, False
             return self._take_back(self._file)
         if self._since_s is None:
             self._since_s = now_s

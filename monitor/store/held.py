@@ -33,8 +33,8 @@ MOST_BYTES = 64 * 1024 * 1024
 """What waits takes no more room than this (our choice: some months of one controller each 5 s)."""
 
 MOST_PENDING = 60_000
-"""Readings that wait in memory while the card takes nothing; the oldest go first (our choice, as in the
-store)."""
+"""Readings that wait in memory while the card takes nothing (our choice, as in the store); with more all are
+thinned out, and only where that is not enough the oldest go."""
 
 UNTOLD = "the time was not known until the computer was switched off; times are since it was switched on"
 
@@ -78,7 +78,11 @@ class HeldReadings:
     def add(self, readings: Iterable[Reading]) -> None:
         """Hold readings whose times are counts since boot; on the card with the next commit."""
         self._pending += readings
-        del self._pending[:-MOST_PENDING]
+        count = len(self._pending)
+        if count > MOST_PENDING:
+            # a quarter less at the least, so that not each poll thins anew
+            self._pending = thinned_out(self._pending, set())[-MOST_PENDING * 3 // 4 :]
+            self.let_go += count - len(self._pending)
 
     def commit(self, earliest_ms: int) -> None:
         """Bring what was added onto the card. earliest_ms: what UTC can have been at the least when the

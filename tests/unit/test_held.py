@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 
 from monitor.records import Reading
-from monitor.store.held import UNTOLD, HeldReadings, held_path
+from monitor.store.held import MOST_PENDING, UNTOLD, HeldReadings, held_path
 
 HOUR = 3_600_000
 
@@ -59,6 +59,18 @@ def test_a_full_shelf_keeps_the_whole_time_and_says_that_it_let_go(path):
     assert (stamps[0], stamps[-1]) == (0, 24 * HOUR - 5_000)
     assert max(b - a for a, b in pairwise(stamps)) <= 300_000
     held.close()
+
+
+def test_while_the_card_takes_nothing_memory_keeps_the_whole_time_and_says_that_it_let_go(path):
+    held = HeldReadings(path, "a boot")
+    for hour in range(100):
+        held.add(polls(hour * HOUR, (hour + 1) * HOUR))
+    kept = held.take_pending()
+    assert len(kept) <= MOST_PENDING
+    assert held.let_go == 100 * 720 - len(kept) > 0
+    stamps = [reading.time_ms for reading in kept]
+    assert (stamps[0], stamps[-1]) == (0, 100 * HOUR - 5_000)
+    assert max(b - a for a, b in pairwise(stamps)) <= 300_000
 
 
 @pytest.mark.parametrize(("off_ms", "is_near"), [(60_000, True), (3 * HOUR, False)])
