@@ -54,7 +54,7 @@ def of_rows(text: str | bytes) -> list[Reading]:
 
 
 def with_waiting(latest: Iterable[Reading], note: str | None) -> list[Reading]:
-    """A store's newest readings, and in their places those of HELD_NOTE. Raises StoreError where it is bad."""
+    """A store's newest readings, those of HELD_NOTE in their places. Raises StoreError where it is bad."""
     waiting = {(each.device, each.quantity): each for each in of_rows(note or "[]")}
     shown = [waiting.pop((each.device, each.quantity), each) for each in latest]
     return [*shown, *waiting.values()]
