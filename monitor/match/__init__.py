@@ -8,6 +8,7 @@
     joint       all quantities at once: neighbours, common habits, no register twice
     groups      candidates that are one place, or the same value in another place
     chance      how easily something else would agree with digits that were never shown
+    same_day    between which snapshots no day began
     gates       when a place may be called certain
     settle      the doubts once all quantities are known: records_kept, pairs, power
     asking      the one reading or act that would separate what is left

@@ -27,6 +27,7 @@ from typing import Literal
 
 from monitor.match.groups import Choice
 from monitor.match.habits import SOUGHT
+from monitor.match.same_day import no_day_began
 from monitor.match.seen import Look, Shown
 
 Doubt = Literal[
@@ -108,7 +109,7 @@ def doubts(
     others = [choice.share for choice in found[1:]]
     if max(others, default=0.0) > RIVAL_SHARE or _shifted(found) or _odd(quantity, first):
         left.append("rivals")
-    if quantity != "energy_today_Wh" and not proven(quantity, first):
+    if quantity != "energy_today_Wh" and not proven(quantity, first, no_day_began(times_ms, looks)):
         left.append("extreme")
     if first.spots[0].safe is None:
         left.append("width")
@@ -169,14 +170,20 @@ def has_moved_at_all(read: Sequence[Shown], first: Choice) -> bool:
     return span >= MOVED_FINE * read[0].step and (own_step <= APART * read[0].step or span >= 2 * own_step)
 
 
-def proven(quantity: str, choice: Choice) -> bool:
+def proven(quantity: str, choice: Choice, one_day: Sequence[bool] | None) -> bool:
     """Whether the register is no record of the day's highest or lowest: it has risen and fallen, or fallen
-    from where the day's lowest cannot have been, since every day begins with a night.
+    from where the day's lowest cannot have been, since every day begins with a night. one_day says between
+    which snapshots no day began, None where nobody knows: what changes when a day begins proves nothing.
     """
-    values = [value for value in choice.spots[0].best.values() if value is not None]
-    falls = [before for before, after in pairwise(values) if after < before]
-    rose = any(after > before for before, after in pairwise(values))
-    return bool(falls) and (rose or max(falls) > _night(quantity, max(values)))
+    held = [(at, value) for at, value in enumerate(choice.spots[0].best.values()) if value is not None]
+    steps = [
+        (before, after)
+        for (at, before), (to, after) in pairwise(held)
+        if one_day is None or all(one_day[at:to])
+    ]
+    falls = [before for before, after in steps if after < before]
+    rose = any(after > before for before, after in steps)
+    return bool(falls) and (rose or max(falls) > _night(quantity, max(value for _, value in held)))
 
 
 def _night(quantity: str, highest: float) -> float:

@@ -24,6 +24,7 @@ from monitor.match.columns import columns_of
 from monitor.match.dump import Dump, Snapshot, load_dump
 from monitor.match.joint import Held, weigh
 from monitor.match.power import before_converter
+from monitor.match.same_day import no_day_began
 from monitor.match.seen import Look, Shown, coarsened, load_seen, shown
 
 TIMES = ("2027-06-10T08:00:00Z", "2027-06-10T11:00:00Z", "2027-06-10T15:00:00Z")
@@ -175,6 +176,34 @@ def test_a_value_that_only_rose_may_be_the_day_s_highest():
     (finding,) = match(dumped(*rising), looks).findings
     assert finding.state != "certain"
     assert "extreme" in finding.doubts
+
+
+@pytest.mark.parametrize("energy", [(410, 0, 405), None], ids=["the day's energy starts anew", "not shown"])
+def test_what_falls_and_rises_only_because_days_begin_may_be_a_record(energy):
+    """Noon, after midnight, noon of another day: the day's highest reads like the live current each time."""
+    held = [{(4, 100 + n): 7 * n for n in range(12)} | {(4, 112): word} for word in (412, 0, 397)]
+    hours = (11, 25, 36)
+    looks = looked(*({"array_current_A": f"{words[4, 112] / 100:.2f}"} for words in held))
+    if energy is not None:
+        told = [Shown(float(Wh), 1.0) for Wh in energy]
+        looks = tuple(
+            replace(look, shown={**look.shown, "energy_today_Wh": Wh})
+            for look, Wh in zip(looks, told, strict=True)
+        )
+    for between, doubted in ((1.0, True), (0.1, False)):  # the same words within four hours prove it live
+        times = [round(3_600_000 * (hours[0] + between * (hour - hours[0]))) for hour in hours]
+        dump = Dump(tuple(Snapshot(time, words) for time, words in zip(times, held, strict=True)))
+        (finding, *_) = match(dump, looks).findings
+        assert finding.best is not None
+        assert ("extreme" in finding.doubts) is (doubted or energy is not None)
+
+
+def test_a_day_s_energy_that_has_not_fallen_keeps_looks_in_one_day():
+    looks = looked(*({"energy_today_Wh": Wh} for Wh in ("120", "300", "0", "80")))
+    hour = 3_600_000
+    assert no_day_began([0, 12 * hour, 20 * hour, 21 * hour], looks) == (True, False, True)
+    assert no_day_began([0, 30 * hour, 32 * hour, 45 * hour], looks) == (False, False, False)
+    assert no_day_began(None, looks) is None
 
 
 def test_a_current_that_falls_by_day_is_no_record_of_the_day():
