@@ -22,7 +22,7 @@ NOTHING = re.compile(r"(-+|\?+|\*+|n/?a|nan|null|none|)", re.IGNORECASE)
 """What devices write for 'not there' (common practice, no source)."""
 
 KEY = re.compile(r"[A-Za-z_](?:[\w .()%/#-]*[\w.()%/#-])?", re.ASCII)
-WITH_UNIT = re.compile(r"[+-]?\d+(\.\d+)? ?(m?V|m?A|k?Wh?|°?C|Ah|%)")
+WITH_UNIT = re.compile(r"[+-]?\d+(\.\d+)? ?(m?V|m?A|k?Wh?|°?C|Ah|%)(?![\w=:])")
 MARKS = "$!@#&%>~"
 """What may stand before the first character that counts (our choice)."""
 

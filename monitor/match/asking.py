@@ -18,7 +18,10 @@ COVER = "Cover the panel for ten seconds, so that the display follows, and read 
 LAMP = "Switch a lamp on at the controller's load output and read the display while it burns"
 LAMP_IN_SUN = "While the sun charges, switch a lamp on at the controller's load output and read the display"
 LAMP_OFF = "Switch the lamps off and read the display again"
-OUTPUT_OFF = "Switch the controller's load output off and read the display while it is off"
+OUTPUT_OFF = (
+    "Unless this computer lives on it, switch the controller's load output off and read the display while it "
+    "is off"
+)
 SUN = "Read the display again when the sun is strong"
 DARK = "Read the display again after dark, with a lamp burning"
 LATER = "Read the display again in some hours, when its digits have changed"

@@ -374,6 +374,7 @@ def test_keys_that_no_checksum_protects_are_read_from_one_kind_of_line(tmp_path:
         ("\ufeffV=12.6;I=3\n".encode("utf-16-le") * 9, "has two bytes a character; save it as plain text"),
         (b"V=12.61\r\nI=3.1\r\nT=18.4\r\n" * 9, "each line holds one value only"),
         (b"12.6V 3.1A 18C\r\n" * 9, "units stand right behind the numbers"),
+        (b"#0001 V:12.6 A:3.1 mode\r\n" * 9, "lines of key and value, or of numbers in columns, are read"),
         (
             bytes(range(128, 250)) * 3 + b"\n" + b"\xff\xfe\xa3\n" * 9,
             "most lines hold bytes that are no text",
