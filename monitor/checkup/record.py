@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from monitor.checkup import figures
 from monitor.checkup.recording import Recording
 from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
@@ -107,7 +108,7 @@ def _wrapped(texts: Sequence[str]) -> list[str]:
 def compared(new: Document, old: Document) -> Document:
     """What has changed from an older record: verdicts, and every figure that both have."""
     before = {each["check"]: each for each in old["results"]}
-    verdicts, figures = [], []
+    verdicts, moved = [], []
     for each in new["results"]:
         former = before.get(each["check"])
         if former is None:
@@ -117,8 +118,8 @@ def compared(new: Document, old: Document) -> Document:
         for key, value in each["figures"].items():
             was = former["figures"].get(key)
             if isinstance(value, int | float) and isinstance(was, int | float):
-                figures.append({"title": each["title"], "figure": key, "before": was, "now": value})
-    return {"site": old["site"], "local_time": old["local_time"], "verdicts": verdicts, "figures": figures}
+                moved.append({"title": each["title"], "figure": key, "before": was, "now": value})
+    return {"site": old["site"], "local_time": old["local_time"], "verdicts": verdicts, "figures": moved}
 
 
 def changes_in_words(changes: Document) -> list[str]:
@@ -129,10 +130,12 @@ def changes_in_words(changes: Document) -> list[str]:
     lines += _wrapped(
         [f"{each['title']}: {each['before']} then, {each['now']} now" for each in changes["verdicts"]]
     )
-    lines += [
-        f"    {each['figure']:22} {each['before']:>10.4g} then {each['now']:>10.4g} now"
-        for each in changes["figures"]
-    ]
+    rows = []
+    for each in changes["figures"]:
+        before, now = (figures.in_words(each["figure"], each[when]) for when in ("before", "now"))
+        if before is not None and now is not None:
+            rows.append(f"    {before[0]:30} {before[1]:>10} then {now[1]:>10} now")
+    lines += dict.fromkeys(rows)  # two checks may rest on one figure
     return lines
 
 

@@ -14,13 +14,23 @@ from pvlib.pvsystem import v_from_i
 
 from monitor.checkup.acts import out_of_place, plan, to_put_back
 from monitor.checkup.bank_checks import bank_parallel, battery_switch, devices
+from monitor.checkup.figures import in_words as in_words_of
+from monitor.checkup.judge import judge
 from monitor.checkup.keys import Keys
 from monitor.checkup.lead_check import lead_drop
 from monitor.checkup.levels import level, move
 from monitor.checkup.meter_checks import loads
 from monitor.checkup.panel_curve import Curve, held_mppt_drop_V
 from monitor.checkup.questions import ask_all, clock_error_s, volts
-from monitor.checkup.record import compared, document_of, files_of, in_words, read_record, write_record
+from monitor.checkup.record import (
+    changes_in_words,
+    compared,
+    document_of,
+    files_of,
+    in_words,
+    read_record,
+    write_record,
+)
 from monitor.checkup.recording import (
     ARRAY_OFF,
     ARRAY_ON,
@@ -43,6 +53,7 @@ from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_writer
 from monitor.sun.diode import diode
 from monitor.sun.expected import supply_of
+from tests.checkups.play import play
 from tests.checkups.systems import draw
 from tests.unit.site_files import changed, write
 
@@ -284,6 +295,29 @@ def test_a_record_can_be_printed_kept_and_compared(site, tmp_path):
     assert "right then, wrong now" in sheet
     with pytest.raises(CheckupError, match="is there already"):
         files_of(tmp_path / "first")
+
+
+def test_what_is_compared_stands_in_words_on_the_sheet_and_once(site):
+    recording = recording_of(site, **{START: LIT})
+    clock = right("clock", "It agrees.", clock_error_s=-0.2)
+    leads = right("lead_drop", "Little.", lead_ohm=-0.0, lead_sd_ohm=0.001, drop_share=0.0)
+    arrays = [right("array_path", "18.6 V.", array_V=18.6), right("array_series", "18.6 V.", array_V=18.6)]
+    strings = right("array_parallel", "Each costs.", string_1_share=1.02)
+    record = document_of(recording, [clock, leads, *arrays, strings], 0, "the devices")
+    assert changes_in_words(compared(record, record))[2:] == [
+        "    clock ahead by                        0 s then        0 s now",
+        "    leads, there and back          0.0000 ohm then 0.0000 ohm now",
+        "    array                              18.6 V then     18.6 V now",
+        "    share of string 1, by covering      102 % then      102 % now",
+    ]
+
+
+def test_every_figure_of_a_checkup_has_words_or_is_known_to_need_none():
+    silent_ones = {"devices", "strings_tried", "strings_dead", "panels_low", "panels_high"}
+    silent_ones |= {"lead_sd_ohm", "drop_share", "described_W"}
+    keys = {key for seed in (3, 4) for result in judge(play(draw(seed, day=True))) for key in result.figures}
+    assert len(keys) > 10
+    assert {key for key in keys if in_words_of(key, 1.0) is None} <= silent_ones
 
 
 @pytest.mark.parametrize(
