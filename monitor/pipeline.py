@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 import time
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from monitor.alarms.computer import Computer
 from monitor.alarms.telling import is_told
@@ -62,7 +62,9 @@ class Pipeline:
         self._site, self._store, self._clock, self._held = site, store, clock, held
         self.waits = False  # whether the store is being made good, so that no reading may come into it
         self._shown: dict[tuple[str, str], Reading] = {}
+        self._shown_note = True  # whether the store's note of these may name any: a former run leaves it so
         self._landing: _Road | None = None
+        self._landed: _Landed | None = None  # what was brought, and is to be committed
         self._road = _Road(site, store)
         self._state_ms = self._road.estimator.last_ms
         self._basis = store.note(BASIS_NOTE)
@@ -84,7 +86,7 @@ class Pipeline:
     @property
     def holds(self) -> bool:
         """Whether readings wait, because the time is not known or earlier ones are not in the store yet."""
-        is_ready = self._clock.is_known and not self.waits
+        is_ready = self._clock.is_known and not self.waits and self._landed is None
         return self._held is not None and not (is_ready and self._held.is_empty)
 
     @property
@@ -152,7 +154,9 @@ class Pipeline:
         it is not in the store as a reading, follows. The change goes with the next commit."""
         from_ms, by_ms = change.before.utc_ms(0), change.step_ms
         self._watch.moved(from_ms, by_ms)
-        self._road.estimator.move(from_ms, by_ms)
+        for road in (self._road, self._landing):
+            if road is not None:
+                road.estimator.move(from_ms, by_ms)
         if self._started_ms >= from_ms:
             self._started_ms += by_ms
         self._health = {name: health.moved(from_ms, by_ms) for name, health in self._health.items()}
@@ -163,31 +167,39 @@ class Pipeline:
         }
 
     def land(self) -> int:
-        """Bring held readings into the store, stamped, for LAND_S at most, and commit; how many."""
+        """Bring held readings into the store, stamped, for LAND_S at most, and commit; how many. Where the
+        commit fails the next call tries it again, and brings nothing more before."""
         held = self._held
-        if held is None or held.is_empty or self.waits or not self._clock.is_known:
+        if held is None or not self.holds or self.waits or not self._clock.is_known:
             return 0
         if self._landing is None:
             self._landing = _Road(self._site, self._store)
             self._leave_the_future(self._landing, self._clock.stamped(0))
+        if self._landed is None:
+            self._landed = self._bring(held, self._landing)
+        self._store.commit()
+        if self._landed.number is not None:
+            held.landed(self._landed.number)
+        count, self._landed = self._landed.count, None
+        if held.is_empty:
+            self._road, self._landing, self._shown = self._landing, None, {}
+            self._state_ms = None
+            self._keep_shown()
+        return count
+
+    def _bring(self, held: HeldReadings, road: _Road) -> _Landed:
+        """Held readings into the store, to be committed."""
         end_s, count, last = time.monotonic() + LAND_S, 0, None
         for number, readings in held.entries():
-            self._land(self._landing, readings)
+            self._land(road, readings)
             count, last = count + len(readings), number
             if time.monotonic() >= end_s:
                 break
         else:
             fresh = held.take_pending()
-            self._land(self._landing, fresh)
+            self._land(road, fresh)
             count += len(fresh)
-        self._store.commit()
-        if last is not None:
-            held.landed(last)
-        if held.is_empty:
-            self._road, self._landing, self._shown = self._landing, None, {}
-            self._state_ms = None
-            self._store.put_note(HELD_NOTE, rows_of(()))
-        return count
+        return _Landed(last, count)
 
     def _land(self, road: _Road, readings: Iterable[Reading]) -> None:
         """Held readings the way that they would have gone; the alarms have judged them when they came."""
@@ -217,10 +229,11 @@ class Pipeline:
         """Keep the estimator's state and the heartbeat, and commit."""
         now_ms = self._clock.now_ms()
         newest_ms = self._road.estimator.last_ms
-        if self.holds:
-            self._store.put_note(HELD_NOTE, rows_of(self._shown.values()))
-        elif newest_ms is not None and (
-            stopped or self._state_ms is None or newest_ms - self._state_ms >= STATE_EVERY_MS
+        self._keep_shown()
+        if (
+            not self.holds
+            and newest_ms is not None
+            and (stopped or self._state_ms is None or newest_ms - self._state_ms >= STATE_EVERY_MS)
         ):
             self._store.put_note(ESTIMATOR_NOTE, self._road.estimator.state())
             self._state_ms = newest_ms
@@ -233,6 +246,12 @@ class Pipeline:
             self._watch.store_written(False)
             raise
         self._watch.store_written(True)
+
+    def _keep_shown(self) -> None:
+        """Note the newest of the readings that wait, and once that none does."""
+        if self.holds or self._shown_note:
+            self._store.put_note(HELD_NOTE, rows_of(self._shown.values()))
+            self._shown_note = self.holds
 
     def tell(self, kind: str, subject: str, text: str) -> None:
         """Keep an event and log it; one whose time is not known says so."""
@@ -273,6 +292,15 @@ class Pipeline:
         news = self._news.setdefault(health.device, DeviceNews(earlier, now_s))
         if said := news.text(health, now_s):
             self.tell("device", health.device, said)
+
+
+@dataclass(frozen=True, slots=True)
+class _Landed:
+    """Held readings that are in the store with the next commit: the last entry's number on the card, None
+    where they were only in memory, and how many they are."""
+
+    number: int | None
+    count: int
 
 
 class _Road:

@@ -131,12 +131,13 @@ class ClockWorld:
 
     # --- what happens to it ---
 
-    def switch_on(self, system_ms: int | None = None) -> None:
-        """The computer starts; its clock stands at system_ms, by default where it was left to stand: 1970."""
+    def switch_on(self, system_ms: int | None = None, *, is_synchronised: bool = False) -> None:
+        """The computer starts; its clock stands at system_ms, by default where it was left to stand: 1970;
+        a network may have set it before the daemon starts."""
         board = self.board
         board.boots += 1
         board.on_ms = board.true_ms - 20_000
-        board.is_synchronised = False
+        board.is_synchronised = is_synchronised
         board.off_ms = (0 if system_ms is None else system_ms) - board.true_ms
         self.start()
 

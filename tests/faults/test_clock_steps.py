@@ -8,12 +8,15 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from datetime import date
 from itertools import pairwise
 
 import pytest
 
 from monitor.clock.kernel import Kernel
+from monitor.errors import StoreError
+from monitor.present import latest_of
 from monitor.records import parse_iso
 from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
@@ -177,6 +180,59 @@ class Broken(BaseException):
 
 def broken():
     raise Broken
+
+
+def shown_age_s(world):
+    """How old what page and command line show of the voltage is, by the true time."""
+    with open_reader(world.store_file) as reader:
+        (shown,) = [
+            each
+            for each in latest_of(reader)
+            if (each.device, each.quantity) == ("charger", "battery_voltage_V")
+        ]
+    return (world.board.true_ms - shown.time_ms) / 1000
+
+
+def test_what_waited_in_a_boot_that_never_knew_the_time_is_not_shown_for_ever(world):
+    world.network()
+    world.pass_time(10 * MINUTE)
+    world.cut_power(5 * HOUR)
+    world.pass_time(10 * MINUTE)
+    world.kill()
+    world.board.true_ms += 5 * HOUR
+    world.switch_on(world.board.true_ms, is_synchronised=True)  # the network is there before the daemon
+    world.pass_time(5 * MINUTE)
+    assert shown_age_s(world) <= 120
+
+
+def test_a_kill_behind_the_landing_leaves_nothing_shown_that_waited(world):
+    world.pass_time(10 * MINUTE)
+    world.network()
+    while world.pipeline.holds or not world.clock.is_known:
+        world.keeper.follow()
+    world.kill()
+    world.start()
+    world.pass_time(10 * MINUTE)
+    assert shown_age_s(world) <= 120
+
+
+def test_a_card_that_is_full_while_readings_land_loses_and_doubles_none(world):
+    world.pass_time(HOUR)
+    world.network()
+    (pages,) = world.store._connection.execute("PRAGMA page_count").fetchone()
+    for limit in (pages, 1_000_000):
+        world.store._connection.execute(f"PRAGMA max_page_count = {limit}")
+        for _ in range(30):
+            world.board.true_ms += world.poll_ms
+            world.poll()
+            with suppress(StoreError):
+                world.round()
+        assert len(world.store._pending) <= 12 * 3 * HOUR // world.poll_ms, "nothing waits twice"
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost, verdict.aside) == ([], [], 0)
+    assert world.events("store") == []
+    assert shown_age_s(world) <= 120
 
 
 # --- days that are no 24 hours ---
