@@ -12,10 +12,11 @@
     roles          which device plays which part; light and dark
     levels         a meter's mean and its moves, with rounding
     result         right, wrong, not to be told; titles and cautions
-    acts           what the person is asked to do, in order, and what the hour cannot show
+    acts           what the person is asked to do, in order, what is left out and why, what to put back
     notice         whether the readings show that an act was done
     recording      samples, phases, answers
     record         the record to print and to compare next year
+    figures        what a record's figures are called on paper
     questions      the time, and what the controller's display shows
     keys           typed lines, taken without waiting
     sources        readings from the daemon's store, or polled by itself

@@ -21,7 +21,6 @@ FORM = 1
 """Goes up when a record's keys change their meaning."""
 
 WIDTH = 96
-MARKS = {Verdict.RIGHT: "right", Verdict.WRONG: "WRONG", Verdict.UNTOLD: "not to be told"}
 
 Document = dict[str, Any]
 

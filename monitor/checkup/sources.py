@@ -6,7 +6,7 @@ Both read only. A running daemon is asked to write its readings every two second
 from __future__ import annotations
 
 import queue
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
@@ -172,8 +172,3 @@ def _running(site: Site, site_file: Path) -> StoreReader | None:
         reader.close()
         return None
     return reader
-
-
-def newest(samples: Sequence[Sample], device: str, since_ms: int, count: int) -> list[Sample]:
-    """The last few samples of a device that came since a moment; fewer where fewer came."""
-    return [each for each in samples if each.device == device and each.time_ms >= since_ms][-count:]
