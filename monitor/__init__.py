@@ -33,6 +33,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlook_words  the outlook for a person
     find_words     what answers on a line, for a person
     bank_report    stage, ledger and health of the bank, from the store
+    care_report    what is to be done at bank and array, and when, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store
     checkup        the commissioning test: acts, readings, what is right and what is wrong
@@ -56,7 +57,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     mirror         readings copied to time-series servers, a process of its own
     notices        what a person is told, and how it reaches them: outbox and channels
     power          the computer's own supply: the dark time before, the halt ahead, the pace between
-    care           the hand-written log of what people did and measured; the bank in winter
+    care           the hand-written log of what people did and measured; when what is due; winter
     alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array

@@ -6,9 +6,9 @@ The rooms are imported when a command runs, so that the command line stays light
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,9 +28,35 @@ WIDE = 100
 def care(ctx: click.Context, site: Path) -> None:
     """Tell what the bank of SITE needs to stay alive.
 
-    Example: nightbank care hide.toml winter
+    \b
+    Examples: nightbank care hide.toml due
+              nightbank care hide.toml winter
     """
     ctx.obj = Asked(site)
+
+
+@care.command()
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_obj
+def due(asked: Asked, as_json: bool) -> None:
+    """Tell what is to be done at bank and array, and when: by the calendar, by use and by what was found.
+
+    What was done is taken from the log (`nightbank log`), so write it down there. The exit status is 1 where
+    something is due.
+
+    Example: nightbank care hide.toml due
+    """
+    from monitor.care_report import care_report
+
+    site = asked.site()
+    with asked.reader(site) as reader:
+        told = care_report(site, reader)
+    if as_json:
+        echo_json(told)
+    else:
+        _say([line for task in told["tasks"] for line in _task_lines(task)], _minded(told["tasks"]))
+    if any(task["is_due"] for task in told["tasks"]):
+        click.get_current_context().exit(1)
 
 
 @care.command()
@@ -85,9 +111,35 @@ def _held(asked: Asked, site: Site) -> Held:
     return Held(least, capacity_Ah, "the lower end of the estimate")
 
 
+def _task_lines(task: Mapping[str, Any]) -> list[str]:
+    """An act: due or when, why, what overcharge took of the water, how."""
+    when = "due now" if task["is_due"] else f"by {task['due']}"
+    mark = "!" if task["is_due"] else " "
+    lines = [f"{mark} {task['title']}: {when}.", f"    Why: {task['why']}."]
+    if task["water_L"] is not None:
+        litres = f"{task['water_L']:.2f} ± {2 * task['water_sd_L']:.2f} L"
+        lines.append(
+            f"    By Faraday's law overcharge has split {litres} of water at most, in all cells together, "
+            f"between full charges {task['water_days']:.0f} days apart; what evaporates comes on top."
+        )
+    return [*lines, f"    How: {task['how']}"]
+
+
+def _minded(tasks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The cautions of all acts, each once."""
+    from monitor.cautions import CODES
+
+    return list(dict.fromkeys([CODES, *(caution for task in tasks for caution in task["cautions"])]))
+
+
 def _say(lines: Sequence[str], cautions: Sequence[str]) -> None:
     for line in lines:
-        click.echo(textwrap.fill(line, WIDE))
+        click.echo(textwrap.fill(line, WIDE, subsequent_indent=" " * _indent(line)))
     click.echo("\nBefore you touch anything:")
     for caution in cautions:
         click.echo(textwrap.fill(f"  - {caution}", WIDE, subsequent_indent="    "))
+
+
+def _indent(line: str) -> int:
+    """How far a line's own continuation is set in: as its text."""
+    return len(line) - len(line.lstrip("! "))

@@ -43,6 +43,7 @@ from monitor.care.entry import (
     kinds_for,
 )
 from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_name
+from monitor.care.howto import HINTS, MIND
 from monitor.errors import StoreError
 from monitor.present import now_of
 from monitor.records import LogEntry, LogKind
@@ -54,26 +55,6 @@ NEW = "log"
 
 SHOWN = 200
 """So many entries are listed (our choice: years of a small bank's care)."""
-
-HINTS: Mapping[str, str] = {
-    LogKind.HYDROMETER: (
-        "Read the cells before you add water, the bank at rest. Draw and empty the hydrometer a few times"
-        " before you read it. Leave a cell empty that you did not read."
-    ),
-    LogKind.WATER: "Distilled water only, after charging, to the mark in the cell.",
-    LogKind.EQUALIZATION: "Only where your maker's sheet asks for it, at the voltage and time it gives.",
-    LogKind.TERMINALS: "Torque, corrosion, warm spots, worn insulation.",
-    LogKind.CLEANING: "Cold panels in the morning, water and a soft cloth.",
-}
-"""How it is done, in a line (common practice, no source)."""
-
-MIND: Mapping[str, tuple[str, ...]] = {
-    LogKind.HYDROMETER: (cautions.ACID_AND_HYDROGEN,),
-    LogKind.WATER: (cautions.ACID_AND_HYDROGEN,),
-    LogKind.EQUALIZATION: (cautions.ACID_AND_HYDROGEN,),
-    LogKind.TERMINALS: (cautions.ORDER, cautions.SHORT_CIRCUIT),
-    LogKind.CLEANING: (cautions.ARRAY_LIVE,),
-}
 
 Section = Callable[[StoreReader, Site, Hand], list[Component]]
 

@@ -3,6 +3,9 @@
     keeper    in the daemon: what people ask to have written, done once a second
     entry     what may stand in the log, checked; pure
     gravity   what a hydrometer's readings of the cells say; pure
+    due       when an act of care is due, by calendar, use and what was found; pure
+    water     what overcharge takes of the water; pure
+    howto     how each act is done, and what to mind
     winter    the charge that keeps a standing bank from freezing, and how long it has it; pure
     winter_told   the same as a document and in words; pure
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
 from monitor.clock import SystemClock
-from monitor.records import Reading
+from monitor.quantities import Stage
+from monitor.records import Event, LogEntry, LogKind, Reading
 from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE
 
@@ -92,3 +97,95 @@ def test_an_impossible_charge_is_refused(hide: Path) -> None:
     status, said = asked(hide, "winter --charge 120")
     assert status == 2
     assert "'120' is no number from 0 to 100 %" in said
+
+
+HOUR_MS, DAY_MS = 3_600_000, 86_400_000
+WATCHED_DAYS = 40
+IN_A, OUT_A = 10.0, -3.0
+"""Six hours in and eighteen out: 60 Ah and 54 Ah a day, 6 Ah of overcharge."""
+
+
+def use(now_ms: int) -> Iterator[Reading]:
+    """The invented days before now: hourly currents, and one equalization twenty days ago."""
+    start_ms = now_ms - WATCHED_DAYS * DAY_MS
+    for hour in range(24 * WATCHED_DAYS):
+        current_A = IN_A if hour % 24 < 6 else OUT_A
+        yield Reading(start_ms + hour * HOUR_MS, "charger", "battery_current_A", current_A)
+    yield Reading(now_ms - 20 * DAY_MS, "charger", "charge_stage", Stage.EQUALIZATION)
+
+
+def kept(file: Path, entries: Sequence[LogEntry]) -> int:
+    """Leave forty days of use and a log in the site's store; now in ms."""
+    now_ms = SystemClock().now_ms()
+    store = open_writer(file.parent / "nightbank.db", "Europe/London")
+    store.append(use(now_ms))
+    for days_ago in (39, 20, 1):
+        store.add_event(Event(now_ms - days_ago * DAY_MS, "full", "bank", "The bank is full."))
+    for entry in entries:
+        store.add_log_entry(entry)
+    store.commit()
+    store.close()
+    return now_ms
+
+
+def done(kind: LogKind, days_ago: float, **details: float) -> LogEntry:
+    time_ms = round(SystemClock().now_ms() - days_ago * DAY_MS)
+    return LogEntry(time_ms, kind, "", details, "Ada", time_ms)
+
+
+def tasks(file: Path) -> dict[str, dict[str, Any]]:
+    _, said = asked(file, "due --json")
+    return {task["kind"]: task for task in json.loads(said)["tasks"]}
+
+
+def test_what_is_due_follows_log_use_and_stages(hide: Path) -> None:
+    kept(hide, [done(LogKind.WATER, 40), done(LogKind.TERMINALS, 10), done(LogKind.HYDROMETER, 30)])
+    told = tasks(hide)
+    # water monthly (from memory): 40 days; 38 days of 6 Ah between the full charges, 0.336 ml for each Ah in
+    # each of 6 cells in series (Faraday): 0.46 L
+    assert told["water"]["is_due"]
+    assert told["water"]["water_days"] == 38
+    assert told["water"]["water_L"] == pytest.approx(38 * 6 * 6 * 0.000337, rel=0.03)
+    # readings joined by straight lines: 17 h of 3 A out and 0.7 Ah at the crossings of zero, 51.7 Ah a day;
+    # of 450 Ah 10 cycles in 87 days, 19 to 20 of them gone since the day on which the controller equalized
+    assert told["equalization"]["last_from"] == "the controller was seen to equalize"
+    left = date.fromisoformat(told["equalization"]["due"]) - datetime.now(ZoneInfo("Europe/London")).date()
+    assert timedelta(65) <= left <= timedelta(70)
+    assert not told["terminals"]["is_due"]
+    assert not told["hydrometer"]["is_due"]
+    assert "counted from the first reading" in told["cleaning"]["why"]
+
+
+def test_uneven_cells_make_equalization_due_at_once(hide: Path) -> None:
+    kept(hide, [done(LogKind.HYDROMETER, 2, gravity_1=1.265, gravity_2=1.225)])
+    status, said = asked(hide, "due")
+    assert status == 1
+    assert "! Equalize the bank: due now. Why: the cells differ by 0.040" in said
+    assert "hydrogen" in said
+
+
+def test_a_bank_without_log_or_readings_counts_from_its_installation(hide: Path) -> None:
+    open_writer(hide.parent / "nightbank.db", "Europe/London").close()
+    told = tasks(hide)  # installed in 2025 by its site file
+    assert told["terminals"]["is_due"]
+    assert "the day the bank was installed" in told["terminals"]["why"]
+    assert told["cleaning"]["due"] is None
+    assert "no readings yet" in told["cleaning"]["why"]
+
+
+def test_a_sealed_bank_wants_no_water_and_no_equalization(hide: Path) -> None:
+    sealed = (
+        hide.read_text(encoding="utf-8").replace('"flooded"', '"agm"').replace("equalization_V = 15.5\n", "")
+    )
+    hide.write_text(sealed, encoding="utf-8")
+    kept(hide, [])
+    assert set(tasks(hide)) == {"terminals", "cleaning"}
+
+
+def test_use_that_is_not_metered_leaves_the_calendar(hide: Path) -> None:
+    text = hide.read_text(encoding="utf-8").replace('level = "controller"', 'level = "charging"')
+    hide.write_text(text, encoding="utf-8")
+    kept(hide, [done(LogKind.WATER, 3)])
+    told = tasks(hide)
+    assert told["water"]["water_L"] is None
+    assert "3 days since" in told["water"]["why"]
