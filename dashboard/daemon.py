@@ -7,7 +7,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from dashboard.words import age_text, clock_text, dated_text, span_text
-from monitor.present import TIME_UNKNOWN, Now
+from monitor.present import Now
 from monitor.records import Heartbeat
 from monitor.site.model import Site
 
@@ -72,8 +72,8 @@ def daemon_state(beat: Heartbeat | None, now: Now, site: Site) -> Daemon:
 
 def _time_unknown(now: Now, site: Site) -> Notice:
     at = dated_text(now.time_ms, ZoneInfo(site.site.time_zone))
-    lead = f"The time is not known yet, {at} at the earliest."
-    return Notice("clock", f"{lead} {TIME_UNKNOWN} The page Care takes a phone's time.")
+    lead = f"The time is not known yet, {at} at the earliest"
+    return Notice("clock", f"{lead}; readings wait for it, and the page Care takes it from a phone.")
 
 
 def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import replace
+from math import isfinite
 
 from monitor.alarms.telling import span_words
 from monitor.clock import CLOCK_NOTE, TIME_REQUEST
@@ -98,7 +99,7 @@ class Timekeeper:
     def _answer(self, request: Request) -> None:
         offset_ms, boot = request.details.get("offset_ms"), request.details.get("boot")
         count_ms = self._kernel.count_ms()
-        if not isinstance(offset_ms, int | float) or boot != self._kernel.boot:
+        if not isinstance(offset_ms, int | float) or not isfinite(offset_ms) or boot != self._kernel.boot:
             outcome = (
                 "The computer was switched off since the time was told, so it is not taken. Tell it again."
             )

@@ -188,18 +188,19 @@ class Darkness:
         if not self._open or self.former is None:
             return False
         former, waited_s = self.former, self._clock.elapsed_s() - self._start_s
-        known = self._is_known() and (former.knew_time or former.same_boot)
+        can_be_known = former.knew_time or former.same_boot
+        known = can_be_known and self._is_known()
         is_timed = known or former.same_boot  # one count since boot spans both runs
         if is_timed and not self._waits_for_time and self._dark_ms(former) < DARK_AFTER_MS:
             self._open = False
+            return False
+        if not known and (self._waits_for_time or waited_s < TIME_S):
             return False
         after = stand_of(reading for reading in _newest(self._store) if reading not in former.latest)
         answered = after.voltage_V is not None and (former.stand.soc is None or after.soc is not None)
         if not answered and waited_s < ANSWER_S:
             return False
-        if not known and (self._waits_for_time or waited_s < TIME_S):
-            return False
-        self._open, self._waits_for_time = not known, not known
+        self._open = self._waits_for_time = can_be_known and not known
         self._tell(former, after, tell, known=known)
         return True
 

@@ -55,6 +55,7 @@ def test_a_phone_tells_the_time_and_all_that_waited_gets_it(chromium, hut):
     page.get_by_label("PIN").fill(PIN)
     page.get_by_role("button", name="Unlock").click()
     expect(page.locator(".head")).to_contain_text("The time is not known yet")
+    assert page.locator(".head").inner_text().count(".") == 1, "one sentence"
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     with closing(open_reader(hut.store_file)) as reader:
         assert reader.latest() == []

@@ -14,12 +14,13 @@ from itertools import pairwise
 
 import pytest
 
+from monitor.clock import TIME_REQUEST
 from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.present import latest_of
-from monitor.records import parse_iso
+from monitor.records import Request, parse_iso
 from monitor.simulated import SimulatorProcess
-from monitor.store.embedded import open_reader
+from monitor.store.embedded import leave_request, open_reader
 from tests.faults.clock_child import set_clocks
 from tests.faults.clock_world import DAY, HOUR, ClockWorld, judge
 from tests.wiretap import WireTap
@@ -233,6 +234,16 @@ def test_a_card_that_is_full_while_readings_land_loses_and_doubles_none(world):
     assert (verdict.wrong, verdict.lost, verdict.aside) == ([], [], 0)
     assert world.events("store") == []
     assert shown_age_s(world) <= 120
+
+
+@pytest.mark.parametrize("offset_ms", [float("nan"), float("inf"), -1e300, None, "noon"])
+def test_a_request_that_tells_no_time_is_answered_and_ends_nothing(world, offset_ms):
+    told = {"offset_ms": offset_ms, "boot": world.board.boot, "sure": 1.0}
+    number = leave_request(world.store_file, Request(0, TIME_REQUEST, "", told))
+    world.pass_time(2 * MINUTE)
+    with open_reader(world.store_file) as reader:
+        assert "not taken" in reader.request(number).outcome
+    assert not world.clock.is_known
 
 
 # --- days that are no 24 hours ---
