@@ -28,6 +28,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
     alarm_words    alarms, their history and figures for a person
+    array_report   what is wrong with the array, from the store
     bank_words     the report on the bank for a person
     sun_words      days and the array's findings for a person
     outlook_words  the outlook for a person

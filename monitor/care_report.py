@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from monitor.bank.description import BankDescription, describe_site
@@ -23,7 +24,13 @@ from monitor.store.base import StoreReader
 from monitor.store.days import day_at, local_day, zone_of
 from monitor.store.parts import span_stats
 
+if TYPE_CHECKING:
+    from monitor.sun.findings import Finding
+
 DAY_MS = 86_400_000
+
+DIRT = "soiling"
+"""The finding that asks for water and a cloth."""
 
 TITLES = {
     LogKind.EQUALIZATION: "Equalize the bank",
@@ -65,21 +72,22 @@ class _Last:
 
     time_ms: int | None
     source: str
+    written: bool = False
 
 
-def care_report(site: Site, reader: StoreReader) -> dict[str, Any]:
+def care_report(site: Site, reader: StoreReader, findings: Sequence[Finding] | None = None) -> dict[str, Any]:
     """The document: each act with its last time, the day it is due, why, how, what to mind; soonest first.
 
     water_L is what overcharge split at most in the water_days between the first and the last full charge
-    since, water_sd_L its deviation by the meters. Times are ISO 8601 UTC, days local at the site; site has its
-    set points filled in.
+    since, water_sd_L its deviation by the meters. Times are ISO 8601 UTC, days local at the site; site has
+    its set points filled in. findings are those on the array, None where nobody looked for any.
     """
     now_ms = now_of(reader).time_ms
     events = reader.events(0, now_ms + 1, 10_000)
     fulls_ms = sorted(event.time_ms for event in events if event.kind == "full")
     zone, entries = zone_of(site.site.time_zone), reader.log(0, now_ms + 1, 10_000)
     look = _Look(site, describe_site(site), reader, zone, now_ms, entries, fulls_ms)
-    tasks = [_task(look, kind) for kind in AFTER_DAYS if _belongs(site, kind)]
+    tasks = [_task(look, kind, findings) for kind in AFTER_DAYS if _belongs(site, kind)]
     tasks.sort(key=lambda task: (task["due"] or "", task["kind"]))
     return {"time": iso_utc(now_ms), "site": site.site.name, "tasks": tasks}
 
@@ -92,7 +100,7 @@ def _belongs(site: Site, kind: str) -> bool:
     return kind not in WET_ONLY or site.bank.chemistry == "flooded"
 
 
-def _task(look: _Look, kind: str) -> dict[str, Any]:
+def _task(look: _Look, kind: str, findings: Sequence[Finding] | None) -> dict[str, Any]:
     last = _last(look, kind)
     task: dict[str, Any] = {
         "kind": kind,
@@ -114,6 +122,8 @@ def _task(look: _Look, kind: str) -> dict[str, Any]:
     reasons = limits(kind, use)
     if kind == LogKind.EQUALIZATION:
         reasons += _by_newest_gravity(look, last.time_ms)
+    if kind == LogKind.CLEANING and findings is not None:
+        reasons += [limit for found in findings if (limit := _by_dirt(found, last)) is not None]
     reason = soonest(reasons)
     due_ms = look.now_ms + round(max(0.0, reason.days_left) * DAY_MS)
     task |= {
@@ -129,7 +139,7 @@ def _task(look: _Look, kind: str) -> dict[str, Any]:
 
 def _last(look: _Look, kind: str) -> _Last:
     """When an act was done last: by the log, by the stages seen, else since bank or readings began."""
-    done = [_Last(entry.time_ms, "by the log") for entry in look.entries if entry.kind == kind]
+    done = [_Last(entry.time_ms, "by the log", written=True) for entry in look.entries if entry.kind == kind]
     if kind == LogKind.EQUALIZATION:
         done += _equalized(look)
     if done:
@@ -187,6 +197,16 @@ def _use(look: _Look, since_ms: int) -> tuple[Use, _Water | None]:
     cells = look.site.bank.cells_in_series
     water = _Water(water_L(over_Ah, cells), water_L(sd_Ah, cells), seconds / 86_400)
     return Use(days, watched_days, cycles, over_Ah / capacity_Ah), water
+
+
+def _by_dirt(found: Finding, last: _Last) -> Limit | None:
+    """Dirt on the glass that lasts, and that nobody has cleaned off since it began."""
+    if found.kind != DIRT or found.end_ms is not None:
+        return None
+    if last.written and last.time_ms is not None and last.time_ms > found.start_ms:
+        return None
+    words = f"dirt takes about {100 * found.size:.0f} % of the light ({100 * found.confidence:.0f} % sure)"
+    return Limit(0.0, f"{words}: `nightbank array` has the evidence")
 
 
 def _by_newest_gravity(look: _Look, since_ms: int) -> list[Limit]:

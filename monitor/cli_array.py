@@ -9,7 +9,7 @@ import json
 import textwrap
 from collections.abc import Sequence
 from contextlib import closing
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -20,12 +20,6 @@ from monitor.cli_parts import SITE_FILE, asked_days
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding, Looked
-
-LOOK_BACK_DAYS = 120
-"""So many days are told where none are asked for: a season of dirt or of a tree's leaves (our choice)."""
-
-LEARN_DAYS = 60
-"""So many days before the first one only teach what the array gives (our choice)."""
 
 TITLES = {
     "array_open": "The array was disconnected",
@@ -56,29 +50,24 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
 
     Example: nightbank array hide.toml --from 2026-09-01
     """
+    from monitor.array_report import LOOK_BACK_DAYS, found_in
     from monitor.site.load import load_site, with_defaults
-    from monitor.store.days import local_day, zone_of
+    from monitor.store.days import zone_of
     from monitor.stores import open_reader
     from monitor.sun.expected import supply_of
-    from monitor.sun.findings import find_all, looked_at
-    from monitor.sun.taken import seen
-    from monitor.sun_report import history, stored_days
+    from monitor.sun_report import stored_days
 
     described, _ = with_defaults(load_site(site))
-    supply, zone = supply_of(described), zone_of(described.site.time_zone)
+    supply_of(described)  # a site without an array is told of that, and not of a store that is not there
     with closing(open_reader(described, site)) as reader:
-        stored_first, stored_last = stored_days(described, reader)
-        first_day, last_day = asked_days(first, last, stored_first, stored_last, LOOK_BACK_DAYS)
-        learn_day = max(stored_first, first_day - timedelta(LEARN_DAYS))
-        days = history(described, reader, learn_day, last_day)
-    shown = seen(days, supply)
-    start_ms, end_ms = local_day(zone, first_day).start_ms, local_day(zone, last_day).end_ms
-    findings = [f for f in find_all(days, shown, supply) if f.overlaps(start_ms, end_ms)]
+        first_day, last_day = asked_days(first, last, *stored_days(described, reader), LOOK_BACK_DAYS)
+        findings, looked = found_in(described, reader, first_day, last_day)
+    zone = zone_of(described.site.time_zone)
     if as_json:
         document = {"findings": [finding.document() for finding in findings]}
         click.echo(json.dumps(document, ensure_ascii=False))
     else:
-        click.echo(in_words(findings, looked_at(days, shown, supply), zone))
+        click.echo(in_words(findings, looked, zone))
 
 
 def in_words(findings: Sequence[Finding], looked: Looked, zone: ZoneInfo) -> str:

@@ -36,9 +36,10 @@ def care(ctx: click.Context, site: Path) -> None:
 
 
 @care.command()
+@click.option("--glass", is_flag=True, help="Look for dirt in the array's days too: takes up to a minute.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
-def due(asked: Asked, as_json: bool) -> None:
+def due(asked: Asked, glass: bool, as_json: bool) -> None:
     """Tell what is to be done at bank and array, and when: by the calendar, by use and by what was found.
 
     What was done is taken from the log (`nightbank log`), so write it down there. The exit status is 1 where
@@ -50,7 +51,12 @@ def due(asked: Asked, as_json: bool) -> None:
 
     site = asked.site()
     with asked.reader(site) as reader:
-        told = care_report(site, reader)
+        findings = None
+        if glass:
+            from monitor.array_report import found_lately
+
+            findings = found_lately(site, reader)
+        told = care_report(site, reader, findings)
     if as_json:
         echo_json(told)
     else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,15 @@ from zoneinfo import ZoneInfo
 import pytest
 from click.testing import CliRunner
 
+from monitor.care_report import care_report
 from monitor.cli import main
 from monitor.clock import SystemClock
 from monitor.quantities import Stage
 from monitor.records import Event, LogEntry, LogKind, Reading
+from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
+from monitor.stores import open_reader
+from monitor.sun.findings import Finding, Kind
 from tests.unit.site_files import MARSH_HIDE
 
 
@@ -189,3 +194,35 @@ def test_use_that_is_not_metered_leaves_the_calendar(hide: Path) -> None:
     told = tasks(hide)
     assert told["water"]["water_L"] is None
     assert "3 days since" in told["water"]["why"]
+
+
+def dirt(days_ago: float, end_ms: int | None = None) -> Finding:
+    start_ms = round(SystemClock().now_ms() - days_ago * DAY_MS)
+    return Finding(Kind.SOILING, start_ms, end_ms, 0.12, 0.8, "evidence", "the glass")
+
+
+def glass(file: Path, *findings: Finding) -> dict[str, Any]:
+    site, _ = with_defaults(load_site(file))
+    with closing(open_reader(site, file)) as reader:
+        (found,) = (t for t in care_report(site, reader, findings)["tasks"] if t["kind"] == "cleaning")
+    return found
+
+
+def test_dirt_that_was_found_makes_cleaning_due_until_it_is_done(hide: Path) -> None:
+    kept(hide, [])
+    assert not glass(hide)["is_due"]
+    found = glass(hide, dirt(10))
+    assert found["is_due"]
+    assert "dirt takes about 12 % of the light (80 % sure)" in found["why"]
+    assert not glass(hide, dirt(10, end_ms=SystemClock().now_ms() - DAY_MS))["is_due"]  # rain washed it off
+    kept(hide, [done(LogKind.CLEANING, 3)])
+    assert not glass(hide, dirt(10))["is_due"]
+    assert glass(hide, dirt(2))["is_due"]
+
+
+def test_looking_for_dirt_goes_through_the_arrays_days(hide: Path) -> None:
+    kept(hide, [])  # no array readings in them: nothing can be found, and nothing is
+    status, said = asked(hide, "due --glass")
+    assert status == 1
+    assert "Look at the panels' glass" in said
+    assert "dirt takes" not in said
