@@ -80,19 +80,24 @@ class Teller:
 
     @property
     def last_ms(self) -> int:
-        """The time of the newest transition that was looked at."""
-        return self._memory.last_ms
+        """The time of the newest transition that was looked at, or now where a wrong clock stamped it ahead."""
+        return min(self._memory.last_ms, self._clock.now_ms())
 
     def is_behind(self) -> bool:
         """Whether the store has a transition that was not looked at (its commit failed at first, say)."""
-        return any(each.id > self._memory.last_id for each in self._store.transitions(0, 2**62, limit=5))
+        now_ms = self._clock.now_ms()
+        newest = [  # what a clock that was ahead has stamped stays the newest for ever
+            *self._store.transitions(0, now_ms + 1, limit=5),
+            *self._store.transitions(now_ms + 1, 2**62, limit=5),
+        ]
+        return any(each.id > self._memory.last_id for each in newest)
 
     def take_stored(self, since_ms: int) -> None:
         """Make notices of the stored transitions that were not looked at, in the order of their numbers.
 
         That a transition was looked at is kept in one commit with its notices: none is lost or told twice.
         """
-        stored = self._store.transitions(min(since_ms, self._memory.last_ms), 2**62)
+        stored = self._store.transitions(min(since_ms, self.last_ms), 2**62)
         new = sorted((each for each in stored if each.id > self._memory.last_id), key=lambda each: each.id)
         states = {state.name: state for state in self._store.alarms()} if new else {}
         for transition in new:

@@ -327,6 +327,23 @@ def test_a_clock_that_is_put_back_holds_nothing_up(world) -> None:
     assert here.kinds == ["alarm"]
 
 
+def test_after_a_clock_that_was_a_year_ahead_a_kill_and_a_slow_card_hide_no_alarm(world, monkeypatch) -> None:
+    here, year_ms = world(), 366 * 24 * HOUR
+    for minute in range(6):
+        here.at(NOON + year_ms + minute * MINUTE, (f"Ahead {minute}", "raised", "high"))
+    here.clock.set(NOON)
+    store(here.writer, NOON, [["Voltage low", "raised", "urgent", None]])
+    here.restart()  # a kill: nobody has heard of it yet
+    here.settle()
+    now = {"Voltage low", "Bank cold"}
+    assert [each["about"] for each in here.documents if each["about"] in now] == ["Voltage low"]
+    here.clock.set(NOON + MINUTE)
+    store(here.writer, NOON + MINUTE, [["Bank cold", "raised", "urgent", None]])
+    monkeypatch.setattr(noticer, "CATCH_UP_S", 0.0)
+    here.settle()
+    assert {each["about"] for each in here.documents} >= now
+
+
 def test_a_test_that_somebody_asked_for_comes_even_in_quiet_hours(world) -> None:
     here = world(notices=QUIET)
     here.at(EVENING)
