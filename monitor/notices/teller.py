@@ -80,7 +80,7 @@ class Teller:
 
     @property
     def last_ms(self) -> int:
-        """The time of the newest transition that was looked at, or now where a wrong clock stamped it ahead."""
+        """The time of the newest transition that was looked at; now, where a wrong clock stamped that ahead."""
         return min(self._memory.last_ms, self._clock.now_ms())
 
     def is_behind(self) -> bool:
