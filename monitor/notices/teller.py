@@ -80,7 +80,7 @@ class Teller:
 
     @property
     def last_ms(self) -> int:
-        """The time of the newest transition that was looked at; now, where a wrong clock stamped that ahead."""
+        """The time of the newest transition that was looked at; now, where that lies ahead of the clock."""
         return min(self._memory.last_ms, self._clock.now_ms())
 
     def is_behind(self) -> bool:
