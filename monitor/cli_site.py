@@ -133,16 +133,22 @@ def _ask_all(ctx: click.Context) -> dict[str, Any]:
 
 
 def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:
-    """What keeps the devices' profiles and lines from being used; nothing is opened."""
+    """What keeps the devices' profiles and lines from being used, or else a note on those that tell the time;
+    nothing is opened."""
     from monitor.clock import SystemClock
-    from monitor.devices.device import build_lines
+    from monitor.devices.device import build_lines, time_tellers
     from monitor.site.load import placed
 
     try:
         build_lines(full, file.parent, SystemClock())
     except SiteError as error:
         return placed(error, file, lines).problems
-    return ()
+    text = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
+    notes = [
+        Problem(f"devices[{index}].profile", None, text.format(entry.name), "note")
+        for index, entry in time_tellers(full, file.parent)
+    ]
+    return placed(SiteError(str(file), tuple(notes)), file, lines).problems
 
 
 def _fine(problems: Sequence[Problem]) -> bool:

@@ -19,8 +19,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.clock import Clock
+from monitor.clock.receiver import TimeTold
 from monitor.devices.device import Device, Line
 from monitor.devices.registers import PASSING_REFUSALS
+from monitor.devices.text_device import TextDevice
 from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, LineLost, Refused
 from monitor.records import DeviceHealth, Quality, Reading
 
@@ -42,12 +44,14 @@ each second make as many in five minutes, and the watchdog ends a daemon that ta
 
 @dataclass(frozen=True, slots=True)
 class PollResult:
-    """What one poll gave: readings, or a missing one for each quantity and the error."""
+    """What one poll gave: readings, or a missing one for each quantity and the error; what it told of the
+    time, by the clock on the wires."""
 
     device: str
     readings: tuple[Reading, ...]
     health: DeviceHealth
     error: DeviceError | None
+    times: tuple[TimeTold, ...] = ()
 
 
 def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
@@ -72,7 +76,8 @@ def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
         now_s, now_ms = clock.elapsed_s(), clock.now_ms()
         if error is None:
             health.answered(now_ms, now_s - attempt_s)
-            return PollResult(device.name, readings, health.told(), None)
+            times = device.take_times() if isinstance(device, TextDevice) else ()
+            return PollResult(device.name, readings, health.told(), None, times)
         health.count(error)
         worth_another = health.state == "answering" and attempts < _tries(error)
         if not worth_another or now_s - started_s >= retry_within_s:

@@ -200,7 +200,10 @@ class _Rounds:
     def _take(self) -> None:
         """The next poll's result, if one comes within WAKE_S."""
         with suppress(queue.Empty):
-            self._noticer.take(self._pipeline.take(self._results.get(timeout=WAKE_S)))
+            result = self._results.get(timeout=WAKE_S)
+            self._noticer.take(self._pipeline.take(result))
+            if self._timekeeper is not None:
+                self._timekeeper.receive(result.device, result.times)
 
     def _save(self) -> None:
         """Commit, where that is due."""

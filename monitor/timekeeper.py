@@ -14,13 +14,14 @@ What is to be made good in the store is a `mending.Mend`; readings wait until it
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from math import isfinite
 
 from monitor.alarms.telling import span_words
 from monitor.clock import CLOCK_NOTE, TIME_REQUEST
 from monitor.clock.kernel import Kernel
+from monitor.clock.receiver import Agreement, TimeTold
 from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, SteadyClock, Word
 from monitor.errors import StoreError
 from monitor.mending import MEND_NOTE, Mend, ends_of, go_on, known_at_last, tell, was_off
@@ -32,6 +33,10 @@ from monitor.store.held import HeldReadings
 from monitor.store.steps import LATEST_MS
 
 log = logging.getLogger("nightbank")
+
+RECEIVER_REST_MS = 600_000
+"""Of several receivers the one that was believed first is gone by, until it has been silent so long (our
+choice): two that differ would move the clock in turn."""
 
 
 def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> SteadyClock:
@@ -80,6 +85,24 @@ class Timekeeper:
         self._follow_clock, self._alive = follow_clock, alive
         self._landed = self._let_go = 0
         self._mend = Mend()
+        self._agreements: dict[str, Agreement] = {}
+        self._refused: set[str] = set()
+        self._receiver, self._received_ms = "", -RECEIVER_REST_MS
+
+    def receive(self, device: str, times: Iterable[TimeTold]) -> None:
+        """What a device's lines tell of the time; the next look takes it, where they agree on it."""
+        for told in times:
+            word = self._agreements.setdefault(device, Agreement()).hear(told)
+            if word is None:
+                continue
+            if refusal := self._clock.refusal(word):
+                if device not in self._refused:
+                    self._refused.add(device)
+                    text = f"Its time, {iso_utc(word.utc_ms)}, is not taken: {refusal}."
+                    self._pipeline.tell("clock", device, text)
+            elif device == self._receiver or word.count_ms - self._received_ms > RECEIVER_REST_MS:
+                self._receiver, self._received_ms = device, word.count_ms
+                self._clock.receive(word)
 
     def follow(self) -> None:
         """Once a second: what the sources say, what people say, and held readings bit by bit."""

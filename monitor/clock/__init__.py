@@ -3,6 +3,7 @@
     __init__   the clocks: the computer's own, a demo's, the one that a reader of the store goes by
     kernel     what the computer itself knows of the time: its count since boot, who set its clock, a chip
     course     how UTC follows from the count since boot, and how one course gives way to the next; pure
+    receiver   a device that tells the time in lines of text: when its lines are believed; pure
     steady     the daemon's clock: which source it believes, and what it does when another one speaks
 
 The daemon goes by a SteadyClock, the demo by a SteppedClock while it fills the past weeks and a PacedClock

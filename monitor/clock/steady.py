@@ -1,9 +1,12 @@
 """The daemon's clock: UTC by the count since boot and what a trusted source has told; never by the system's
 clock alone, which on a board without a chip begins at some earlier day and may be set while the daemon runs.
 
-Who may tell the time, weakest first: a clock chip; the computer that hosts a guest and the network (the
-kernel says that its clock follows a better one); a person. What is told once holds until a source says
-otherwise, and then:
+Who may tell the time, weakest first: a clock chip, which nobody has set for long; the computer that hosts a
+guest, of which nobody knows who keeps its clock; a receiver on a line, which hears the time itself (once its
+lines agree: `receiver.py`); the network (the kernel says that its clock follows a better one), whose time
+daemon holds several servers against each other while a receiver may count the years wrong alone; a person.
+Of the computer's own sources and the receiver only the strongest that speaks is asked, so that no two move
+the clock in turn. What is told once holds until a source says otherwise, and then:
 
 - a source that is stronger than the present one, or a person, is believed whatever it says;
 - an equal or weaker one is believed up to BELIEVED_MS, so that one bad server or a person's `date` moves
@@ -21,16 +24,17 @@ from dataclasses import dataclass, replace
 from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
 
-CHIP, HOST, NETWORK, PERSON = "clock chip", "host", "network", "person"
+CHIP, HOST, RECEIVER, NETWORK, PERSON = "clock chip", "host", "receiver", "network", "person"
 
-SOURCE_WORDS = {PERSON: "phone", CHIP: "clock chip", HOST: "host computer"}
+SOURCE_WORDS = {PERSON: "phone", CHIP: "clock chip", HOST: "host computer", RECEIVER: "receiver on a line"}
 """What a source is called, where that is another word."""
 
-STRENGTH = {"": 0, CHIP: 1, HOST: 2, NETWORK: 2, PERSON: 3}
+STRENGTH = {"": 0, CHIP: 1, HOST: 2, RECEIVER: 3, NETWORK: 4, PERSON: 5}
 
-ERROR_MS = {CHIP: 300_000, HOST: 1_000, NETWORK: 1_000, PERSON: 5_000}
-"""How wrong each may be (our choice: a chip loses seconds a day and nobody knows since when; a phone's clock
-and the way to the page make seconds)."""
+ERROR_MS = {CHIP: 300_000, HOST: 1_000, RECEIVER: 2_000, NETWORK: 1_000, PERSON: 5_000}
+"""How wrong each may be (our choice: a chip loses seconds a day and nobody knows since when; a receiver's
+line comes within the second and is read within half of one; a phone's clock and the way to the page make
+seconds)."""
 
 NEAR_MS = 1_500
 """Two sources this near agree (our choice)."""
@@ -116,6 +120,7 @@ class SteadyClock:
         of an earlier daemon in this boot."""
         self._kernel, self.course, self._floor_ms, self.goes_on = kernel, course, floor_ms, goes_on
         self.sun_doubt = ""
+        self._received: Word | None = None
 
     @classmethod
     def start(cls, kernel: Kernel, note: str | None, newest_ms: int | None) -> SteadyClock:
@@ -157,8 +162,28 @@ class SteadyClock:
         """How wrong it may be, None where it is not known at all."""
         return self.course.error_at_ms(self._kernel.count_ms()) / 1000 if self.is_known else None
 
+    def refusal(self, word: Word) -> str:
+        """Why a receiver's time cannot be, in words; '' where it can."""
+        if word.utc_ms < EARLIEST_MS:
+            return (
+                "the monitor is younger than that. An old receiver counts weeks up to 1024 and then begins"
+                " anew, some twenty years back; only a newer one helps"
+            )
+        if word.utc_ms >= LATEST_MS:
+            return "it lies beyond the year 2199"
+        if not self.is_known and word.utc_ms < self._floor_ms - BELIEVED_MS:
+            return (
+                "it is before readings that were taken before the computer was switched on. If it is right,"
+                " tell the time by a phone"
+            )
+        return ""
+
+    def receive(self, word: Word) -> None:
+        """A receiver's time, on which its lines agree, for the next look."""
+        self._received = word
+
     def look(self) -> Change | None:
-        """Ask this computer's own sources, once a second; the change that follows, if any."""
+        """Ask a receiver and this computer's own sources, once a second; the change that follows, if any."""
         word = self._word()
         return None if word is None else self.hear(word)
 
@@ -169,10 +194,13 @@ class SteadyClock:
         return None if self.course == before else Change(before, self.course, count_ms)
 
     def _word(self) -> Word | None:
-        kernel = self._kernel
+        kernel, received = self._kernel, self._received
+        self._received = None
         if kernel.is_set():
             return Word(NETWORK, kernel.system_ms(), kernel.count_ms())
-        if kernel.is_guest():
+        if received is not None:
+            return received
+        if kernel.is_guest() and self.course.source != RECEIVER:
             return Word(HOST, kernel.system_ms(), kernel.count_ms())
         if self.is_known:
             return None

@@ -4,7 +4,8 @@
 `profile_checks.py` what must fit together), `profiles/` the shipped ones; `words.py` registers to values,
 `planner.py` the fewest and cheapest requests; `link.py` the seam to the wire, `rtu.py` and `tcp.py` Modbus
 (`modbus.py` their frames, `owed.py` which answers are still to come, `hearing.py` what was heard, `timing.py`
-how long it takes, `advice.py` what a person is told), `port.py` a serial port, `textline.py` serial text;
+how long it takes, `advice.py` what a person is told), `port.py` a serial port, `textline.py` serial text,
+`line_time.py` the time that it tells;
 `registers.py` and `text_device.py` one device's poll, `health.py` how it has been answering, `device.py`
 the lines of a site; `sunspec/` devices that tell by themselves where everything lies. For devices nobody has
 described: `ports.py` the serial ports, `overheard.py` what a line says unasked, `finding.py` who answers,

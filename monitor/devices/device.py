@@ -104,6 +104,14 @@ def build_lines(site: Site, site_dir: Path, clock: Clock) -> list[Line]:
     return [_line(group, clock) for group in groups.values()]
 
 
+def time_tellers(site: Site, site_dir: Path) -> Iterator[tuple[int, DeviceEntry]]:
+    """The devices whose lines tell the time, with their index. Raises ProfileError, as `build_lines` does."""
+    for index, entry in enumerate(site.devices):
+        profile = find_profile(entry.profile, site_dir)
+        if isinstance(profile, TextProfile) and profile.time is not None:
+            yield index, entry
+
+
 def _contradictions(group: list[Numbered]) -> Iterator[Problem]:
     first = group[0][1]
     units: dict[int, str] = {}

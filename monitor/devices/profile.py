@@ -79,13 +79,30 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True)
+class TimeColumns:
+    """Where lines of columns give UTC. only_where says which lines those are, valid what such a line holds
+    besides while it knows the time: of each column the texts that it may have. time is the column of the
+    time of day; date that of the date, or those of day, month and year.
+    """
+
+    only_where: Mapping[int, tuple[str, ...]]
+    valid: Mapping[int, tuple[str, ...]]
+    time: int
+    date: tuple[int, ...]
+
+    @property
+    def places(self) -> tuple[int, ...]:
+        return (self.time, *self.date)
+
+
+@dataclass(frozen=True, slots=True)
 class TextProfile:
     """A device that sends lines of text unasked, every interval_s seconds.
 
     form 'pairs' is key=value, 'columns' goes by position. start is what stands before the first character
     that counts ('$' in NMEA 0183), '' for nothing. columns is the exact number of columns or None;
     constants are the columns that must hold a fixed text for the line to be of this kind. missing are the
-    texts that stand for 'no value'.
+    texts that stand for 'no value'. time is where lines give UTC, None for a device that does not tell it.
     """
 
     name: str
@@ -101,6 +118,7 @@ class TextProfile:
     constants: Mapping[int, str]
     missing: tuple[str, ...]
     fields: tuple[Field, ...]
+    time: TimeColumns | None = None
 
     @property
     def quantities(self) -> tuple[str, ...]:

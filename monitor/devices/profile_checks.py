@@ -92,6 +92,9 @@ def _encoding_faults(here: TomlPath, point: PointEntry, largest_request: int) ->
 
 def text_faults(entry: TextEntry) -> Faults:
     """Every contradiction in the description of a text line."""
+    if not entry.fields and entry.time is None:
+        yield ("fields",), "is missing; add it, or [time] for a device that tells nothing but the time"
+    yield from _time_faults(entry)
     yield from _repeated("fields", entry.fields)
     wanted, other = ("key", "column") if entry.form == "pairs" else ("column", "key")
     places: set[tuple[object, ...]] = set()
@@ -134,7 +137,21 @@ def text_faults(entry: TextEntry) -> Faults:
     yield from _column_faults(("constants",), entry.constants)
 
 
-def _column_faults(here: TomlPath, texts: Mapping[str, str]) -> Faults:
+def _time_faults(entry: TextEntry) -> Faults:
+    if entry.time is None:
+        return
+    if entry.form != "columns":
+        yield ("time",), 'goes with form = "columns" only; leave it out'
+    if entry.checksum == "none":
+        yield ("checksum",), "a damaged digit would be another time: [time] needs lines with a checksum"
+    places = [entry.time.time, *(entry.time.date if isinstance(entry.time.date, list) else [entry.time.date])]
+    if not all(0 <= place <= 99 for place in places) or len(set(places)) < len(places):
+        yield ("time", "date"), "each part of time and date has a column of its own, 0 to 99"
+    for key in ("only_where", "valid"):
+        yield from _column_faults(("time", key), getattr(entry.time, key))
+
+
+def _column_faults(here: TomlPath, texts: Mapping[str, object]) -> Faults:
     for column in texts:
         if not column.isascii() or not column.isdigit():
             yield (*here, column), "the key is a column's number, counted from 0"

@@ -80,6 +80,15 @@ class FieldEntry(ValueEntry):
     columns: int | None = Key(default=None, ge=1, le=100)
 
 
+class TimeEntry(Table):
+    """[time]"""
+
+    only_where: Annotated[dict[str, str | list[str]], Key(min_length=1)]
+    valid: dict[str, str | list[str]] = {}
+    time: int = Key(ge=0, le=99)
+    date: int | Annotated[list[int], Key(min_length=3, max_length=3)]
+
+
 class TextEntry(Table):
     """A whole file with protocol = "text"."""
 
@@ -95,7 +104,8 @@ class TextEntry(Table):
     columns: int | None = Key(default=None, ge=1, le=100)
     constants: dict[str, str] = {}
     missing: list[str] = []
-    fields: list[FieldEntry] = Key(min_length=1)
+    fields: list[FieldEntry] = []
+    time: TimeEntry | None = None
 
 
 class SunSpecPointEntry(ValueEntry):

@@ -20,6 +20,7 @@ from monitor.devices.profile import (
     SunSpecPoint,
     SunSpecProfile,
     TextProfile,
+    TimeColumns,
 )
 from monitor.devices.profile_checks import (
     FAULTS,
@@ -38,6 +39,7 @@ from monitor.devices.profile_entries import (
     SunSpecEntry,
     SunSpecPointEntry,
     TextEntry,
+    TimeEntry,
     ValueEntry,
 )
 from monitor.devices.words import Meaning, sentinel_for
@@ -125,7 +127,12 @@ def _problems(fault: ValidationError, kind: type[BaseModel], lines: TomlLines) -
 def _keys_beside(kind: type[BaseModel], key: TomlPath) -> set[str]:
     """The keys that may stand in the table in which this key was found."""
     points = SunSpecPointEntry if kind is SunSpecEntry else PointEntry
-    tables: dict[Any, type[BaseModel]] = {"points": points, "gaps": GapEntry, "fields": FieldEntry}
+    tables: dict[Any, type[BaseModel]] = {
+        "points": points,
+        "gaps": GapEntry,
+        "fields": FieldEntry,
+        "time": TimeEntry,
+    }
     return set(tables[key[0]].model_fields if len(key) > 1 else kind.model_fields)
 
 
@@ -213,7 +220,16 @@ def _text_profile(name: str, entry: TextEntry) -> TextProfile:
         _by_column(entry.constants),
         tuple(entry.missing),
         fields,
+        None if entry.time is None else _time_columns(entry.time),
     )
+
+
+def _time_columns(entry: TimeEntry) -> TimeColumns:
+    def allowed(texts: Mapping[str, str | list[str]]) -> Mapping[int, tuple[str, ...]]:
+        return {int(key): (text,) if isinstance(text, str) else tuple(text) for key, text in texts.items()}
+
+    date = tuple(entry.date) if isinstance(entry.date, list) else (entry.date,)
+    return TimeColumns(allowed(entry.only_where), allowed(entry.valid), entry.time, date)
 
 
 def _by_column(texts: Mapping[str, str]) -> Mapping[int, str]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from monitor.clock import Clock
+from monitor.clock.receiver import TimeTold
 from monitor.devices.health import HealthRecord
+from monitor.devices.line_time import time_of
 from monitor.devices.port import SerialPort
 from monitor.devices.profile import TextProfile
 from monitor.devices.textline import LineJudge, LineSplitter
@@ -21,8 +23,18 @@ OLD_INTERVALS = 10
 """A stream unread for so many of its intervals may end with an old line (our choice)."""
 
 
+STALLED_S = 0.5
+"""What was read so long after the look before may have come long ago, so that it tells no time (our choice:
+half of what lines may disagree by, `clock/receiver.py`)."""
+
+NO_TIME = "It says that it does not know the time yet."
+
+
 class TextDevice:
-    """A device that sends lines by itself. A poll takes what has arrived; the newest sound line wins."""
+    """A device that sends lines by itself. A poll takes what has arrived; the newest sound line wins.
+
+    Of one that tells the time, too, a poll waits for a line that it sees come: only that can be timed.
+    """
 
     def __init__(
         self,
@@ -44,6 +56,10 @@ class TextDevice:
         self._judge = LineJudge(profile)
         self._drained_s = clock.elapsed_s()
         self._heard = 0  # characters in this poll
+        self._profile = profile
+        self._answered_ms: int | None = None  # when the newest line was read that answers this poll
+        self._told: TimeTold | None = None
+        self._is_timed = profile.time is None  # whether this poll has seen come what tells the time
 
     def poll(self, again: bool = False) -> list[Reading]:
         """See Device; a second try just goes on listening.
@@ -52,24 +68,34 @@ class TextDevice:
         """
         answers: dict[str, Judged] = {}
         self._heard = 0
+        self._answered_ms, self._told, self._is_timed = None, None, self._profile.time is None
         try:
             started_s = self.clock.elapsed_s()
             self._make_ready()
             fault = self._take(self._fresh_arrivals(started_s), answers)
-            while not answers:
-                left_s = started_s + self._patience_s - self.clock.elapsed_s()
+            looked_s = self.clock.elapsed_s()
+            while self._answered_ms is None or not self._is_timed:
+                left_s = started_s + self._patience_s - looked_s
                 if left_s <= 0:
+                    if self._answered_ms is not None:
+                        break
                     raise fault or self._no_answer()
                 data = self._receive(min(QUIET_S, left_s))
                 if not data and left_s > QUIET_S:
                     self._splitter.at_line_start()
-                fault = self._take(data, answers) or fault
+                earlier_s, looked_s = looked_s, self.clock.elapsed_s()
+                fault = self._take(data, answers, seen=looked_s - earlier_s < STALLED_S) or fault
             if self._several_kinds:
                 self._take_what_follows(answers)
         except LineLost:
             self._splitter.in_mid_line()
             raise
-        return as_readings(self.name, self.quantities, answers, self.clock.now_ms())
+        return as_readings(self.name, self.quantities, answers, self._answered_ms)
+
+    def take_times(self) -> tuple[TimeTold, ...]:
+        """What the last poll's lines have told of the time; each is handed out once."""
+        told, self._told = self._told, None
+        return () if told is None else (told,)
 
     def _take_what_follows(self, answers: dict[str, Judged]) -> None:
         """Add what the other kinds of line say that come without a pause behind the one that was heard."""
@@ -111,15 +137,35 @@ class TextDevice:
             return b""
         return data
 
-    def _take(self, data: bytes, answers: dict[str, Judged]) -> BadFrame | None:
-        """Add the values of the complete lines to `answers`; the last damaged line's fault, if any."""
+    def _take(self, data: bytes, answers: dict[str, Judged], *, seen: bool = False) -> BadFrame | None:
+        """Add the values of the complete lines to `answers`; the last damaged line's fault, if any.
+
+        seen: the data came just now, so that it can tell the time.
+        """
         fault = None
         for line in self._splitter.feed(data):
             try:
-                answers |= self._judge.values(line)
+                values = self._judge.values(line)
+                tells_time = self._take_time(line, seen=seen)
             except BadFrame as error:
                 fault = error
+                continue
+            answers |= values
+            if values or (tells_time and not self.quantities):
+                self._answered_ms = self.clock.now_ms()
         return fault
+
+    def _take_time(self, line: bytes, *, seen: bool) -> bool:
+        """Keep the time that a line tells, if it was seen to come; whether it is of the kind that does."""
+        found = time_of(self._profile, line)
+        if found is None:
+            return False
+        self.health.remark = NO_TIME if found.utc_ms is None else ""
+        if seen:
+            self._is_timed = True
+            if found.utc_ms is not None:
+                self._told = TimeTold(found.utc_ms, self.clock.now_ms())
+        return True
 
     def _no_answer(self) -> DeviceError:
         within = f"within {self._patience_s:g} s"

@@ -34,17 +34,18 @@ class FileBoard(Kernel):
         return f"boot at {self._told()['on_ms']}"
 
     def count_ms(self) -> int:
-        return super().count_ms() - int(str(self._told()["on_ms"]))
+        told = self._told()
+        return (super().count_ms() - int(str(told["on_ms"]))) * int(str(told["speed"]))
 
     def system_ms(self) -> int:
         return super().count_ms() + int(str(self._told()["offset_ms"]))
 
 
-def set_clocks(folder: Path, *, on_ms: int, offset_ms: int, is_set: bool) -> None:
+def set_clocks(folder: Path, *, on_ms: int, offset_ms: int, is_set: bool, speed: int = 1) -> None:
     """Move the clocks: the board was switched on at on_ms of the real computer's count, the system's clock
-    shows that count and offset_ms."""
+    shows that count and offset_ms. Its own count goes `speed` times as fast."""
     (folder / "sys/firmware/devicetree/base").mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"on_ms": on_ms, "offset_ms": offset_ms, "is_set": is_set})
+    text = json.dumps({"on_ms": on_ms, "offset_ms": offset_ms, "is_set": is_set, "speed": speed})
     new = folder / f"{CLOCKS}.new"
     new.write_text(text, encoding="ascii")
     os.replace(new, folder / CLOCKS)

@@ -55,6 +55,19 @@ def test_check_tells_another_rate_and_its_conversion(tmp_path: Path) -> None:
     assert "about 404 Ah at the 20 h rate" in checked.stdout
 
 
+def test_check_tells_of_a_device_that_tells_the_time(tmp_path: Path) -> None:
+    text = (Path(__file__).parents[2] / "monitor/devices/profiles/README.md").read_text(encoding="utf-8")
+    profile = text.rpartition("```toml\n")[2].partition("```")[0]
+    (tmp_path / "roof.toml").write_text(profile, encoding="utf-8")
+    device = (
+        '\n[[devices]]\nname = "roof"\nprofile = "roof.toml"\nconnection = "serial"\nport = "/dev/roof"\n'
+    )
+    path = write(tmp_path, changed(more=device))
+    checked = site("check", path)
+    assert (checked.returncode, checked.stderr) == (0, "")
+    assert "devices[1].profile: roof tells the time, too" in " ".join(checked.stdout.split())
+
+
 def test_a_fault_ends_with_one_and_stands_on_standard_error(tmp_path: Path) -> None:
     text = changed("bank.reserve_soc = 50")
     path = write(tmp_path, text)

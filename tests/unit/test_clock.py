@@ -18,6 +18,7 @@ from monitor.clock.steady import (
     NEAR_MS,
     NETWORK,
     PERSON,
+    RECEIVER,
     SteadyClock,
     Word,
     heard,
@@ -26,7 +27,7 @@ from monitor.records import parse_iso
 
 T0 = parse_iso("2026-06-21T10:00:00Z")
 SECOND, MINUTE, HOUR, DAY = 1000, 60_000, 3_600_000, 86_400_000
-SOURCES = (CHIP, HOST, NETWORK, PERSON)
+SOURCES = (CHIP, HOST, RECEIVER, NETWORK, PERSON)
 
 UNKNOWN = Course("this boot", T0)
 
@@ -64,17 +65,20 @@ def test_a_clock_that_was_a_little_ahead_goes_slower_until_it_is_right():
     assert course.utc_ms(2 * end_ms) == T0 + 2 * end_ms - 10 * MINUTE
 
 
+@pytest.mark.parametrize("source", [HOST, NETWORK])
 @pytest.mark.parametrize("off_ms", [-HOUR, HOUR, 3652 * DAY, -DAY])
-def test_one_source_cannot_take_back_what_an_equal_one_has_told(off_ms):
-    course = heard(known(HOST), Word(NETWORK, T0 + HOUR + off_ms, HOUR))
+def test_one_source_cannot_take_back_what_an_equal_or_stronger_one_has_told(source, off_ms):
+    course = heard(known(NETWORK), Word(source, T0 + HOUR + off_ms, HOUR))
     assert course.utc_ms(HOUR) == T0 + HOUR
-    assert "network's time is" in course.disagrees
-    agreed = heard(course, Word(NETWORK, T0 + 2 * HOUR, 2 * HOUR))
+    assert f"{source}'s time is" in course.disagrees
+    agreed = heard(course, Word(source, T0 + 2 * HOUR, 2 * HOUR))
     assert agreed.disagrees == ""
     assert agreed.utc_ms(2 * HOUR) == T0 + 2 * HOUR
 
 
-@pytest.mark.parametrize(("before", "word"), [(CHIP, NETWORK), (NETWORK, PERSON), (PERSON, PERSON)])
+@pytest.mark.parametrize(
+    ("before", "word"), [(CHIP, NETWORK), (HOST, NETWORK), (NETWORK, PERSON), (PERSON, PERSON)]
+)
 @pytest.mark.parametrize("off_ms", [-HOUR, HOUR, 3652 * DAY])
 def test_a_stronger_source_and_a_person_are_believed_whatever_they_say(before, word, off_ms):
     course = heard(known(before), Word(word, T0 + HOUR + off_ms, HOUR))
