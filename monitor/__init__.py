@@ -34,6 +34,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlook_words  the outlook for a person
     find_words     what answers on a line, for a person
     bank_report    stage, ledger and health of the bank, from the store
+    capacity_report   what a discharge tells of the capacity, from the store
     care_report    what is to be done at bank and array, and when, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, amount
+from monitor.cli_parts import SITE_FILE, amount, moment_ms
 
 if TYPE_CHECKING:
     from monitor.care.winter_told import Held
@@ -31,6 +31,7 @@ def care(ctx: click.Context, site: Path) -> None:
     \b
     Examples: nightbank care hide.toml due
               nightbank care hide.toml winter
+              nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00
     """
     ctx.obj = Asked(site)
 
@@ -99,6 +100,50 @@ def winter(
         _say(winter_told.winter_lines(told), told["cautions"])
     if not told["safe_now"]:
         click.get_current_context().exit(1)
+
+
+@care.command()
+@click.option(
+    "--from", "begun", metavar="TIME", required=True, help="When the discharge began, the bank full."
+)
+@click.option("--to", "ended", metavar="TIME", required=True, help="When it ended.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.pass_obj
+def capacity(asked: Asked, begun: str, ended: str, as_json: bool) -> None:
+    """Tell the capacity at the 20-hour rate from one discharge, with how well it is known.
+
+    It begins with a full bank and ends either at 1.75 V a cell, or sooner and with a rest of 6 hours. TIME is
+    local at the site. The exit status is 1 where the discharge tells no capacity.
+
+    Example: nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00
+    """
+    from monitor.capacity_report import capacity_document
+    from monitor.store.days import zone_of
+
+    site = asked.site()
+    zone = zone_of(site.site.time_zone)
+    start_ms, end_ms = moment_ms(begun, zone, "--from"), moment_ms(ended, zone, "--to")
+    if end_ms <= start_ms:
+        raise click.UsageError("--to must come after --from")
+    with asked.reader(site) as reader:
+        told = capacity_document(site, reader, start_ms, end_ms)
+    if as_json:
+        echo_json(told)
+    else:
+        _say(_capacity_lines(told), told["cautions"])
+    if told["capacity_Ah"] is None:
+        click.get_current_context().exit(1)
+
+
+def _capacity_lines(told: Mapping[str, Any]) -> list[str]:
+    """The capacity with its band, or why there is none and how a test is done."""
+    if told["capacity_Ah"] is None:
+        return [f"This discharge tells no capacity: {told['why']}.", f"How a test is done: {told['how']}"]
+    return [
+        f"About {told['capacity_Ah']:.0f} ± {2 * told['sd_Ah']:.0f} Ah at the 20-hour rate, "
+        f"{100 * told['capacity_Ah'] / told['rated_Ah']:.0f} % of the rated {told['rated_Ah']:.0f} Ah.",
+        f"    Why: {told['why']}.",
+    ]
 
 
 def _held(asked: Asked, site: Site) -> Held:

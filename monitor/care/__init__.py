@@ -3,6 +3,7 @@
     keeper    in the daemon: what people ask to have written, done once a second
     entry     what may stand in the log, checked; pure
     gravity   what a hydrometer's readings of the cells say; pure
+    capacity  what a discharge tells of the capacity; pure
     due       when an act of care is due, by calendar, use and what was found; pure
     water     what overcharge takes of the water; pure
     howto     how each act is done, and what to mind

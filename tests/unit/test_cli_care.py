@@ -226,3 +226,62 @@ def test_looking_for_dirt_goes_through_the_arrays_days(hide: Path) -> None:
     assert status == 1
     assert "Look at the panels' glass" in said
     assert "dirt takes" not in said
+
+
+TEST_MS = round(datetime(2026, 11, 20, 18, tzinfo=ZoneInfo("Europe/London")).timestamp() * 1000)
+"""When the invented capacity test begins."""
+
+
+def discharged(file: Path, end_V: float, rest_A: float = -0.17, told_full: bool = True) -> tuple[int, str]:
+    """A discharge of 22.5 A for 10 h at 20 °C, then eight hours at rest; asked for its capacity."""
+    store = open_writer(file.parent / "nightbank.db", "Europe/London")
+    for minute in range(0, 18 * 60, 5):
+        draws = minute <= 600
+        row = {
+            "battery_current_A": -22.5 if draws else rest_A,
+            "battery_voltage_V": end_V if draws else 12.10,
+            "battery_temperature_C": 20.0,
+        }
+        time_ms = TEST_MS + minute * 60_000
+        store.append(Reading(time_ms, "charger", name, value) for name, value in row.items())
+    if told_full:
+        store.add_event(Event(TEST_MS - HOUR_MS, "full", "bank", "The bank is full."))
+    store.commit()
+    store.close()
+    return asked(file, "capacity --from 2026-11-20T18:00 --to 2026-11-21T04:00")
+
+
+def test_a_gentle_capacity_test_is_read_from_the_store(hide: Path) -> None:
+    # 225 Ah, 0.9 Ah on the straight line to the first reading at rest and 1 Ah in 6 h of rest, then
+    # 12.10 V, which is 50 % (a maker's table, secondary source): 454 Ah
+    status, said = discharged(hide, end_V=11.9)
+    assert status == 0
+    assert "About 454 ±" in said
+    assert "50 % of it, by the rest voltage of 2.017 V a cell" in said
+
+
+def test_a_test_down_to_the_rated_end_is_corrected_for_rate_and_cold(hide: Path) -> None:
+    # 225 Ah in 10 h: times 2^(0.166/1.166) = 1.104 (Peukert with a maker's exponent 1.166); 20 °C is between
+    # the worksheets' 1.04 at 21.1 °C and 1.11 at 15.6 °C: 1.054. 225 × 1.104 × 1.054 = 262 Ah
+    status, said = discharged(hide, end_V=10.5)
+    assert status == 0
+    assert "About 262 ±" in said
+
+
+def test_a_discharge_that_proves_nothing_says_why_and_how_it_is_done(hide: Path) -> None:
+    status, said = discharged(hide, end_V=11.9, rest_A=-3.0)
+    assert status == 1
+    assert "no rest of 6 h followed" in said
+    assert "How a test is done: Charge the bank until it is full" in said
+
+
+def test_a_discharge_that_did_not_begin_full_tells_no_capacity(hide: Path) -> None:
+    status, said = discharged(hide, end_V=11.9, told_full=False)
+    assert status == 1
+    assert "not told full" in said
+
+
+def test_a_test_that_ends_before_it_begins_is_refused(hide: Path) -> None:
+    status, said = asked(hide, "capacity --from 2026-11-21 --to 2026-11-20")
+    assert status == 2
+    assert "--to must come after --from" in said
