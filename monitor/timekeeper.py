@@ -19,11 +19,11 @@ from dataclasses import replace
 from math import isfinite
 
 from monitor.alarms.telling import span_words
-from monitor.clock import CLOCK_NOTE, TIME_REQUEST
+from monitor.clock import CLOCK_NOTE, TIME_REQUEST, Clock
 from monitor.clock.kernel import Kernel
 from monitor.clock.receiver import Agreement, TimeTold
 from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, SteadyClock, Word
-from monitor.errors import StoreError
+from monitor.errors import ServerError, StoreError
 from monitor.mending import MEND_NOTE, Mend, ends_of, go_on, known_at_last, tell, was_off
 from monitor.pipeline import Pipeline
 from monitor.records import Event, Request, iso_utc
@@ -40,18 +40,32 @@ choice): two that differ would move the clock in turn."""
 
 
 def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> SteadyClock:
-    """The daemon's clock at its start, with the store made fit for it. Raises StoreError."""
+    """The daemon's clock at its start, with the store made fit for it. Raises StoreError.
+
+    Where the store's server is away, what is left to do stays noted; the timekeeper goes on with it.
+    """
     mend = Mend.of_note(store.note(MEND_NOTE))
-    while mend.left and not mend.is_done:  # a clock was set; it needs no clock to go on
-        mend = go_on(mend, store, held)
-    clock = SteadyClock.start(kernel, store.note(CLOCK_NOTE), newest_ms(store))
+    # a clock was set; what is left of that needs no clock, and must be done before this one is believed
+    is_ready = not mend.left or _all_done(mend, store, held)
+    clock = SteadyClock.start(kernel, store.note(CLOCK_NOTE), newest_ms(store), asks=is_ready)
     store.put_note(CLOCK_NOTE, clock.course.note())
-    if clock.is_known:
+    if clock.is_known and is_ready:
         mend = known_at_last(store, clock, goes_on=clock.goes_on)
-    while clock.is_known and not mend.is_done:
-        mend = go_on(mend, store, held, clock)
+        store.put_note(MEND_NOTE, mend.note())
+        _all_done(mend, store, held, clock)
     store.commit()
     return clock
+
+
+def _all_done(mend: Mend, store: StoreWriter, held: HeldReadings, clock: Clock | None = None) -> bool:
+    """Make the store good; False where its server is away. Raises StoreError for a store that is not well."""
+    try:
+        while not mend.is_done:
+            mend = go_on(mend, store, held, clock)
+    except ServerError as error:
+        log.warning("%s; readings wait until it answers", error)
+        return False
+    return True
 
 
 def newest_ms(store: StoreWriter) -> int | None:
@@ -84,7 +98,10 @@ class Timekeeper:
         self._held, self._pipeline = held, pipeline
         self._follow_clock, self._alive = follow_clock, alive
         self._landed = self._let_go = 0
-        self._mend = Mend()
+        noted = Mend.of_note(store.note(MEND_NOTE))
+        # what a start has left over; what needs the time is found anew once that is known
+        self._mend = noted if clock.is_known or noted.left else Mend()
+        pipeline.waits = not self._mend.is_done
         self._agreements: dict[str, Agreement] = {}
         self._refused: set[str] = set()
         self._receiver, self._received_ms = "", -RECEIVER_REST_MS

@@ -123,8 +123,11 @@ class SteadyClock:
         self._received: Word | None = None
 
     @classmethod
-    def start(cls, kernel: Kernel, note: str | None, newest_ms: int | None) -> SteadyClock:
-        """Go on by the note of this very boot; else UTC is unknown, and no earlier than what was stored."""
+    def start(
+        cls, kernel: Kernel, note: str | None, newest_ms: int | None, *, asks: bool = True
+    ) -> SteadyClock:
+        """Go on by the note of this very boot; else UTC is unknown, and no earlier than what was stored,
+        until a source tells it. asks: the sources are asked at once."""
         floor_ms = max(EARLIEST_MS, newest_ms or 0)
         try:
             noted = None if note is None else Course.from_note(note)
@@ -133,7 +136,8 @@ class SteadyClock:
         if noted is not None and noted.boot and noted.boot == kernel.boot:
             return cls(kernel, noted, floor_ms, goes_on=True)
         clock = cls(kernel, Course(kernel.boot, floor_ms + 1), floor_ms)
-        clock.look()
+        if asks:
+            clock.look()
         return clock
 
     def now_ms(self) -> int:

@@ -16,11 +16,12 @@ import pytest
 
 from monitor.clock import TIME_REQUEST
 from monitor.clock.kernel import Kernel
-from monitor.errors import StoreError
+from monitor.errors import ServerError, StoreError, Trouble
 from monitor.present import latest_of
 from monitor.records import Request, parse_iso
 from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import leave_request, open_reader
+from monitor.store.writer import EmbeddedWriter
 from tests.faults.clock_child import set_clocks
 from tests.faults.clock_world import DAY, HOUR, ClockWorld, judge
 from tests.wiretap import WireTap
@@ -173,6 +174,39 @@ def test_a_mend_that_breaks_off_is_finished_by_the_next_start(world, monkeypatch
     # net current and charge follow from each poll, and went the same way
     assert len({each.time_ms for each in kept["derived"]}) == polls
     assert len({each.time_ms for each in kept["estimate"]}) == polls
+
+
+@pytest.mark.parametrize("is_cut", [False, True])
+def test_a_start_without_the_stores_server_polls_on_and_mends_once_it_is_back(world, monkeypatch, is_cut):
+    """A phone was an hour ahead, the right one comes, and with the daemon's end the server goes away."""
+    world.phone(HOUR)
+    world.pass_time(30 * MINUTE)
+    world.phone()
+    world.pass_time(30_000)
+    assert world.pipeline.waits
+    world.save()
+    world.kill()
+    with monkeypatch.context() as away:
+        for question in ("readings", "replace"):
+            away.setattr(EmbeddedWriter, question, unanswered)
+        if is_cut:
+            world.switch_on(world.board.true_ms, is_synchronised=True)
+        else:
+            world.start()
+        for _ in range(10):
+            world.board.true_ms += world.poll_ms
+            world.poll()
+            with suppress(ServerError):
+                world.round()
+        world.save()
+    world.finish()
+    verdict = judge(world, NEAR_MS)
+    assert (verdict.wrong, verdict.lost, verdict.aside) == ([], [], 0)
+    assert max(each.time_ms for each in world.stored()) <= world.board.true_ms
+
+
+def unanswered(*_):
+    raise ServerError("the store's server does not answer", Trouble.UNREACHABLE)
 
 
 class Broken(BaseException):
