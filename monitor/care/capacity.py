@@ -20,15 +20,18 @@ END_CELL_V = 1.75
 """The voltage under load at which lead-acid batteries count as empty when they are rated (maker's article
 [RLS], read: a common default, and too low for daily use)."""
 
-REST_CHARGE_SD = 0.05
-"""What the rest voltage tells of the charge after 6 h: ±5 % (from memory), taken as one deviation."""
+REST_CHARGE_SD = hypot(0.05, 0.055)
+"""What the rest voltage tells of the charge after 6 h: ±5 % where the acid is known (from memory), taken as
+one deviation; and the acid's strength is not: at half charge two makers' tables ([TRJ] 1.172, [RLS] 1.190, read)
+lie 8 % of the charge apart, 5.5 % as a deviation of two (computed)."""
 
 SHALLOWEST = 0.3
-"""A discharge that took less tells no capacity (our choice: the rest voltage's ±5 % were a sixth of it)."""
+"""A discharge that took less tells no capacity (our choice: a deviation of the rest voltage were a
+quarter of it)."""
 
-PEUKERT_SPAN = (1.15, 1.30)
-"""Exponents of lead-acid batteries (engineering notes, secondary source): how far the rate's correction may
-be off."""
+PEUKERT_SPAN = (1.05, 1.30)
+"""Exponents of lead-acid batteries, from AGM's lowest (from memory) to the highest of three engineering notes
+(secondary source): how far the rate's correction may be off."""
 
 COPETTI_PER_C, COPETTI_C = 0.005, 25.0
 """Capacity by temperature in Copetti 1993 (secondary source): the second opinion beside the worksheet's."""

@@ -221,7 +221,7 @@ def test_dirt_that_was_found_makes_cleaning_due_until_it_is_done(hide: Path) -> 
 
 
 def test_looking_for_dirt_goes_through_the_arrays_days(hide: Path) -> None:
-    kept(hide, [])  # no array readings in them: nothing can be found, and nothing is
+    estimate(hide, 0.8, 0.05)  # a day without readings of the array: nothing can be found, and nothing is
     status, said = asked(hide, "due --glass")
     assert status == 1
     assert "Look at the panels' glass" in said
