@@ -22,8 +22,8 @@ END_CELL_V = 1.75
 
 REST_CHARGE_SD = hypot(0.05, 0.055)
 """What the rest voltage tells of the charge after 6 h: ±5 % where the acid is known (from memory), taken as
-one deviation; and the acid's strength is not: at half charge two makers' tables ([TRJ] 1.172, [RLS] 1.190, read)
-lie 8 % of the charge apart, 5.5 % as a deviation of two (computed)."""
+one deviation; and the acid's strength is not: at half charge two makers' tables ([TRJ] 1.172, from memory,
+[RLS] 1.190, read) lie 8 % of the charge apart, 5.5 % as a deviation of two (computed)."""
 
 SHALLOWEST = 0.3
 """A discharge that took less tells no capacity (our choice: a deviation of the rest voltage were a

@@ -50,8 +50,8 @@ def test_a_deeper_test_is_surer() -> None:
     shallow = measured_capacity("flooded", EXACT, Discharge(132, 9, None, 12.24 / 6))
     deep = measured_capacity("flooded", EXACT, Discharge(231, 9, None, 11.81 / 6))
     assert deep.sd_Ah < shallow.sd_Ah
-    # 7.4 % of rest voltage (5 % from memory; 5.5 % of acid: two makers' gravities at half charge, 1.172 and
-    # 1.190, read) and 3 % of full, over the 70 % that were taken: 11.4 % (by hand)
+    # 7.4 % of rest voltage (5 % from memory; 5.5 % of acid: two makers' gravities at half charge, 1.172 from
+    # memory and 1.190 read) and 3 % of full, over the 70 % that were taken: 11.4 % (by hand)
     assert deep.sd_Ah / deep.capacity_Ah == pytest.approx(0.114, abs=0.001)
 
 
