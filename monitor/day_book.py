@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import logging
 import sys
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
@@ -31,6 +31,8 @@ NOTE_PREFIX = "days/"
 
 BACK_DAYS = 60
 """So far back a missing entry is made up for; older days are `nightbank days`' (our choice)."""
+
+DAY_MS = 86_400_000
 
 AFTER_MIDNIGHT_MS = 20 * 60_000
 """The last readings of a day are committed by then, the slowest store included (our choice)."""
@@ -57,6 +59,7 @@ class DayBook:
         self._zone = zone_of(site.site.time_zone)
         self._works = site.array is not None
         self._tried: date | None = None
+        self._anew: set[date] = set()
         self._told = ""
         self._run = ReportRun("days")
 
@@ -75,9 +78,19 @@ class DayBook:
         today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
         if self._works and today != self._tried:
             self._tried = today
-            missing = missing_days(self._store, today, self._zone.key)
+            missing = missing_days(self._store, today, self._zone.key, self._anew)
             if missing:
                 self._start(missing[0], missing[-1])
+                self._anew.difference_update(missing)
+
+    def moved(self, from_ms: int, by_ms: int) -> None:
+        """The clock was off from from_ms on by by_ms: of all days that it touched entries are made anew, of
+        those to come when they are over."""
+        now_ms = self._clock.now_ms()
+        first = day_at(self._zone, max(min(from_ms, from_ms + by_ms), now_ms - BACK_DAYS * DAY_MS)).day
+        last = day_at(self._zone, min(max(now_ms, now_ms - by_ms), now_ms + BACK_DAYS * DAY_MS)).day
+        self._anew |= {first + timedelta(days=at) for at in range((last - first).days + 1)}
+        self._tried = None
 
     def stop(self) -> None:
         """End a process that is still at work; its days are made up for after the next start."""
@@ -106,8 +119,9 @@ class DayBook:
             log.warning("the days' entries were not made: %s; tried again tomorrow, all else goes on", why)
 
 
-def missing_days(store: StoreReader, today: date, time_zone: str) -> list[date]:
-    """The finished local days with readings, at most BACK_DAYS back, that have no entry yet, in order."""
+def missing_days(store: StoreReader, today: date, time_zone: str, anew: Collection[date] = ()) -> list[date]:
+    """The finished local days with readings, at most BACK_DAYS back, that have no entry yet, or one
+    that is to be made anew, in order."""
     span = store.span()
     if span is None:
         return []
@@ -116,7 +130,7 @@ def missing_days(store: StoreReader, today: date, time_zone: str) -> list[date]:
     last = min(day_at(zone, span[1]).day, today - timedelta(days=1))
     days = [first + timedelta(days=at) for at in range((last - first).days + 1)]
     read = {stat.day for stat in store.days(first, last)} if days else set()
-    return [day for day in days if day in read and store.note(note_key(day)) is None]
+    return [day for day in days if day in read and (day in anew or store.note(note_key(day)) is None)]
 
 
 def entries(store: StoreReader, first: date, last: date) -> dict[date, dict[str, object]]:

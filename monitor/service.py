@@ -240,9 +240,11 @@ class _Rounds:
             self._sun_clock.follow()
 
     def _moved(self, from_ms: int, by_ms: int) -> None:
-        """The clock was off from from_ms on by by_ms: what is still to be told follows."""
+        """The clock was off from from_ms on by by_ms: what is still to be told follows, and days are entered
+        anew."""
         self._noticer.moved(from_ms, by_ms)
         self._power.moved(from_ms, by_ms)
+        self._book.moved(from_ms, by_ms)
 
     def _follow_power(self) -> None:
         """The dark time before, the halt ahead, the pace between."""

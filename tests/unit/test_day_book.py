@@ -89,6 +89,26 @@ def test_today_has_no_entry_and_what_has_one_is_not_made_again(store):
     assert missing_days(store, date(2026, 9, 23), "Europe/London") == []  # too long ago
 
 
+def test_days_whose_readings_a_clock_has_moved_are_entered_anew(site_file, store):
+    """The clock was a day ahead since the second day's noon; it is found in the night after the third."""
+    for day in (*THREE_DAYS, date(2026, 6, 23)):
+        store.put_note(note_key(day), '{"date": "of before"}')
+    store.commit()
+    printed = json.dumps([{"date": f"{day}", "harvest_Wh": 7} for day in THREE_DAYS[1:]])
+    book, clock = book_of(site_file, store, NIGHT_AFTER, printing(printed))
+    book.follow()
+    assert not book.at_work, "all have their entry"
+    book.moved(FIRST + 36 * HOUR, -DAY)
+    assert missing_days(store, date(2026, 6, 23), "Europe/London", book._anew) == THREE_DAYS
+    follow_until(book, lambda: "7" in store.note(note_key(THREE_DAYS[1])))
+    store.append([Reading(NIGHT_AFTER + 12 * HOUR, "charger", "battery_voltage_V", 12.5)])
+    store.commit()
+    clock.set(NIGHT_AFTER + DAY)
+    book.follow()
+    assert book.at_work, "the clock had been in that day"
+    book.stop()
+
+
 def test_a_day_is_finished_some_minutes_after_midnight(site_file, store):
     book, clock = book_of(site_file, store, NIGHT_AFTER - 20 * 60_000, printing("[]"))
     book.follow()
