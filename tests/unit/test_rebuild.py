@@ -324,8 +324,9 @@ def test_a_rebuild_that_is_stopped_midway_has_changed_nothing(tmp_path, sent):
     smaller = site_file(tmp_path, "bank.unit_capacity_Ah = 100")
     command = [sys.executable, "-m", "monitor.cli", "rebuild", str(smaller), "--from", "2026-06-20"]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
-        wait_for_a_writing(path, process)
+        stop_in_a_writing(path, process)
         process.send_signal(sent)
+        process.send_signal(signal.SIGCONT)
         said = process.communicate(timeout=30)[1]
     assert process.returncode == (1 if sent == signal.SIGINT else -signal.SIGKILL), said
     assert "Traceback" not in said
@@ -351,23 +352,29 @@ def fill_quickly(file, minutes):
     return path
 
 
-def wait_for_a_writing(path, process):
-    """Until another process has the store open for a long writing: its lock refuses ours."""
+def stop_in_a_writing(path, process):
+    """Make another process stand still while it holds the store's lock for a long writing."""
     until = time.monotonic() + 30
     while time.monotonic() < until:
         assert process.poll() is None, process.stderr.read()
-        with closing(sqlite3.connect(path, timeout=0)) as connection:
-            try:
-                connection.execute("BEGIN IMMEDIATE")
-            except sqlite3.OperationalError:
-                time.sleep(0.05)  # no moment's lock of opening, but the one of the rebuild
-                try:
-                    connection.execute("BEGIN IMMEDIATE")
-                except sqlite3.OperationalError:
-                    return
-            connection.execute("ROLLBACK")
+        if locked(path):
+            time.sleep(0.05)  # no moment's lock of opening, but the one of the rebuild
+            process.send_signal(signal.SIGSTOP)
+            if locked(path):
+                return
+            process.send_signal(signal.SIGCONT)
         time.sleep(0.005)
     raise AssertionError("the rebuild never began to write")
+
+
+def locked(path):
+    with closing(sqlite3.connect(path, timeout=0)) as connection:
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError:
+            return True
+        connection.execute("ROLLBACK")
+    return False
 
 
 def test_the_span_of_the_help_is_a_local_day(tmp_path):
