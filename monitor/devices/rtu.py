@@ -5,20 +5,19 @@ What stands between a wrong frame and a reading (each found to be needed where t
 - the time: an answer that began before the request was out, or is complete sooner than the wire allows,
   was under way before;
 - the order (`owed.py`): after a missing or damaged answer nothing is believed until a probe of another
-  length was answered, and for a while each answer is checked by one more;
+  length was answered, and for a while each answer is checked by one more; a refused request counts as
+  unanswered, since a refusal does not say what it answers;
 - the echo: an adapter that sends our request back is noticed; a true answer behind it is used.
 """
 
 from __future__ import annotations
 
 import logging
-import math
 from dataclasses import dataclass
 from time import monotonic, sleep
 
 from monitor.devices import advice
 from monitor.devices.hearing import Hearing
-from monitor.devices.link import READ_FUNCTIONS
 from monitor.devices.modbus import (
     REGISTERS,
     Found,
@@ -71,7 +70,7 @@ class Unit:
         self.owed = Owed()
         self.timeout_s = timeout_s
         self.silences = 0
-        self.unasked_s = -math.inf  # when it was last heard to refuse unasked
+        self.answered: dict[tuple[int, int], int] = {}  # function and count: where they were given last
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,9 +146,10 @@ class RtuLink:
         self.open()
         owed = self._unit(unit).owed
         for _ in range(TRIES):
-            asked = owed.count_to_ask(function, count, REGISTERS - address)
-            if asked != count:
-                self._probe(unit, function, address, asked)
+            if (
+                owed.may_be_mistaken(function, count)
+                and self._probe(unit, function, address, count) is not None
+            ):
                 continue
             registers = self._exchange(unit, function, address, count)
             if registers is not None and self._stands(unit, function, address, count):
@@ -167,12 +167,39 @@ class RtuLink:
                 raise BadFrame(advice.never_silent(self.name))
         self._unit(unit).owed.clear()
 
-    def _probe(self, unit: int, function: int, address: int, count: int) -> bool:
-        """Whether the probe was answered; a refusal is an answer too, but of a unit that refuses unasked."""
+    def _probe(self, unit: int, function: int, address: int, count: int) -> bool | None:
+        """Ask for another length than `count`; None where no other is to be had.
+
+        Whether this was answered, or refused and nothing came for a full time-out behind that: else the
+        refusal may be one that nobody asked for.
+        """
+        known = self._unit(unit)
+        probe = self._place_of_probe(known, function, address, count)
+        if probe[2] == count:
+            return None
         try:
-            return self._exchange(unit, function, address, count) is not None
+            return self._exchange(unit, *probe, probing=True) is not None
         except Refused:
-            return not self._refuses_unasked(self._unit(unit))
+            known.answered.pop((probe[0], probe[2]), None)
+            if self._hearing.data or self._hearing.wait(known.timeout_s):
+                return False
+            known.owed.close_all()
+            return True
+
+    @staticmethod
+    def _place_of_probe(known: Unit, function: int, address: int, count: int) -> tuple[int, int, int]:
+        """Function, address and count of a probe: what the unit has given before, so that it will not refuse,
+        the shortest of what nothing is waited for with; where there is none, at the address itself."""
+        waited = known.owed.forms()
+        given = [
+            (length, kind, place)
+            for (kind, length), place in known.answered.items()
+            if length != count and (kind, length) not in waited
+        ]
+        if not given:
+            return function, address, known.owed.probe_count(function, count, REGISTERS - address)
+        length, kind, place = min(given)
+        return kind, place, length
 
     def _stands(self, unit: int, function: int, address: int, count: int) -> bool:
         """Whether an answer of this form, just come, is still the present one's after a further probe.
@@ -183,15 +210,20 @@ class RtuLink:
         owed = self._unit(unit).owed
         since_s = monotonic() - LONGEST_WAIT * self._configured_s
         doubts = owed.doubts(function, count, since_s)
-        probe = owed.probe_count(function, count, REGISTERS - address)
-        if not doubts or probe == count:
+        if not doubts:
             return True
-        return self._probe(unit, function, address, probe) and owed.doubts(function, count, since_s) == doubts
+        answered = self._probe(unit, function, address, count)
+        return answered is None or (answered and owed.doubts(function, count, since_s) == doubts)
 
     # One exchange
 
-    def _exchange(self, unit: int, function: int, address: int, count: int) -> tuple[int, ...] | None:
-        """The registers, or None when an answer came that may belong to an older request."""
+    def _exchange(
+        self, unit: int, function: int, address: int, count: int, probing: bool = False
+    ) -> tuple[int, ...] | None:
+        """The registers, or None when an answer came that may belong to an older request.
+
+        Of a probe any refusal is raised, since `_probe` looks whether it was the probe's own.
+        """
         known = self._unit(unit)
         frame = read_frame(unit, function, address, count)
         self._await_silence()
@@ -211,8 +243,10 @@ class RtuLink:
                 early = own and self._is_early(began_s - request.sent_s, ended_s - request.sent_s, len(heard))
                 owed = self._unit(reply.unit).owed
                 closed = owed.oldest(reply.function, reply.count)
+                if probing and own and reply.count is None:
+                    closed = request
                 if closed is not request:
-                    owed.close(closed)
+                    self._note(owed, closed, reply)
                     if own and not early:
                         return None  # it answers this request or an older one: both times the line moved on
                     self._came_late(reply.unit, ended_s - closed.sent_s)
@@ -220,17 +254,14 @@ class RtuLink:
                 if early:
                     self._note_early(len(heard))
                 else:
-                    if reply.count is None:
-                        owed.refuse(request)
-                        self._doubt_refusals(known)
-                    else:
-                        owed.close(request)
+                    self._note(owed, request, reply)
                     self._came_in_time(known)
                 if reply.count is None:
                     raise refused(self._where(unit), function, address, count, heard[2])
                 if early:
                     return None
                 self._note_echo(echoed)
+                known.answered[function, count] = address
                 return registers_in(heard)
             until_s = request.sent_s + on_the_wire_s + known.timeout_s
             # Once after the time-out what the port holds is read, and no more: noise may never end.
@@ -259,7 +290,6 @@ class RtuLink:
         hearing = self._hearing
         started_s = monotonic()
         gap_s = self._timing.t3_5_s + GAP_MARGIN_S
-        self._note_unasked()
         hearing.clear()
         while hearing.wait(hearing.silent_since_s + gap_s - monotonic()):
             if monotonic() - started_s > self._configured_s * LONGEST_WAIT:
@@ -267,27 +297,18 @@ class RtuLink:
         while (reply := self._next_reply()) is not None:
             hearing.take(reply.place)
             known = self._units[reply.unit]
-            known.owed.close(known.owed.oldest(reply.function, reply.count))
+            self._note(known.owed, known.owed.oldest(reply.function, reply.count), reply)
             # It lay waiting for an unknown time: all that is known is that the time-out was too short.
             self._came_late(reply.unit, known.timeout_s)
-        self._note_unasked()
         hearing.clear()
 
-    def _note_unasked(self) -> None:
-        """Remember which units refuse though nothing of them is open: then no refusal tells whose it is."""
-        if len(self._hearing.data) < EXCEPTION_CHARACTERS:
-            return
-        for unit, known in self._units.items():
-            if any(find_refusal(self._hearing.data, unit, function) for function in READ_FUNCTIONS):
-                known.unasked_s = monotonic()
-                self._doubt_refusals(known)
-
-    def _refuses_unasked(self, known: Unit) -> bool:
-        return known.unasked_s > monotonic() - LONGEST_WAIT * self._configured_s
-
-    def _doubt_refusals(self, known: Unit) -> None:
-        if self._refuses_unasked(known):
-            known.owed.doubt_refusals(monotonic() - LONGEST_WAIT * self._configured_s)
+    @staticmethod
+    def _note(owed: Owed, request: Request, reply: Reply) -> None:
+        """This reply came to that request, as far as order and length tell."""
+        if reply.count is None:
+            owed.refuse(request)
+        else:
+            owed.close(request)
 
     def _next_reply(self) -> Reply | None:
         """The first sound frame that answers any open request of any unit."""
