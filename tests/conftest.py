@@ -1,9 +1,14 @@
 """Fixtures for all rooms: simulators as processes, the demo's site file on the ports of a running one."""
 
+import signal
+
 import pytest
 
 from monitor import demo
 from tests.serving import ServedSimulator
+
+# A shell that starts the tests in the background has them, and all they start, ignore Ctrl-C.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
