@@ -8,6 +8,7 @@ profile.toml    what has been found so far, written anew after each look
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +38,7 @@ def _unwritten(path: Path, fault: OSError) -> MatchError:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class Kept(ABC):
     """The files of one match that every device has."""
 
     folder: Path
@@ -64,9 +65,9 @@ class Kept:
         """The looks so far, none in a new folder. Raises MatchError for files that cannot be used."""
         return load_seen(self.seen, self._moments()) if self.seen.exists() else ()
 
+    @abstractmethod
     def _moments(self) -> Moments:
         """What the looks lie beside."""
-        raise NotImplementedError
 
     def shown_before(self) -> tuple[str, ...]:
         """The quantities that this display has shown; all that there are before the first look."""

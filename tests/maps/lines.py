@@ -13,20 +13,8 @@ from monitor.devices.textline import crc16, xor_of
 from simulator.faults import BYTE_KINDS, spoil
 from simulator.maps.case import Case, draw_case, iso
 from simulator.maps.course import Moment
+from simulator.maps.layout import QUANTITIES
 
-SHOWN = (
-    "battery_voltage_V",
-    "charge_current_A",
-    "battery_current_A",
-    "array_voltage_V",
-    "array_current_A",
-    "array_power_W",
-    "load_current_A",
-    "battery_temperature_C",
-    "controller_temperature_C",
-    "energy_today_Wh",
-    "state_of_charge_percent",
-)
 OTHERS = (
     "battery_voltage_V/high today",
     "battery_voltage_V/low today",
@@ -105,7 +93,7 @@ class LineCase:
         net = self.case.display.net_fact
         own = {field.fact: field for field in self.fields}
         gone = {"battery_temperature_C"} if "no probe" in self.oddities else set()
-        said = {q: net if q == "battery_current_A" else q for q in SHOWN if q not in gone}
+        said = {q: net if q == "battery_current_A" else q for q in QUANTITIES if q not in gone}
         return {q: own[fact] for q, fact in said.items() if fact in own}
 
     def line(self, kind: str, facts: Mapping[str, float]) -> bytes:
@@ -164,7 +152,7 @@ def draw_lines(seed: int, checksum: str | None = None) -> LineCase:
     rng = Random(f"{seed}/lines")
     case = draw_case(seed, "ordinary", 3)
     net = case.display.net_fact
-    facts = [net if q == "battery_current_A" else q for q in SHOWN if rng.random() < 0.75]
+    facts = [net if q == "battery_current_A" else q for q in QUANTITIES if rng.random() < 0.75]
     facts = list(dict.fromkeys([*facts, *rng.sample(OTHERS, rng.randint(2, 10))]))
     facts += [fact for fact in ("stage", "clock") if rng.random() < 0.3]
     if rng.random() < 0.5:
