@@ -1,0 +1,256 @@
+"""Bank and array as they are or might become: how long they last, and their sizing step by step. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from monitor.plan import sizing
+from monitor.site.model import Site
+
+SAND = "SAND87-7023, handbook of design practices for stand-alone systems"
+IEEE_BANK = "IEEE 1013-2019 6.3, secondary source"
+IEEE_BANK_FORM = "IEEE 1013, worksheet's form from memory"
+IEEE_ARRAY = "IEEE 1562-2021 9.1, array-to-load ratio, secondary source; its count of strings from memory"
+COLD = "battery-bank worksheets of the trade, 20 to 80 °F"
+DERATE = "0.90 of a crystalline panel's rated current: SAND87-7023, from memory"
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """A bank and an array. temperature_C is the bank's in the cold season, None where it is not known; string_A
+    the current of one string of panels into the bank in full sun, None without an array."""
+
+    bank_V: float
+    lead_acid: bool
+    unit_V: float
+    unit_Ah: float
+    units_in_series: int
+    bank_strings: int
+    reserve_soc: float
+    temperature_C: float | None
+    string_A: float | None
+    strings: int
+
+    @property
+    def capacity_Ah(self) -> float:
+        return self.unit_Ah * self.bank_strings
+
+    @property
+    def deepest(self) -> float:
+        """The share of the capacity that may be taken."""
+        return 1 - self.reserve_soc
+
+    @property
+    def cold(self) -> float | None:
+        """The cold's factor on the size; 1 where temperature or chemistry leave it unsaid, None where it is too
+        cold for what is published."""
+        if self.temperature_C is None or not self.lead_acid:
+            return 1.0
+        return sizing.cold_factor(self.temperature_C)
+
+    @property
+    def usable_Ah(self) -> float | None:
+        """Charge of the full bank down to the reserve in the cold season."""
+        return None if self.cold is None else self.capacity_Ah * self.deepest / self.cold
+
+    def gives_Ah(self, sun_h: float) -> float:
+        """What the array gives into the bank in a day with so many peak sun hours."""
+        return sizing.array_Ah(self.strings, self.string_A or 0.0, sun_h)
+
+    def grown(self, panels: int = 0, batteries: int = 0, colder_C: float = 0.0) -> System:
+        """The same with more strings of panels and of batteries, in a colder month."""
+        cold_C = None if self.temperature_C is None else self.temperature_C - colder_C
+        strings, bank_strings = self.strings + panels, self.bank_strings + batteries
+        return replace(self, strings=strings, bank_strings=bank_strings, temperature_C=cold_C)
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the plan is to reach: days of storage without sun, the array-to-load ratio, the margin."""
+
+    days: float
+    ratio: float
+    margin: float = sizing.MARGIN
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a calculation: value (None: unknown) in unit, how it comes about, where that is from."""
+
+    name: str
+    title: str
+    value: float | None
+    unit: str
+    words: str
+    source: str
+
+
+def system_of(site: Site, charging_V: float | None, temperature_C: float | None) -> System:
+    """The system that a site file describes; charging_V is the bank's voltage while it charges.
+
+    A PWM controller passes on the panel's current, an MPPT controller its power (our reading of the published
+    method, which knows only the first).
+    """
+    bank, array = site.bank, site.array
+    string_A = None
+    if array is not None:
+        string_A = array.panel_imp_A
+        if site.controller is not None and site.controller.kind == "mppt" and charging_V is not None:
+            string_A = array.panel_power_W * array.panels_in_series / charging_V
+    return System(
+        bank_V=bank.voltage_V,
+        lead_acid=bank.chemistry != "lifepo4",
+        unit_V=bank.unit_voltage_V,
+        unit_Ah=bank.unit_capacity_Ah,
+        units_in_series=bank.units_in_series,
+        bank_strings=bank.strings_in_parallel,
+        reserve_soc=bank.reserve_soc,
+        temperature_C=temperature_C,
+        string_A=string_A,
+        strings=array.strings_in_parallel if array else 0,
+    )
+
+
+def nights(charge_Ah: float, load_Ah: float, gives_Ah: float = 0.0) -> float | None:
+    """Days and nights until so much charge is gone; None where the array keeps up.
+
+    What the array gives counts with the losses in wire and bank (SAND87-7023, secondary source).
+    """
+    lacking_Ah = load_Ah - gives_Ah * sizing.WIRE_EFFICIENCY * sizing.BATTERY_EFFICIENCY
+    return max(0.0, charge_Ah) / lacking_Ah if lacking_Ah > 0 else None
+
+
+def load_steps(energy_Wh: float, bank_V: float) -> list[Step]:
+    """The load as charge, and what the array must give for it."""
+    load_Ah = sizing.load_Ah(energy_Wh, bank_V)
+    corrected_Ah = sizing.corrected_Ah(load_Ah)
+    return [
+        Step("load_Ah", "Load", load_Ah, "Ah a day", f"{energy_Wh:.4g} Wh / {bank_V:g} V", SAND),
+        Step(
+            "corrected_Ah",
+            "With the losses in wire and bank",
+            corrected_Ah,
+            "Ah a day",
+            f"{load_Ah:.4g} Ah / {sizing.WIRE_EFFICIENCY} / {sizing.BATTERY_EFFICIENCY}",
+            f"{SAND}, secondary source",
+        ),
+    ]
+
+
+def bank_steps(system: System, load_Ah: float, wish: Wish) -> list[Step]:
+    """The bank: the cold, the standard's two forms, the handbook's, and the units for the largest."""
+    cold, deepest, days = system.cold, system.deepest, wish.days
+    steps = [Step("cold_factor", "Factor for the cold", cold, "", _cold_words(system), COLD)]
+    if cold is None:
+        return steps
+    by_product_Ah = sizing.bank_by_product_Ah(load_Ah, days, deepest, cold, wish.margin)
+    by_worksheet_Ah = sizing.bank_by_worksheet_Ah(load_Ah, days, deepest, cold, wish.margin)
+    corrected_Ah = sizing.corrected_Ah(load_Ah)
+    by_handbook_Ah = sizing.bank_by_handbook_Ah(corrected_Ah, days, deepest, 1 / cold)
+    needed_Ah = max(by_product_Ah, by_worksheet_Ah, by_handbook_Ah)
+    strings = sizing.whole(needed_Ah / system.unit_Ah)
+    whole_Ah = strings * system.unit_Ah
+    daily = load_Ah / system.capacity_Ah
+    return [
+        *steps,
+        Step(
+            "bank_by_product_Ah",
+            "Bank, product of all factors",
+            by_product_Ah,
+            "Ah",
+            f"{load_Ah:.4g} Ah × {days:g} days / ({deepest:g} to the reserve × {sizing.END_OF_LIFE} worn out)"
+            f" × {cold:.3g} × margin {wish.margin:g}",
+            IEEE_BANK,
+        ),
+        Step(
+            "bank_by_worksheet_Ah",
+            "Bank, largest of three",
+            by_worksheet_Ah,
+            "Ah",
+            f"largest of {load_Ah * days / deepest:.4g} (storage), {load_Ah / sizing.DAILY_DISCHARGE:.4g} (no day"
+            f" deeper than {sizing.DAILY_DISCHARGE}), {load_Ah * days / sizing.END_OF_LIFE:.4g} (worn out),"
+            f" × {cold:.3g} × margin {wish.margin:g}",
+            IEEE_BANK_FORM,
+        ),
+        Step(
+            "bank_by_handbook_Ah",
+            "Bank, by the handbook",
+            by_handbook_Ah,
+            "Ah",
+            f"{corrected_Ah:.4g} Ah × {days:g} days / {deepest:g} × {cold:.3g}",
+            SAND,
+        ),
+        Step(
+            "bank_strings",
+            "Strings of batteries for the largest",
+            strings,
+            "",
+            f"{needed_Ah:.4g} Ah / {system.unit_Ah:g} Ah = {needed_Ah / system.unit_Ah:.2f}; each of"
+            f" {system.units_in_series} × {system.unit_V:g} V, together {whole_Ah:g} Ah; there are"
+            f" {system.bank_strings}",
+            IEEE_BANK,
+        ),
+        Step(
+            "daily_depth",
+            "An ordinary day takes of the bank that is there",
+            100 * daily,
+            "%",
+            f"{load_Ah:.4g} Ah / {system.capacity_Ah:g} Ah",
+            IEEE_BANK_FORM,
+        ),
+    ]
+
+
+def _cold_words(system: System) -> str:
+    if not system.lead_acid:
+        return "none is published for LiFePO4"
+    if system.temperature_C is None:
+        return "the bank's temperature is not known: counted as warm, so that the bank comes out too small"
+    words = f"at {system.temperature_C:.3g} °C"
+    return words if system.cold is not None else f"{words} nothing is published; it ends at -6.7 °C"
+
+
+def array_steps(system: System, load_Ah: float, wish: Wish, sun_h: float) -> list[Step]:
+    """The array in the month that decides, with so many peak sun hours a day. The system has an array."""
+    string_A = system.string_A
+    assert string_A is not None, "asked only where there is an array"
+    design_A = sizing.design_current_A(sizing.corrected_Ah(load_Ah), sun_h)
+    rated_A = sizing.rated_current_A(design_A)
+    needed = sizing.strings_needed(load_Ah, wish.ratio, sun_h, string_A)
+    gives_Ah = system.gives_Ah(sun_h)
+    return [
+        Step(
+            "design_current_A",
+            "Current in the peak sun hours",
+            design_A,
+            "A",
+            f"{sizing.corrected_Ah(load_Ah):.4g} Ah / {sun_h:.3g} h",
+            SAND,
+        ),
+        Step(
+            "array_current_A",
+            "Rated current of the array",
+            rated_A,
+            "A",
+            f"{design_A:.4g} A / {sizing.MODULE_DERATE}",
+            DERATE,
+        ),
+        Step(
+            "array_strings",
+            "Strings of panels",
+            sizing.whole(needed),
+            "",
+            f"{rated_A:.4g} A × array-to-load ratio {wish.ratio:g} / {string_A:.3g} A a string = {needed:.2f};"
+            f" there are {system.strings}",
+            IEEE_ARRAY,
+        ),
+        Step(
+            "array_to_load",
+            "Array-to-load ratio as it is",
+            gives_Ah / load_Ah,
+            "",
+            f"{system.strings} × {string_A:.3g} A × {sizing.MODULE_DERATE} × {sun_h:.3g} h = {gives_Ah:.4g} Ah"
+            f" a day / {load_Ah:.4g} Ah",
+            IEEE_ARRAY,
+        ),
+    ]
