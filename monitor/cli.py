@@ -144,6 +144,7 @@ def _add_rooms() -> None:
     from monitor.cli_notify import notify
     from monitor.cli_outlook import outlook
     from monitor.cli_pin import pin
+    from monitor.cli_plan import plan
     from monitor.cli_rebuild import rebuild
     from monitor.cli_scan import scan
     from monitor.cli_site import site
@@ -169,6 +170,7 @@ def _add_rooms() -> None:
     main.add_command(find)
     main.add_command(notify)
     main.add_command(pin)
+    main.add_command(plan)
     main.add_command(scan)
     main.add_command(store)
     main.add_command(wire)

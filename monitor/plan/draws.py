@@ -71,7 +71,7 @@ class Inverter:
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """Energy a day at the bank [Wh]: the loads, what the inverter loses and takes by itself, this computer."""
+    """Energy a day at the bank [Wh]: the loads, what the inverter loses and takes itself, this computer."""
 
     loads_Wh: float
     lost_Wh: float
@@ -121,7 +121,7 @@ def by_branch(draws: Sequence[Draw]) -> tuple[Branch, ...]:
 
 
 def demand(draws: Sequence[Draw], inverter: Inverter | None, own_W: float) -> Demand:
-    """All that is drawn at the bank; AC loads are divided by the inverter's efficiency (SAND87-7023, sheet 1).
+    """All that is drawn at the bank; AC loads over the inverter's efficiency (SAND87-7023, sheet 1).
 
     own_W is this computer's draw. Raises ValueError for AC loads without an inverter.
     """

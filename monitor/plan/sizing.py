@@ -1,9 +1,9 @@
 """The published formulas of sizing, one function a step. Pure.
 
-[SAND] is SAND87-7023, Stand-Alone Photovoltaic Systems: A Handbook of Recommended Design Practices (1988, rev.
-1995): outline of its worksheets read, default efficiencies from a secondary source, derates from memory. [1013]
-is IEEE 1013-2019 and [1562] IEEE 1562-2021, both for lead-acid banks whose only source is the sun: their factors
-from secondary sources, the worksheet's form and the count of strings from memory.
+[SAND] is SAND87-7023, Stand-Alone Photovoltaic Systems: A Handbook of Recommended Design Practices (1988,
+rev. 1995): outline of its worksheets read, default efficiencies from a secondary source, derates from memory.
+[1013] is IEEE 1013-2019 and [1562] IEEE 1562-2021, both for lead-acid banks whose only source is the sun:
+their factors from secondary sources, the worksheet's form and the count of strings from memory.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ MARGIN = 1.10
 """Design margin, the lower end of 1.10 to 1.25 ([1013] 6.3, secondary source; the end is our choice)."""
 
 ARRAY_TO_LOAD = {"usual": 1.2, "critical": 1.4}
-"""Ampere hours of the array over those of the load in the worst month: 1.1 to 1.2 for usual loads, 1.3 to 1.4 or
-more for critical ones ([1562] 9.1, secondary source; the upper ends are our choice)."""
+"""Ampere hours of the array over those of the load in the worst month: 1.1 to 1.2 for usual loads, 1.3 to 1.4
+or more for critical ones ([1562] 9.1, secondary source; the upper ends are our choice)."""
 
 
 def load_Ah(energy_Wh: float, bank_V: float) -> float:
@@ -56,8 +56,8 @@ def bank_by_handbook_Ah(corrected_Ah: float, days: float, deepest: float, cold_s
 
 
 def cold_factor(temperature_C: float) -> float | None:
-    """How much larger a lead-acid bank must be for the cold (battery-bank worksheets of the trade, read; 1 from
-    26.7 °C up). None below -6.7 °C, where they end."""
+    """How much larger a lead-acid bank must be for the cold (battery-bank worksheets of the trade, read; 1
+    from 26.7 °C up). None below -6.7 °C, where they end."""
     share = capacity_share(temperature_C)
     return None if share is None else 1 / share
 
@@ -77,7 +77,7 @@ def bank_by_worksheet_Ah(
     margin: float = MARGIN,
     daily: float = DAILY_DISCHARGE,
 ) -> float:
-    """Capacity by the largest of three: for the storage, for an ordinary day, for the end of life ([1013])."""
+    """Capacity by the largest of three: storage, an ordinary day, the end of life ([1013])."""
     largest = max(load_Ah * days / deepest, load_Ah / daily, load_Ah * days / END_OF_LIFE)
     return largest * cold * margin
 

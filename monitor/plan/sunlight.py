@@ -1,8 +1,8 @@
 """Peak sun hours of each month on the array's plane, and the month that decides. Pure.
 
-A month is known from this site's own days in it; else it is a clear sky's light times the share of it that this
-site's other days had, and told as supposed; without own days it is unknown, for how cloudy a place is no formula
-tells.
+A month is known from this site's own days in it; else it is a clear sky's light times the share of it that
+this site's other days had, and told as supposed; without own days it is unknown, for how cloudy a place is no
+formula tells.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from datetime import date
 from statistics import fmean
 from typing import Literal
 
-Basis = Literal["own days", "supposed", "clear sky"]
+Basis = Literal["own days", "supposed", "clear sky", "given"]
 
 MEAN_DAYS = (17, 16, 16, 15, 15, 11, 17, 16, 15, 15, 14, 10)
 """The day of each month whose sun stands for the month's mean (Klein 1977, from memory)."""
@@ -24,8 +24,8 @@ LEAST_DAYS = 10
 
 @dataclass(frozen=True, slots=True)
 class OwnDay:
-    """One day of this site: the light on the plane [kWh/m², which are peak sun hours], and its share of a clear
-    sky's."""
+    """One day of this site: the light on the plane [kWh/m², which are peak sun hours], and its share of a
+    clear sky's."""
 
     day: date
     sun_h: float
@@ -34,7 +34,8 @@ class OwnDay:
 
 @dataclass(frozen=True, slots=True)
 class Month:
-    """Peak sun hours a day of a month (1..12), sun_h None where only the clear sky's are known."""
+    """Peak sun hours a day of a month (1..12, 0: not said); sun_h is None where only the clear sky's are
+    known."""
 
     month: int
     sun_h: float | None
@@ -43,9 +44,9 @@ class Month:
     days: int
 
 
-def mean_days(year: int) -> tuple[date, ...]:
-    """The twelve days of a year that stand for their months."""
-    return tuple(date(year, month, day) for month, day in enumerate(MEAN_DAYS, 1))
+def mean_days() -> tuple[date, ...]:
+    """The twelve days that stand for their months; the sun's course is the same each year (to a minute)."""
+    return tuple(date(2025, month, day) for month, day in enumerate(MEAN_DAYS, 1))
 
 
 def months(clear_h: Mapping[int, float], own: Iterable[OwnDay]) -> tuple[Month, ...]:
@@ -58,9 +59,7 @@ def months(clear_h: Mapping[int, float], own: Iterable[OwnDay]) -> tuple[Month, 
     )
 
 
-def _month(
-    month: int, clear_h: float, seen_h: Sequence[float], share: float | None, days: int
-) -> Month:
+def _month(month: int, clear_h: float, seen_h: Sequence[float], share: float | None, days: int) -> Month:
     if len(seen_h) >= LEAST_DAYS:
         return Month(month, fmean(seen_h), clear_h, "own days", len(seen_h))
     if share is not None:

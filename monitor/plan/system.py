@@ -5,20 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from monitor.plan import sizing
+from monitor.plan.sunlight import Month
 from monitor.site.model import Site
 
 SAND = "SAND87-7023, handbook of design practices for stand-alone systems"
 IEEE_BANK = "IEEE 1013-2019 6.3, secondary source"
 IEEE_BANK_FORM = "IEEE 1013, worksheet's form from memory"
-IEEE_ARRAY = "IEEE 1562-2021 9.1, array-to-load ratio, secondary source; its count of strings from memory"
+IEEE_ARRAY = "IEEE 1562-2021 9.1: array-to-load ratio, secondary source; count of strings, from memory"
 COLD = "battery-bank worksheets of the trade, 20 to 80 °F"
 DERATE = "0.90 of a crystalline panel's rated current: SAND87-7023, from memory"
 
 
 @dataclass(frozen=True, slots=True)
 class System:
-    """A bank and an array. temperature_C is the bank's in the cold season, None where it is not known; string_A
-    the current of one string of panels into the bank in full sun, None without an array."""
+    """A bank and an array. temperature_C is the bank's in the cold season, None where it is not known;
+    string_A the current of one string of panels into the bank in full sun, None without an array."""
 
     bank_V: float
     lead_acid: bool
@@ -42,8 +43,8 @@ class System:
 
     @property
     def cold(self) -> float | None:
-        """The cold's factor on the size; 1 where temperature or chemistry leave it unsaid, None where it is too
-        cold for what is published."""
+        """The cold's factor on the size; 1 where temperature or chemistry leave it unsaid, None where it is
+        too cold for what is published."""
         if self.temperature_C is None or not self.lead_acid:
             return 1.0
         return sizing.cold_factor(self.temperature_C)
@@ -167,9 +168,9 @@ def bank_steps(system: System, load_Ah: float, wish: Wish) -> list[Step]:
             "Bank, largest of three",
             by_worksheet_Ah,
             "Ah",
-            f"largest of {load_Ah * days / deepest:.4g} (storage), {load_Ah / sizing.DAILY_DISCHARGE:.4g} (no day"
-            f" deeper than {sizing.DAILY_DISCHARGE}), {load_Ah * days / sizing.END_OF_LIFE:.4g} (worn out),"
-            f" × {cold:.3g} × margin {wish.margin:g}",
+            f"largest of {load_Ah * days / deepest:.4g} (storage), {load_Ah / sizing.DAILY_DISCHARGE:.4g}"
+            f" (no day deeper than {sizing.DAILY_DISCHARGE}), {load_Ah * days / sizing.END_OF_LIFE:.4g} (worn"
+            f" out), × {cold:.3g} × margin {wish.margin:g}",
             IEEE_BANK_FORM,
         ),
         Step(
@@ -210,8 +211,10 @@ def _cold_words(system: System) -> str:
     return words if system.cold is not None else f"{words} nothing is published; it ends at -6.7 °C"
 
 
-def array_steps(system: System, load_Ah: float, wish: Wish, sun_h: float) -> list[Step]:
-    """The array in the month that decides, with so many peak sun hours a day. The system has an array."""
+def array_steps(system: System, load_Ah: float, wish: Wish, sun: Month) -> list[Step]:
+    """The array in the month that decides; where its clouds are unknown, under a clear sky every day, which
+    tells the least that is needed. The system has an array."""
+    sun_h, sky = (sun.clear_h, " under a clear sky") if sun.sun_h is None else (sun.sun_h, "")
     string_A = system.string_A
     assert string_A is not None, "asked only where there is an array"
     design_A = sizing.design_current_A(sizing.corrected_Ah(load_Ah), sun_h)
@@ -224,7 +227,7 @@ def array_steps(system: System, load_Ah: float, wish: Wish, sun_h: float) -> lis
             "Current in the peak sun hours",
             design_A,
             "A",
-            f"{sizing.corrected_Ah(load_Ah):.4g} Ah / {sun_h:.3g} h",
+            f"{sizing.corrected_Ah(load_Ah):.4g} Ah / {sun_h:.3g} h{sky}",
             SAND,
         ),
         Step(
@@ -240,8 +243,8 @@ def array_steps(system: System, load_Ah: float, wish: Wish, sun_h: float) -> lis
             "Strings of panels",
             sizing.whole(needed),
             "",
-            f"{rated_A:.4g} A × array-to-load ratio {wish.ratio:g} / {string_A:.3g} A a string = {needed:.2f};"
-            f" there are {system.strings}",
+            f"{rated_A:.4g} A × array-to-load ratio {wish.ratio:g} / {string_A:.3g} A a string"
+            f" = {needed:.2f}; there are {system.strings}",
             IEEE_ARRAY,
         ),
         Step(
@@ -249,8 +252,8 @@ def array_steps(system: System, load_Ah: float, wish: Wish, sun_h: float) -> lis
             "Array-to-load ratio as it is",
             gives_Ah / load_Ah,
             "",
-            f"{system.strings} × {string_A:.3g} A × {sizing.MODULE_DERATE} × {sun_h:.3g} h = {gives_Ah:.4g} Ah"
-            f" a day / {load_Ah:.4g} Ah",
+            f"{system.strings} × {string_A:.3g} A × {sizing.MODULE_DERATE} × {sun_h:.3g} h{sky}"
+            f" = {gives_Ah:.4g} Ah a day / {load_Ah:.4g} Ah",
             IEEE_ARRAY,
         ),
     ]

@@ -31,7 +31,8 @@ def test_the_hut_s_loads() -> None:
 
 
 def test_the_hut_s_currents() -> None:
-    # [SAND] /0.98/0.90 = 68.327 Ah a day; 2.5 peak sun hours: 27.331 A; /0.9 = 30.368 A; 5.6 A modules: 5.42, 6
+    # [SAND] /0.98/0.90 = 68.327 Ah a day; 2.5 peak sun hours: 27.331 A; /0.9 = 30.368 A; 5.6 A modules: 5.42,
+    # so 6
     corrected_Ah = sizing.corrected_Ah(60.265)
     design_A = sizing.design_current_A(corrected_Ah, 2.5)
     assert corrected_Ah == pytest.approx(68.327, abs=0.001)

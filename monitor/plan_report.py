@@ -1,0 +1,313 @@
+"""The document of `nightbank plan`: what is drawn, how long the bank lasts, what bank and array should be.
+
+From the site file, and from the store where there is one; unknown is None here and told as unknown.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from datetime import date, timedelta
+from itertools import groupby
+from statistics import fmean, median
+from typing import Any
+
+from monitor import cautions
+from monitor.bank.ledger import day_ledger
+from monitor.day_book import entries
+from monitor.errors import SunError
+from monitor.outlook import OUTLOOK_NOTE
+from monitor.plan.draws import Branch, Draw, Inverter, by_branch, declared, demand
+from monitor.plan.sunlight import Month, OwnDay, design_month, mean_days, months
+from monitor.plan.system import Wish, system_of
+from monitor.plan.whole import Plan, Week, plan_of
+from monitor.present import now_of
+from monitor.records import iso_utc, parse_iso
+from monitor.site.amounts import amounts
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+from monitor.store.days import day_at, zone_of
+from monitor.sun.expected import clear_days, supply_of
+
+USED_DAYS = 14
+"""So many whole days tell what is used of late (our choice: two weekends)."""
+
+OWN_DAYS = 365
+"""So far back the site's own days tell sun and cold: each month once (our choice)."""
+
+OLD_MS = 3_600_000
+"""An older outlook than this is worked out anew (our choice, as on the page)."""
+
+MIXED = (
+    "New batteries beside old ones are drawn down by them: makers advise batteries of one type, age and"
+    " charge in one bank (common practice, no source)."
+)
+SUN_ALONE = (
+    "The two standards are written for lead-acid banks whose only source is the sun: a generator needs less"
+    " of both."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What might change: loads added, strings of panels and of batteries, a colder month."""
+
+    draws: tuple[Draw, ...] = ()
+    panels: int = 0
+    batteries: int = 0
+    colder_C: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a person asks; None takes it from store and site file. sun_h: peak sun hours of the month that
+    decides, from a table of the place."""
+
+    wish: Wish
+    growth: Growth = field(default_factory=Growth)
+    inverter: Inverter | None = None
+    ac_branches: tuple[str, ...] = ()
+    temperature_C: float | None = None
+    sun_h: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Warmth:
+    """The bank's temperature in the cold season, None where nothing tells it, and where it is from."""
+
+    temperature_C: float | None
+    source: str
+
+
+def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, float]]:
+    """The last whole days of which the use is known (day, Wh), newest first: the weather book's, else the
+    day's sums; where only currents were metered, ampere hours at the bank's nominal voltage."""
+    first, last = today - timedelta(days=USED_DAYS), today - timedelta(days=1)
+    book = entries(reader, first, last)
+    stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
+    found = []
+    for back in range(1, USED_DAYS + 1):
+        day = today - timedelta(days=back)
+        used_Wh: Any = None
+        if day in book:
+            used_Wh = book[day].get("used_Wh")
+        elif day in stats:
+            ledger = day_ledger(stats[day], site.metering.level)
+            used_Wh = ledger.used_Wh
+            if used_Wh is None and ledger.used_Ah is not None:
+                used_Wh = ledger.used_Ah * site.bank.voltage_V
+        if used_Wh is not None:
+            found.append((day, float(used_Wh)))
+    return found
+
+
+def clear_hours(site: Site) -> dict[int, float] | str:
+    """Peak sun hours a day of each month (1..12) on the array under a clear sky, or why they are not known."""
+    try:
+        steps = clear_days(supply_of(site), mean_days())
+    except SunError as error:
+        return str(error)
+    return {
+        day.month: sum(step.beam_W_m2 + step.diffuse_W_m2 for step in some) / len(some) * 24 / 1000
+        for day, some in steps.items()
+    }
+
+
+def noted_outlook(reader: StoreReader) -> dict[str, Any] | None:
+    """The outlook that the daemon noted, None where there is none of the last hour before the newest reading."""
+    span, text = reader.span(), reader.note(OUTLOOK_NOTE)
+    if span is None or text is None:
+        return None
+    try:
+        found: dict[str, Any] = json.loads(text)
+        at_ms = parse_iso(found["at"])
+    except (ValueError, KeyError, TypeError):  # a spoilt one is worked out anew
+        return None
+    return found if span[1] - at_ms < OLD_MS else None
+
+
+def plan_report(
+    site: Site,
+    reader: StoreReader | None,
+    question: Question,
+    outlook: Mapping[str, Any] | str,
+    clear_h: Mapping[int, float] | str,
+) -> dict[str, Any]:
+    """The document; site has its set points filled in. outlook is the document of `nightbank outlook`, or the
+    reason in words why there is none; clear_h the same of `clear_hours`, unused where sun_h is given.
+
+    what_if is None where nothing grows. An inverter is new where only added loads hang behind it.
+    Raises ValueError for loads behind an inverter that is not described.
+    """
+    today = None if reader is None else _today(site, reader)
+    growth = question.growth
+    draws = declared(site.loads, question.ac_branches)
+    own_W = site.metering.monitor_power_W
+    inverter = question.inverter
+    is_new = not question.ac_branches and any(draw.ac for draw in growth.draws)
+    drawn = demand(draws, None if is_new else inverter, own_W)
+    used = [] if reader is None or today is None else used_days(reader, site, today)
+    usual_Wh = median(used_Wh for _, used_Wh in used) if used else None
+    seen_Wh = drawn.total_Wh if site.metering.level == "shunt" else drawn.total_Wh - drawn.own_Wh
+    load_Wh, load_from = drawn.total_Wh, "declared"
+    if usual_Wh is not None and usual_Wh > seen_Wh:
+        load_Wh, load_from = usual_Wh + drawn.total_Wh - seen_Wh, "used"
+    there = inverter if inverter is None or is_new else replace(inverter, standby_W=0.0)
+    added_Wh = demand(growth.draws, there, 0.0).total_Wh
+
+    warmth = _warmth(reader, today, question.temperature_C)
+    month, all_months, notes = _sun(site, reader, today, question.sun_h, clear_h)
+    system = system_of(site, _charging_V(site), warmth.temperature_C)
+    grown = system.grown(growth.panels, growth.batteries, growth.colder_C)
+    week = None if isinstance(outlook, str) else _week(outlook, _charging_V(site) or site.bank.voltage_V)
+    why = outlook if isinstance(outlook, str) else ""
+    now = plan_of(system, load_Wh, question.wish, month, week, why) if load_Wh > 0 else None
+    then = None
+    if growth != Growth() and load_Wh + added_Wh > 0:
+        more = week
+        if week is not None and week.gives_Ah is not None and system.strings:
+            more = Week(week.soc, week.gives_Ah * grown.strings / system.strings, week.days)
+        then = plan_of(grown, load_Wh + added_Wh, question.wish, month, more, why)
+        notes += _growth_notes(site, growth)
+    return {
+        "site": site.site.name,
+        "bank_V": site.bank.voltage_V,
+        "time": None if reader is None else iso_utc(now_of(reader).time_ms),
+        "branches": [_branch(branch, site.bank.voltage_V) for branch in by_branch(draws)],
+        "inverter": None
+        if inverter is None or is_new
+        else {**asdict(inverter), "lost_Wh": drawn.lost_Wh, "standby_Wh": drawn.standby_Wh},
+        "monitor_Wh": drawn.own_Wh,
+        "declared_Wh": drawn.total_Wh,
+        "metering": site.metering.level,
+        "used_Wh": usual_Wh,
+        "used_days": len(used),
+        "used_over_declared": usual_Wh / seen_Wh if usual_Wh is not None and seen_Wh > 0 else None,
+        "load_from": load_from,
+        "added": [asdict(draw) | {"energy_Wh": draw.energy_Wh} for draw in growth.draws],
+        "inverter_added": is_new,
+        "added_Wh": added_Wh,
+        "bank_temperature_C": warmth.temperature_C,
+        "bank_temperature_from": warmth.source,
+        "design_month": None if month is None else asdict(month),
+        "months": [asdict(each) for each in all_months],
+        "plan": None if now is None else _plan(now),
+        "what_if": None if then is None else _plan(then),
+        "growth": {"panels": growth.panels, "batteries": growth.batteries, "colder_C": growth.colder_C},
+        "notes": [*notes, *([SUN_ALONE] if system.lead_acid else [LITHIUM_NOTE])],
+        "cautions": [cautions.CODES],
+    }
+
+
+LITHIUM_NOTE = (
+    "The two standards are written for lead-acid banks; for LiFePO4 their sizes are a first guess, and its"
+    " maker's sheet comes first."
+)
+
+
+def _today(site: Site, reader: StoreReader) -> date:
+    """The day after the last whole one: that of the newest reading, which may lie long back in a log."""
+    span, now_ms = reader.span(), now_of(reader).time_ms
+    return day_at(zone_of(site.site.time_zone), now_ms if span is None else min(now_ms, span[1])).day
+
+
+def _charging_V(site: Site) -> float | None:
+    try:
+        return supply_of(site).charging_V
+    except SunError:
+        return None
+
+
+def _week(outlook: Mapping[str, Any], charging_V: float) -> Week:
+    days = outlook["days"]
+    gives = [day["array_gives_Wh"]["p50"] / charging_V for day in days if day["array_gives_Wh"] is not None]
+    return Week(outlook["soc"], fmean(gives) if gives else None, len(days))
+
+
+def _warmth(reader: StoreReader | None, today: date | None, given_C: float | None) -> Warmth:
+    if given_C is not None:
+        return Warmth(given_C, "as given")
+    if reader is not None and today is not None:
+        stats = reader.days(today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
+        means = [stat.mean for stat in stats if stat.quantity == "battery_temperature_C"]
+        if means:
+            which = f"the coldest of {len(means)} days" if len(means) > 1 else "the one day"
+            return Warmth(min(means), f"the mean of {which} on record")
+    return Warmth(None, "not known: nothing measured it yet; --bank-temperature gives it")
+
+
+def _sun(
+    site: Site,
+    reader: StoreReader | None,
+    today: date | None,
+    given_h: float | None,
+    clear_h: Mapping[int, float] | str,
+) -> tuple[Month | None, tuple[Month, ...], list[str]]:
+    """The month that decides, all months, and what is to be said of it."""
+    if site.array is None:
+        return None, (), ["The site file describes no array, so the sun is not planned with."]
+    if given_h is not None:
+        return Month(0, given_h, given_h, "given", 0), (), []
+    if isinstance(clear_h, str):
+        return None, (), [f"The sun of the months is not known: {clear_h}"]
+    own = [] if reader is None or today is None else _own_days(reader, today)
+    found = months(clear_h, own)
+    return design_month(found), found, []
+
+
+def _own_days(reader: StoreReader, today: date) -> list[OwnDay]:
+    """The days of the weather book on which light and sky are known."""
+    book = entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
+    found = []
+    for day, entry in book.items():
+        sun_h, share = entry.get("reference_yield_h"), entry.get("index")
+        if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
+            found.append(OwnDay(day, float(sun_h), float(share)))
+    return found
+
+
+def _growth_notes(site: Site, growth: Growth) -> list[str]:
+    notes = [MIXED] if growth.batteries else []
+    if growth.panels and site.array is not None:
+        strings = site.array.strings_in_parallel + growth.panels
+        array = site.array.model_copy(update={"strings_in_parallel": strings})
+        controller = amounts(site.model_copy(update={"array": array})).controller
+        if controller is not None and controller.current_margin_A < 0:
+            rating_A = controller.design_current_A + controller.current_margin_A
+            notes.append(
+                f"{strings} strings of panels ask for a controller of {controller.design_current_A:.0f} A;"
+                f" the one that is there is rated {rating_A:.0f} A."
+            )
+        if strings > 2:
+            notes.append(cautions.STRING_FUSES)
+    return notes
+
+
+def _branch(branch: Branch, bank_V: float) -> dict[str, Any]:
+    return {
+        "branch": branch.name,
+        "energy_Wh": branch.energy_Wh,
+        "charge_Ah": branch.energy_Wh / bank_V,
+        "loads": [
+            {
+                "name": draw.name,
+                "power_W": draw.power_W,
+                "count": draw.count,
+                "hours": draw.hours,
+                "ac": draw.ac,
+                "energy_Wh": draw.energy_Wh,
+            }
+            for draw in branch.draws
+        ],
+    }
+
+
+def _plan(plan: Plan) -> dict[str, Any]:
+    return {
+        "load_Wh": plan.load_Wh,
+        "load_Ah": plan.load_Ah,
+        "capacity_Ah": plan.capacity_Ah,
+        "lasting": [asdict(each) for each in plan.lasting],
+        "steps": [asdict(step) for step in plan.steps],
+    }

@@ -1,0 +1,169 @@
+"""The load plan in words: what `nightbank plan` prints of the document of `plan_report.py`."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+WIDE = 100
+
+MONTHS = (
+    "",  # one that a person gave without its name
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+def in_words(told: Mapping[str, Any]) -> str:
+    """The plan: loads, how long the bank lasts, the sizing step by step, what if, sources, cautions."""
+    lines = [f"{told['site']}: the load plan", "", *_loads(told), *_used(told)]
+    now, then = told["plan"], told["what_if"]
+    if now is None:
+        lines += ["", "Nothing is declared or measured to plan with: write [[loads]] into the site file."]
+    else:
+        lines += ["", *_lasting(now, "How long the bank lasts, down to its reserve")]
+    if then is not None:
+        lines += ["", *_changed(told), *_lasting(then, "It would then last")]
+    plan = then or now
+    if plan is not None:
+        sources = list(dict.fromkeys(step["source"] for step in plan["steps"]))
+        lines += ["", *_season(told), *_steps(plan, sources, "with that" if then else "")]
+        lines += ["", "Where this is from:"]
+        lines += [_filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
+    lines += ["", "Mind:"]
+    lines += [_filled(f"  - {text}", "    ") for text in (*told["notes"], *told["cautions"])]
+    return "\n".join(lines)
+
+
+def _filled(text: str, below: str) -> str:
+    return textwrap.fill(text, WIDE, subsequent_indent=below)
+
+
+def _row(title: str, energy_Wh: float, volts: float | None, words: str = "") -> str:
+    charge = "" if volts is None else f"{energy_Wh / volts:8.1f} Ah"
+    return f"{title:<34}{energy_Wh:9.0f} Wh{charge}  {words}".rstrip()
+
+
+def _loads(told: Mapping[str, Any]) -> list[str]:
+    """The table of what is drawn a day."""
+    volts = told["bank_V"]
+    lines = ["What is drawn a day"]
+    for branch in told["branches"]:
+        lines.append(_row(f"  branch {branch['branch']}", branch["energy_Wh"], volts))
+        for load in branch["loads"]:
+            many = f"{load['count']} × " if load["count"] > 1 else ""
+            behind = ", behind the inverter" if load["ac"] else ""
+            words = f"{many}{load['power_W']:g} W, {load['hours']:g} h{behind}"
+            lines.append(_row(f"    {load['name']}", load["energy_Wh"], volts, words))
+    inverter = told["inverter"]
+    if inverter is not None:
+        words = f"gives {100 * inverter['efficiency']:g} % of what it takes"
+        lines.append(_row("  lost in the inverter", inverter["lost_Wh"], volts, words))
+        words = f"{inverter['standby_W']:g} W, 24 h"
+        lines.append(_row("  inverter, standing by", inverter["standby_Wh"], volts, words))
+    lines.append(_row("  this computer", told["monitor_Wh"], volts, "24 h"))
+    lines.append(_row("  together", told["declared_Wh"], volts))
+    return lines
+
+
+def _used(told: Mapping[str, Any]) -> list[str]:
+    """What was measured beside what is declared, and on which the plan rests."""
+    used_Wh, days = told["used_Wh"], told["used_days"]
+    if used_Wh is None:
+        text = "What is used was not measured of late; the plan rests on what is declared."
+        if told["metering"] == "charging":
+            text = "Nothing here meters the loads; the plan rests on what is declared."
+        return [text]
+    text = f"Used were {used_Wh:.0f} Wh on the "
+    text += f"middle one of {days} days" if days > 1 else "one day of which it is known"
+    if told["used_over_declared"] is not None:
+        text += f", {told['used_over_declared']:.1f} times what is declared"
+    if told["metering"] == "controller":
+        text += " (through the controller's load output; what is wired past it is not seen)"
+    rests = "what was used, the larger" if told["load_from"] == "used" else "what is declared, the larger"
+    return [_filled(f"{text}. The plan rests on {rests}.", "")]
+
+
+def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
+    head = f"{title}, with {plan['load_Wh']:.0f} Wh a day from {plan['capacity_Ah']:g} Ah"
+    lines = [head]
+    for each in plan["lasting"]:
+        said = "not known" if each["nights"] is None else f"{each['nights']:.1f} nights"
+        if each["keeps_up"]:
+            said = "the array keeps up"
+        words = each["words"].removeprefix("not known: ")
+        lines.append(_filled(f"  {each['title']}: {said} ({words})", "    "))
+    return lines
+
+
+def _changed(told: Mapping[str, Any]) -> list[str]:
+    """What a person asked to change."""
+    parts = []
+    for draw in told["added"]:
+        many = f"{draw['count']} × " if draw["count"] > 1 else ""
+        behind = " behind the inverter" if draw["ac"] else ""
+        parts.append(f"{draw['name']} ({many}{draw['power_W']:g} W, {draw['hours']:g} h{behind})")
+    if told["inverter_added"]:
+        parts.append("an inverter for it")
+    growth = told["growth"]
+    if growth["panels"]:
+        parts.append(_counted(growth["panels"], "more string", "of panels"))
+    if growth["batteries"]:
+        parts.append(_counted(growth["batteries"], "more string", "of batteries"))
+    if growth["colder_C"]:
+        parts.append(f"{growth['colder_C']:g} °C colder")
+    more = f", {told['added_Wh']:.0f} Wh a day more" if told["added_Wh"] else ""
+    return [_filled(f"What if: {', '.join(parts)}{more}.", "  ")]
+
+
+def _counted(number: int, word: str, of: str) -> str:
+    return f"{number} {word}{'s' if number > 1 else ''} {of}"
+
+
+def _season(told: Mapping[str, Any]) -> list[str]:
+    """The month and the cold that decide."""
+    lines, sun = [], told["design_month"]
+    if sun is not None:
+        name = MONTHS[sun["month"]]
+        if sun["sun_h"] is None:
+            lines.append(
+                f"The month that decides is {name}. A clear sky gives {sun['clear_h']:.1f} peak sun hours"
+                " a day on the array; how cloudy that month is here nothing tells yet (give --sun-hours from"
+                " a table of the place). The array below is the least: it would do only under a clear sky"
+                " every day."
+            )
+        else:
+            month = f"The month that decides, {name}" if name else "The month that decides"
+            lines.append(f"{month}: {sun['sun_h']:.1f} peak sun hours a day, {_basis(sun)}.")
+    warmth_C = told["bank_temperature_C"]
+    at = "" if warmth_C is None else f"{warmth_C:.1f} °C, "
+    lines.append(f"The bank in the cold season: {at}{told['bank_temperature_from']}.")
+    return [_filled(line, "  ") for line in lines]
+
+
+def _basis(sun: Mapping[str, Any]) -> str:
+    if sun["basis"] == "own days":
+        return f"by {sun['days']} days of this site in it"
+    if sun["basis"] == "supposed":
+        return f"supposing that it is as cloudy as the {sun['days']} days on record"
+    return "as given"
+
+
+def _steps(plan: Mapping[str, Any], sources: Sequence[str], beside: str) -> list[str]:
+    lines = ["", f"Sizes step by step{f' {beside}' if beside else ''}"]
+    for step in plan["steps"]:
+        value = "not known" if step["value"] is None else f"{step['value']:.4g} {step['unit']}".rstrip()
+        number = sources.index(step["source"]) + 1
+        lines.append(_filled(f"  {step['title']}: {value} = {step['words']} [{number}]", "    "))
+    return lines
