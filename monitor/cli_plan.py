@@ -69,7 +69,8 @@ def plan(
     """
     from monitor.plan.sizing import ARRAY_TO_LOAD
     from monitor.plan.system import Wish
-    from monitor.plan_report import Growth, Question, clear_hours, plan_report
+    from monitor.plan_known import clear_hours
+    from monitor.plan_report import Growth, Question, plan_report
     from monitor.plan_words import in_words
 
     asked = Asked(site)
@@ -135,9 +136,10 @@ def _store(stack: ExitStack, asked: Asked, site: Site) -> tuple[StoreReader | No
         reader = stack.enter_context(asked.reader(site))
     except StoreError:
         return None, "there is no store with readings yet"
-    from monitor.plan_report import noted_outlook
+    from monitor.plan_known import noted_outlook
 
-    noted = noted_outlook(reader)
+    span = reader.span()
+    noted = None if span is None else noted_outlook(reader, span[1])
     if noted is not None:
         return reader, noted
     from monitor.outlook.document import document

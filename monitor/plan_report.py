@@ -5,39 +5,33 @@ From the site file, and from the store where there is one; unknown is None here 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
-from datetime import date, timedelta
-from itertools import groupby
-from statistics import fmean, median
+from datetime import date
 from typing import Any
 
 from monitor import cautions
-from monitor.bank.ledger import day_ledger
-from monitor.day_book import entries
-from monitor.errors import SunError
-from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Branch, Draw, Inverter, by_branch, declared, demand
-from monitor.plan.sunlight import Month, OwnDay, design_month, mean_days, months
+from monitor.plan.sunlight import Month, design_month, months
 from monitor.plan.system import Wish, system_of
 from monitor.plan.whole import Plan, Week, plan_of
+from monitor.plan_known import (
+    OWN_DAYS,
+    UNKNOWN_WARMTH,
+    Warmth,
+    charging_V_of,
+    load_of,
+    own_days,
+    used_days,
+    warmth_of,
+    week_of,
+)
 from monitor.present import now_of
-from monitor.records import iso_utc, parse_iso
+from monitor.records import iso_utc
 from monitor.site.amounts import amounts
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import day_at, zone_of
-from monitor.sun.expected import clear_days, supply_of
-
-USED_DAYS = 14
-"""So many whole days tell what is used of late (our choice: two weekends)."""
-
-OWN_DAYS = 365
-"""So far back the site's own days tell sun and cold: each month once (our choice)."""
-
-OLD_MS = 3_600_000
-"""An older outlook than this is worked out anew (our choice, as on the page)."""
 
 MIXED = (
     "New batteries beside old ones are drawn down by them: makers advise batteries of one type, age and"
@@ -46,6 +40,11 @@ MIXED = (
 SUN_ALONE = (
     "The two standards are written for lead-acid banks whose only source is the sun: a generator needs less"
     " of both."
+)
+
+LITHIUM_NOTE = (
+    "The two standards are written for lead-acid banks; for LiFePO4 their sizes are a first guess, and its"
+    " maker's sheet comes first."
 )
 
 
@@ -72,61 +71,6 @@ class Question:
     sun_h: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Warmth:
-    """The bank's temperature in the cold season, None where nothing tells it, and where it is from."""
-
-    temperature_C: float | None
-    source: str
-
-
-def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, float]]:
-    """The last whole days of which the use is known (day, Wh), newest first: the weather book's, else the
-    day's sums; where only currents were metered, ampere hours at the bank's nominal voltage."""
-    first, last = today - timedelta(days=USED_DAYS), today - timedelta(days=1)
-    book = entries(reader, first, last)
-    stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
-    found = []
-    for back in range(1, USED_DAYS + 1):
-        day = today - timedelta(days=back)
-        used_Wh: Any = None
-        if day in book:
-            used_Wh = book[day].get("used_Wh")
-        elif day in stats:
-            ledger = day_ledger(stats[day], site.metering.level)
-            used_Wh = ledger.used_Wh
-            if used_Wh is None and ledger.used_Ah is not None:
-                used_Wh = ledger.used_Ah * site.bank.voltage_V
-        if used_Wh is not None:
-            found.append((day, float(used_Wh)))
-    return found
-
-
-def clear_hours(site: Site) -> dict[int, float] | str:
-    """Peak sun hours a day of each month (1..12) on the array under a clear sky, or why they are not known."""
-    try:
-        steps = clear_days(supply_of(site), mean_days())
-    except SunError as error:
-        return str(error)
-    return {
-        day.month: sum(step.beam_W_m2 + step.diffuse_W_m2 for step in some) / len(some) * 24 / 1000
-        for day, some in steps.items()
-    }
-
-
-def noted_outlook(reader: StoreReader) -> dict[str, Any] | None:
-    """The outlook that the daemon noted, None where there is none of the last hour before the newest reading."""
-    span, text = reader.span(), reader.note(OUTLOOK_NOTE)
-    if span is None or text is None:
-        return None
-    try:
-        found: dict[str, Any] = json.loads(text)
-        at_ms = parse_iso(found["at"])
-    except (ValueError, KeyError, TypeError):  # a spoilt one is worked out anew
-        return None
-    return found if span[1] - at_ms < OLD_MS else None
-
-
 def plan_report(
     site: Site,
     reader: StoreReader | None,
@@ -148,27 +92,26 @@ def plan_report(
     is_new = not question.ac_branches and any(draw.ac for draw in growth.draws)
     drawn = demand(draws, None if is_new else inverter, own_W)
     used = [] if reader is None or today is None else used_days(reader, site, today)
-    usual_Wh = median(used_Wh for _, used_Wh in used) if used else None
-    seen_Wh = drawn.total_Wh if site.metering.level == "shunt" else drawn.total_Wh - drawn.own_Wh
-    load_Wh, load_from = drawn.total_Wh, "declared"
-    if usual_Wh is not None and usual_Wh > seen_Wh:
-        load_Wh, load_from = usual_Wh + drawn.total_Wh - seen_Wh, "used"
+    load = load_of(site, drawn, [used_Wh for _, used_Wh in used])
     there = inverter if inverter is None or is_new else replace(inverter, standby_W=0.0)
     added_Wh = demand(growth.draws, there, 0.0).total_Wh
 
-    warmth = _warmth(reader, today, question.temperature_C)
+    warmth = UNKNOWN_WARMTH if reader is None or today is None else warmth_of(reader, today, OWN_DAYS)
+    if question.temperature_C is not None:
+        warmth = Warmth(question.temperature_C, "as given")
     month, all_months, notes = _sun(site, reader, today, question.sun_h, clear_h)
-    system = system_of(site, _charging_V(site), warmth.temperature_C)
+    charging_V = charging_V_of(site)
+    system = system_of(site, charging_V, warmth.temperature_C)
     grown = system.grown(growth.panels, growth.batteries, growth.colder_C)
-    week = None if isinstance(outlook, str) else _week(outlook, _charging_V(site) or site.bank.voltage_V)
+    week = None if isinstance(outlook, str) else week_of(outlook, charging_V or site.bank.voltage_V)
     why = outlook if isinstance(outlook, str) else ""
-    now = plan_of(system, load_Wh, question.wish, month, week, why) if load_Wh > 0 else None
+    now = plan_of(system, load.energy_Wh, question.wish, month, week, why) if load.energy_Wh > 0 else None
     then = None
-    if growth != Growth() and load_Wh + added_Wh > 0:
+    if growth != Growth() and load.energy_Wh + added_Wh > 0:
         more = week
         if week is not None and week.gives_Ah is not None and system.strings:
             more = Week(week.soc, week.gives_Ah * grown.strings / system.strings, week.days)
-        then = plan_of(grown, load_Wh + added_Wh, question.wish, month, more, why)
+        then = plan_of(grown, load.energy_Wh + added_Wh, question.wish, month, more, why)
         notes += _growth_notes(site, growth)
     return {
         "site": site.site.name,
@@ -181,10 +124,10 @@ def plan_report(
         "monitor_Wh": drawn.own_Wh,
         "declared_Wh": drawn.total_Wh,
         "metering": site.metering.level,
-        "used_Wh": usual_Wh,
+        "used_Wh": load.used_Wh,
         "used_days": len(used),
-        "used_over_declared": usual_Wh / seen_Wh if usual_Wh is not None and seen_Wh > 0 else None,
-        "load_from": load_from,
+        "used_over_declared": load.over_declared,
+        "load_from": load.source,
         "added": [asdict(draw) | {"energy_Wh": draw.energy_Wh} for draw in growth.draws],
         "inverter_added": is_new,
         "added_Wh": added_Wh,
@@ -200,41 +143,10 @@ def plan_report(
     }
 
 
-LITHIUM_NOTE = (
-    "The two standards are written for lead-acid banks; for LiFePO4 their sizes are a first guess, and its"
-    " maker's sheet comes first."
-)
-
-
 def _today(site: Site, reader: StoreReader) -> date:
     """The day after the last whole one: that of the newest reading, which may lie long back in a log."""
     span, now_ms = reader.span(), now_of(reader).time_ms
     return day_at(zone_of(site.site.time_zone), now_ms if span is None else min(now_ms, span[1])).day
-
-
-def _charging_V(site: Site) -> float | None:
-    try:
-        return supply_of(site).charging_V
-    except SunError:
-        return None
-
-
-def _week(outlook: Mapping[str, Any], charging_V: float) -> Week:
-    days = outlook["days"]
-    gives = [day["array_gives_Wh"]["p50"] / charging_V for day in days if day["array_gives_Wh"] is not None]
-    return Week(outlook["soc"], fmean(gives) if gives else None, len(days))
-
-
-def _warmth(reader: StoreReader | None, today: date | None, given_C: float | None) -> Warmth:
-    if given_C is not None:
-        return Warmth(given_C, "as given")
-    if reader is not None and today is not None:
-        stats = reader.days(today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
-        means = [stat.mean for stat in stats if stat.quantity == "battery_temperature_C"]
-        if means:
-            which = f"the coldest of {len(means)} days" if len(means) > 1 else "the one day"
-            return Warmth(min(means), f"the mean of {which} on record")
-    return Warmth(None, "not known: nothing measured it yet; --bank-temperature gives it")
 
 
 def _sun(
@@ -251,20 +163,9 @@ def _sun(
         return Month(0, given_h, given_h, "given", 0), (), []
     if isinstance(clear_h, str):
         return None, (), [f"The sun of the months is not known: {clear_h}"]
-    own = [] if reader is None or today is None else _own_days(reader, today)
+    own = [] if reader is None or today is None else own_days(reader, today)
     found = months(clear_h, own)
     return design_month(found), found, []
-
-
-def _own_days(reader: StoreReader, today: date) -> list[OwnDay]:
-    """The days of the weather book on which light and sky are known."""
-    book = entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
-    found = []
-    for day, entry in book.items():
-        sun_h, share = entry.get("reference_yield_h"), entry.get("index")
-        if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
-            found.append(OwnDay(day, float(sun_h), float(share)))
-    return found
 
 
 def _growth_notes(site: Site, growth: Growth) -> list[str]:

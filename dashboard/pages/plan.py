@@ -1,6 +1,6 @@
 """The page 'Plan': what the site file declares the loads to take, beside what was used. No script.
 
-Only what is declared and what was measured stands here so far; autonomy, sizing and 'what if' belong here.
+How long the bank lasts stands between them; sizing and 'what if' are the command's, and belong here too.
 """
 
 from __future__ import annotations
@@ -14,9 +14,11 @@ from dash.development.base_component import Component
 from dashboard.days import energy
 from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory
-from dashboard.plan_rows import USED_DAYS, Plan, take_plan
+from dashboard.plan_rows import Plan, take_plan
 from dashboard.words import number, unbroken
 from monitor.errors import StoreError
+from monitor.plan.whole import Lasting
+from monitor.plan_known import USED_DAYS
 from monitor.site.model import Site
 
 PATH = "/plan"
@@ -33,7 +35,28 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
         trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
     lead = [html.P(unbroken(plan.sentence), className="told"), *(html.P(unbroken(t)) for t in plan.beside)]
-    return html.Main([header, html.Section(lead, id="lead"), *loads_section(plan), use_section(plan)])
+    sections = [*lasting_section(plan), *loads_section(plan), use_section(plan)]
+    return html.Main([header, html.Section(lead, id="lead"), *sections])
+
+
+def lasting_section(plan: Plan) -> list[Component]:
+    """How long the bank lasts down to its reserve: without sun, worn out, with the next days' sun."""
+    if not plan.lasting:
+        return []
+    rows = [
+        html.Tr([html.Th(each.title, scope="row"), html.Td(unbroken(nights_text(each)))])
+        for each in plan.lasting
+    ]
+    more = "Sizes of bank and array, step by step, and what if: “nightbank plan” and the site file tell them."
+    content = [html.Table(html.Tbody(rows), className="figures"), html.P(more, className="quiet")]
+    return [html.Section([html.H2("How long the bank lasts"), *content])]
+
+
+def nights_text(lasting: Lasting) -> str:
+    """'3.4 nights', or that the array keeps up, or that it is not known."""
+    if lasting.keeps_up:
+        return "the array keeps up"
+    return "not known" if lasting.nights is None else f"{number(lasting.nights, 1)} nights"
 
 
 def loads_section(plan: Plan) -> list[Component]:

@@ -48,12 +48,18 @@ def plan_of(
     """The plan of a system under a load. sun is the month that decides, None without an array; week None with
     the reason where there is no outlook."""
     load_Ah = sizing.load_Ah(load_Wh, system.bank_V)
-    lasting = [*_without_sun(system, load_Ah), _this_week(system, load_Ah, week, why_no_week)]
+    lasting = [*lasting_of(system, load_Wh, week, why_no_week)]
     steps = [*load_steps(load_Wh, system.bank_V), *bank_steps(system, load_Ah, wish)]
     if sun is not None and system.string_A is not None:
         lasting.append(_design_month(system, load_Ah, sun))
         steps += array_steps(system, load_Ah, wish, sun)
     return Plan(load_Wh, load_Ah, system.capacity_Ah, tuple(lasting), tuple(steps))
+
+
+def lasting_of(system: System, load_Wh: float, week: Week | None, why_no_week: str) -> tuple[Lasting, ...]:
+    """How long the bank lasts without sun, worn out, and with the next days' sun."""
+    load_Ah = sizing.load_Ah(load_Wh, system.bank_V)
+    return (*_without_sun(system, load_Ah), _this_week(system, load_Ah, week, why_no_week))
 
 
 def _without_sun(system: System, load_Ah: float) -> list[Lasting]:

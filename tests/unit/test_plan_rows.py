@@ -7,10 +7,12 @@ from datetime import date, timedelta
 import pytest
 
 from dashboard import local
+from dashboard.pages.plan import nights_text
 from dashboard.plan_rows import branches_of, take_plan
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.day_book import note_key
-from monitor.records import parse_iso
+from monitor.outlook import OUTLOOK_NOTE
+from monitor.records import iso_utc, parse_iso
 from monitor.site.load import load_site
 from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE, write
@@ -51,8 +53,8 @@ def test_declared_loads_are_told_in_the_phones_numbers(tmp_path):
     assert [(row.power, row.hours) for row in rows] == [("4 × 4 W", "4"), ("2,5 W", "2"), ("30 W", "0,5")]
 
 
-def plan_of(folder, text, used_Wh):
-    """The plan of a site in whose weather book stand the last days' use, newest last."""
+def plan_of(folder, text, used_Wh, outlook=None):
+    """The plan of a site in whose weather book stand the last days' use, newest last; outlook is of now."""
     site = load_site(write(folder, text))
     with closing(open_writer(folder / "nightbank.db", "Europe/London")) as store:
         store.put_note(CLOCK_NOTE, PacedClock(NOON, NOON, 1e-9).note())
@@ -61,6 +63,8 @@ def plan_of(folder, text, used_Wh):
             known = {"date": day.isoformat(), "sky": "clear", "harvest_Wh": 900.0, "clear_sky_Wh": 1000.0}
             more = {"unused_Wh": 0.0, "used_Wh": used, "battery_voltage_min_V": 12.3, "full": True}
             store.put_note(note_key(day), json.dumps(known | more))
+        if outlook is not None:
+            store.put_note(OUTLOOK_NOTE, json.dumps({"at": iso_utc(NOON)} | outlook))
         store.commit()
         return take_plan(store, site)
 
@@ -74,13 +78,37 @@ def test_loads_stand_under_their_branch_in_the_order_of_the_site_file(tmp_path):
     assert pond.energy_Wh == pytest.approx(15.0)
 
 
-def test_the_sentence_tells_the_sum_and_how_often_the_bank_holds_it(tmp_path):
+def test_the_sentence_tells_the_sum_and_how_long_the_bank_carries_it(tmp_path):
     plan = plan_of(tmp_path, MARSH_HIDE + LOADS, [])
-    # 84 Wh a day; 450 Ah at 12 V down to a reserve of half: 2700 Wh, 32.1 days of them
+    # 84 Wh a day and 2 W around the clock: 132 Wh; 450 Ah at 12 V down to half: 2700 Wh, 20.5 days
     assert plan.sentence == (
-        "The declared loads take 84 Wh a day; down to its reserve the full bank holds 32.1 times that."
+        "The declared loads and this computer take 132 Wh a day; the full bank carries that for 20.5 nights"
+        " without any sun."
     )
     assert plan.used == ()
+
+
+def test_what_was_used_counts_where_it_is_more_than_declared(tmp_path):
+    plan = plan_of(tmp_path, MARSH_HIDE + LOADS, [222.0])
+    # 222 Wh through the load output and this computer's 48 Wh beside it: 270 Wh, ten times
+    assert plan.sentence == (
+        "The loads take about 270 Wh a day as used, more than is declared; the full bank carries that for"
+        " 10.0 nights without any sun."
+    )
+    told = [(each.name, nights_text(each)) for each in plan.lasting]
+    assert told == [("without_sun", "10.0 nights"), ("worn_out", "8.0 nights"), ("this_week", "not known")]
+
+
+def test_the_next_days_sun_is_the_outlooks(tmp_path):
+    def day(gives_Wh):
+        return {"array_gives_Wh": {"p10": 0.0, "p50": gives_Wh, "p90": gives_Wh}}
+
+    # 132 Wh a day are 11 Ah; 67 Wh into 13.4 V are 5 Ah, of which 0.98 x 0.90 reach the loads
+    # (SAND87-7023, secondary source): 6.59 Ah are lacking. 80 % of 450 Ah are 135 Ah above half: 20.5 nights
+    dull = plan_of(tmp_path, MARSH_HIDE + LOADS, [], {"soc": 0.8, "days": [day(67.0), day(67.0)]})
+    assert [nights_text(each) for each in dull.lasting][2] == "20.5 nights"
+    bright = plan_of(tmp_path, MARSH_HIDE + LOADS, [], {"soc": 0.8, "days": [day(67.0), day(670.0)]})
+    assert [nights_text(each) for each in bright.lasting][2] == "the array keeps up"
 
 
 def test_the_middle_day_stands_beside_what_is_declared(tmp_path):
