@@ -5,15 +5,16 @@ From the site file, and from the store where there is one; unknown is None here 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from typing import Any
 
 from monitor import cautions
+from monitor.plan.dark import dark_months
 from monitor.plan.draws import Branch, Draw, Inverter, by_branch, declared, demand
-from monitor.plan.sunlight import Month, design_month, months
-from monitor.plan.system import Wish, system_of
+from monitor.plan.sunlight import Month, OwnDay, design_month, months
+from monitor.plan.system import System, Wish, system_of
 from monitor.plan.whole import Plan, Week, plan_of
 from monitor.plan_known import (
     OWN_DAYS,
@@ -99,12 +100,19 @@ def plan_report(
     warmth = UNKNOWN_WARMTH if reader is None or today is None else warmth_of(reader, today, OWN_DAYS)
     if question.temperature_C is not None:
         warmth = Warmth(question.temperature_C, "as given")
-    month, all_months, notes = _sun(site, reader, today, question.sun_h, clear_h)
+    own = [] if reader is None or today is None else own_days(reader, today)
+    month, all_months, notes = _sun(site, own, question.sun_h, clear_h)
     charging_V = charging_V_of(site)
     system = system_of(site, charging_V, warmth.temperature_C)
     grown = system.grown(growth.panels, growth.batteries, growth.colder_C)
     week = None if isinstance(outlook, str) else week_of(outlook, charging_V or site.bank.voltage_V)
     why = outlook if isinstance(outlook, str) else ""
+    clear = {each.month: each.clear_h for each in all_months}
+
+    def dark(system: System, load_Wh: float) -> list[dict[str, Any]]:
+        load_Ah = load_Wh / system.bank_V
+        return [asdict(each) for each in dark_months(system, load_Ah, clear, own)] if clear else []
+
     now = plan_of(system, load.energy_Wh, question.wish, month, week, why) if load.energy_Wh > 0 else None
     then = None
     if growth != Growth() and load.energy_Wh + added_Wh > 0:
@@ -135,8 +143,9 @@ def plan_report(
         "bank_temperature_from": warmth.source,
         "design_month": None if month is None else asdict(month),
         "months": [asdict(each) for each in all_months],
-        "plan": None if now is None else _plan(now),
-        "what_if": None if then is None else _plan(then),
+        "own_days": len(own),
+        "plan": None if now is None else _plan(now, dark(system, now.load_Wh)),
+        "what_if": None if then is None else _plan(then, dark(grown, then.load_Wh)),
         "growth": {"panels": growth.panels, "batteries": growth.batteries, "colder_C": growth.colder_C},
         "notes": [*notes, *([SUN_ALONE] if system.lead_acid else [LITHIUM_NOTE])],
         "cautions": [cautions.CODES],
@@ -151,8 +160,7 @@ def _today(site: Site, reader: StoreReader) -> date:
 
 def _sun(
     site: Site,
-    reader: StoreReader | None,
-    today: date | None,
+    own: Sequence[OwnDay],
     given_h: float | None,
     clear_h: Mapping[int, float] | str,
 ) -> tuple[Month | None, tuple[Month, ...], list[str]]:
@@ -163,7 +171,6 @@ def _sun(
         return Month(0, given_h, given_h, "given", 0), (), []
     if isinstance(clear_h, str):
         return None, (), [f"The sun of the months is not known: {clear_h}"]
-    own = [] if reader is None or today is None else own_days(reader, today)
     found = months(clear_h, own)
     return design_month(found), found, []
 
@@ -204,11 +211,12 @@ def _branch(branch: Branch, bank_V: float) -> dict[str, Any]:
     }
 
 
-def _plan(plan: Plan) -> dict[str, Any]:
+def _plan(plan: Plan, dark: list[dict[str, Any]]) -> dict[str, Any]:
     return {
         "load_Wh": plan.load_Wh,
         "load_Ah": plan.load_Ah,
         "capacity_Ah": plan.capacity_Ah,
+        "dark_months": dark,
         "lasting": [asdict(each) for each in plan.lasting],
         "steps": [asdict(step) for step in plan.steps],
     }

@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from monitor.plan.dark import LEAST_RECORD
+
 WIDE = 100
 
 MONTHS = (
@@ -33,8 +35,10 @@ def in_words(told: Mapping[str, Any]) -> str:
         lines += ["", "Nothing is declared or measured to plan with: write [[loads]] into the site file."]
     else:
         lines += ["", *_lasting(now, "How long the bank lasts, down to its reserve")]
+        lines += _dark(now, told["own_days"]) if told["months"] else []
     if then is not None:
         lines += ["", *_changed(told), *_lasting(then, "It would then last")]
+        lines += _dark(then, told["own_days"]) if told["months"] else []
     plan = then or now
     if plan is not None:
         sources = list(dict.fromkeys(step["source"] for step in plan["steps"]))
@@ -105,6 +109,22 @@ def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
         words = each["words"].removeprefix("not known: ")
         lines.append(_filled(f"  {each['title']}: {said} ({words})", "    "))
     return lines
+
+
+def _dark(plan: Mapping[str, Any], own_days: int) -> list[str]:
+    """The chance of a dark night by month."""
+    head = "  A dark night, at which the bank comes down to its reserve"
+    if not plan["dark_months"]:
+        why = f"by month it takes {LEAST_RECORD} days of this site's weather, and {own_days} are on record"
+        return [_filled(f"{head}: not known ({why})", "    ")]
+    months = ", ".join(
+        f"{MONTHS[each['month']][:3]}{'' if each['seen'] else '*'} {100 * each['chance']:.0f} %"
+        for each in plan["dark_months"]
+    )
+    text = f"{head}, chance of at least one by month: {months} (from this site's {own_days} days on record"
+    if not all(each["seen"] for each in plan["dark_months"]):
+        text += "; *: supposing the sky of other months"
+    return [_filled(f"{text})", "    ")]
 
 
 def _changed(told: Mapping[str, Any]) -> list[str]:

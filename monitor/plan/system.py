@@ -192,6 +192,14 @@ def bank_steps(system: System, load_Ah: float, wish: Wish) -> list[Step]:
             IEEE_BANK,
         ),
         Step(
+            "storage_days",
+            "The bank that is there, by the handbook",
+            sizing.storage_days(system.capacity_Ah, deepest, 1 / cold, corrected_Ah),
+            "days",
+            f"{system.capacity_Ah:g} Ah × {deepest:g} / {cold:.3g} / {corrected_Ah:.4g} Ah with the losses",
+            SAND,
+        ),
+        Step(
             "daily_depth",
             "An ordinary day takes of the bank that is there",
             100 * daily,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +12,14 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
+from monitor.clock import CLOCK_NOTE, PacedClock
+from monitor.day_book import note_key
+from monitor.plan.system import Wish
+from monitor.plan_report import Question, plan_report
+from monitor.plan_words import in_words
+from monitor.records import parse_iso
+from monitor.site.load import load_site
+from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE, WITHOUT_ARRAY, write
 from tests.unit.test_cli_outlook import hide_in, log_of
 
@@ -178,6 +188,39 @@ def test_in_words_each_step_has_its_source(hut: Path) -> None:
     assert "What if: lamps (6 × 2 W, 4 h), 48 Wh a day more." in text
     for word in ("SAND87-7023", "IEEE 1013-2019", "IEEE 1562-2021", "secondary source", "from memory"):
         assert word in text
+
+
+def test_the_weather_book_tells_the_month_that_decides_and_dark_nights(tmp_path: Path) -> None:
+    site = load_site(write(tmp_path, MARSH_HIDE + BULBS))
+    noon = parse_iso("2026-11-30T12:00:00Z")
+    with closing(open_writer(tmp_path / "nightbank.db", "Europe/London")) as store:
+        store.put_note(CLOCK_NOTE, PacedClock(noon, noon, 1e-9).note())
+        for day in range(1, 29 + 1):
+            entry = {"used_Wh": None, "reference_yield_h": 0.2, "index": 0.2}
+            store.put_note(note_key(date(2026, 11, day)), json.dumps(entry))
+        few = plan_report(site, store, Question(Wish(5, 1.2)), "none here", dict.fromkeys(range(1, 13), 4.0))
+        store.put_note(note_key(date(2026, 10, 31)), json.dumps(entry))
+        store.commit()
+        found = plan_report(
+            site, store, Question(Wish(5, 1.2)), "none here", dict.fromkeys(range(1, 13), 4.0)
+        )
+    # November by its own days, all others as cloudy: 0.2 of 4 h
+    assert found["design_month"] == {
+        "month": 11, "sun_h": pytest.approx(0.2), "clear_h": 4.0, "basis": "own days", "days": 29,
+    }  # fmt: skip
+    assert (found["months"][0]["sun_h"], found["months"][0]["basis"]) == (pytest.approx(0.8), "supposed")
+    # 33.58 A x 0.9 x 0.98 x 0.90: 0.8 h give 21.3 Ah, more than the 19.33 Ah of a day; November's 0.2 h give
+    # 5.3, so that 14.0 Ah a day come out of 225: after 14 days less than a night's is left (by hand)
+    dark = {each["month"]: each for each in found["plan"]["dark_months"]}
+    assert (dark[10]["chance"], dark[11]["chance"], dark[11]["seen"]) == (0, 1, True)
+    assert dark[11]["nights"] == pytest.approx(30 - 15, abs=1)
+    assert few["plan"]["dark_months"] == []
+    text = " ".join(in_words(found).split())
+    assert (
+        "The month that decides, November: 0.2 peak sun hours a day, by 29 days of this site in it." in text
+    )
+    assert "Nov 100 %" in text
+    assert "it takes 30 days of this site's weather, and 29 are on record" in " ".join(in_words(few).split())
 
 
 def test_a_store_tells_use_cold_sky_and_the_next_days(tmp_path: Path) -> None:
