@@ -39,6 +39,7 @@ STORAGE_DAYS = 5.0
 @amount("--margin", "", 1, 2, "Design margin of the bank.", default=1.1, show_default=True)
 @amount("--sun-hours", "h", 0.1, 12, "Peak sun hours a day in the worst month, from a table.")
 @amount("--bank-temperature", "°C", -40, 50, "The bank's in the cold season, instead of what was measured.")
+@click.option("--outlook", "anew", is_flag=True, help="Work the next days out: takes up to a minute.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def plan(
     site: Path,
@@ -54,6 +55,7 @@ def plan(
     margin: float,
     sun_hours: float | None,
     bank_temperature: float | None,
+    anew: bool,
     as_json: bool,
 ) -> None:
     """Tell what the loads of SITE take a day, how long its bank lasts, and what bank and array should be.
@@ -87,7 +89,7 @@ def plan(
         sun_h=sun_hours,
     )
     with ExitStack() as stack:
-        reader, outlook = _store(stack, asked, described)
+        reader, outlook = _store(stack, asked, described, anew)
         clear_h = "given" if described.array is None or sun_hours is not None else clear_hours(described)
         told = plan_report(described, reader, question, outlook, clear_h)
     if colder and told["bank_temperature_C"] is None:
@@ -127,21 +129,23 @@ def _known(site: Site, branches: tuple[str, ...]) -> tuple[str, ...]:
     return branches
 
 
-def _store(stack: ExitStack, asked: Asked, site: Site) -> tuple[StoreReader | None, dict[str, Any] | str]:
-    """The store, None where there is none yet, and its outlook (the daemon's, else worked out) or why there
-    is none."""
+def _store(
+    stack: ExitStack, asked: Asked, site: Site, anew: bool
+) -> tuple[StoreReader | None, dict[str, Any] | str]:
+    """The store, None where there is none yet, and its outlook (the daemon's, or worked out anew) or why
+    there is none."""
     from monitor.errors import StoreError
+    from monitor.store import store_path
 
-    try:
-        reader = stack.enter_context(asked.reader(site))
-    except StoreError:
+    if site.store.server is None and not store_path(site, asked.path).exists():
         return None, "there is no store with readings yet"
+    reader = stack.enter_context(asked.reader(site))
     from monitor.plan_known import noted_outlook
 
-    span = reader.span()
-    noted = None if span is None else noted_outlook(reader, span[1])
-    if noted is not None:
-        return reader, noted
+    if not anew:
+        span = reader.span()
+        noted = None if span is None else noted_outlook(reader, span[1])
+        return reader, noted or "the monitor made no outlook in the last hour; --outlook works one out"
     from monitor.outlook.document import document
     from monitor.outlook_report import outlook_at
     from monitor.store.days import zone_of

@@ -170,6 +170,14 @@ def test_what_cannot_be_planned_is_refused_with_what_to_do(
     assert said in " ".join(output.split())
 
 
+def test_a_store_that_cannot_be_read_is_not_passed_over(hut: Path) -> None:
+    (hut.parent / "nightbank.db").write_bytes(b"no store at all, " * 100)
+    status, output = asked(hut, *GIVEN)
+    assert status != 0
+    assert "nightbank.db" in output
+    assert "What is drawn a day" not in output
+
+
 def test_without_array_or_cold_s_table_the_rest_is_told(tmp_path: Path) -> None:
     bare = write(tmp_path, WITHOUT_ARRAY + BULBS)
     plan = told(bare, "--bank-temperature", "-20")
@@ -226,7 +234,7 @@ def test_the_weather_book_tells_the_month_that_decides_and_dark_nights(tmp_path:
 def test_a_store_tells_use_cold_sky_and_the_next_days(tmp_path: Path) -> None:
     day_loads = MARSH_HIDE.replace("Europe/London", "UTC").replace('level = "controller"', 'level = "shunt"')
     site = hide_in(tmp_path / "a", day_loads + BULBS, log_of(2))
-    plan = told(site)
+    plan = told(site, "--outlook")
     # the invented days draw 1 A always and 5 A more for five hours: 49 Ah, at 12 to 14.7 V 590 to 720 Wh
     assert 590 < plan["used_Wh"] < 720
     assert plan["used_days"] == 1
