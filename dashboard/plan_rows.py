@@ -89,7 +89,7 @@ def _row(draw: Draw) -> LoadRow:
 
 
 def _planned(
-    reader: StoreReader, site: Site, now_ms: int, today: date, rests_on: known.Load
+    reader: StoreReader, site: Site, now_ms: int, today: date, rests_on: known.DailyLoad
 ) -> tuple[Lasting, ...]:
     """How long the bank lasts as it is; the fortnight's cold counts, and no month's sun."""
     charging_V = known.charging_V_of(with_defaults(site)[0])
@@ -99,7 +99,7 @@ def _planned(
     return lasting_of(system, rests_on.energy_Wh, week, "no outlook of the last hour")
 
 
-def _sentence(branches: Sequence[Branch], rests_on: known.Load, lasting: Sequence[Lasting]) -> str:
+def _sentence(branches: Sequence[Branch], rests_on: known.DailyLoad, lasting: Sequence[Lasting]) -> str:
     if not branches:
         return "No load is declared yet."
     nights = lasting[0].nights
@@ -111,7 +111,9 @@ def _sentence(branches: Sequence[Branch], rests_on: known.Load, lasting: Sequenc
     return f"{told}; the full bank carries that for {number(nights, 1)} nights without any sun."
 
 
-def _beside(branches: Sequence[Branch], site: Site, rests_on: known.Load, used_days: int) -> tuple[str, ...]:
+def _beside(
+    branches: Sequence[Branch], site: Site, rests_on: known.DailyLoad, used_days: int
+) -> tuple[str, ...]:
     """What was used beside what is declared, and what neither counts."""
     told = []
     if not branches:

@@ -44,7 +44,7 @@ class Warmth:
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class DailyLoad:
     """The load that a plan rests on [Wh a day at the bank]: the larger of what is declared and what was used.
 
     used_Wh is the middle one of the days on which the use is known, None where it is not; over_declared that
@@ -57,17 +57,17 @@ class Load:
     over_declared: float | None
 
 
-def load_of(site: Site, drawn: Demand, used_Wh: Sequence[float]) -> Load:
+def load_of(site: Site, drawn: Demand, used_Wh: Sequence[float]) -> DailyLoad:
     """The load from what is declared and the days' use. Of the meters only a shunt sees this computer."""
     unseen_Wh = 0.0 if site.metering.level == "shunt" else drawn.own_Wh
     seen_Wh = drawn.total_Wh - unseen_Wh
     if not used_Wh:
-        return Load(drawn.total_Wh, "declared", None, None)
+        return DailyLoad(drawn.total_Wh, "declared", None, None)
     usual_Wh = median(used_Wh)
     times = usual_Wh / seen_Wh if seen_Wh > 0 else None
     if usual_Wh > seen_Wh:
-        return Load(usual_Wh + unseen_Wh, "used", usual_Wh, times)
-    return Load(drawn.total_Wh, "declared", usual_Wh, times)
+        return DailyLoad(usual_Wh + unseen_Wh, "used", usual_Wh, times)
+    return DailyLoad(drawn.total_Wh, "declared", usual_Wh, times)
 
 
 UNKNOWN_WARMTH = Warmth(None, "not known: nothing measured it yet; --bank-temperature gives it")

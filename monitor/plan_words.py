@@ -117,14 +117,17 @@ def _dark(plan: Mapping[str, Any], own_days: int) -> list[str]:
     if not plan["dark_months"]:
         why = f"by month it takes {LEAST_RECORD} days of this site's weather, and {own_days} are on record"
         return [_filled(f"{head}: not known ({why})", "    ")]
-    months = ", ".join(
-        f"{MONTHS[each['month']][:3]}{'' if each['seen'] else '*'} {100 * each['chance']:.0f} %"
-        for each in plan["dark_months"]
-    )
+    months = ", ".join(_month_chance(each) for each in plan["dark_months"])
     text = f"{head}, chance of at least one by month: {months} (from this site's {own_days} days on record"
     if not all(each["seen"] for each in plan["dark_months"]):
         text += "; *: supposing the sky of other months"
     return [_filled(f"{text})", "    ")]
+
+
+def _month_chance(each: Mapping[str, Any]) -> str:
+    """'Dec* 8 %', kept on one line; the star says that the sky is supposed."""
+    star = "" if each["seen"] else "*"
+    return f"{MONTHS[each['month']][:3]}{star}\N{NO-BREAK SPACE}{100 * each['chance']:.0f}\N{NO-BREAK SPACE}%"
 
 
 def _changed(told: Mapping[str, Any]) -> list[str]:

@@ -56,7 +56,7 @@ def nights_text(lasting: Lasting) -> str:
     """'3.4 nights', or that the array keeps up, or that it is not known."""
     if lasting.keeps_up:
         return "the array keeps up"
-    return "not known" if lasting.nights is None else f"{number(lasting.nights, 1)} nights"
+    return "not known" if lasting.nights is None else f"{number(lasting.nights, 1)}\N{NO-BREAK SPACE}nights"
 
 
 def loads_section(plan: Plan) -> list[Component]:

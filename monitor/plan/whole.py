@@ -8,6 +8,8 @@ from monitor.plan import sizing
 from monitor.plan.sunlight import Month
 from monitor.plan.system import Step, System, Wish, array_steps, bank_steps, load_steps, nights
 
+TOO_COLD = "it is colder than what is published"
+
 
 @dataclass(frozen=True, slots=True)
 class Week:
@@ -48,7 +50,7 @@ def plan_of(
     """The plan of a system under a load. sun is the month that decides, None without an array; week None with
     the reason where there is no outlook."""
     load_Ah = sizing.load_Ah(load_Wh, system.bank_V)
-    lasting = [*lasting_of(system, load_Wh, week, why_no_week)]
+    lasting = list(lasting_of(system, load_Wh, week, why_no_week))
     steps = [*load_steps(load_Wh, system.bank_V), *bank_steps(system, load_Ah, wish)]
     if sun is not None and system.string_A is not None:
         lasting.append(_design_month(system, load_Ah, sun))
@@ -65,7 +67,7 @@ def lasting_of(system: System, load_Wh: float, week: Week | None, why_no_week: s
 def _without_sun(system: System, load_Ah: float) -> list[Lasting]:
     usable_Ah = system.usable_Ah
     if usable_Ah is None:
-        words = "not known: it is colder than what is published"
+        words = f"not known: {TOO_COLD}"
         return [Lasting("without_sun", "Without any sun, from full", None, False, words)]
     worn_Ah = usable_Ah * sizing.END_OF_LIFE
     return [
@@ -89,7 +91,7 @@ def _without_sun(system: System, load_Ah: float) -> list[Lasting]:
 def _this_week(system: System, load_Ah: float, week: Week | None, why_not: str) -> Lasting:
     title = "With the sun of the next days, from its charge now"
     if week is None or system.cold is None:
-        return Lasting("this_week", title, None, False, f"not known: {why_not or 'it is too cold'}")
+        return Lasting("this_week", title, None, False, f"not known: {why_not or TOO_COLD}")
     gives_Ah = week.gives_Ah or 0.0
     held_Ah = system.capacity_Ah * (week.soc - system.reserve_soc) / system.cold
     lasts = nights(held_Ah, load_Ah, gives_Ah)
@@ -104,6 +106,8 @@ def _design_month(system: System, load_Ah: float, sun: Month) -> Lasting:
     title = "In the month that decides, from full"
     if sun.sun_h is None or system.usable_Ah is None:
         words = "not known: how cloudy that month is here nothing tells yet"
+        if system.usable_Ah is None:
+            words = f"not known: {TOO_COLD}"
         return Lasting("design_month", title, None, False, words)
     gives_Ah = system.gives_Ah(sun.sun_h)
     lasts = nights(system.usable_Ah, load_Ah, gives_Ah)
