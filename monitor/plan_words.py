@@ -118,7 +118,8 @@ def _dark(plan: Mapping[str, Any], own_days: int) -> list[str]:
         why = f"by month it takes {LEAST_RECORD} days of this site's weather, and {own_days} are on record"
         return [_filled(f"{head}: not known ({why})", "    ")]
     months = ", ".join(_month_chance(each) for each in plan["dark_months"])
-    text = f"{head}, chance of at least one by month: {months} (from this site's {own_days} days on record"
+    text = f"{head}, chance of at least one by month: {months} (from this site's {own_days} days on record;"
+    text += " with the losses that sizing counts"
     if not all(each["seen"] for each in plan["dark_months"]):
         text += "; *: supposing the sky of other months"
     return [_filled(f"{text})", "    ")]

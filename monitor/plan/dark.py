@@ -11,17 +11,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.plan import sizing
-from monitor.plan.sunlight import LEAST_DAYS, OwnDay
+from monitor.plan.sunlight import OwnDay
 from monitor.plan.system import System
 
 LEAST_RECORD = 30
-"""Fewer own days tell no chance (our choice: a month holds several wet spells)."""
+"""Fewer own days tell no chance, and fewer of a season not its sky (our choice: a month holds several wet
+spells)."""
 
 
 @dataclass(frozen=True, slots=True)
 class DarkMonth:
     """chance of at least one dark night in the month (1..12) and their mean number; seen: by days of this
-    site in that month, else the sky of its other days is supposed."""
+    site in that month and its neighbours, else the sky of its other days is supposed."""
 
     month: int
     chance: float
@@ -64,14 +65,17 @@ def dark_months(
     )
 
 
+def _season(month: int, days: Sequence[OwnDay]) -> list[OwnDay]:
+    """The days of a month and of its two neighbours: one month alone is one winter's luck (our choice)."""
+    return [day for day in days if (day.day.month - month + 1) % 12 <= 2]
+
+
 def _seen(month: int, days: Sequence[OwnDay]) -> bool:
-    return sum(day.day.month == month for day in days) >= LEAST_DAYS
+    return len(_season(month, days)) >= LEAST_RECORD
 
 
 def _gives(system: System, month: int, clear_h: float, days: Sequence[OwnDay]) -> list[float]:
-    """What reaches the loads of a month's days, losses counted: from its own days, else from all."""
-    sun_h = [clear_h * min(1.0, day.share) for day in days]
-    if _seen(month, days):
-        sun_h = [day.sun_h for day in days if day.day.month == month]
+    """What reaches the loads of a month's days, losses counted: by its season's sky, else by all days'."""
+    some = _season(month, days) if _seen(month, days) else days
     kept = sizing.WIRE_EFFICIENCY * sizing.BATTERY_EFFICIENCY
-    return [kept * system.gives_Ah(each) for each in sun_h]
+    return [kept * system.gives_Ah(clear_h * min(1.0, day.share)) for day in some]
