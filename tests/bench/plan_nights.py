@@ -3,10 +3,10 @@
     python -m tests.bench.plan_nights [--runs 200] [--loads 4 5 6]
 
 The plan knows the description, a year of another seed's days (their light on the array, as the weather book
-keeps it) and a clear sky's light by month. Each run is the simulated plant from 1 November, its bank full, to
-the end of December with a seed of its own; a night of December is dark where the bank's charge falls below the
-reserve. The loads are constant. What is printed: share of runs with at least one dark night and their mean
-number, both with the deviation that so many runs leave, beside the plan's.
+keeps it) and a clear sky's light by month. Each run is the simulated plant from 1 November, its bank full,
+to the end of December with a seed of its own; a night of December is dark where the bank's charge falls
+below the reserve. The loads are constant. What is printed: share of runs with at least one dark night and
+their mean number, both with the deviation that so many runs leave, beside the plan's.
 """
 
 from __future__ import annotations
