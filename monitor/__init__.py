@@ -3,6 +3,7 @@
 What lives here: everything left of the pages. One file or folder is one room, and a room imports only
 the rooms below it in this list (`pyproject.toml` holds the same list as a contract that CI enforces):
 
+    manual         the manual page and the completion of the command line, as files; nothing imports it
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
     cli_site       the commands that describe a system
     cli_bank       the command that reports on the bank
