@@ -10,31 +10,12 @@ from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
 from dashboard.words import STAGE_MEANINGS, age_text, clock_text, shown
 from monitor.present import Look
-from monitor.quantities import Stage
+from monitor.quantities import QUANTITIES, Stage
 from monitor.records import Quality, Reading
 from monitor.site.model import Site
 
-LABELS = {
-    "battery_voltage_V": "Bank voltage",
-    "battery_current_A": "Bank current",
-    "battery_power_W": "Bank power",
-    "battery_temperature_C": "Bank temperature",
-    "midpoint_voltage_V": "Midpoint voltage",
-    "charge_stage": "Charge stage",
-    "charge_current_A": "Charge current",
-    "charge_power_W": "Charge power",
-    "array_power_W": "Array power",
-    "array_voltage_V": "Array voltage",
-    "array_current_A": "Array current",
-    "load_power_W": "Load power",
-    "load_current_A": "Load current",
-    "unseen_load_A": "Unmetered loads",
-    "conversion_efficiency": "Conversion efficiency",
-    "controller_temperature_C": "Controller temperature",
-    "fault_bits": "Controller faults",
-    "state_of_charge": "Charge",
-    "state_of_charge_sd": "Charge, standard deviation",
-}
+LABELS = {quantity.name: quantity.label for quantity in QUANTITIES.values() if quantity.label}
+"""What each quantity is called, in the order in which the closer look offers them."""
 
 MAIN = (
     "battery_voltage_V",
@@ -47,18 +28,10 @@ MAIN = (
 """What is looked at first, in this order; at level 'charging' the charge current stands for the bank's, and
 what the estimator makes of the loads for the load power."""
 
-MORE = (
-    "charge_current_A",
-    "charge_power_W",
-    "array_voltage_V",
-    "array_current_A",
-    "load_current_A",
-    "battery_power_W",
-    "midpoint_voltage_V",
-    "conversion_efficiency",
-    "controller_temperature_C",
-    "fault_bits",
+MORE = tuple(
+    name for name in LABELS if name not in (*MAIN, "unseen_load_A", "state_of_charge", "state_of_charge_sd")
 )
+"""What is there besides, of which anything was ever read; the estimate stands in a place of its own."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,6 +83,8 @@ def now(site: Path, as_json: bool) -> None:
 
     Example: nightbank now hide.toml
     """
+    from zoneinfo import ZoneInfo
+
     from monitor.present import in_words, present
     from monitor.site.load import load_site
     from monitor.stores import open_reader
@@ -90,7 +92,10 @@ def now(site: Path, as_json: bool) -> None:
     described = load_site(site)
     with closing(open_reader(described, site)) as reader:
         document = present(described, reader)
-    click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document))
+    if as_json:
+        click.echo(json.dumps(document, ensure_ascii=False))
+    else:
+        click.echo(in_words(document, ZoneInfo(described.site.time_zone)))
 
 
 @main.command()

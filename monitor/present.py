@@ -5,16 +5,28 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import tzinfo
 from enum import StrEnum
 from typing import Any
 
+from monitor.alarms.telling import clock_words
 from monitor.bank.charge_words import charge_words
 from monitor.clock import CLOCK_NOTE, clock_from_note
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Fault, Stage
-from monitor.records import OVER, AlarmState, Condition, DeviceHealth, Quality, Reading, iso_utc
+from monitor.records import (
+    OVER,
+    AlarmState,
+    Condition,
+    DeviceHealth,
+    Quality,
+    Reading,
+    iso_utc,
+    parse_iso,
+    to_datetime,
+)
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -310,38 +322,48 @@ def device_row(health: DeviceHealth) -> dict[str, Any]:
     }
 
 
-def in_words(document: dict[str, Any]) -> str:
-    """The same document for a person with a lamp in the other hand: aligned lines, ages, plain words."""
-    lines = [f"{document['site']}, {document['time']}", "", _bank_line(document)]
+def in_words(document: dict[str, Any], zone: tzinfo) -> str:
+    """The same document for a person with a lamp in the other hand: aligned lines, ages, local times."""
+    now_ms = parse_iso(document["time"])
+
+    def local(moment: str) -> str:
+        return clock_words(parse_iso(moment), now_ms, zone)
+
+    today = f"{to_datetime(now_ms).astimezone(zone):%-d %b %Y %H:%M}"
+    lines = [f"{document['site']}, {today}", "", _bank_line(document)]
     if not document["time_known"]:
-        lines[0] = f"{document['site']}, time not known yet, {document['time']} at the earliest"
+        lines[0] = f"{document['site']}, time not known yet, {today} at the earliest"
         lines.insert(1, f"{TIME_UNKNOWN} 'nightbank clock' or the page's Care takes it.")
     if document["basis"]:
         lines += ["It rests on:", *(f"  - {words}" for words in document["basis"])]
     lines.append("")
-    width = max((len(name) for name in document["quantities"]), default=0)
+    width = max((len(_label(name)) for name in document["quantities"]), default=0)
     for name, row in document["quantities"].items():
-        lines.append(f"  {name:<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
+        lines.append(f"  {_label(name):<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
     if document["dark"] is not None:
         lines += ["", document["dark"]["text"]]
     raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
-    lines += ["", *(f"ALARM {_standing(alarm)}: {_text(alarm)}" for alarm in raised)]
+    lines += ["", *(f"ALARM {_standing(alarm, local)}: {_text(alarm)}" for alarm in raised)]
     if not raised:
         lines.append("No alarm.")
     lines += [
-        f"Shelved until {alarm['shelved_until']}: {alarm['text'] or alarm['name']}"
+        f"Shelved until {local(alarm['shelved_until'])}: {alarm['text'] or alarm['name']}"
         for alarm in document["alarms"]
         if alarm["shelved_until"] is not None
     ]
     for device in document["devices"]:
-        line = f"{device['name']}: {device['state']} since {device['since']} on {device['connection']}"
+        line = f"{device['name']}: {device['state']} since {local(device['since'])} on {device['connection']}"
         said = device["remark"] if device["state"] == "answering" else device["last_error"]
         lines.append(f"{line} ({said})" if said else line)
     return "\n".join(lines)
 
 
-def _standing(alarm: dict[str, Any]) -> str:
-    return standing_words(alarm["state"], alarm["since"], first_out=alarm["first_out"])
+def _label(name: str) -> str:
+    return QUANTITIES[name].label or name
+
+
+def _standing(alarm: dict[str, Any], local: Callable[[str], str]) -> str:
+    return standing_words(alarm["state"], local(alarm["since"]), first_out=alarm["first_out"])
 
 
 def _text(alarm: dict[str, Any]) -> str:

@@ -2,7 +2,7 @@
 
 import queue
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date
 
 import pytest
 
@@ -311,7 +311,7 @@ def test_a_dark_time_of_today_stands_in_the_words_of_now(nights):
     document = present(made.site, made.store)
     assert document["dark"]["from"] == "2026-11-24T21:40:00Z"
     assert document["dark"]["to"] == "2026-11-25T06:40:00Z"
-    assert "Nobody watched for 9 h, from 24 Nov 21:40 to 06:40" in in_words(document)
+    assert "Nobody watched for 9 h, from 24 Nov 21:40 to 06:40" in in_words(document, UTC)
 
 
 def test_the_page_of_days_lists_the_dark_times_of_its_days(nights):
