@@ -247,6 +247,14 @@ array_voltage_limit_V = {controller_array_voltage_limit_V}
 # Write here what your controller really does; the battery maker's sheet decides.
 {set_points}
 
+# Your loads, one table each. The night ahead reckons with them until it has nights of readings.
+# [[loads]]
+# name = "lamps"
+# branch = "hide"
+# power_W = 4                # of one
+# count = 4
+# hours_per_day = 4
+
 [metering]
 level = {metering_level}         # shunt: sees all; controller: sees loads on it; charging: sees no load
 monitor_power_W = 2.0        # what this computer draws from the bank
@@ -257,7 +265,7 @@ path = {store}
 # Next, tell which devices to read: one table [[devices]] each, with name, profile, connection ("serial" with
 # port, or "tcp" with host), unit and every_s. Give a serial port by its stable name in /dev/serial/by-id.
 # How alarms reach you: a table [notices] with quiet_hours, and one table [[channels]] for each way, with name
-# and kind (apprise, mqtt, email, hook or pin); see README, 'How alarms reach a phone'.
-# A halt of this computer before its supply ends: a table [computer], see README, 'The computer's own supply'.
-# Copies on a time-series server: a table [[mirrors]], see README, 'Copies on a server'.
+# and kind (apprise, mqtt, email, hook or pin); the manual's page monitor/notices has an example of each.
+# A halt of this computer before its supply ends: a table [computer], see the manual's page monitor/power.
+# Copies on a time-series server: a table [[mirrors]], see the manual's page monitor/mirror.
 """

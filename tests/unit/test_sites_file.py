@@ -29,9 +29,9 @@ def test_a_sites_own_pages_stand_beside_its_name(tmp_path: Path) -> None:
     assert [(each.name, each.page) for each in found.sites] == [("Marsh hide", "http://192.0.2.10:8480")]
 
 
-def test_the_readmes_file_is_one(tmp_path: Path) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    (text,) = re.findall(r"```ini\n(.*?)```", readme, re.DOTALL)
+def test_the_manuals_file_is_one(tmp_path: Path) -> None:
+    page = (Path(__file__).parents[2] / "monitor/mirror/README.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"```ini\n(.*?)```", page, re.DOTALL)
     found = loaded(tmp_path, text)
     assert [each.name for each in found.sites] == ["Marsh hide"]
     assert found.page.reading_needs_pin
