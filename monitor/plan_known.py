@@ -108,16 +108,18 @@ def clear_hours(site: Site) -> dict[int, float] | str:
 
 
 def noted_outlook(reader: StoreReader, as_of_ms: int) -> dict[str, Any] | None:
-    """The outlook that the daemon noted, None without one of the last hour before a moment."""
+    """The outlook that the daemon noted, None without one of the last hour before a moment, or one without its
+    days (an older version's)."""
     text = reader.note(OUTLOOK_NOTE)
     if text is None:
         return None
     try:
         found: dict[str, Any] = json.loads(text)
         at_ms = parse_iso(found["at"])
-    except (ValueError, KeyError, TypeError):  # a spoilt one is worked out anew
+    except (ValueError, KeyError, TypeError):  # a spoilt one tells nothing
         return None
-    return found if abs(as_of_ms - at_ms) < OLD_MS else None
+    is_whole = {"soc", "days"} <= found.keys()
+    return found if is_whole and abs(as_of_ms - at_ms) < OLD_MS else None
 
 
 def charging_V_of(site: Site) -> float | None:
