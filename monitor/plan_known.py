@@ -108,8 +108,8 @@ def clear_hours(site: Site) -> dict[int, float] | str:
 
 
 def noted_outlook(reader: StoreReader, as_of_ms: int) -> dict[str, Any] | None:
-    """The outlook that the daemon noted, None without one of the last hour before a moment, or one without its
-    days (an older version's)."""
+    """The outlook that the daemon noted, None without one of the last hour before a moment, or one without
+    its days (an older version's)."""
     text = reader.note(OUTLOOK_NOTE)
     if text is None:
         return None
