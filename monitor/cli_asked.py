@@ -43,6 +43,17 @@ class Asked:
         with closing(open_reader(site, self.path)) as reader:
             yield reader
 
+    @contextmanager
+    def reader_if_any(self, site: Site) -> Iterator[StoreReader | None]:
+        """The store's reader, None where there is no store yet."""
+        from monitor.store import store_path
+
+        if site.store.server is None and not store_path(site, self.path).exists():
+            yield None
+            return
+        with self.reader(site) as reader:
+            yield reader
+
 
 def ask_daemon(
     asked: Asked, kind: str, subject: str, details: Mapping[str, str | float | None], by: str = BY

@@ -8,16 +8,12 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from monitor.cli_asked import Asked, echo_json
 from monitor.cli_parts import SITE_FILE, amount, moment_ms
-
-if TYPE_CHECKING:
-    from monitor.care.winter_told import Held
-    from monitor.site.model import Site
 
 WIDE = 100
 
@@ -68,36 +64,45 @@ def due(asked: Asked, glass: bool, as_json: bool) -> None:
 
 @care.command()
 @amount("--coldest", "°C", -70, 30, "The coldest night that the bank itself can get.")
-@amount("--at", "°C", -40, 50, "Mean temperature while it stands.", default=25.0, show_default=True)
+@amount("--at", "°C", -40, 50, "Mean temperature while it stands, instead of the last week's.")
 @amount("--charge", "%", 0, 100, "Its charge, instead of what the store says.")
 @amount("--draw", "W", 0, 500, "What stays connected, instead of the monitor alone.")
 @amount("--heater", "W", 1, 5000, "A heater that would run from the bank.")
+@click.option("--no-array", is_flag=True, help="Without the array: taken down, covered, or under snow.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def winter(
     asked: Asked,
     coldest: float | None,
-    at: float,
+    at: float | None,
     charge: float | None,
     draw: float | None,
     heater: float | None,
+    no_array: bool,
     as_json: bool,
 ) -> None:
     """Tell whether the bank may stand out in the cold: the charge it needs, and for how long it has it.
 
-    What the array gives is not counted. The exit status is 1 unless the coldest night may come tonight.
+    What the array gives in the dark months is counted by a clear sky and this site's own clouds, with a band;
+    snow is not known. The exit status is 1 unless the coldest night may come tonight.
 
     Example: nightbank care hide.toml winter --coldest -20 --at 0
     """
-    from monitor.care import winter_told
+    from monitor.care.winter_told import BY_RULE, winter_lines
+    from monitor.care.winter_told import Asked as Question
+    from monitor.winter_report import winter_report
 
     site = asked.site()
-    held = _held(asked, site) if charge is None else winter_told.Held(charge / 100, None, "as given")
-    told = winter_told.winter_document(site, held, winter_told.Asked(at, coldest, draw, heater))
+    question = Question(at, coldest, draw, heater, not no_array)
+    with asked.reader(site) if charge is None else asked.reader_if_any(site) as reader:
+        told = winter_report(site, reader, question, None if charge is None else charge / 100)
     if as_json:
         echo_json(told)
     else:
-        _say(winter_told.winter_lines(told), told["cautions"])
+        hints = ["Its charge is not known: give it with --charge."] if told["charge"] is None else []
+        if told["coldest_from"] == BY_RULE:
+            hints.append("Give the coldest night of your own with --coldest.")
+        _say([*winter_lines(told), *hints], told["cautions"])
     if not told["safe_now"]:
         click.get_current_context().exit(1)
 
@@ -144,22 +149,6 @@ def _capacity_lines(told: Mapping[str, Any]) -> list[str]:
         f"{100 * told['capacity_Ah'] / told['rated_Ah']:.0f} % of the rated {told['rated_Ah']:.0f} Ah.",
         f"    Why: {told['why']}.",
     ]
-
-
-def _held(asked: Asked, site: Site) -> Held:
-    """What the store says that the bank holds: the lower end of the charge's band."""
-    from monitor.bank.charge_words import BAND_SDS
-    from monitor.care.winter_told import Held
-    from monitor.present import present
-
-    with asked.reader(site) as reader:
-        standing = present(site, reader)
-        capacity = reader.latest_good("bank_capacity_Ah")
-    capacity_Ah = None if capacity is None else capacity.value
-    if standing["soc"] is None or standing["soc_sd"] is None:
-        return Held(None, capacity_Ah, "the store has no estimate that still holds; give it with --charge")
-    least = max(0.0, standing["soc"] - BAND_SDS * standing["soc_sd"])
-    return Held(least, capacity_Ah, "the lower end of the estimate")
 
 
 def _task_lines(task: Mapping[str, Any]) -> list[str]:

@@ -1,5 +1,6 @@
 """The daemon's share of the sun: tables of what a clear sky gives today and in the coming days, in the store,
-and of the last weeks' days with readings that have none (history that an import or a demo brought in).
+of the last weeks' days with readings that have none (history that an import or a demo brought in), and what
+a clear sky gives in each month.
 
 Once after the start and then once a local day the almanac's process is started, if a table is missing or
 belongs to another site file; a thread waits for it, and `follow`, called in every round of the main loop,
@@ -23,6 +24,7 @@ from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, zone_of
 from monitor.sun.expected import Supply, almanac_request, note_key, noted, supply_of
 from monitor.sun.helper import COMMAND, AlmanacRun
+from monitor.sun.months import MONTHS_NOTE, mean_days, months_note, months_of, noted_months
 from monitor.sun.table import unpacked
 
 log = logging.getLogger("nightbank")
@@ -46,6 +48,7 @@ class SunTables:
         self._supply: Supply | None = None
         self._tried: date | None = None
         self._told = ""
+        self._missing: set[date] = set()
         self._run: AlmanacRun | None = None
         self._thread: threading.Thread | None = None
         self._done: queue.SimpleQueue[dict[date, str] | SunError] = queue.SimpleQueue()
@@ -79,11 +82,13 @@ class SunTables:
     def _start(self, supply: Supply, today: date) -> None:
         first = today - timedelta(days=self._days_behind(today))
         days = [first + timedelta(days=number) for number in range((today - first).days + AHEAD_DAYS)]
-        missing = [day for day in days if noted(supply, day, self._store) is None]
-        if not missing:
+        self._missing = {day for day in days if noted(supply, day, self._store) is None}
+        stand_for_months = set() if noted_months(supply, self._store) else set(mean_days())
+        asked = sorted(self._missing | stand_for_months)
+        if not asked:
             return
         try:
-            self._run = AlmanacRun(almanac_request(supply, missing), self._command)
+            self._run = AlmanacRun(almanac_request(supply, asked), self._command)
         except SunError as error:
             self._tell(error)
             return
@@ -113,8 +118,11 @@ class SunTables:
         if isinstance(done, SunError):
             self._tell(done)
             return
-        for day, text in done.items():
-            self._store.put_note(note_key(day), text)
+        for day in self._missing & done.keys():
+            self._store.put_note(note_key(day), done[day])
+        if self._supply is not None and set(mean_days()) <= done.keys():
+            months = months_of({day: unpacked(done[day]).steps for day in mean_days()})
+            self._store.put_note(MONTHS_NOTE, months_note(self._supply, months))
         self._told = ""
 
     def _tell(self, error: SunError) -> None:

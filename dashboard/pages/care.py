@@ -32,6 +32,7 @@ from dashboard.local import marked
 from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Page, ReaderFactory, extra
 from dashboard.view import LAST_MS
+from dashboard.winter_part import winter_section
 from dashboard.words import unbroken
 from monitor import cautions
 from monitor.care.entry import (
@@ -63,7 +64,7 @@ def _where_it_is_found(_reader: StoreReader, site: Site, hand: Hand) -> list[Com
     return [found_section(site, hand.url)] if hand.url else []
 
 
-SECTIONS: tuple[Section, ...] = (_where_it_is_found,)
+SECTIONS: tuple[Section, ...] = (winter_section, _where_it_is_found)
 """What stands below the log."""
 
 

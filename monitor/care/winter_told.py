@@ -2,50 +2,88 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
 from typing import Any
 
 from monitor import cautions
-from monitor.care.winter import MARGIN_C, REFRESH_DAYS, heater_Ah, standing
+from monitor.care.winter import (
+    CHARGE_EFFICIENCY,
+    MARGIN_C,
+    Given,
+    Standing,
+    at_risk_on,
+    heater_Ah,
+    months_ahead,
+    standing,
+)
 from monitor.site.amounts import amounts, coldest_by_rule_C
 from monitor.site.chemistry import USUAL
 from monitor.site.model import Site
 
+EXAMPLE_HEATER_W = 10.0
+"""A heater is told of even where nobody asks, since people think of one (our choice: a small mat)."""
+
+BY_RULE = "a rule by latitude and height, no measurement"
+"""Where the coldest night is from if nobody gives it."""
+
+UNKNOWN_STANDING_C = 25.0
+"""Where nothing measured the bank: as warm as makers' figures are for, so that it loses rather too much."""
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person asks; None takes it from the site file. standing_C is the mean while the bank stands."""
+    """What a person asks; None takes it from site file and store. standing_C is the mean while the bank
+    stands, array whether the array stays connected."""
 
-    standing_C: float
+    standing_C: float | None = None
     coldest_C: float | None = None
     draw_W: float | None = None
     heater_W: float | None = None
+    array: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
     """What the bank holds: charge 0..1 at the cautious end (None: unknown), the capacity that was estimated
-    (None: none was), and where the charge is from."""
+    (None: none was), and where the charge is from. measured_C is its mean temperature of late, None where
+    nothing measured it."""
 
     charge: float | None
     capacity_Ah: float | None
     source: str
+    measured_C: float | None = None
 
 
-def winter_document(site: Site, held: Held, asked: Asked) -> dict[str, Any]:
-    """All figures; `safe_now` is whether the coldest night may come tonight, None where that is unknown."""
+def winter_document(
+    site: Site, held: Held, asked: Asked, today: date, gives: Sequence[Given] | str
+) -> dict[str, Any]:
+    """All figures; today is local. gives is what the array gives in each month, or why that is
+    unknown.
+
+    `safe_now` is whether the coldest night may come tonight, None where that is unknown. `keeps` is 'yes',
+    'maybe' or 'no': whether the array alone holds the charge in each month to the winter's end, None where
+    unknown. `act_by` is the first day on which the bank holds too little by the low end of what the array
+    gives, `act_by_middle` by its middle, `act_by_without_sun` with snow on the panels all the time.
+    """
     bank = site.bank
     coldest_C, coldest_from = _coldest(site, asked)
+    standing_C, standing_from = _standing_C(held, asked)
     drawn_W = site.metering.monitor_power_W if asked.draw_W is None else asked.draw_W
     rated_Ah = amounts(site).bank.capacity_20h_Ah or bank.capacity_Ah
+    heater_W = asked.heater_W or EXAMPLE_HEATER_W
+    if not asked.array:
+        gives = "the array is not counted, as asked for"
     document: dict[str, Any] = {
         "site": site.site.name,
+        "today": today.isoformat(),
         "chemistry": bank.chemistry,
         "coldest_C": coldest_C,
         "coldest_from": coldest_from,
         "margin_C": MARGIN_C,
-        "standing_C": asked.standing_C,
+        "standing_C": standing_C,
+        "standing_from": standing_from,
         "charge": held.charge,
         "charge_from": held.source,
         "capacity_Ah": min(rated_Ah, held.capacity_Ah or rated_Ah),
@@ -53,10 +91,18 @@ def winter_document(site: Site, held: Held, asked: Asked) -> dict[str, Any]:
         "least_charge": None,
         "self_Ah_a_day": None,
         "drawn_Ah_a_day": 24 * drawn_W / bank.voltage_V,
+        "array": [],
+        "array_unknown": gives if isinstance(gives, str) else None,
+        "needed_Ah_a_day": None,
+        "keeps": None,
+        "worst_month": None,
         "days_safe": None,
         "safe_now": None,
-        "heater_W": asked.heater_W,
-        "heater_Ah_a_day": None if asked.heater_W is None else heater_Ah(asked.heater_W, bank.voltage_V),
+        "act_by": None,
+        "act_by_middle": None,
+        "act_by_without_sun": None,
+        "heater_W": heater_W,
+        "heater_Ah_a_day": heater_Ah(heater_W, bank.voltage_V),
         "cautions": _cautions(bank.chemistry),
     }
     if bank.chemistry == "lifepo4":
@@ -66,15 +112,56 @@ def winter_document(site: Site, held: Held, asked: Asked) -> dict[str, Any]:
         held.charge or 0.0,
         document["capacity_Ah"],
         coldest_C,
-        asked.standing_C,
+        standing_C,
         drawn_W / bank.voltage_V,
     )
     document |= {"least_charge": found.least_charge, "self_Ah_a_day": found.self_Ah}
+    known = [] if isinstance(gives, str) else list(gives)
+    document |= _kept(found, known, months_ahead(today, site.site.latitude_deg))
     if found.least_charge is None:
         document["safe_now"] = False
     elif held.charge is not None:
         document |= {"days_safe": found.days_safe, "safe_now": held.charge >= found.least_charge}
+        document |= _dates(found, known, today, site.site.latitude_deg)
     return document
+
+
+def _kept(found: Standing, gives: Sequence[Given], ahead: Sequence[int]) -> dict[str, Any]:
+    """Whether the array alone holds the charge, by the darkest of the months ahead."""
+    by_month = {each.month: each for each in gives}
+    if not by_month:
+        return {}
+    rows = [by_month[month] for month in ahead]
+    worst = min(rows, key=lambda each: each.low_Ah)
+    needed_Ah = (found.self_Ah + found.drawn_Ah) / CHARGE_EFFICIENCY
+    keeps = "maybe"
+    if worst.low_Ah >= needed_Ah:
+        keeps = "yes"
+    elif min(each.high_Ah for each in rows) < needed_Ah:
+        keeps = "no"
+    return {
+        "array": [asdict(each) for each in rows],
+        "keeps": keeps,
+        "worst_month": worst.month,
+        "needed_Ah_a_day": needed_Ah,
+    }
+
+
+def _dates(found: Standing, gives: Sequence[Given], today: date, latitude_deg: float) -> dict[str, Any]:
+    """The days by which somebody must act."""
+    by_month = {each.month: each for each in gives}
+
+    def risk(of_month: Mapping[int, float | None]) -> str | None:
+        if None in of_month.values():
+            return None
+        day = at_risk_on(found, today, latitude_deg, lambda month: of_month.get(month) or 0.0)
+        return None if day is None else day.isoformat()
+
+    return {
+        "act_by": risk({month: each.low_Ah for month, each in by_month.items()}),
+        "act_by_middle": risk({month: each.middle_Ah for month, each in by_month.items()}),
+        "act_by_without_sun": risk({}),
+    }
 
 
 def winter_lines(told: Mapping[str, Any]) -> list[str]:
@@ -89,13 +176,8 @@ def winter_lines(told: Mapping[str, Any]) -> list[str]:
     elif told["least_charge"] is None:
         lines = [f"Bring it in or keep it warm: on a night of {night} even a full bank is at risk."]
     else:
-        lines = [_answer(told), *_reckoned(told, night)]
-    if told["heater_Ah_a_day"] is not None:
-        lines.append(
-            f"A heater of {told['heater_W']:g} W would take {told['heater_Ah_a_day']:.0f} Ah a day from the "
-            "bank if it ran all day: it empties the bank that it warms. Charge or insulate it instead."
-        )
-    return lines
+        lines = [_answer(told), *_array_lines(told), *_reckoned(told, night)]
+    return [*lines, _heater(told)]
 
 
 def _answer(told: Mapping[str, Any]) -> str:
@@ -105,24 +187,82 @@ def _answer(told: Mapping[str, Any]) -> str:
     holds = f"it holds {100 * told['charge']:.0f} % ({told['charge_from']}) and needs {least}"
     if not told["safe_now"]:
         return f"At risk: {holds}. Charge it before the frost, or bring it in."
-    days = told["days_safe"]
-    if days > REFRESH_DAYS:
-        return f"Safe: {holds}. Charge it all the same at least every 3 months, as makers ask."
-    return f"Safe for {days:.0f} days without any charge: {holds}. Charge it or bring it in before."
+    if told["act_by"] is not None:
+        counted = "without any charge" if told["array_unknown"] else "by the least that the array may give"
+        by = _day(told["act_by"])
+        return f"Safe until {by}, {counted}: {holds}. Charge it or bring it in before {by}."
+    if told["keeps"] == "yes":
+        return f"Safe: {holds}, and the array alone keeps it."
+    return f"Safe to the winter's end: {holds}. Charge it all the same every 3 months, as makers ask."
+
+
+def _array_lines(told: Mapping[str, Any]) -> list[str]:
+    """Whether the array alone keeps it, and what it is without sun."""
+    if told["array_unknown"] is not None:
+        return [f"What the array gives is not counted: {told['array_unknown']}."]
+    worst = next(each for each in told["array"] if each["month"] == told["worst_month"])
+    clouds, month = worst["clouds"], f"{date(2000, worst['month'], 1):%B}"
+    verdict = {
+        "yes": "The array alone keeps it",
+        "no": "The array alone does not keep it",
+        "maybe": "The array alone keeps it unless the month is a dull one",
+    }[told["keeps"]]
+    lines = [
+        f"{verdict}: {told['needed_Ah_a_day']:.1f} Ah a day are needed, and on a mean day of {month}, its"
+        f" darkest month ahead, it gives {_span(worst)} ({_basis(clouds)})."
+    ]
+    others = ", ".join(f"{date(2000, each['month'], 1):%b} {_span(each, '')}" for each in told["array"])
+    if len(told["array"]) > 1:
+        lines.append(f"Month by month, Ah a day: {others}.")
+    if told["act_by_without_sun"] is not None:
+        lines.append(
+            "Snow is not counted: while it lies on the panels they give nothing, and without any sun the bank"
+            f" is at risk on {_day(told['act_by_without_sun'])}."
+        )
+    return lines
+
+
+def _span(given: Mapping[str, Any], about: str = ", about") -> str:
+    """'8 to 50 Ah, about 20'; without `about` the band alone, without its unit."""
+    low, high = f"{given['low_Ah']:.0f}", f"{given['high_Ah']:.0f}"
+    band = low if low == high else f"{low} to {high}"
+    if not about:
+        return band
+    middle = "" if given["middle_Ah"] is None or low == high else f"{about} {given['middle_Ah']:.0f}"
+    return f"{band} Ah{middle}"
+
+
+def _basis(clouds: Mapping[str, Any]) -> str:
+    """How well a month's clouds are known."""
+    if clouds["basis"] == "seen":
+        return f"by {clouds['days']} days of this site in that month and its neighbours"
+    band = f"from {100 * clouds['low']:.0f} % of a clear sky's, our choice for the dullest, to all of it"
+    if clouds["basis"] == "supposed":
+        return f"{band}: this site's own days are of another season"
+    return f"{band}: how cloudy it is here no day has told yet"
 
 
 def _reckoned(told: Mapping[str, Any], night: str) -> list[str]:
-    lines = [
+    return [
         f"Reckoned for a night of {night}, the acid to freeze {told['margin_C']:g} °C lower (our choice), by "
-        "two makers' tables of acid and freezing for flooded banks of the weaker usual acid."
+        "two makers' tables of acid and freezing for flooded banks of the weaker usual acid.",
+        f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
+        f" {told['self_Ah_a_day']:.2f} Ah a day by itself (makers' figures at 25 °C, half for every"
+        f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
+        f" stay connected, of {told['capacity_Ah']:.0f} Ah; all loads are off.",
     ]
-    lines.append(
-        f"Standing at {told['standing_C']:g} °C it loses {told['self_Ah_a_day']:.2f} Ah a day by itself "
-        f"(makers' figures at 25 °C, half of it for every 10 °C less, from memory) and "
-        f"{told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that stay connected, of "
-        f"{told['capacity_Ah']:.0f} Ah. What the array gives is not counted."
+
+
+def _heater(told: Mapping[str, Any]) -> str:
+    return (
+        f"A heater of {told['heater_W']:g} W would take {told['heater_Ah_a_day']:.0f} Ah a day from the bank"
+        " if it ran all day: it empties the bank that it warms. Charge or insulate it instead."
     )
-    return lines
+
+
+def _day(iso: str) -> str:
+    day = date.fromisoformat(iso)
+    return f"{day.day} {day:%B %Y}"
 
 
 def _coldest(site: Site, asked: Asked) -> tuple[float, str]:
@@ -133,7 +273,16 @@ def _coldest(site: Site, asked: Asked) -> tuple[float, str]:
     if place.coldest_C is not None:
         return place.coldest_C, "the site file's coldest morning"
     rule_C = coldest_by_rule_C(place.latitude_deg, place.altitude_m)
-    return round(rule_C), "a rule by latitude and height, no measurement: give your own with --coldest"
+    return round(rule_C), BY_RULE
+
+
+def _standing_C(held: Held, asked: Asked) -> tuple[float, str]:
+    """The mean temperature while it stands, and where it is from."""
+    if asked.standing_C is not None:
+        return asked.standing_C, "as given"
+    if held.measured_C is not None:
+        return held.measured_C, "as it was in the last week"
+    return UNKNOWN_STANDING_C, "nothing measured it: so it loses rather too much"
 
 
 def _cautions(chemistry: str) -> list[str]:

@@ -3,7 +3,8 @@
 expected.py clear-sky power of the array, by tables that fit the site (almanac's work, see below); helper.py
 starts the short-lived process that works it out; almanac.py is that process, the only module to import pvlib
 and pandas, with panel.py (array and controller) and climate.py (the usual air); table.py a day as a line of
-text; day.py the steps of a day and gather.py makes them of rows; taken.py what was taken and what was left,
+text; months.py a clear day of each month; day.py the
+steps of a day and gather.py makes them of rows; taken.py what was taken and what was left,
 by held.py (where the bank held the array back), at_bank.py (a PWM array at the bank's own voltage), level.py
 (the array's learnt factor), rise.py (how high the array's voltage stands, by diode.py), knee.py (what that
 says), signs.py (what each step says of the index) and drawn.py (courses of the index that fit it); sky.py

@@ -27,6 +27,9 @@ MODEL = 1
 NOTE_PREFIX = "sun/"
 """A day's table is the store's note under this and the date, `sun/2026-06-21`."""
 
+CONVERTER_EFFICIENCY = 0.95
+"""Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Supply:
@@ -66,6 +69,11 @@ class Supply:
     def charging_V(self) -> float:
         """The bank's voltage while it charges: halfway from nominal to absorption (our choice)."""
         return (self.bank_V + (self.absorption_V or 1.2 * self.bank_V)) / 2
+
+    @property
+    def into_bank(self) -> float:
+        """Share of what the controller passes on (`Clear.passed_W`, at the array) that reaches the bank."""
+        return CONVERTER_EFFICIENCY if self.controller == "mppt" else 1.0
 
     @property
     def key(self) -> str:

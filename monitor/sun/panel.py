@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.sun.diode import diode
-from monitor.sun.expected import Supply
+from monitor.sun.expected import CONVERTER_EFFICIENCY, Supply
 
 Values: TypeAlias = npt.NDArray[np.float64]
 
@@ -31,9 +31,6 @@ ISC_COEFFICIENT_PER_C = 0.0005
 CONVERTER_MARGIN_V = 1.0
 """A converter that steps down needs so much more than the bank's voltage (our choice; common practice, no
 source: 1 to 5 V)."""
-
-CONVERTER_EFFICIENCY = 0.95
-"""Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98)."""
 
 HALVINGS = 30
 """Steps of the search for a current: one part in 10^9 (our choice)."""

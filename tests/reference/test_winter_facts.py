@@ -6,10 +6,34 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from datetime import date
+
 import pytest
 
 from monitor.bank.tables import specific_gravity
-from monitor.care.winter import heater_Ah, least_charge, standing
+from monitor.care.winter import (
+    DULLEST_SHARE,
+    Standing,
+    at_risk_on,
+    clouds_of,
+    heater_Ah,
+    least_charge,
+    months_ahead,
+    standing,
+)
+from monitor.sun.expected import Supply
+from monitor.sun.months import MONTHS_NOTE, clear_months, months_note, noted_months
+
+
+@dataclass
+class Kept:
+    """Notes as a store gives them."""
+
+    notes: dict[str, str]
+
+    def note(self, key: str) -> str | None:
+        return self.notes.get(key)
 
 
 @pytest.mark.parametrize(
@@ -74,3 +98,53 @@ def test_a_heater_empties_the_bank_that_it_warms() -> None:
 def test_lithium_has_no_acid() -> None:
     with pytest.raises(ValueError, match="no acid"):
         standing("lifepo4", 1.0, 100, -10, 25, 0)
+
+
+def test_an_array_that_gives_what_goes_keeps_the_bank() -> None:
+    # 100 Ah at 82 %, 61 % needed; 4 Ah a day go: without sun the spare 21 Ah last five days and a bit. A
+    # lead-acid bank gives back 85 % of what it is charged with (typical, secondary source): 4 / 0.85 = 4.7 Ah
+    found = Standing(charge=0.82, least_charge=0.61, capacity_Ah=100, self_Ah=0.4, drawn_Ah=3.6)
+    day = date(2026, 11, 26)
+    assert at_risk_on(found, day, 52, lambda _: 0.0) == date(2026, 12, 2)
+    assert at_risk_on(found, day, 52, lambda _: 4.75) is None
+    assert (
+        at_risk_on(found, day, 52, lambda _: 4.65) is None
+    )  # 0.05 Ah a day too little: 6 Ah until the spring
+    # a month without sun empties it, a full bank takes no more before: 39 Ah spare from 1 January on
+    assert at_risk_on(found, day, 52, lambda month: 0.0 if month == 1 else 50.0) == date(2027, 1, 11)
+
+
+def test_the_winter_lies_half_a_year_off_in_the_south() -> None:
+    assert months_ahead(date(2026, 11, 26), 52) == [11, 12, 1, 2, 3]
+    assert months_ahead(date(2026, 4, 1), 52) == [4, 5, 6, 7, 8, 9, 10, 11, 12, 1, 2, 3]
+    assert months_ahead(date(2026, 5, 1), -45) == [5, 6, 7, 8, 9]
+
+
+def test_clouds_are_those_of_the_month_and_its_neighbours_with_a_band() -> None:
+    november = [(date(2026, 11, day), 0.2 if day % 2 else 0.6) for day in range(1, 31)]
+    summer = [(date(2026, 7, day), 0.9) for day in range(1, 31)]
+    seen = clouds_of(12, [*november, *summer])
+    # mean 0.4, deviation 0.2: that of a month's mean by hand: 0.2 × sqrt(1.857 × (1/30.44 + 1/30)) = 0.0701,
+    # twice that on either side of the mean as a share: 0.4 × exp(±0.3505)
+    assert (seen.basis, seen.days, seen.middle) == ("seen", 30, pytest.approx(0.4))
+    assert (seen.low, seen.high) == (pytest.approx(0.282, abs=0.001), pytest.approx(0.568, abs=0.001))
+    supposed = clouds_of(3, [*november, *summer])
+    assert (supposed.basis, supposed.low, supposed.high) == ("supposed", DULLEST_SHARE, 1.0)
+    assert supposed.middle == pytest.approx(0.65)
+    assert clouds_of(3, november[:5]).middle is None
+
+
+def test_a_clear_december_day_of_the_almanac_is_the_published_one() -> None:
+    # computed with pvlib, Ineichen, turbidity 3: flat at 47° N 8° E 500 m 1.400 kWh/m² on 21 December, 4.960
+    # on 20 March, 8.480 on 21 June; the month's own day and the place's turbidity make up to a tenth of it
+    supply = Supply(
+        47.0, 8.0, 500.0, "UTC", 0.0, 180.0, 150.0, 22.3, 8.6, 18.2, 8.25, -0.003, -0.004, 1, 3, "mppt", 40.0,
+        100.0, 12.0, 14.8,
+    )  # fmt: skip
+    months = {each.month: each for each in clear_months(supply)}
+    for month, light_kWh_m2 in ((12, 1.400), (3, 4.960), (6, 8.480)):
+        assert months[month].sun_h == pytest.approx(light_kWh_m2, rel=0.12)
+    noted = {MONTHS_NOTE: months_note(supply, [*months.values()])}
+    assert clear_months(supply, Kept(noted), command=["false"]) == tuple(months.values())
+    assert noted_months(replace(supply, tilt_deg=60.0), Kept(noted)) is None
+    assert noted_months(supply, Kept({MONTHS_NOTE: "[}"})) is None

@@ -1,0 +1,46 @@
+"""The bank's winter on the page 'Care': may it stand out in the cold, and until when."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboard.forms import Hand
+from dashboard.local import in_form
+from dashboard.words import unbroken
+from monitor.care.winter_told import Asked, winter_lines
+from monitor.site.load import with_defaults
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+from monitor.winter_report import winter_report
+
+COLD_MONTHS = {True: (10, 11, 12, 1, 2, 3), False: (4, 5, 6, 7, 8, 9)}
+"""The months in which the section stands open, north and south of the equator (our choice: from the first
+frosts, so that there is time to act, to the last)."""
+
+FROST_C = 0.0
+"""Where no colder night is expected the section stays folded."""
+
+
+def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Component]:
+    """The section; folded out of the cold months and where no frost is expected. Raises StoreError."""
+    told = winter_report(with_defaults(site)[0], reader, Asked(), at_once=False)
+    first, *others = (html.P(unbroken(in_form(line))) for line in winter_lines(told))
+    more = html.P(
+        "On the page’s computer “nightbank care”, the site file and “winter” take another night, charge or"
+        " load.",
+        className="quiet",
+    )
+    if matters(date.fromisoformat(told["today"]), site.site.latitude_deg, told["coldest_C"]):
+        why = html.Details([html.Summary("Why, and what else counts"), *others, more])
+        return [html.Section([html.H2("Winter"), first, why], id="winter")]
+    return [
+        html.Section(html.Details([html.Summary("Winter"), first, *others, more]), id="winter"),
+    ]
+
+
+def matters(today: date, latitude_deg: float, coldest_C: float) -> bool:
+    """Whether the section stands open."""
+    return coldest_C < FROST_C and today.month in COLD_MONTHS[latitude_deg >= 0]
