@@ -41,6 +41,7 @@ WIDE = 100
 
 @click.command()
 @amount("--current", "A", 0.05, 1000, "What the run carries, for hours.")
+@amount("--power", "W", 0.5, 50_000, "Or: what the load takes in watts.")
 @amount("--length", "m", 0.05, 1000, "Length one way in metres.", required=True)
 @amount("--voltage", "V", 1, 1000, "Voltage at the near end.")
 @click.option(
@@ -60,6 +61,7 @@ WIDE = 100
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def wire(
     current: float | None,
+    power: float | None,
     length: float,
     voltage: float | None,
     purpose: str | None,
@@ -75,36 +77,42 @@ def wire(
 ) -> None:
     """Tell what a run of copper loses, the smallest wire and the fuse for it, each with its source.
 
-    For a load or a charge controller give --current and --voltage, for an array --array SITE or --isc,
-    --strings and --voltage. Direct current and copper only. Local codes and a licensed person decide. The
-    exit status is 1 where no size will do or the wire that is there is not enough.
+    For a load give --voltage and --power or --current, for a charge controller --current, for an array
+    --array SITE or --isc, --strings and --voltage. Direct current and copper only. Local codes and a licensed
+    person decide. The exit status is 1 where no size will do or the wire that is there is not enough.
 
     \b
-    Examples: nightbank wire --current 14 --length 6 --voltage 12
+    Examples: nightbank wire --power 160 --length 6 --voltage 12
               nightbank wire --array hide.toml --length 8 --laid "16 mm2"
               nightbank wire --for charging --current 30 --length 1.5 --voltage 12
     """
     from monitor.wire.run import Run
-    from monitor.wire.told import Strings, array_results, load_results
+    from monitor.wire.told import Strings, array_results, current_of, drawn, load_results
 
     isc, strings, voltage = _array_of(array, isc, strings, voltage)
-    if (current is None) == (isc is None):
-        raise click.UsageError("give either --current, or --array SITE, or --isc and --strings")
+    if sum(given is not None for given in (current, power, isc)) != 1:
+        raise click.UsageError("give one of --current, --power, --array SITE, or --isc with --strings")
     if voltage is None:
         raise click.UsageError("--voltage is missing: that of the bank, or of the array at work")
     if isc is None and (strings is not None or plate_fuse is not None):
-        raise click.UsageError("--strings and --plate-fuse belong to --isc or --array, not to --current")
+        raise click.UsageError("--strings and --plate-fuse belong to --isc or --array, not to a load")
     if isc is not None and purpose is not None:
-        raise click.UsageError("--for belongs to --current; the run of an array feeds the controller")
+        raise click.UsageError("--for belongs to --current or --power; an array's run feeds the controller")
+    if power is not None and purpose == "charging":
+        raise click.UsageError("a controller's run is chosen by its current: give --current")
     allowed, why = ALLOWED["array" if isc is not None else purpose or "load"]
     if drop is not None:
         allowed, why = drop / 100, "as asked for"
     there = None if laid is None else _size(laid)
+    if power is not None:
+        current = current_of(power, voltage)
     carried_A = current if isc is None else isc * (strings or 1)
     assert carried_A is not None
     run = Run(carried_A, length, voltage, allowed, temperature, hot_place)
     if isc is None:
         results = load_results(run, why, there)
+        if power is not None:
+            results.insert(0, drawn(power, voltage))
     else:
         results = array_results(run, Strings(isc, strings or 1, plate_fuse), why, there)
     cautions = _cautions(None if isc is None else strings or 1)
@@ -121,7 +129,7 @@ def in_words(run: Run, results: Sequence[Result], cautions: Sequence[str]) -> st
     """The answer: the run, each result with the numbers of its sources, the sources, the cautions."""
     place = ", in a hot place" if run.hot_place else ""
     lines = [
-        f"{run.current_A:g} A at {run.voltage_V:g} V over {run.length_m:g} m one way, copper at "
+        f"{run.current_A:.4g} A at {run.voltage_V:g} V over {run.length_m:g} m one way, copper at "
         f"{run.conductor_C:g} °C{place}.",
         "",
     ]

@@ -18,6 +18,11 @@ from monitor.wire.run import Fit, Run, fit, loses_too_much, smallest
 
 LOAD_SOURCE = "factor 1.25 for what runs for hours: practice, from memory"
 ARRAY_SOURCE = "factor 1.25 twice: NEC 690.8(A)(1), 690.8(B) and 690.9(B), secondary source"
+EMPTYING = 0.95
+"""A load that takes the same power at any voltage draws most just before a disconnect: 11.4 V of a 12 V bank
+(1.90 V a cell, the least that a maker's manual [RLS], read, advises for it)."""
+
+POWER_SOURCE = "voltage of an emptying bank, 95 % of the nominal one: a battery maker's manual on disconnects"
 OHM = "Ohm's law on both ways: current × resistance × twice the length"
 STRINGS_SOURCE = "two strings want no fuse each, three do: practice, from memory"
 HOT_SOURCE = "in a hot place 0.85 of that: ABYC E-11, secondary source"
@@ -62,12 +67,25 @@ class Strings:
         return BRIGHT_SUN * CONTINUOUS * self.isc_A
 
 
+def current_of(power_W: float, voltage_V: float) -> float:
+    """Amperes of a load that is known by its power, from a bank that empties."""
+    return power_W / (EMPTYING * voltage_V)
+
+
+def drawn(power_W: float, voltage_V: float) -> Result:
+    """The same as a result."""
+    current_A = current_of(power_W, voltage_V)
+    low = f"{EMPTYING * voltage_V:.4g} V, which an emptying bank of {voltage_V:g} V has"
+    words = f"{current_A:.3g} A: {power_W:g} W at {low}"
+    return Result("current_A", "Current", current_A, words, (POWER_SOURCE,))
+
+
 def load_results(run: Run, drop_source: str, laid: Conductor | None = None) -> list[Result]:
     """A run from the bank to a load, or from a controller to the bank; laid: the wire that is there."""
     least_A = CONTINUOUS * run.current_A
     fuse_A = fuse_for(least_A)
     found = [_allowed(run, drop_source)]
-    how = f"{CONTINUOUS:g} × {run.current_A:g} A = {least_A:g} A"
+    how = f"{CONTINUOUS:g} × {run.current_A:.4g} A = {least_A:.4g} A"
     found.append(_fuse("fuse_A", "Fuse", fuse_A, how, (LOAD_SOURCE, SIZES_SOURCE)))
     found += _wires(run, fuse_A, least_A, laid)
     if fuse_A is not None:
@@ -170,7 +188,7 @@ def _fit_words(run: Run, found: Fit) -> str:
     carries = "is not known here" if found.carries_A is None else f"is {found.carries_A:.4g} A"
     return (
         f"{found.conductor.name}: loses {found.drop_V:.3g} V ({_percent(found.drop)}) and "
-        f"{found.loss_W:.3g} W at {run.current_A:g} A; what it may carry {carries}"
+        f"{found.loss_W:.3g} W at {run.current_A:.4g} A; what it may carry {carries}"
     )
 
 

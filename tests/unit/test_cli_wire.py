@@ -118,8 +118,10 @@ def test_what_no_single_wire_can_do_is_said() -> None:
     ("line", "reason"),
     [
         ("--current 14 --length 6", "--voltage is missing"),
-        ("--length 6 --voltage 12", "give either --current, or"),
-        ("--current 14 --isc 8 --length 6 --voltage 12", "give either --current, or"),
+        ("--length 6 --voltage 12", "give one of --current"),
+        ("--current 14 --isc 8 --length 6 --voltage 12", "give one of --current"),
+        ("--current 14 --power 8 --length 6 --voltage 12", "give one of --current"),
+        ("--power 80 --length 6 --voltage 12 --for charging", "give --current"),
         ("--current 14 --length 6 --voltage 12 --strings 3", "belong to --isc"),
         ("--isc 8 --length 6 --voltage 12 --for minor", "--for belongs to --current"),
         ("--current nan --length 6 --voltage 12", "'nan' is no number from 0.05 to 1000 A"),
@@ -133,3 +135,14 @@ def test_what_does_not_fit_is_refused_with_the_reason(line: str, reason: str) ->
     status, said = asked(line)
     assert status in (1, 2)
     assert reason in " ".join(said.split())
+
+
+def test_a_load_known_by_its_power_draws_most_from_an_emptying_bank() -> None:
+    # 114 W at 11.4 V, 1.90 V a cell, the least that a maker's manual (RLS, read) advises before a disconnect:
+    # 10 A by hand, so 12.5 A and a fuse of 15 A
+    status, told = results("--power 114 --length 2 --voltage 12")
+    assert status == 0
+    assert told["current_A"]["value"] == pytest.approx(10)
+    assert told["fuse_A"]["value"] == 15
+    by_current = results("--current 10 --length 2 --voltage 12")[1]
+    assert told["smallest_mm2"]["value"] == by_current["smallest_mm2"]["value"]
