@@ -15,9 +15,9 @@ from dashboard.asked import (
     TIME_PATTERN,
     USUAL_POINTS,
 )
-from dashboard.days import SKY_WORDS
 from dashboard.documents import ENTRY_KEYS, MOST_CHANGES
 from dashboard.metrics import CONTENT_TYPE, QUALITIES
+from monitor.day_rows import SKY_WORDS
 from monitor.quantities import QUANTITIES, Stage
 from monitor.records import Condition
 

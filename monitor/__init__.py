@@ -25,9 +25,12 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
     cli_care       the commands that tell what keeps a bank alive
+    cli_season     the command that tells what a bank went through in a season
     cli_wire       the command that sizes wires and fuses
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
+    season_words   a season for a person
+    season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
     array_report   what is wrong with the array, from the store
     bank_words     the report on the bank for a person
@@ -37,6 +40,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     bank_report    stage, ledger and health of the bank, from the store
     capacity_report   what a discharge tells of the capacity, from the store
     care_report    what is to be done at bank and array, and when, from the store
+    winter_report  whether the bank may stand out in the cold, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store
     checkup        the commissioning test: acts, readings, what is right and what is wrong
@@ -44,6 +48,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     service        the daemon: the parts put together, start and stop
     present        which reading stands for a quantity now; the document of `nightbank now`
     timekeeper     who knows the time, and what follows in the store when it is known, or was wrong
+    season         a season in figures: bank, alarms, log, array, what nobody watched; pure
+    day_rows       a day as one row, from the weather book or from its sums
     mending        what a wrong or unknown clock has done to the store, made good step by step
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew

@@ -152,6 +152,7 @@ def _add_rooms() -> None:
     from monitor.cli_plan import plan
     from monitor.cli_rebuild import rebuild
     from monitor.cli_scan import scan
+    from monitor.cli_season import season
     from monitor.cli_site import site
     from monitor.cli_store import store
     from monitor.cli_tables import export_table, import_table
@@ -177,6 +178,7 @@ def _add_rooms() -> None:
     main.add_command(pin)
     main.add_command(plan)
     main.add_command(scan)
+    main.add_command(season)
     main.add_command(store)
     main.add_command(wire)
     main.add_command(export_table, "export")

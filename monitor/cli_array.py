@@ -21,19 +21,6 @@ from monitor.cli_parts import SITE_FILE, asked_days
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding, Looked
 
-TITLES = {
-    "array_open": "The array was disconnected",
-    "panel_lost": "A part of the parallel panels gives nothing",
-    "diode_lost": "A panel has lost a part of its voltage",
-    "shade": "Something shades the array",
-    "soiling": "The glass gets dirty",
-    "snow": "Snow lies on the panels",
-    "heat_derating": "The controller holds back because it is hot",
-    "clock_wrong": "The clock of the readings is wrong",
-    "location_wrong": "The site file's place is wrong",
-    "sensor_stuck": "A reading cannot be true",
-}
-
 
 @click.command()
 @click.argument("site", type=SITE_FILE)
@@ -82,6 +69,8 @@ def in_words(findings: Sequence[Finding], looked: Looked, zone: ZoneInfo) -> str
 def _told(finding: Finding, zone: ZoneInfo) -> str:
     since = _local(finding.start_ms, zone)
     when = f"since {since}" if finding.end_ms is None else f"{since} to {_local(finding.end_ms, zone)}"
+    from monitor.array_report import TITLES
+
     title = f"{TITLES[finding.kind]}, {when} ({100 * finding.confidence:.0f} % sure)."
     texts = (finding.evidence, finding.look_first)
     filled = [textwrap.fill(text, 100, initial_indent="  ", subsequent_indent="  ") for text in texts]

@@ -8,7 +8,7 @@ from contextlib import closing
 from zoneinfo import ZoneInfo
 
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture
-from dashboard.days import PERIODS, SKY_WORDS, Span, asked_span
+from dashboard.days import PERIODS, Span, asked_span
 from dashboard.local import clock, day_text
 from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra
@@ -19,6 +19,7 @@ from dashboard.report import Report, take_report
 from dashboard.tags import Tag, html
 from dashboard.time_marks import days_text
 from dashboard.words import nominal, number, unbroken
+from monitor.day_rows import SKY_WORDS
 from monitor.errors import StoreError
 from monitor.present import now_of
 from monitor.records import to_datetime
@@ -60,8 +61,13 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
             figures(report),
             html.Div(
                 [
-                    listed("Alarms raised", report.alarms, "None."),
-                    listed("Care, from the log", report.care, "Nothing was written down."),
+                    listed("What was raised", report.alarms),
+                    html.Div(
+                        [
+                            listed("What was done", report.done),
+                            listed(f"What is due, as of {day_text(now)}", report.due),
+                        ]
+                    ),
                 ],
                 className="two",
             ),
@@ -117,14 +123,15 @@ def figures(report: Report) -> Tag:
     rows = [
         html.Tr([html.Th(label, scope="row"), html.Td(unbroken(value))]) for label, value in report.figures
     ]
-    return html.Section([html.H2("Figures"), html.Table(html.Tbody(rows), className="sheet")])
+    content = [html.H2("Figures"), html.Table(html.Tbody(rows), className="sheet")]
+    if report.unknown:
+        content.append(html.P(f"Not known: {', '.join(report.unknown)}.", className="quiet"))
+    return html.Section(content)
 
 
-def listed(title: str, lines: Sequence[str], nothing: str) -> Tag:
-    content = (
-        html.Ul([html.Li(unbroken(line)) for line in lines], className="basis") if lines else html.P(nothing)
-    )
-    return html.Section([html.H2(title), content])
+def listed(title: str, lines: Sequence[str]) -> Tag:
+    items = [html.Li(unbroken(line)) for line in lines]
+    return html.Section([html.H2(title), html.Ul(items, className="basis")])
 
 
 PAGE = Page(PATH, "Report", layout, under="Days")

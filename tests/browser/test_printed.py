@@ -11,10 +11,24 @@ from playwright.sync_api import expect
 from monitor.clock import CLOCK_NOTE
 from monitor.day_book import note_key
 from monitor.records import LogEntry, Reading, Transition, to_datetime
+from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
+from monitor.sun.expected import supply_of
+from monitor.sun.months import MONTHS_NOTE, ClearMonth, months_note
 
 SKIES = ("clear", "broken", "overcast", "dark", "snow")
 DAY = 86_400_000
+
+
+def read(day_ms, back):
+    """A day's invented readings: 5 A in and out by turns, a charge that is low every eleventh day."""
+    for hour in range(0, 24, 2):
+        at = day_ms + hour * 3_600_000
+        yield Reading(at, "charger", "battery_voltage_V", 12.0 + back % 7 / 10)
+        yield Reading(at, "charger", "battery_current_A", 5.0 if hour % 4 else -5.0)
+        yield Reading(at, "charger", "battery_temperature_C", 4.0 + back % 20)
+        yield Reading(at, "estimate", "state_of_charge", 0.45 if back % 11 == 0 else 0.8)
+        yield Reading(at, "estimate", "state_of_charge_sd", 0.04)
 
 
 @pytest.fixture(scope="module")
@@ -36,15 +50,23 @@ def year(shared_hide):
                 "battery_voltage_min_V": 11.9,
                 "full": back % 11 == 0,
                 "lowest_soc": 0.42 + back / 1000,
+                "index": 0.3,
+                "scale": 0.9,
+                "reference_yield_h": 3.0,
+                "array_yield_h": 2.1,
+                "final_yield_h": 1.8,
             }
             writer.put_note(note_key(day), json.dumps(entry))
             at = now - back * DAY
-            writer.append([Reading(at, "charger", "battery_temperature_C", 4.0 + back % 20)])
+            writer.append(read(at, back))
             name = f"An alarm of this site's own with a long name {back % 8}"
             writer.add_transition(Transition(at, name, "normal", "unacknowledged", "raised", "high", "x"))
             if back % 3 == 0:
                 text = "Wiped the tops, looked at vents and terminals, " * 8
                 writer.add_log_entry(LogEntry(at, "note", text, {}, "Ada", at))
+        supply = supply_of(with_defaults(load_site(hide.site_file))[0])
+        months = [ClearMonth(month, 3.0, 1200.0) for month in range(1, 13)]
+        writer.put_note(MONTHS_NOTE, months_note(supply, months))
         writer.commit()
     hide.serve()
     return hide
@@ -61,7 +83,7 @@ def page(chromium):
 def test_a_period_is_printed_on_one_sheet_with_its_figures(year, page, days):
     page.goto(f"{year.url}days/report?days={days}")
     rows = [row.inner_text().split("\t") for row in page.locator(".sheet tr").all()]
-    assert len(rows) == 10
+    assert len(rows) == 12
     paper = pypdf.PdfReader(BytesIO(page.pdf(prefer_css_page_size=True)))
     assert len(paper.pages) == 1
     # ISO 216: A4 is 210 x 297 mm
@@ -72,6 +94,7 @@ def test_a_period_is_printed_on_one_sheet_with_its_figures(year, page, days):
             "\N{NO-BREAK SPACE}", " "
         )
     assert "more on the page Care" in text or days == 7
+    assert "Look at the terminals and their torque: due now" in text
     assert "Made on 25 Nov 2026" in text
     assert not any(word in text for word in ("Tonight", "Earlier", "three months", "http"))
 
@@ -108,3 +131,15 @@ def test_a_garbled_address_shows_the_usual_days(year, query):
         assert answer.status == 200
     assert "Days with readings" in text
     assert "<script>" not in text
+
+
+def test_the_page_care_tells_of_the_winter_and_prints_it(year, page):
+    page.goto(f"{year.url}care")
+    winter = page.locator("#winter")
+    expect(winter).to_contain_text("The array alone keeps it")
+    expect(winter).to_contain_text("by 74 days of this site")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    text = " ".join(
+        part.extract_text() for part in pypdf.PdfReader(BytesIO(page.pdf(prefer_css_page_size=True))).pages
+    )
+    assert "Winter" in text

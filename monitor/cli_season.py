@@ -1,0 +1,48 @@
+"""`nightbank season`: what a bank went through in a season, what was done, what the array gave, what is due.
+
+The rooms are imported when the command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from monitor.cli_asked import Asked, echo_json
+from monitor.cli_parts import SITE_FILE, asked_days
+
+
+@click.command()
+@click.argument("site", type=SITE_FILE)
+@click.option("--from", "first", metavar="DATE", help="First day; without it a quarter of a year back.")
+@click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
+@click.option("--findings", is_flag=True, help="Look for faults of the array, too: takes up to a minute.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def season(site: Path, first: str | None, last: str | None, findings: bool, as_json: bool) -> None:
+    """Tell what the bank of SITE went through in a season, what was done, and what is due.
+
+    DATE is a local day like 2026-11-25. What nobody read, measured or wrote down is told as not known. The
+    page has the same on a sheet to print: Days, 'On one sheet, to print'.
+
+    Example: nightbank season hide.toml --from 2026-10-01 --to 2027-03-31
+    """
+    from monitor.season_report import USUAL_DAYS, season_document, season_of
+    from monitor.season_words import in_words
+    from monitor.store.days import zone_of
+    from monitor.sun_report import stored_days
+
+    asked = Asked(site)
+    described = asked.site()
+    with asked.reader(described) as reader:
+        first_day, last_day = asked_days(first, last, *stored_days(described, reader), USUAL_DAYS)
+        found_faults = None
+        if findings:
+            from monitor.array_report import found_in
+
+            found_faults = found_in(described, reader, first_day, last_day)[0]
+        found = season_of(described, reader, first_day, last_day, found_faults)
+    if as_json:
+        echo_json(season_document(described, found))
+    else:
+        click.echo(in_words(described.site.name, found, zone_of(described.site.time_zone)))

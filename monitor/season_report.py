@@ -1,0 +1,214 @@
+"""A season from the store: what the bank went through, what was done, what the array gave, what is due.
+
+For `nightbank season` and for the page's sheet of a period. Day statistics and day entries tell it, so that a
+year of readings costs no more than its days.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from monitor.bank.ledger import Flow, equivalent_cycles, flow
+from monitor.care_report import care_report
+from monitor.day_rows import DayRow, each_day, lowest_of
+from monitor.power.dark_note import DARK
+from monitor.present import now_of
+from monitor.records import Event, LogEntry, iso_utc
+from monitor.season.alarms import Raised, raised
+from monitor.season.array import Gave, gave
+from monitor.season.bank import (
+    CHARGE,
+    Extremes,
+    Fulls,
+    Nights,
+    extremes,
+    fulls,
+    nights_below,
+    vague_days,
+)
+from monitor.season.done import Done, done
+from monitor.season.watched import Watched, watched
+from monitor.site.model import Site
+from monitor.store.base import StoreReader
+from monitor.store.days import day_at, local_day, zone_of
+
+if TYPE_CHECKING:
+    from monitor.sun.findings import Finding
+
+USUAL_DAYS = 91
+"""So many days are told where none are asked for: a quarter of a year."""
+
+HOUR_MS = 3_600_000
+NOON_MS = 12 * HOUR_MS
+
+MOST_EVENTS, MOST_CHANGES, MOST_ENTRIES = 20_000, 20_000, 5_000
+"""So much of a season is read; beyond it the newest are told, and that there was more (our choice: fifty
+events a day for a year)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """The local days first..last of a site; None is unknown.
+
+    rows are the days themselves. dark are the times in which nobody watched as the monitor told them, newest
+    first; findings are those on the array, None where nobody looked for any; tasks are those of
+    `nightbank care SITE due` as of made_ms. cut names what was too much to be read whole.
+    """
+
+    first: date
+    last: date
+    made_ms: int
+    rows: tuple[DayRow, ...]
+    watched: Watched
+    reserve: float
+    lowest: DayRow | None
+    nights: Nights | None
+    fulls: Fulls | None
+    moved: Flow
+    cycles: float | None
+    voltage_V: Extremes | None
+    temperature_C: Extremes | None
+    alarms: tuple[Raised, ...]
+    dark: tuple[Event, ...]
+    entries: tuple[LogEntry, ...]
+    done: Done
+    gave: Gave
+    findings: tuple[Finding, ...] | None
+    tasks: tuple[dict[str, Any], ...]
+    cut: tuple[str, ...]
+
+
+def season_of(
+    site: Site, reader: StoreReader, first: date, last: date, findings: Sequence[Finding] | None = None
+) -> Season:
+    """The season of the local days first..last; site has its set points filled in.
+
+    findings are those on the array in these days, None where nobody looked for any. Raises StoreError.
+    """
+    zone, now_ms = zone_of(site.site.time_zone), now_of(reader).time_ms
+    days = [local_day(zone, first + timedelta(days=at)) for at in range((last - first).days + 1)]
+    start_ms, end_ms = days[0].start_ms, days[-1].end_ms
+    stats = reader.days(first, last)
+    rows = each_day(reader, site.metering.level, first, last)
+    span = reader.span()
+    first_ms = now_ms if span is None else span[0]
+    seen = watched(days, stats, first_ms, now_ms)
+    events = reader.events(start_ms, end_ms, MOST_EVENTS)
+    changes = reader.transitions(start_ms, end_ms, MOST_CHANGES)
+    entries = reader.log(start_ms, end_ms, MOST_ENTRIES)
+    told_full = {day_at(zone, event.time_ms).day for event in events if event.kind == "full"}
+    estimated = {stat.day for stat in stats if stat.quantity == CHARGE}
+    by_day = {row.first: _full(row, row.first in told_full, row.first in estimated) for row, _ in rows}
+    asked_s = max(0.0, (min(end_ms, now_ms) - max(start_ms, first_ms)) / 1000)
+    moved = flow(stats, site.metering.level, asked_s)
+    most = (
+        (events, MOST_EVENTS, "events"),
+        (changes, MOST_CHANGES, "alarms"),
+        (entries, MOST_ENTRIES, "log"),
+    )
+    return Season(
+        first,
+        last,
+        now_ms,
+        tuple(row for row, _ in rows),
+        seen,
+        site.bank.reserve_soc,
+        lowest_of(row for row, _ in rows),
+        _nights(site, reader, first, last) if estimated else None,
+        fulls(by_day),
+        moved,
+        equivalent_cycles(moved.out_Ah, site.bank.capacity_Ah),
+        extremes(stats, "battery_voltage_V"),
+        extremes(stats, "battery_temperature_C"),
+        tuple(raised(changes, min(end_ms, now_ms))),
+        tuple(event for event in events if event.kind == DARK),
+        tuple(entries),
+        done(entries, stats),
+        gave(rows),
+        None if findings is None else tuple(findings),
+        tuple(care_report(site, reader, findings)["tasks"]),
+        tuple(name for some, limit, name in most if len(some) == limit),
+    )
+
+
+def _full(row: DayRow, was_told: bool, was_estimated: bool) -> bool | None:
+    """Whether the bank got full on a day: by the weather book, else by what the estimator told, if it ran."""
+    if row.full_days is not None:
+        return row.full_days > 0 or was_told
+    return was_told if was_told or was_estimated else None
+
+
+def _nights(site: Site, reader: StoreReader, first: date, last: date) -> Nights:
+    """The nights from the evening of the day before first to the morning of last."""
+    zone = zone_of(site.site.time_zone)
+    start_ms = local_day(zone, first - timedelta(days=1)).start_ms + NOON_MS
+    end_ms = local_day(zone, last).start_ms + NOON_MS
+    hours = max(1, (end_ms - start_ms) // HOUR_MS)
+    charges = reader.series(CHARGE, start_ms, end_ms, hours).buckets
+    vague = vague_days(reader.days(first - timedelta(days=1), last))
+    return nights_below(site.bank.reserve_soc, charges, vague, zone)
+
+
+def season_document(site: Site, season: Season) -> dict[str, Any]:
+    """The document of `nightbank season --json`: unknown is null, fractions 0..1, days local, times UTC."""
+    lowest = season.lowest
+    return {
+        "site": site.site.name,
+        "made": iso_utc(season.made_ms),
+        "from": season.first.isoformat(),
+        "to": season.last.isoformat(),
+        "watched": _plain(asdict(season.watched)),
+        "bank": {
+            "reserve_soc": season.reserve,
+            "lowest_soc": None if lowest is None else lowest.soc_min,
+            "lowest_soc_sd": None if lowest is None else lowest.soc_sd,
+            "lowest_soc_day": None if lowest is None else lowest.first.isoformat(),
+            "nights": None if season.nights is None else asdict(season.nights),
+            "full": None if season.fulls is None else _plain(asdict(season.fulls)),
+            "in_Ah": season.moved.in_Ah,
+            "out_Ah": season.moved.out_Ah,
+            "in_Wh": season.moved.in_Wh,
+            "out_Wh": season.moved.out_Wh,
+            "covered_h": season.moved.covered_s / 3600,
+            "full_cycles": season.cycles,
+            "voltage_V": None if season.voltage_V is None else _plain(asdict(season.voltage_V)),
+            "temperature_C": None if season.temperature_C is None else _plain(asdict(season.temperature_C)),
+        },
+        "alarms": [_alarm(each) for each in season.alarms],
+        "dark": [{"time": iso_utc(event.time_ms), "text": event.text} for event in season.dark],
+        "done": {
+            "acts": [
+                {"kind": a.kind, "times": a.times, "last": iso_utc(a.last_ms)} for a in season.done.acts
+            ],
+            "water_L": season.done.water_L,
+            "water_entries_without_amount": season.done.without_amount,
+            "seen_to_equalize": [day.isoformat() for day in season.done.equalized],
+        },
+        "array": _plain(asdict(season.gave)),
+        "findings": None if season.findings is None else [found.document() for found in season.findings],
+        "due": list(season.tasks),
+        "cut": list(season.cut),
+    }
+
+
+def _alarm(each: Raised) -> dict[str, Any]:
+    return {
+        "name": each.name,
+        "priority": each.priority,
+        "times": each.times,
+        "last": iso_utc(each.last_ms),
+        "hours": each.hours,
+        "stands": each.stands,
+    }
+
+
+def _plain(value: Any) -> Any:
+    """A document's part with its dates as text."""
+    if isinstance(value, dict):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_plain(each) for each in value]
+    return value.isoformat() if isinstance(value, date) else value
