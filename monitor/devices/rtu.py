@@ -286,11 +286,13 @@ class RtuLink:
         return hearing.wait(until_s - monotonic())
 
     def _await_silence(self) -> None:
-        """Return when the line has been silent for t3.5; answers that came meanwhile are late ones."""
+        """Return when the line has been silent for t3.5. Answers that came meanwhile are late.
+
+        So are those heard together with the last exchange's: a computer that was held up reads both.
+        """
         hearing = self._hearing
         started_s = monotonic()
         gap_s = self._timing.t3_5_s + GAP_MARGIN_S
-        hearing.clear()
         while hearing.wait(hearing.silent_since_s + gap_s - monotonic()):
             if monotonic() - started_s > self._configured_s * LONGEST_WAIT:
                 raise BadFrame(advice.never_silent(self.name))

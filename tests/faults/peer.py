@@ -262,6 +262,7 @@ def serve_forever(plan: Plan, shared: str) -> None:
                         "path": os.ttyname(slave) if plugged else None,
                         "hit": device.hit,
                         "number": device.number,
+                        "overtaken": len(device.overtaken),  # not sent yet
                         "gaps": len(gaps),
                         "short_gaps": sum(gap < line.gap_s for gap in gaps),
                         "shortest_gap_s": min(gaps, default=None),
