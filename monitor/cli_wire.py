@@ -127,10 +127,13 @@ def wire(
 
 def in_words(run: Run, results: Sequence[Result], cautions: Sequence[str]) -> str:
     """The answer: the run, each result with the numbers of its sources, the sources, the cautions."""
+    from monitor.wire.told import in_short
+
     place = ", in a hot place" if run.hot_place else ""
     lines = [
         f"{run.current_A:.4g} A at {run.voltage_V:g} V over {run.length_m:g} m one way, copper at "
         f"{run.conductor_C:g} °C{place}.",
+        f"In short: {in_short(results)}",
         "",
     ]
     sources = list(dict.fromkeys(source for result in results for source in result.sources))

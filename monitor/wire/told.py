@@ -80,6 +80,22 @@ def drawn(power_W: float, voltage_V: float) -> Result:
     return Result("current_A", "Current", current_A, words, (POWER_SOURCE,))
 
 
+def in_short(results: Sequence[Result]) -> str:
+    """The answer in one sentence, from the results of a whole question."""
+    found = {result.name: result for result in results}
+    if any(result.wrong for result in results):
+        wire = found.get("wire")
+        if wire is not None and wire.wrong:
+            return f"the {wire.value} that is there is not enough: see what is marked !"
+        return "it does not do as asked: see what is marked !"
+    sizes = [name for name in ("wire", "smallest_mm2", "smallest_awg") if name in found]
+    told = (
+        f"{' or '.join(str(found[name].value) for name in sizes)}, with a fuse of {found['fuse_A'].value} A"
+    )
+    string_A = found["string_fuse_A"].value if "string_fuse_A" in found else None
+    return f"{told}." if string_A is None else f"{told} and one of {string_A} A in each string."
+
+
 def load_results(run: Run, drop_source: str, laid: Conductor | None = None) -> list[Result]:
     """A run from the bank to a load, or from a controller to the bank; laid: the wire that is there."""
     least_A = CONTINUOUS * run.current_A

@@ -146,3 +146,20 @@ def test_a_load_known_by_its_power_draws_most_from_an_emptying_bank() -> None:
     assert told["fuse_A"]["value"] == 15
     by_current = results("--current 10 --length 2 --voltage 12")[1]
     assert told["smallest_mm2"]["value"] == by_current["smallest_mm2"]["value"]
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("--current 14 --length 6 --voltage 12", "In short: 16 mm² or AWG 6, with a fuse of 20 A."),
+        ("--current 14 --length 6 --voltage 12 --laid 16", "In short: 16 mm², with a fuse of 20 A."),
+        ("--current 14 --length 6 --voltage 12 --laid 4", "In short: the 4 mm² that is there is not enough"),
+        ("--current 400 --length 5 --voltage 12", "In short: it does not do as asked"),
+        (
+            f"--array {DEMO_SITE} --length 8",
+            "In short: 35 mm² or AWG 3, with a fuse of 45 A and one of 15 A in each string.",
+        ),
+    ],
+)
+def test_the_answer_comes_first_in_one_sentence(line: str, said: str) -> None:
+    assert asked(line)[1].splitlines()[1].startswith(said)
