@@ -90,7 +90,8 @@ def plan(
     )
     with ExitStack() as stack:
         reader, outlook = _store(stack, asked, described, anew)
-        clear_h = "given" if described.array is None or sun_hours is not None else clear_hours(described)
+        given = described.array is None or sun_hours is not None
+        clear_h = "given" if given else clear_hours(described, reader)
         told = plan_report(described, reader, question, outlook, clear_h)
     if colder and told["bank_temperature_C"] is None:
         raise click.UsageError("--colder than what? Nothing measured the bank yet: give --bank-temperature")

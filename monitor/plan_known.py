@@ -18,12 +18,13 @@ from monitor.day_book import entries
 from monitor.errors import SunError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Demand
-from monitor.plan.sunlight import OwnDay, mean_days
+from monitor.plan.sunlight import OwnDay
 from monitor.plan.whole import Week
 from monitor.records import parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.sun.expected import clear_days, supply_of
+from monitor.sun.expected import Notes, supply_of
+from monitor.sun.months import clear_months
 
 USED_DAYS = 14
 """So many whole days tell what is used of late (our choice: two weekends)."""
@@ -95,16 +96,13 @@ def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, 
     return found
 
 
-def clear_hours(site: Site) -> dict[int, float] | str:
-    """Peak sun hours a day of each month (1..12) on the array under a clear sky, or why that is unknown."""
+def clear_hours(site: Site, notes: Notes | None = None) -> dict[int, float] | str:
+    """Peak sun hours a day of each month (1..12) on the array under a clear sky, or why that is unknown; from
+    a store's note where it has one."""
     try:
-        steps = clear_days(supply_of(site), mean_days())
+        return {month.month: month.sun_h for month in clear_months(supply_of(site), notes)}
     except SunError as error:
         return str(error)
-    return {
-        day.month: sum(step.beam_W_m2 + step.diffuse_W_m2 for step in some) / len(some) * 24 / 1000
-        for day, some in steps.items()
-    }
 
 
 def noted_outlook(reader: StoreReader, as_of_ms: int) -> dict[str, Any] | None:

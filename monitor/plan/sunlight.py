@@ -15,9 +15,6 @@ from typing import Literal
 
 Basis = Literal["own days", "supposed", "clear sky", "given"]
 
-MEAN_DAYS = (17, 16, 16, 15, 15, 11, 17, 16, 15, 15, 14, 10)
-"""The day of each month whose sun stands for the month's mean (Klein 1977, from memory)."""
-
 LEAST_DAYS = 10
 """So many own days tell a month, or the share of a clear sky (our choice: several spells of weather)."""
 
@@ -42,11 +39,6 @@ class Month:
     clear_h: float
     basis: Basis
     days: int
-
-
-def mean_days() -> tuple[date, ...]:
-    """The twelve days that stand for their months; the sun's course is the same each year (to a minute)."""
-    return tuple(date(2025, month, day) for month, day in enumerate(MEAN_DAYS, 1))
 
 
 def months(clear_h: Mapping[int, float], own: Iterable[OwnDay]) -> tuple[Month, ...]:

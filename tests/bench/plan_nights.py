@@ -20,8 +20,9 @@ from pathlib import Path
 from statistics import fmean, stdev
 
 from monitor.plan.dark import dark_months
-from monitor.plan.sunlight import OwnDay, mean_days
+from monitor.plan.sunlight import OwnDay
 from monitor.plan.system import System
+from monitor.sun.months import mean_days
 from simulator.plant import Plant, Truth
 from simulator.scenario import load_world
 from simulator.sky import SeededSky
