@@ -14,10 +14,12 @@ from zoneinfo import ZoneInfo
 from dashboard.forms import Mistyped
 from dashboard.local import in_form, marked
 from dashboard.words import clock_text
-from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, WATER, LogRefused, entry_of, figures_words
-from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of
+from monitor.care.entry import EDIT_LOG, KIND, LOG, TEXT, TIME, LogRefused, entry_of, figures_words
+from monitor.care.gravity import GRAVITY, TEMPERATURE, cell_count, cell_of, cell_rows, gravities_of
+from monitor.care.numbers import BAND, CAPACITY, WATER
+from monitor.care.units import unit_count, unit_field
 from monitor.records import LogEntry, LogKind, Request, to_datetime, to_ms
-from monitor.site.model import Site
+from monitor.site.model import Bank, Site
 
 WHEN, BY, EDIT = "when", "by", "edit"
 """Names of the forms' fields beside those of an entry's details."""
@@ -25,9 +27,11 @@ WHEN, BY, EDIT = "when", "by", "edit"
 KIND_WORDS: Mapping[str, str] = {
     LogKind.HYDROMETER: "Hydrometer reading",
     LogKind.WATER: "Water added",
+    LogKind.VOLTAGES: "Voltages of the batteries",
     LogKind.EQUALIZATION: "Equalization",
     LogKind.TERMINALS: "Terminals looked at",
     LogKind.CLEANING: "Panels cleaned",
+    LogKind.CAPACITY: "Capacity tested",
     LogKind.NOTE: "Note",
 }
 
@@ -38,7 +42,8 @@ NOBODY = "the page"
 @dataclass(frozen=True, slots=True)
 class LogRow:
     """One entry as the page tells it. figures are its numbers in words; former its earlier wordings, the last
-    one first, each with when it was written."""
+    one first, each with when it was written; cells the hydrometer's readings one by one: name, as read,
+    corrected, charge."""
 
     id: int
     time: str
@@ -48,30 +53,39 @@ class LogRow:
     by: str
     written: str
     former: tuple[str, ...]
+    cells: tuple[tuple[str, str, str, str], ...] = ()
 
 
-def log_rows(entries: Sequence[LogEntry], now_ms: int, zone: ZoneInfo) -> tuple[LogRow, ...]:
+def log_rows(entries: Sequence[LogEntry], now_ms: int, site: Site) -> tuple[LogRow, ...]:
     """The entries of the log for a person."""
-    return tuple(_row(entry, now_ms, zone) for entry in entries)
+    zone = ZoneInfo(site.site.time_zone)
+    return tuple(_row(entry, now_ms, zone, site.bank) for entry in entries)
 
 
-def _row(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> LogRow:
-    former = tuple(_former(each, now_ms, zone) for each in reversed(entry.former))
+def _row(entry: LogEntry, now_ms: int, zone: ZoneInfo, bank: Bank) -> LogRow:
+    former = tuple(_former(each, now_ms, zone, bank) for each in reversed(entry.former))
+    gravities = gravities_of(entry)
     return LogRow(
         entry.id,
         clock_text(entry.time_ms, now_ms, zone),
         KIND_WORDS.get(entry.kind, entry.kind),
-        in_form(figures_words(entry)),
+        in_form(figures_words(entry, bank)),
         entry.text,
         entry.by,
         clock_text(entry.written_ms, now_ms, zone),
         former,
+        () if gravities is None else tuple(_cell(row) for row in cell_rows(gravities, bank)),
     )
 
 
-def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo) -> str:
+def _cell(row: tuple[str, str, str, str]) -> tuple[str, str, str, str]:
+    name, read, corrected, charge = row
+    return name, in_form(read), in_form(corrected), charge
+
+
+def _former(entry: LogEntry, now_ms: int, zone: ZoneInfo, bank: Bank) -> str:
     kind = KIND_WORDS.get(entry.kind, entry.kind)
-    said = " ".join(part for part in (f"{kind}.", in_form(figures_words(entry)), entry.text) if part)
+    said = " ".join(part for part in (f"{kind}.", in_form(figures_words(entry, bank)), entry.text) if part)
     written = clock_text(entry.written_ms, now_ms, zone)
     return f"{written}, by {entry.by}: done {clock_text(entry.time_ms, now_ms, zone)}. {said}"
 
@@ -102,7 +116,9 @@ def log_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
         TIME: float(_time_ms(typed.get(WHEN, ""), zone)),
         TEXT: typed.get(TEXT, ""),
     }
-    names = [*(f"{GRAVITY}{cell}" for cell in range(1, cell_count(site.bank) + 1)), TEMPERATURE, WATER]
+    cells = [f"{GRAVITY}{cell}" for cell in range(1, cell_count(site.bank) + 1)]
+    units = [unit_field(unit) for unit in range(1, unit_count(site.bank) + 1)]
+    names = [*cells, *units, TEMPERATURE, WATER, CAPACITY, BAND]
     for name in names:
         value = _number(typed.get(name, ""), name)
         if value is not None:

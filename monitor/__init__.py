@@ -33,6 +33,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
     array_report   what is wrong with the array, from the store
+    capacity_guide a capacity test step by step, from the store
+    care_words     what a bank needs to stay alive, for a person
     bank_words     the report on the bank for a person
     sun_words      days and the array's findings for a person
     outlook_words  the outlook for a person
@@ -57,6 +59,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
+    array_look     what is wrong with the array, kept in the store by the daemon
     sun_clock      the daemon's clock held against the sun, once a day
     report_run     one of our own commands as a process that ends
     device_news    which changes of a device's state are told

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from monitor import cautions
+from monitor.bank.charge_words import BAND_SDS
 from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.ledger import flow
 from monitor.care.capacity import END_CELL_V, Discharge, NoCapacity, measured_capacity
-from monitor.records import iso_utc
+from monitor.care.entry import TEXT, TIME
+from monitor.care.numbers import BAND, CAPACITY
+from monitor.records import iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import zone_of
@@ -39,6 +43,12 @@ WELL_COVERED = 0.98
 END_SLACK_V = 0.01
 """A cell this near to END_CELL_V has reached it: meters round (our choice)."""
 
+NOT_METERED = (
+    "the loads are not metered here, so nobody knows what was taken. A shunt in the bank's negative wire "
+    "would tell it, or loads on the load output of a controller that counts them; then write that as level "
+    "into [metering] of the site file"
+)
+
 HOW = (
     "Charge the bank until it is full, then open the array's disconnect. Let a steady load of about a "
     "twentieth of the capacity, or the usual evening, run until about half is taken or the loads' "
@@ -67,7 +77,7 @@ def capacity_document(site: Site, reader: StoreReader, start_ms: int, end_ms: in
         "capacity_Ah": None,
         "sd_Ah": None,
         "rated_Ah": bank.capacity_Ah,
-        "began_full": _began_full(reader, start_ms),
+        "began_full": began_full(reader, start_ms),
         "why": "",
         "how": HOW,
         "cautions": [cautions.CODES, cautions.ORDER, cautions.ACID_AND_HYDROGEN],
@@ -89,7 +99,8 @@ def capacity_document(site: Site, reader: StoreReader, start_ms: int, end_ms: in
     return document
 
 
-def _began_full(reader: StoreReader, start_ms: int) -> bool:
+def began_full(reader: StoreReader, start_ms: int) -> bool:
+    """Whether the bank was told full shortly before a time."""
     events = reader.events(start_ms - FULL_BEFORE_MS, start_ms + 1, 10_000)
     return any(event.kind == "full" for event in events)
 
@@ -99,7 +110,7 @@ def _discharge(
 ) -> Discharge:
     """The discharge as the store has it. Raises NoCapacity where it does not hold enough of one."""
     if site.metering.level == "charging":
-        raise NoCapacity("the loads are not metered, so nobody knows what was taken")
+        raise NoCapacity(NOT_METERED)
     empty = _reached_end(bank, reader, end_ms)
     rest = None if empty else _rest(bank, reader, end_ms)
     if not empty and rest is None:
@@ -144,3 +155,13 @@ def _rest(bank: BankDescription, reader: StoreReader, end_ms: int) -> _Rest | No
         if voltage_V is not None and time_ms - since_ms >= REST_MS:
             return _Rest(time_ms, voltage_V)
     return None
+
+
+def log_details(told: Mapping[str, Any]) -> dict[str, str | float | None]:
+    """What the log keeps of a discharge that told a capacity, as a request's details."""
+    return {
+        TIME: float(parse_iso(told["to"])),
+        TEXT: f"By the monitor: {told['why']}.",
+        CAPACITY: told["capacity_Ah"],
+        BAND: round(BAND_SDS * told["sd_Ah"], 1),
+    }

@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
+from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
 from monitor.cli_parts import SITE_FILE, amount, moment_ms
 
 WIDE = 100
@@ -27,24 +27,30 @@ def care(ctx: click.Context, site: Path) -> None:
     \b
     Examples: nightbank care hide.toml due
               nightbank care hide.toml winter
-              nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00
+              nightbank care hide.toml capacity
     """
     ctx.obj = Asked(site)
 
 
 @care.command()
-@click.option("--glass", is_flag=True, help="Look for dirt in the array's days too: takes up to a minute.")
+@click.option(
+    "--glass",
+    is_flag=True,
+    help="Look for dirt in the array's days now, not by the monitor's weekly look: takes up to a minute.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
 def due(asked: Asked, glass: bool, as_json: bool) -> None:
     """Tell what is to be done at bank and array, and when: by the calendar, by use and by what was found.
 
-    What was done is taken from the log (`nightbank log`), so write it down there. The exit status is 1 where
-    something is due.
+    What was done is taken from the log (`nightbank log`), so write it down there. Dirt on the glass is by the
+    last look that the monitor had at the array's days. The exit status is 1 where something is due.
 
     Example: nightbank care hide.toml due
     """
+    from monitor.array_look import Found
     from monitor.care_report import care_report
+    from monitor.care_words import due_lines
 
     site = asked.site()
     with asked.reader(site) as reader:
@@ -52,12 +58,15 @@ def due(asked: Asked, glass: bool, as_json: bool) -> None:
         if glass:
             from monitor.array_report import found_lately
 
-            findings = found_lately(site, reader)
+            findings = [
+                Found(each.kind, each.start_ms, each.end_ms, each.size, each.confidence)
+                for each in found_lately(site, reader)
+            ]
         told = care_report(site, reader, findings)
     if as_json:
         echo_json(told)
     else:
-        _say([line for task in told["tasks"] for line in _task_lines(task)], _minded(told["tasks"]))
+        _say(due_lines(told), _minded(told["tasks"]))
     if any(task["is_due"] for task in told["tasks"]):
         click.get_current_context().exit(1)
 
@@ -108,38 +117,63 @@ def winter(
 
 
 @care.command()
-@click.option(
-    "--from", "begun", metavar="TIME", required=True, help="When the discharge began, the bank full."
-)
-@click.option("--to", "ended", metavar="TIME", required=True, help="When it ended.")
+@click.option("--from", "begun", metavar="TIME", help="When a discharge began, the bank full.")
+@click.option("--to", "ended", metavar="TIME", help="When it ended.")
+@click.option("--write", is_flag=True, help="Write what the discharge told into the log.")
+@click.option("--by", default=BY, metavar="NAME", help="Who did the test, for the log.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
-def capacity(asked: Asked, begun: str, ended: str, as_json: bool) -> None:
-    """Tell the capacity at the 20-hour rate from one discharge, with how well it is known.
+def capacity(asked: Asked, begun: str | None, ended: str | None, write: bool, by: str, as_json: bool) -> None:
+    """Guide through a test of the capacity, or tell what one discharge gave.
 
-    It begins with a full bank and ends either at 1.75 V a cell, or sooner and with a rest of 6 hours. TIME is
-    local at the site. The exit status is 1 where the discharge tells no capacity.
+    Without times it says where a test stands: what is ready, how much is taken, when to stop, and what a
+    discharge of the last three days told. With --from and --to it tells the capacity at the 20-hour rate from
+    that discharge, with how well it is known. A discharge begins with a full bank and ends at 1.75 V a cell,
+    or sooner and with a rest of 6 hours. TIME is local at the site. Nothing is switched: that is yours to do.
+    The exit status is 1 where a discharge that was asked for tells no capacity.
 
-    Example: nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00
+    \b
+    Examples: nightbank care hide.toml capacity
+              nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00 --write --by Ada
     """
-    from monitor.capacity_report import capacity_document
+    from monitor.alarms.telling import clock_words
+    from monitor.capacity_guide import guide_document
+    from monitor.capacity_report import capacity_document, log_details
+    from monitor.care.entry import LOG
+    from monitor.care_words import capacity_lines, guide_lines
+    from monitor.records import LogKind, parse_iso
     from monitor.store.days import zone_of
 
+    if (begun is None) != (ended is None):
+        raise click.UsageError("--from and --to belong together: give both, or none for the guide")
     site = asked.site()
     zone = zone_of(site.site.time_zone)
-    start_ms, end_ms = moment_ms(begun, zone, "--from"), moment_ms(ended, zone, "--to")
-    if end_ms <= start_ms:
+    start_ms = 0 if begun is None else moment_ms(begun, zone, "--from")
+    end_ms = 0 if ended is None else moment_ms(ended, zone, "--to")
+    if ended is not None and end_ms <= start_ms:
         raise click.UsageError("--to must come after --from")
     with asked.reader(site) as reader:
-        told = capacity_document(site, reader, start_ms, end_ms)
+        if begun is None:
+            told = guide_document(site, reader)
+            now_ms, result = parse_iso(told["time"]), told["result"]
+            lines = guide_lines(told, lambda time_ms: clock_words(time_ms, now_ms, zone))
+        else:
+            told = result = capacity_document(site, reader, start_ms, end_ms)
+            lines = capacity_lines(told)
     if as_json:
         echo_json(told)
     else:
-        _say(_capacity_lines(told), told["cautions"])
-    if told["capacity_Ah"] is None:
+        _say(lines, told["cautions"])
+    is_told = result is not None and result["capacity_Ah"] is not None
+    if write and is_told:
+        ask_daemon(asked, LOG, LogKind.CAPACITY, log_details(result), by)
+    elif write:
+        click.echo("Nothing was written: no discharge told a capacity.", err=True)
+    if not is_told and (begun or write):
         click.get_current_context().exit(1)
 
 
+<<<<<<< HEAD
 def _capacity_lines(told: Mapping[str, Any]) -> list[str]:
     """The capacity with its band, or why there is none and how a test is done."""
     if told["capacity_Ah"] is None:
@@ -163,6 +197,22 @@ def _task_lines(task: Mapping[str, Any]) -> list[str]:
             f"between full charges {task['water_days']:.0f} days apart; what evaporates comes on top."
         )
     return [*lines, f"    How: {task['how']}"]
+=======
+def _held(asked: Asked, site: Site) -> Held:
+    """What the store says that the bank holds: the lower end of the charge's band."""
+    from monitor.bank.charge_words import BAND_SDS
+    from monitor.care.winter_told import Held
+    from monitor.present import present
+
+    with asked.reader(site) as reader:
+        standing = present(site, reader)
+        capacity = reader.latest_good("bank_capacity_Ah")
+    capacity_Ah = None if capacity is None else capacity.value
+    if standing["soc"] is None or standing["soc_sd"] is None:
+        return Held(None, capacity_Ah, "the store has no estimate that still holds; give it with --charge")
+    least = max(0.0, standing["soc"] - BAND_SDS * standing["soc_sd"])
+    return Held(least, capacity_Ah, "the lower end of the estimate")
+>>>>>>> 85acfe2 (Tell on the page Care what is due, and guide through a capacity test)
 
 
 def _minded(tasks: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -16,6 +16,7 @@ from monitor.cli_parts import SITE_FILE, moment_ms
 
 if TYPE_CHECKING:
     from monitor.records import LogEntry
+    from monitor.site.model import Bank
 
 SHOWN = 50
 """So many entries are shown where no other number is asked for."""
@@ -32,6 +33,8 @@ def log(ctx: click.Context, site: Path) -> None:
               nightbank log hide.toml add note "Fuse of the mast changed, 10 A" --by Ada
               nightbank log hide.toml add water --water 1.5 --at 2026-11-25T10:30
               nightbank log hide.toml add hydrometer --gravity 1.265 --gravity 1.260 --temperature 12
+              nightbank log hide.toml add voltages --voltage 6.31 --voltage 6.30 --voltage 6.29
+              nightbank log hide.toml add capacity --capacity 430 --band 40 "By a workshop's tester"
     """
     ctx.obj = Asked(site)
 
@@ -53,7 +56,7 @@ def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
         return
     zone = ZoneInfo(site.site.time_zone)
     for entry in entries:
-        for line in _lines(entry, zone):
+        for line in _lines(entry, zone, site.bank):
             click.echo(line)
     if not entries:
         click.echo("Nothing has been written down yet.")
@@ -73,6 +76,15 @@ def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
     help="One cell's gravity, as read: once for each cell, in their order from the positive pole.",
 )
 @click.option("--temperature", type=float, metavar="C", help="Of the electrolyte, in °C.")
+@click.option(
+    "--voltage",
+    type=float,
+    multiple=True,
+    metavar="V",
+    help="One battery's voltage at rest: once for each, in their order from the positive pole.",
+)
+@click.option("--capacity", type=float, metavar="AH", help="As tested, in Ah at the 20-hour rate.")
+@click.option("--band", type=float, metavar="AH", help="How far the capacity may be off to either side.")
 @click.pass_obj
 def add(
     asked: Asked,
@@ -83,13 +95,19 @@ def add(
     water: float | None,
     gravity: tuple[float, ...],
     temperature: float | None,
+    voltage: tuple[float, ...],
+    capacity: float | None,
+    band: float | None,
 ) -> None:
-    """Write an entry of a KIND, with a TEXT: hydrometer, water, equalization, terminals, cleaning or note.
+    """Write an entry of a KIND, with a TEXT: hydrometer, water, voltages, equalization, terminals, cleaning,
+    capacity or note.
 
     Example: nightbank log hide.toml add water --water 1.5 --by Ada
     """
-    from monitor.care.entry import LOG, TEXT, TIME, WATER
+    from monitor.care.entry import LOG, TEXT, TIME
     from monitor.care.gravity import GRAVITY, TEMPERATURE
+    from monitor.care.numbers import BAND, CAPACITY, WATER
+    from monitor.care.units import unit_field
     from monitor.present import now_of
 
     site = asked.site()
@@ -98,10 +116,9 @@ def add(
     time_ms = moment_ms(at, ZoneInfo(site.site.time_zone), "--at") if at else now_ms
     details: dict[str, str | float | None] = {TIME: float(time_ms), TEXT: text}
     details |= {f"{GRAVITY}{cell}": value for cell, value in enumerate(gravity, 1)}
-    if water is not None:
-        details[WATER] = water
-    if temperature is not None:
-        details[TEMPERATURE] = temperature
+    details |= {unit_field(unit): value for unit, value in enumerate(voltage, 1)}
+    single = {WATER: water, TEMPERATURE: temperature, CAPACITY: capacity, BAND: band}
+    details |= {name: value for name, value in single.items() if value is not None}
     ask_daemon(asked, LOG, kind, details, by)
 
 
@@ -120,16 +137,24 @@ def _document(entry: LogEntry) -> dict[str, object]:
     }
 
 
-def _lines(entry: LogEntry, zone: ZoneInfo) -> list[str]:
+def _lines(entry: LogEntry, zone: ZoneInfo, bank: Bank) -> list[str]:
     """An entry for a person: what, when, who; its figures and its text; what it said before."""
     from monitor.care.entry import figures_words
+    from monitor.care.gravity import cell_rows, gravities_of
     from monitor.records import to_datetime
 
     done = to_datetime(entry.time_ms).astimezone(zone)
     lines = [f"{done:%Y-%m-%d %H:%M}  {entry.kind}, by {entry.by}"]
-    lines += [f"  {line}" for line in (figures_words(entry), *entry.text.split("\n")) if line]
+    lines += [f"  {line}" for line in (figures_words(entry, bank), *entry.text.split("\n")) if line]
+    gravities = gravities_of(entry)
+    lines += [] if gravities is None else [_cell_line(*row) for row in cell_rows(gravities, bank)]
     for former in entry.former:
         written = to_datetime(former.written_ms).astimezone(zone)
-        before, *rest = _lines(former, zone)
+        before, *rest = _lines(former, zone, bank)
         lines += [f"  Changed; {written:%Y-%m-%d %H:%M} it said: {before}", *(f"  {line}" for line in rest)]
     return lines
+
+
+def _cell_line(name: str, read: str, corrected: str, charge: str) -> str:
+    """One cell of a hydrometer's readings."""
+    return f"    {name}: {read}" + (f", corrected {corrected}, {charge} charged" if corrected else "")

@@ -215,9 +215,11 @@ class LogKind(StrEnum):
 
     HYDROMETER = "hydrometer"
     WATER = "water"
+    VOLTAGES = "voltages"
     EQUALIZATION = "equalization"
     TERMINALS = "terminals"
     CLEANING = "cleaning"
+    CAPACITY = "capacity"
     NOTE = "note"
 
 
@@ -227,9 +229,10 @@ class LogEntry:
 
     time_ms is when it was done, written_ms when this wording was written and by who wrote it. kind is a value
     of LogKind. details are the numbers that belong to it, units in their names: gravity_1, gravity_2 ... as
-    read from the hydrometer, electrolyte_temperature_C, water_L. former are the earlier wordings of an
-    entry that was changed, oldest first, each with no former of its own. id is the store's number, the same
-    for all wordings, 0 before it is stored.
+    read from the hydrometer, electrolyte_temperature_C, water_L, unit_1_V, unit_2_V ... of each battery by
+    itself, capacity_Ah at the 20-hour rate and capacity_band_Ah, how far it may be off to either side. former
+    are the earlier wordings of an entry that was changed, oldest first, each with no former of its own. id is
+    the store's number, the same for all wordings, 0 before it is stored.
     """
 
     time_ms: int

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.alarms.computer import Computer
+from monitor.array_look import ArrayLook
 from monitor.clock import Clock, CountClock
 from monitor.clock.kernel import Kernel
 from monitor.clock.steady import SteadyClock
@@ -158,6 +159,7 @@ class _Rounds:
         self._sun = SunTables(site, store, clock)
         self._outlooks = Outlooks(site, store, clock)
         self._book = DayBook(site, site_file, store, clock)
+        self._array = ArrayLook(site, site_file, store, clock)
         self._noticer = Noticer(site, site_file.parent, store, clock)
         self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
         self._poller = Poller(lines, clock, self._results)
@@ -223,6 +225,7 @@ class _Rounds:
             self._sun.follow,
             self._book.follow,
             self._follow_sun_clock,
+            self._follow_array,
             lambda: self._outlooks.follow(self._pipeline.estimator),
         )
         return (
@@ -238,6 +241,11 @@ class _Rounds:
         """The clock held against the sun, not beside the days' process."""
         if self._sun_clock is not None and not self._book.at_work:
             self._sun_clock.follow()
+
+    def _follow_array(self) -> None:
+        """The look at the array, beside no other process over its days."""
+        if not self._book.at_work and not (self._sun_clock and self._sun_clock.at_work):
+            self._array.follow()
 
     def _moved(self, from_ms: int, by_ms: int) -> None:
         """The clock was off from from_ms on by by_ms: what is still to be told follows, and days are entered
@@ -256,6 +264,7 @@ class _Rounds:
         """Stop all threads and processes; what was read goes through the pipeline first."""
         self._sun.stop()
         self._book.stop()
+        self._array.stop()
         if self._sun_clock is not None:
             self._sun_clock.stop()
         self._poller.stop()

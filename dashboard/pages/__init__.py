@@ -6,7 +6,7 @@ the first page is kept fresh by Dash.
 
 from __future__ import annotations
 
-from dashboard.pages import alarms, care, closer, days, plan, report, tonight
+from dashboard.pages import alarms, capacity, care, closer, days, plan, report, tonight
 from dashboard.pages.base import Page
 
 PAGES: tuple[Page, ...] = (
@@ -14,6 +14,7 @@ PAGES: tuple[Page, ...] = (
     days.PAGE,
     alarms.PAGE,
     care.PAGE,
+    capacity.PAGE,
     plan.PAGE,
     closer.PAGE,
     report.PAGE,

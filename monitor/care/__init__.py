@@ -2,7 +2,12 @@
 
     keeper    in the daemon: what people ask to have written, done once a second
     entry     what may stand in the log, checked; pure
+    numbers   the numbers that an entry may hold, each checked; pure
     gravity   what a hydrometer's readings of the cells say; pure
+    units     what the voltages of single batteries say; pure
+    runs      the discharges in a record of the bank's current; pure
+    stopping  when to stop a capacity test; pure
+    known     what is known of the bank's capacity: rated, learnt, tested
     capacity  what a discharge tells of the capacity; pure
     due       when an act of care is due, by calendar, use and what was found; pure
     water     what overcharge takes of the water; pure

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from monitor.care.gravity import UNEVEN, Gravities
+from monitor.care.known import Known
+from monitor.care.units import UnitVoltages
 from monitor.records import LogKind
 
 EQUALIZE_CYCLES = 10.0
@@ -20,13 +22,19 @@ WATER_AFTER_CAPACITIES = 1.0
 a cell, some 5 mm of level, of the 6 to 12 mm that are usual above the plates, from memory)."""
 
 AFTER_DAYS: dict[str, tuple[float, str]] = {
-    LogKind.EQUALIZATION: (180.0, "a maker's 60 to 180 days, from memory"),
-    LogKind.WATER: (30.0, "monthly, from memory"),
-    LogKind.HYDROMETER: (91.0, "every 3 months, from memory"),
-    LogKind.TERMINALS: (182.0, "every 6 months, from memory"),
-    LogKind.CLEANING: (91.0, "each season, from memory"),
+    LogKind.EQUALIZATION: (180.0, "common practice: within half a year"),  # a maker's 60 to 180 days, memory
+    LogKind.WATER: (30.0, "common practice: monthly"),  # from memory
+    LogKind.HYDROMETER: (91.0, "common practice: every 3 months"),  # from memory
+    LogKind.VOLTAGES: (91.0, "our choice: every 3 months, with the hydrometer"),
+    LogKind.TERMINALS: (182.0, "common practice: every 6 months"),  # from memory
+    LogKind.CLEANING: (91.0, "common practice: each season"),  # from memory
+    LogKind.CAPACITY: (365.0, "common practice: yearly"),  # from memory
 }
 """The longest between two of a kind, and whose figure it is."""
+
+END_OF_LIFE = 0.8
+"""Banks are sized to serve until they have this share of their rated capacity left (IEEE 1013-2019 6.3,
+secondary source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +83,27 @@ def by_gravity(cells: Gravities, after_full: bool) -> Iterator[Limit]:
         yield Limit(
             0.0, f"{cells.lowest:.3f} after a full charge, {EQUALIZE_BELOW:.3f} at least (a maker's guide)"
         )
+
+
+def by_voltages(units: UnitVoltages) -> Iterator[Limit]:
+    """Why the batteries' voltages ask for an equalization now ([TRJ], read)."""
+    if units.is_uneven and units.limit_V is not None:
+        words = f"the batteries differ by {units.spread_V:.2f} V, more than {units.limit_V:.2f} V"
+        yield Limit(0.0, f"{words} (a maker's guide)")
+
+
+def by_loss(learnt: Known, tested: Known | None, rated_Ah: float) -> Iterator[Limit]:
+    """Why the capacity that was learnt from use asks for a test now: by the whole of its band it is less than
+    the last test found, or than END_OF_LIFE of the rated one where there was no test."""
+    band_Ah = learnt.band_Ah or 0.0
+    most_Ah = learnt.capacity_Ah + band_Ah
+    about = f"by its use the bank has about {learnt.capacity_Ah:.0f} ± {band_Ah:.0f} Ah left"
+    if tested is not None:
+        if most_Ah < tested.capacity_Ah - (tested.band_Ah or 0.0):
+            yield Limit(0.0, f"{about}, less than the last test found ({tested.capacity_Ah:.0f} Ah)")
+    elif most_Ah < END_OF_LIFE * rated_Ah:
+        share = f"{100 * END_OF_LIFE:.0f} % of the rated {rated_Ah:.0f} Ah"
+        yield Limit(0.0, f"{about}, less than {share} (where planners call a bank worn, IEEE 1013)")
 
 
 def soonest(reasons: Sequence[Limit]) -> Limit:

@@ -10,15 +10,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from monitor.care.gravity import TEMPERATURE, as_gravity, cell_count, cell_of, gravities_of, gravity_words
+from monitor.care.gravity import cell_of, gravities_of, gravity_words
+from monitor.care.numbers import BAND, CAPACITY, WATER, belongs, checked, rated_at_20_h
+from monitor.care.units import unit_count, unit_field, unit_of, unit_words, units_of
 from monitor.records import LogEntry, LogKind, Request
-from monitor.site.model import Site
+from monitor.site.model import Bank, Site
 
 LOG, EDIT_LOG = "log", "edit log"
 KINDS = (LOG, EDIT_LOG)
 """Kinds of requests that are done here."""
 
-WATER = "water_L"
 TIME, KIND, TEXT = "time_ms", "kind", "text"
 """Names in a request's details beside those of the entry's own details."""
 
@@ -30,18 +31,6 @@ AHEAD_MS = 120_000
 
 EARLIEST_MS = 946_684_800_000
 """1 January 2000: what lies before is a wrong year (our choice)."""
-
-MOST_WATER_L = 100.0
-"""More at a time is a slip of the finger (our choice: a large bank's cells take a litre or two each)."""
-
-TEMPERATURE_RANGE_C = (-40.0, 70.0)
-"""What electrolyte can have and still be measured with a hydrometer (our choice)."""
-
-DETAILS: Mapping[str, frozenset[str]] = {
-    LogKind.HYDROMETER: frozenset({TEMPERATURE}),
-    LogKind.WATER: frozenset({WATER}),
-}
-"""The numbers that belong to a kind, beside the cells' gravities."""
 
 WET_ONLY = frozenset({LogKind.HYDROMETER, LogKind.WATER})
 """What only a flooded bank has."""
@@ -57,23 +46,19 @@ class LogRefused(ValueError):
 
 def kinds_for(site: Site) -> tuple[LogKind, ...]:
     """The kinds of entries that a site's bank can have."""
-    wet = site.bank.chemistry == "flooded"
-    return tuple(kind for kind in LogKind if wet or kind not in WET_ONLY)
+    return tuple(kind for kind in LogKind if not _why_not(kind, site.bank))
 
 
 def entry_of(request: Request, site: Site, now_ms: int) -> LogEntry:
     """The entry that a request of the kinds 'log' or 'edit log' asks for. Raises LogRefused."""
     details = dict(request.details)
-    kind = _kind(details.pop(KIND, request.subject) if request.kind == EDIT_LOG else request.subject, site)
+    word = details.pop(KIND, request.subject) if request.kind == EDIT_LOG else request.subject
+    kind = _kind(word, site.bank)
     time_ms = _time_ms(details.pop(TIME, None), now_ms)
     text = _text(details.pop(TEXT, ""))
     by = clean_name(request.by)
-    numbers = {name: _detail(name, value, kind, site) for name, value in details.items()}
-    has_gravity = any(cell_of(name) is not None for name in numbers)
-    if kind is LogKind.HYDROMETER and not has_gravity:
-        raise LogRefused("Write the gravity of at least one cell.", "gravity_1")
-    if kind is LogKind.NOTE and not text:
-        raise LogRefused("Write a few words: a note without text says nothing.", TEXT)
+    numbers = {name: _detail(name, value, kind, site.bank) for name, value in details.items()}
+    _complete(kind, numbers, text)
     return LogEntry(time_ms, kind, text, numbers, by, request.time_ms)
 
 
@@ -89,13 +74,33 @@ def changed(before: LogEntry, after: LogEntry) -> LogEntry | None:
     return replace(after, id=before.id, former=(*before.former, replace(before, former=())))
 
 
-def figures_words(entry: LogEntry) -> str:
-    """The numbers of an entry in words, '' where it has none."""
+def figures_words(entry: LogEntry, bank: Bank | None = None) -> str:
+    """The numbers of an entry in words, '' where it has none; judged where the bank that they belong to has
+    to be known for it and is."""
     gravities = gravities_of(entry)
     if gravities is not None:
-        return gravity_words(gravities)
+        return gravity_words(gravities, bank)
+    units = None if bank is None else units_of(entry, bank)
+    if units is not None:
+        return unit_words(units)
+    volts = [value for name, value in entry.details.items() if unit_of(name) is not None]
+    if volts:
+        return f"{min(volts):.2f} to {max(volts):.2f} V."
+    if CAPACITY in entry.details:
+        return capacity_words(entry, bank)
     water_L = entry.details.get(WATER)
     return "" if water_L is None else f"{water_L:.1f} L."
+
+
+def capacity_words(entry: LogEntry, bank: Bank | None) -> str:
+    """A tested capacity with its band, and as a share of the rated one where the bank is known."""
+    capacity_Ah, band_Ah = entry.details[CAPACITY], entry.details.get(BAND)
+    known = "" if band_Ah is None else f" ± {band_Ah:.0f}"
+    text = f"{capacity_Ah:.0f}{known} Ah at the 20-hour rate"
+    if bank is None:
+        return f"{text}."
+    rated_Ah = rated_at_20_h(bank)
+    return f"{text}, {100 * capacity_Ah / rated_Ah:.0f} % of the rated {rated_Ah:.0f} Ah."
 
 
 def clean_name(by: str) -> str:
@@ -106,18 +111,40 @@ def clean_name(by: str) -> str:
     return name
 
 
-def _kind(word: object, site: Site) -> LogKind:
+def _complete(kind: LogKind, numbers: Mapping[str, float], text: str) -> None:
+    """Raise LogRefused where that for which a kind of entry is there is missing."""
+    if kind is LogKind.HYDROMETER and not any(cell_of(name) is not None for name in numbers):
+        raise LogRefused("Write the gravity of at least one cell.", "gravity_1")
+    if kind is LogKind.VOLTAGES and not numbers:
+        raise LogRefused("Write the voltage of at least one battery.", unit_field(1))
+    if kind is LogKind.CAPACITY and CAPACITY not in numbers:
+        raise LogRefused("Write the capacity that the test gave, in Ah at the 20-hour rate.", CAPACITY)
+    if kind is LogKind.CAPACITY and numbers.get(BAND, 0.0) >= numbers[CAPACITY]:
+        raise LogRefused("What may be off by all of itself is no capacity: look at both numbers.", BAND)
+    if kind is LogKind.NOTE and not text:
+        raise LogRefused("Write a few words: a note without text says nothing.", TEXT)
+
+
+def _kind(word: object, bank: Bank) -> LogKind:
     try:
         kind = LogKind(str(word))
     except ValueError:
         raise LogRefused(
             f"The log has no entries of the kind {word!r}; there are {', '.join(LogKind)}."
         ) from None
-    if kind not in kinds_for(site):
-        raise LogRefused(
-            f"A bank of the kind {site.bank.chemistry} is closed: it has no {kind} to write down."
-        )
+    why = _why_not(kind, bank)
+    if why:
+        raise LogRefused(why)
     return kind
+
+
+def _why_not(kind: LogKind, bank: Bank) -> str:
+    """Why a bank can have no entry of a kind, '' where it can."""
+    if kind in WET_ONLY and bank.chemistry != "flooded":
+        return f"A bank of the kind {bank.chemistry} is closed: it has no {kind} to write down."
+    if kind is LogKind.VOLTAGES and unit_count(bank) == 1:
+        return "The bank is one battery: there is no other to compare its voltage with."
+    return ""
 
 
 def _time_ms(value: object, now_ms: int) -> int:
@@ -143,29 +170,16 @@ def _text(value: object) -> str:
     return text
 
 
-def _detail(name: str, value: object, kind: LogKind, site: Site) -> float:
-    number = _number(value)
-    cell = cell_of(name) if kind is LogKind.HYDROMETER else None
-    if cell is None and name not in DETAILS.get(kind, frozenset()):
+def _detail(name: str, value: object, kind: LogKind, bank: Bank) -> float:
+    if not belongs(name, kind):
         raise LogRefused(f"'{name}' does not belong to an entry of the kind {kind}.", name)
+    number = _number(value)
     if number is None:
         raise LogRefused(f"'{value}' is no number.", name)
-    if cell is not None:
-        if cell > cell_count(site.bank):
-            raise LogRefused(f"The bank has {cell_count(site.bank)} cells, there is no cell {cell}.", name)
-        try:
-            return as_gravity(number)
-        except ValueError as error:
-            raise LogRefused(f"Cell {cell}: {error}.", name) from None
-    if name == TEMPERATURE:
-        low_C, high_C = TEMPERATURE_RANGE_C
-        if not low_C <= number <= high_C:
-            raise LogRefused(f"Electrolyte of {number:g} °C cannot be: write degrees Celsius.", name)
-    elif not 0 < number <= MOST_WATER_L:
-        raise LogRefused(
-            f"{number:g} litres cannot be: write more than 0 and at most {MOST_WATER_L:g}.", name
-        )
-    return number
+    try:
+        return checked(name, number, kind, bank)
+    except ValueError as error:
+        raise LogRefused(str(error), name) from None
 
 
 def _number(value: object) -> float | None:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from monitor.bank.tables import HYDROMETER_C, corrected_gravity
+from monitor.bank.tables import HYDROMETER_C, charge_by_gravity, corrected_gravity
 from monitor.records import LogEntry
 from monitor.site.model import Bank
 
@@ -50,6 +50,11 @@ class Gravities:
     @property
     def is_uneven(self) -> bool:
         return self.spread > UNEVEN
+
+    @property
+    def lowest_cell(self) -> int:
+        """The number of the lowest cell, of equal ones the first."""
+        return min(self.read, key=lambda cell: self.read[cell])
 
 
 def cell_count(bank: Bank) -> int:
@@ -104,8 +109,40 @@ def gravities_of(entry: LogEntry) -> Gravities | None:
     return Gravities(read, temperature_C, corrected)
 
 
-def gravity_words(found: Gravities) -> str:
-    """The readings in one sentence: range, correction, and how far the cells differ."""
+def charge_span(gravity: float) -> tuple[float, float]:
+    """Between which charges (0..1) a cell of this corrected gravity lies, by the tables of two makers: their
+    acids differ in strength, and nobody tells which one a bank was filled with.
+
+    Source: TRJ (from memory of its table) and RLS (read), in facts.md 1.1 and 1.2.
+    """
+    by_table = charge_by_gravity(gravity, "TRJ"), charge_by_gravity(gravity, "RLS")
+    return min(by_table), max(by_table)
+
+
+def charge_text(gravity: float) -> str:
+    """The charge of a cell in words, by its corrected gravity: '82 to 86 %'."""
+    low, high = (f"{100 * each:.0f}" for each in charge_span(gravity))
+    return f"{low} %" if low == high else f"{low} to {high} %"
+
+
+def cell_rows(found: Gravities, bank: Bank) -> list[tuple[str, str, str, str]]:
+    """Each cell that was read: its name, the reading, the corrected one and its charge, '' where the
+    electrolyte's temperature was not measured."""
+    corrected = found.corrected or {}
+    return [
+        (
+            cell_name(bank, cell),
+            f"{found.read[cell]:.3f}",
+            f"{corrected[cell]:.3f}" if cell in corrected else "",
+            charge_text(corrected[cell]) if cell in corrected else "",
+        )
+        for cell in sorted(found.read)
+    ]
+
+
+def gravity_words(found: Gravities, bank: Bank | None = None) -> str:
+    """The readings in a sentence or two: range, correction, charge, and how far the cells differ; the lowest
+    cell by its name where the bank is known."""
     low, high = f"{found.lowest:.3f}", f"{found.highest:.3f}"
     span = low if low == high else f"{low} to {high}"
     cells = "1 cell" if len(found.read) == 1 else f"{len(found.read)} cells"
@@ -116,10 +153,19 @@ def gravity_words(found: Gravities) -> str:
     )
     text = f"{cells}, {span} ({how})"
     if len(found.read) == 1:
-        return f"{text}."
+        return f"{text}{_charge_words(found, None)}."
     judged = (
         f": more than {UNEVEN:.3f}, where makers ask for an equalization (your maker's sheet comes first)"
         if found.is_uneven
         else ""
     )
-    return f"{text}; they differ by {found.spread:.3f}{judged}."
+    return f"{text}; they differ by {found.spread:.3f}{judged}{_charge_words(found, bank)}."
+
+
+def _charge_words(found: Gravities, bank: Bank | None) -> str:
+    """The charge of the lowest cell, '' where its gravity is not corrected."""
+    if found.corrected is None:
+        return ""
+    lowest = "the lowest" if bank is None else f"the lowest, {cell_name(bank, found.lowest_cell)},"
+    which = f"{lowest} is " if len(found.read) > 1 else ""
+    return f"; {which}{charge_text(found.lowest)} charged by two makers' tables"

@@ -61,5 +61,5 @@ class LogKeeper:
 
     def _told(self, entry: LogEntry, now_ms: int) -> str:
         lead = f"{entry.kind}, {clock_words(entry.time_ms, now_ms, self._zone)}"
-        figures = figures_words(entry)
+        figures = figures_words(entry, self._site.bank)
         return f"{lead}: {figures}" if figures else f"{lead}."

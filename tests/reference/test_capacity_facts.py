@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.care.capacity import Discharge, NoCapacity, measured_capacity
+from monitor.care.stopping import copetti_cell_V, safe_cell_V
 from monitor.site.model import Meters
 
 EXACT = Meters(current_gain_tolerance=0.0, current_offset_tolerance_A=0.0)
@@ -76,3 +77,25 @@ def test_the_meters_faults_widen_the_band() -> None:
 def test_what_tells_no_capacity_is_said_with_the_reason(chemistry, test, reason) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(NoCapacity, match=reason):
         measured_capacity(chemistry, EXACT, test)
+
+
+@pytest.mark.parametrize(
+    ("charge", "current_A", "cell_V"),
+    # Copetti, Lorenzo, Chenlo 1993, check values of facts.md 12.1 (computed there): C10 = 100 Ah, 25 °C
+    [(1.0, 1, 2.0621), (0.8, 5, 2.0192), (0.5, 5, 1.9638), (0.5, 10, 1.9275), (0.2, 10, 1.6660)],
+)
+def test_the_voltage_under_load_is_copettis(charge: float, current_A: float, cell_V: float) -> None:
+    assert copetti_cell_V(charge, current_A / 100, current_A, 25.0) == pytest.approx(cell_V, abs=1e-4)
+
+
+def test_the_safe_voltage_lies_where_makers_set_the_loads_disconnect() -> None:
+    # [RLS] read: 1.85 to 1.95 V a cell; at a twentieth of the capacity, in a room
+    assert 1.85 <= safe_cell_V("flooded", 330, 330 / 20, 20) <= 1.95
+
+
+def test_the_safe_voltage_falls_with_the_current_and_the_cold_but_never_below_the_rated_end() -> None:
+    rates = [safe_cell_V("flooded", 330, amperes, 20) for amperes in (5, 16.5, 33)]
+    assert rates == sorted(rates, reverse=True)
+    assert safe_cell_V("flooded", 330, 16.5, -5) < safe_cell_V("flooded", 330, 16.5, 20)
+    assert safe_cell_V("flooded", 330, 300, 20) == 1.75  # [RLS] read: the common end of a rated discharge
+    assert safe_cell_V("flooded", 330, 16.5, None) == safe_cell_V("flooded", 330, 16.5, 20)

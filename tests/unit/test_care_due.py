@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.care.due import Use, by_gravity, limits, soonest
+from monitor.care.due import Use, by_gravity, by_loss, limits, soonest
 from monitor.care.gravity import Gravities
+from monitor.care.known import Known
 from monitor.records import LogKind
 
 
@@ -65,3 +66,16 @@ def test_what_the_hydrometer_asks_for(readings: tuple[float, ...], after_full: b
 
 def test_readings_without_a_temperature_tell_no_low_gravity() -> None:
     assert list(by_gravity(Gravities({1: 1.230, 2: 1.231}, None, None), after_full=True)) == []
+
+
+def test_a_capacity_learnt_from_use_asks_for_a_test_once_it_is_surely_lost() -> None:
+    # below 80 % of the rated one (IEEE 1013-2019 6.3, secondary source) by the whole of its band
+    assert list(by_loss(Known(350, 40), None, 450)) == []
+    (reason,) = by_loss(Known(320, 30), None, 450)
+    assert "about 320 ± 30 Ah left, less than 80 % of the rated 450 Ah" in reason.words
+
+
+def test_a_test_that_agrees_settles_it() -> None:
+    assert list(by_loss(Known(320, 30), Known(330, 40, 1), 450)) == []
+    (reason,) = by_loss(Known(320, 30), Known(430, 40, 1), 450)
+    assert "less than the last test found (430 Ah)" in reason.words

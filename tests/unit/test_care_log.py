@@ -9,8 +9,16 @@ from pathlib import Path
 import pytest
 
 from monitor.care.entry import LogRefused, entry_of, kinds_for
-from monitor.care.gravity import as_gravity, cell_count, cell_name, gravities_of, gravity_words
+from monitor.care.gravity import (
+    as_gravity,
+    cell_count,
+    cell_name,
+    cell_rows,
+    gravities_of,
+    gravity_words,
+)
 from monitor.care.keeper import LogKeeper
+from monitor.care.known import Known, last_tested
 from monitor.clock import SteppedClock
 from monitor.records import LogEntry, LogKind, Request, parse_iso
 from monitor.site.load import load_site
@@ -83,6 +91,8 @@ def test_a_reading_of_1_250_at_60_F_stands_for_1_242_at_80_F(daemon: Daemon) -> 
     assert "1.207 to 1.242" in outcome
     assert "differ by 0.035" in outcome
     assert "equalization" in outcome  # that guide's limit is 0.030
+    # 1.207 lies between TRJ's 1.195 at 60 % and 1.217 at 70 %, RLS's 1.190 at 50 % and 1.225 at 75 %
+    assert "the lowest, string 1, battery 1, cell 2, is 62 to 65 % charged by two makers' tables" in outcome
     (entry,) = daemon.log()
     assert entry.details["gravity_1"] == 1.25  # as read; the correction is worked out when it is shown
     found = gravities_of(entry)
@@ -135,6 +145,13 @@ def test_an_entry_that_is_not_there_cannot_be_changed(daemon: Daemon, number: st
         ("hydrometer", {"gravity_1": 0.9}, "no hydrometer's reading"),
         ("hydrometer", {"gravity_13": 1.25}, "12 cells"),
         ("hydrometer", {"gravity_1": 1.25, "electrolyte_temperature_C": 80.6}, "Celsius"),
+        ("voltages", {}, "at least one battery"),
+        ("voltages", {"unit_1_V": 12.6}, "Battery 1: 12.6 V is no voltage of one battery of 6 V"),
+        ("voltages", {"unit_5_V": 6.3}, "4 batteries"),
+        ("voltages", {"gravity_1": 1.25}, "does not belong"),
+        ("capacity", {}, "the capacity that the test gave"),
+        ("capacity", {"capacity_Ah": 4300.0}, "at most 900"),
+        ("capacity", {"capacity_Ah": 430.0, "capacity_band_Ah": 430.0}, "look at both"),
         ("water", {"water_L": 0.0}, "more than 0"),
         ("water", {"water_L": 250.0}, "at most 100"),
         ("gravity", {"text": "x"}, "no entries of the kind"),
@@ -165,3 +182,36 @@ def test_cells_are_named_by_string_battery_and_cell(site: Site) -> None:
 
 def test_a_gravity_may_be_typed_with_or_without_its_point() -> None:
     assert as_gravity(1265) == as_gravity(1.265) == 1.265
+
+
+def test_each_cell_stands_with_its_charge(site: Site) -> None:
+    """1.250 at 60 °F is 1.242: TRJ 1.238 at 80 % and 1.258 at 90 %, RLS 1.225 at 75 % and 1.265 full
+    (facts.md 1.1 and 1.2): 82 and 86 %, by hand."""
+    request = asked("hydrometer", gravity_1=1.25, electrolyte_temperature_C=SIXTY_F_C)
+    cells = gravities_of(entry_of(request, site, NOW))
+    assert cell_rows(cells, site.bank) == [("string 1, battery 1, cell 1", "1.250", "1.242", "82 to 86 %")]
+
+
+def test_the_batteries_voltages_are_filed_and_judged(daemon: Daemon) -> None:
+    outcome = daemon.ask(asked("voltages", unit_1_V=6.30, unit_2_V=6.31, unit_3_V=6.10, unit_4_V=6.30))
+    assert "Out of step is string 2, battery 1 with 6.10 V." in outcome
+    (entry,) = daemon.log()
+    assert entry.details["unit_3_V"] == 6.10
+
+
+def test_a_last_tested_is_filed_with_its_band(daemon: Daemon) -> None:
+    outcome = daemon.ask(asked("capacity", capacity_Ah=430.0, capacity_band_Ah=40.0))
+    # 430 of 450 Ah (arithmetic)
+    assert outcome == "Written: capacity, 18:00: 430 ± 40 Ah at the 20-hour rate, 96 % of the rated 450 Ah."
+    assert last_tested(daemon.log()) == Known(430.0, 40.0, NOW - HOUR_MS)
+
+
+def test_one_battery_alone_has_no_other_to_compare_with(tmp_path: Path) -> None:
+    text = MARSH_HIDE.replace("unit_voltage_V = 6", "unit_voltage_V = 12")
+    text = text.replace("units_in_series = 2", "units_in_series = 1")
+    alone = site_of(
+        tmp_path, text.replace("strings_in_parallel = 2\ninstalled", "strings_in_parallel = 1\ninstalled")
+    )
+    assert LogKind.VOLTAGES not in kinds_for(alone)
+    with pytest.raises(LogRefused, match="no other to compare"):
+        entry_of(asked("voltages", unit_1_V=12.6), alone, NOW)

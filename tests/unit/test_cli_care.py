@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from click.testing import CliRunner
 
+from monitor.array_look import Found
 from monitor.care_report import care_report
 from monitor.cli import main
 from monitor.clock import SystemClock
@@ -21,7 +22,6 @@ from monitor.records import Event, LogEntry, LogKind, Reading
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
 from monitor.stores import open_reader
-from monitor.sun.findings import Finding, Kind
 from tests.unit.site_files import MARSH_HIDE
 
 
@@ -153,7 +153,7 @@ def test_what_is_due_follows_log_use_and_stages(hide: Path) -> None:
     assert told["water"]["water_L"] == pytest.approx(38 * 6 * 6 * 0.000337, rel=0.03)
     # readings joined by straight lines: 17 h of 3 A out and 0.7 Ah at the crossings of zero, 51.7 Ah a day;
     # of 450 Ah 10 cycles in 87 days, 19 to 20 of them gone since the day on which the controller equalized
-    assert told["equalization"]["last_from"] == "the controller was seen to equalize"
+    assert told["equalization"]["last_from"] == "the controller was seen to equalize last"
     left = date.fromisoformat(told["equalization"]["due"]) - datetime.now(ZoneInfo("Europe/London")).date()
     assert timedelta(65) <= left <= timedelta(70)
     assert not told["terminals"]["is_due"]
@@ -184,7 +184,7 @@ def test_a_sealed_bank_wants_no_water_and_no_equalization(hide: Path) -> None:
     )
     hide.write_text(sealed, encoding="utf-8")
     kept(hide, [])
-    assert set(tasks(hide)) == {"terminals", "cleaning"}
+    assert set(tasks(hide)) == {"voltages", "terminals", "cleaning", "capacity"}
 
 
 def test_use_that_is_not_metered_leaves_the_calendar(hide: Path) -> None:
@@ -196,12 +196,12 @@ def test_use_that_is_not_metered_leaves_the_calendar(hide: Path) -> None:
     assert "3 days since" in told["water"]["why"]
 
 
-def dirt(days_ago: float, end_ms: int | None = None) -> Finding:
+def dirt(days_ago: float, end_ms: int | None = None) -> Found:
     start_ms = round(SystemClock().now_ms() - days_ago * DAY_MS)
-    return Finding(Kind.SOILING, start_ms, end_ms, 0.12, 0.8, "evidence", "the glass")
+    return Found("soiling", start_ms, end_ms, 0.12, 0.8)
 
 
-def glass(file: Path, *findings: Finding) -> dict[str, Any]:
+def glass(file: Path, *findings: Found) -> dict[str, Any]:
     site, _ = with_defaults(load_site(file))
     with closing(open_reader(site, file)) as reader:
         (found,) = (t for t in care_report(site, reader, findings)["tasks"] if t["kind"] == "cleaning")
@@ -285,3 +285,47 @@ def test_a_test_that_ends_before_it_begins_is_refused(hide: Path) -> None:
     status, said = asked(hide, "capacity --from 2026-11-21 --to 2026-11-20")
     assert status == 2
     assert "--to must come after --from" in said
+
+
+def test_the_answer_comes_first_and_what_is_due_in_the_order_of_doing(hide: Path) -> None:
+    kept(hide, [done(LogKind.HYDROMETER, 100), done(LogKind.WATER, 40), done(LogKind.CAPACITY, 3)])
+    status, said = asked(hide, "due")
+    assert status == 1
+    # cells are read before water is added (common practice)
+    assert said.startswith("Due now: read every cell with the hydrometer, and ")
+    assert said.index("! Read every cell") < said.index("! Look at the water") < said.index("Test the bank's")
+
+
+def test_a_year_after_the_last_test_the_capacity_is_due(hide: Path) -> None:
+    kept(hide, [done(LogKind.CAPACITY, 300, capacity_Ah=430, capacity_band_Ah=40)])
+    left = date.fromisoformat(tasks(hide)["capacity"]["due"]) - datetime.now(ZoneInfo("Europe/London")).date()
+    assert timedelta(64) <= left <= timedelta(66)  # yearly (common practice, from memory)
+
+
+def test_batteries_out_of_step_make_equalization_due(hide: Path) -> None:
+    kept(hide, [done(LogKind.VOLTAGES, 2, unit_1_V=6.30, unit_2_V=6.10, unit_3_V=6.31, unit_4_V=6.30)])
+    # 0.15 V for 6 V batteries (a maker's guide, read)
+    assert "the batteries differ by 0.21 V, more than 0.15 V" in tasks(hide)["equalization"]["why"]
+
+
+def test_a_capacity_that_is_written_down_stands_beside_the_others(hide: Path) -> None:
+    estimate(hide, 0.8, 0.05)
+    kept(hide, [done(LogKind.CAPACITY, 30, capacity_Ah=430, capacity_band_Ah=40)])
+    status, said = asked(hide, "capacity")
+    assert status == 0
+    assert "Rated, by the site file: 450 Ah" in said
+    assert "430 ± 40 Ah" in said
+    assert "a test stands beside it and changes nothing" in said
+
+
+def test_half_of_a_span_is_none(hide: Path) -> None:
+    status, said = asked(hide, "capacity --from 2026-11-20")
+    assert status == 2
+    assert "belong together" in said
+
+
+def test_without_a_discharge_nothing_is_written(hide: Path) -> None:
+    kept(hide, [])
+    status, said = asked(hide, "capacity --write")
+    assert status == 1
+    assert "Nothing was written: no discharge told a capacity." in said

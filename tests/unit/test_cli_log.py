@@ -63,12 +63,21 @@ def test_what_is_added_is_listed_newest_first(hide: Hide) -> None:
     assert hide.say("list").output.splitlines() == [
         "2026-07-02 10:00  hydrometer, by the command line",
         f"  {added.output[added.output.index('2 cells') :].strip()}",
+        "    string 1, battery 1, cell 1: 1.250, corrected 1.242, 82 to 86 % charged",  # as in test_care_log
+        "    string 1, battery 1, cell 2: 1.215, corrected 1.207, 62 to 65 % charged",
         "2026-07-01 06:30  note, by Ada",
         "  Fuse changed",
     ]
     newest, oldest = json.loads(hide.say("list", "--json").output)
     assert newest["details"] == {"gravity_1": 1.25, "gravity_2": 1.215, "electrolyte_temperature_C": 15.56}
     assert (oldest["time"], oldest["former"]) == ("2026-07-01T05:30:00Z", [])
+
+
+def test_voltages_and_a_capacity_are_written_down_and_judged(hide: Hide) -> None:
+    volts = [word for each in ("6.30", "6.31", "6.10", "6.30") for word in ("--voltage", each)]
+    assert "Out of step is string 2, battery 1" in hide.say("add", "voltages", *volts).output
+    tested = hide.say("add", "capacity", "By a workshop", "--capacity", "430", "--band", "40")
+    assert "430 ± 40 Ah at the 20-hour rate, 96 % of the rated 450 Ah" in tested.output
 
 
 @pytest.mark.parametrize(
