@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from monitor.array_look import Found, last_look
@@ -26,6 +26,9 @@ from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.days import day_at, local_day, zone_of
 from monitor.store.parts import span_stats
+
+if TYPE_CHECKING:
+    from monitor.sun.findings import Finding
 
 DAY_MS = 86_400_000
 
@@ -93,7 +96,9 @@ class _Last:
     written: bool = False
 
 
-def care_report(site: Site, reader: StoreReader, found: Sequence[Found] | None = None) -> dict[str, Any]:
+def care_report(
+    site: Site, reader: StoreReader, found: Sequence[Found | Finding] | None = None
+) -> dict[str, Any]:
     """The document: each act with its last time, the day it is due, why, how, what to mind; soonest first.
 
     is_due and due are None where nobody knows when it was done last. water_L is what overcharge split at most
@@ -155,7 +160,7 @@ def _belongs(site: Site, kind: str) -> bool:
     return kind in kinds_for(site)
 
 
-def _task(look: _Look, kind: str, found: Sequence[Found]) -> dict[str, Any]:
+def _task(look: _Look, kind: str, found: Sequence[Found | Finding]) -> dict[str, Any]:
     last = _last(look, kind)
     task: dict[str, Any] = {
         "kind": kind,
@@ -188,7 +193,7 @@ def _task(look: _Look, kind: str, found: Sequence[Found]) -> dict[str, Any]:
     return task
 
 
-def _by_findings(look: _Look, kind: str, last: _Last, found: Sequence[Found]) -> list[Limit]:
+def _by_findings(look: _Look, kind: str, last: _Last, found: Sequence[Found | Finding]) -> list[Limit]:
     """Why an act is due now by what was measured or found, whatever the calendar says."""
     since_ms = last.time_ms or 0
     if kind == LogKind.EQUALIZATION:
@@ -271,7 +276,7 @@ def _overcharged(look: _Look, days: float, watched_days: float, start_ms: int) -
     return Use(days, watched_days, overcharge=over_Ah / look.bank.capacity_Ah), water
 
 
-def _by_dirt(found: Found, last: _Last) -> Limit | None:
+def _by_dirt(found: Found | Finding, last: _Last) -> Limit | None:
     """Dirt on the glass that lasts, and that nobody has cleaned off since it began."""
     if found.kind != DIRT or found.end_ms is not None:
         return None

@@ -48,7 +48,6 @@ def due(asked: Asked, glass: bool, as_json: bool) -> None:
 
     Example: nightbank care hide.toml due
     """
-    from monitor.array_look import Found
     from monitor.care_report import care_report
     from monitor.care_words import due_lines
 
@@ -58,10 +57,7 @@ def due(asked: Asked, glass: bool, as_json: bool) -> None:
         if glass:
             from monitor.array_report import found_lately
 
-            findings = [
-                Found(each.kind, each.start_ms, each.end_ms, each.size, each.confidence)
-                for each in found_lately(site, reader)
-            ]
+            findings = found_lately(site, reader)
         told = care_report(site, reader, findings)
     if as_json:
         echo_json(told)
@@ -171,48 +167,6 @@ def capacity(asked: Asked, begun: str | None, ended: str | None, write: bool, by
         click.echo("Nothing was written: no discharge told a capacity.", err=True)
     if not is_told and (begun or write):
         click.get_current_context().exit(1)
-
-
-<<<<<<< HEAD
-def _capacity_lines(told: Mapping[str, Any]) -> list[str]:
-    """The capacity with its band, or why there is none and how a test is done."""
-    if told["capacity_Ah"] is None:
-        return [f"This discharge tells no capacity: {told['why']}.", f"How a test is done: {told['how']}"]
-    return [
-        f"About {told['capacity_Ah']:.0f} ± {2 * told['sd_Ah']:.0f} Ah at the 20-hour rate, "
-        f"{100 * told['capacity_Ah'] / told['rated_Ah']:.0f} % of the rated {told['rated_Ah']:.0f} Ah.",
-        f"    Why: {told['why']}.",
-    ]
-
-
-def _task_lines(task: Mapping[str, Any]) -> list[str]:
-    """An act: due or when, why, what overcharge took of the water, how."""
-    when = "due now" if task["is_due"] else f"by {task['due']}"
-    mark = "!" if task["is_due"] else " "
-    lines = [f"{mark} {task['title']}: {when}.", f"    Why: {task['why']}."]
-    if task["water_L"] is not None:
-        litres = f"{task['water_L']:.2f} ± {2 * task['water_sd_L']:.2f} L"
-        lines.append(
-            f"    By Faraday's law overcharge has split {litres} of water at most, in all cells together, "
-            f"between full charges {task['water_days']:.0f} days apart; what evaporates comes on top."
-        )
-    return [*lines, f"    How: {task['how']}"]
-=======
-def _held(asked: Asked, site: Site) -> Held:
-    """What the store says that the bank holds: the lower end of the charge's band."""
-    from monitor.bank.charge_words import BAND_SDS
-    from monitor.care.winter_told import Held
-    from monitor.present import present
-
-    with asked.reader(site) as reader:
-        standing = present(site, reader)
-        capacity = reader.latest_good("bank_capacity_Ah")
-    capacity_Ah = None if capacity is None else capacity.value
-    if standing["soc"] is None or standing["soc_sd"] is None:
-        return Held(None, capacity_Ah, "the store has no estimate that still holds; give it with --charge")
-    least = max(0.0, standing["soc"] - BAND_SDS * standing["soc_sd"])
-    return Held(least, capacity_Ah, "the lower end of the estimate")
->>>>>>> 85acfe2 (Tell on the page Care what is due, and guide through a capacity test)
 
 
 def _minded(tasks: Sequence[Mapping[str, Any]]) -> list[str]:

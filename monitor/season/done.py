@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from monitor.care.entry import WATER
+from monitor.care.numbers import WATER
 from monitor.quantities import Stage
 from monitor.records import DayStat, LogEntry, LogKind
 
