@@ -286,10 +286,10 @@ def _task_lines(tasks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 def tasks_of(
     tasks: Sequence[Mapping[str, Any]],
 ) -> tuple[list[Mapping[str, Any]], list[Mapping[str, Any]]]:
-    """The tasks that are due, and the next ones that will be."""
+    """The tasks that are due, and the next ones that will be; not those of which nobody knows when."""
     return (
         [task for task in tasks if task["is_due"]],
-        [task for task in tasks if not task["is_due"]][:COMING_TASKS],
+        [task for task in tasks if task["due"] and not task["is_due"]][:COMING_TASKS],
     )
 
 
