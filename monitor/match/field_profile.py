@@ -52,8 +52,8 @@ APART = (
 )
 
 
-def field_profile_text(answer: Answer, lines: Lines, about: str) -> str:
-    """The whole file."""
+def field_profile_text(answer: Answer, lines: Lines, about: str) -> str | None:
+    """The whole file, None where nothing found may become a field."""
     looks = max((len(finding.indexes) for finding in answer.findings), default=0)
     head = HEAD.format(
         about=_quoted(about), lines=lines.sound, looks=f"{looks} {'look' if looks == 1 else 'looks'}"
@@ -63,9 +63,9 @@ def field_profile_text(answer: Answer, lines: Lines, about: str) -> str:
     if lines.form.form == "pairs" and lines.form.checksum == "none":
         reasons = _in_one_kind(answer.findings, reasons, lines.kinds)
     found = [finding for finding, reason in zip(answer.findings, reasons, strict=True) if not reason]
-    kinds = [kind for kind in lines.kinds if any(_gives(kind, finding) for finding in found)] or lines.kinds[
-        :1
-    ]
+    if not found:
+        return None
+    kinds = [kind for kind in lines.kinds if any(_gives(kind, finding) for finding in found)]
     same = len({kind.columns for kind in kinds}) == 1
     shared = _shared(kinds)
     fields: list[str] = []
