@@ -23,8 +23,8 @@ no line."""
 
 LEAST_STEP = {"V": 0.5, "A": 5.0, "W": 100.0, "°C": 2.0, "%": 5.0, "Wh": 50.0}
 LEAPS = 3
-"""Without a checksum a value may move by so many times its largest step in the capture, and by these at least
-(our choice): a real leap beyond is marked suspect for one line, until the next line agrees."""
+"""Without a checksum, or with an exclusive or alone, a value may move by so many times its largest step in
+the capture, and by these at least (our choice): a real leap beyond is believed when the next line agrees."""
 
 HEAD = """\
 # Found by laying lines of the device beside what its display showed.
@@ -144,7 +144,7 @@ def _keys(finding: Finding, lines: Lines, shared: Mapping[int, str], same: bool)
     if told["offset"]:
         yield f"offset = {told['offset']!r}"
     yield f'unit = "{unit}"'
-    if lines.form.checksum == "none":
+    if lines.form.checksum != "crc16":
         leap = next(series.largest_step for series in lines.series if series.field == field)
         step = max(LEAPS * leap * abs(told["scale"]), LEAST_STEP[unit])
         yield f"# {LEAPS} times the largest step in the capture, at least {LEAST_STEP[unit]:g}"
