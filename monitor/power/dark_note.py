@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass
 DARK_NOTE = "dark"
 """Key of the store's note."""
 
-DARK = "dark"
-"""Kind of the event with the same sentences."""
+DARK, DARK_YET = "dark", "dark, untimed yet"
+"""Kinds of the event with the same sentences; the second where they are told again once the time is known."""
 
 
 @dataclass(frozen=True, slots=True)
