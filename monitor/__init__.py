@@ -22,6 +22,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_clock      the command that shows by what time the monitor goes, and tells it
+    cli_aside      what it tells of readings that were set aside
     cli_log        the command that shows and writes the log
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
