@@ -72,5 +72,10 @@ def describe_bank(
 def describe_site(site: Site) -> BankDescription:
     """The description of a whole site file's bank."""
     return describe_bank(
-        site.bank, site.controller, site.meters, site.metering, site.loads, level=site.metering.level
+        site.bank,
+        site.controller,
+        site.meters,
+        site.metering,
+        site.loads_at_bank,
+        level=site.metering.level,
     )

@@ -34,7 +34,7 @@ def stand_ins(site: Site, capacity_Ah: float, first: int) -> Floats:
         return np.tile(level[:, None], (1, DAY))
     days = np.full((STAND_INS, DAY), own_A)
     for number, spread in enumerate(spreads):
-        for load in site.loads:
+        for load in site.loads_at_bank:
             days[number] += _declared_A(load, site.bank.voltage_V, spread)
     return np.roll(days, -first, axis=1)
 

@@ -231,7 +231,7 @@ def _reliefs(
     if max(crosses_reserve, crosses_disconnect or 0.0) < ASK_FROM:
         return ()
     branches: dict[str, list[Load]] = {}
-    for load in known.site.loads:
+    for load in known.site.loads_at_bank:
         branches.setdefault(load.branch, []).append(load)
     reliefs = []
     for branch, loads in branches.items():

@@ -262,6 +262,8 @@ monitor_power_W = 2.0        # what this computer draws from the bank
 [store]
 path = {store}
 
+# What hangs on the bank: a table [[loads]] each, with name, branch, power_W, count and hours_per_day. What
+# hangs behind an inverter gets ac = true, and the inverter a table [inverter] with efficiency and standby_W.
 # Next, tell which devices to read: one table [[devices]] each, with name, profile, connection ("serial" with
 # port, or "tcp" with host), unit and every_s. Give a serial port by its stable name in /dev/serial/by-id.
 # How alarms reach you: a table [notices] with quiet_hours, and one table [[channels]] for each way, with name

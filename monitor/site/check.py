@@ -14,6 +14,7 @@ from monitor.site.amounts import HOT_CELL_C, Amounts, ArrayAmounts, ControllerAm
 from monitor.site.chemistry import USUAL
 from monitor.site.computer_check import computer_findings
 from monitor.site.faults import nearest_line
+from monitor.site.load_check import load_findings
 from monitor.site.mirror_check import mirror_findings
 from monitor.site.model import LIFEPO4_CELL_V, LIFEPO4_ROUND_UNITS, Array, Bank, Controller, Site
 from monitor.site.server_check import server_findings
@@ -251,10 +252,6 @@ def _tables(site: Site, figures: Amounts) -> Iterator[Finding]:
         yield "warning", ("controller",), "no array is described; add the panel's plate under [array]"
     if not site.devices:
         yield "note", ("devices",), "no device is described yet: nothing is read; add a table [[devices]]"
-    for index, load in enumerate(site.loads):
-        if load.power_W < 0.2:
-            text = f"{load.power_W:g} W is very little; if it is in kW write {load.power_W * 1000:g}"
-            yield "warning", ("loads", index, "power_W"), text
 
 
 def _shared_lines(site: Site, figures: Amounts) -> Iterator[Finding]:
@@ -302,6 +299,7 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _shared_lines,
     _page,
     lambda site, figures: computer_findings(site),
+    lambda site, figures: load_findings(site),
     lambda site, figures: mirror_findings(site),
     lambda site, figures: server_findings(site),
 )

@@ -20,6 +20,7 @@ from monitor.site.amounts import coldest_by_rule_C
 from monitor.site.channel_check import channel_problems
 from monitor.site.chemistry import USUAL
 from monitor.site.faults import nearest_line, problems_from
+from monitor.site.load_check import behind_no_inverter
 from monitor.site.model import Site
 from monitor.toml_lines import TomlLines, load_toml, path_of, toml_of
 
@@ -103,7 +104,7 @@ def with_defaults(site: Site) -> tuple[Site, tuple[Assumption, ...]]:
 
 def _left_out(site: Site) -> Iterator[Assumption]:
     """Keys with a general default; what only says how the program runs is no assumption on the system."""
-    for name in ("site", "bank", "array", "controller", "metering", "meters"):
+    for name in ("site", "bank", "array", "controller", "inverter", "metering", "meters"):
         table = getattr(site, name)
         for key, field in type(table).model_fields.items() if table is not None else ():
             if key not in table.model_fields_set and field.default is not None and not field.is_required():
@@ -124,6 +125,7 @@ def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
         ("tcp", "host", 'host = "192.0.2.10" (the device\'s address)'),
     )
     yield from alarm_problems(data, lines)
+    yield from behind_no_inverter(data, lines)
     for index, device in _entries(data, "devices"):
         for connection, key, example in needed:
             if device.get("connection") == connection and device.get(key) in (None, ""):

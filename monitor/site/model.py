@@ -18,6 +18,7 @@ from pydantic_core import PydanticCustomError
 from monitor.site.alarm_table import AlarmEntry
 from monitor.site.channel_tables import ChannelEntry, NoticesEntry
 from monitor.site.computer_table import ComputerEntry
+from monitor.site.inverter_table import InverterEntry
 from monitor.site.mirror_table import SENDING_S, MirrorEntry
 from monitor.site.server_table import ServerKeys
 from monitor.site.table import Table, told
@@ -34,6 +35,8 @@ LIFEPO4_ROUND_UNITS = {12.0: 4, 24.0: 8, 36.0: 12, 48.0: 16}
 
 HOST_NAME = re.compile(r"(?=.{1,253}$)[A-Za-z0-9_-]{1,63}(\.[A-Za-z0-9_-]{1,63})*")
 """A computer's name as DNS has it (RFC 1035: labels of at most 63, 253 in all; _ is in use, too)."""
+
+LEAST_LOAD_W = 0.01
 
 RESERVED_SOURCES = ("derived", "estimate", "import")
 """What `Reading.device` says where no device is the source; a device may not take these names."""
@@ -69,7 +72,11 @@ def _free_device_name(name: str) -> str:
 
 
 class Place(Table):
-    """[site]; coldest_C is the coldest morning to expect where the panels stand."""
+    """[site]; coldest_C is the coldest morning to expect where the panels stand.
+
+    typical_year is a file with a typical meteorological year (EPW, or TMY3 in its CSV form); its path is
+    relative to the site file. The load plan goes by it.
+    """
 
     name: str = Field(min_length=1, max_length=60)
     latitude_deg: float = Field(ge=-90, le=90)
@@ -77,6 +84,7 @@ class Place(Table):
     altitude_m: float = Field(default=0, ge=-430, le=6000)
     time_zone: Annotated[str, AfterValidator(_known_time_zone)] = "UTC"
     coldest_C: float | None = Field(default=None, ge=-70, le=30)
+    typical_year: str | None = Field(default=None, min_length=1)
 
 
 class Bank(Table):
@@ -142,7 +150,10 @@ class Array(Table):
 
 
 class Controller(Table):
-    """[controller]; set points at 25 °C for the whole bank."""
+    """[controller]; set points at 25 °C for the whole bank.
+
+    own_power_W is what the controller itself takes from the bank, day and night.
+    """
 
     kind: Literal["mppt", "pwm"]
     rating_A: float = Field(ge=0.5, le=500)
@@ -155,16 +166,19 @@ class Controller(Table):
     tail_current_fraction: float = Field(default=0.02, gt=0, le=0.2)
     disconnect_V: Volts | None = None
     reconnect_V: Volts | None = None
+    own_power_W: float | None = Field(default=None, ge=0, le=20)
 
 
 class Load(Table):
-    """[[loads]]; what is fed from one branch."""
+    """[[loads]]; what is fed from one branch. ac: it hangs behind the inverter, and power_W is what it takes
+    there."""
 
     name: str = Field(min_length=1)
     branch: str = "main"
-    power_W: float = Field(ge=0.01, le=20000)
+    power_W: float = Field(ge=LEAST_LOAD_W, le=20000)
     count: int = Field(default=1, ge=1, le=1000)
     hours_per_day: float = Field(default=4, gt=0, le=24)
+    ac: bool = False
 
 
 class Metering(Table):
@@ -237,6 +251,7 @@ class Site(Table):
     bank: Bank
     array: Array | None = None
     controller: Controller | None = None
+    inverter: InverterEntry | None = None
     loads: Annotated[tuple[Load, ...], Field(strict=False)] = ()
     metering: Metering = Metering()
     meters: Meters = Meters()
@@ -254,6 +269,23 @@ class Site(Table):
         """How late a copy of this site's store may be, from its mirrors that send all that one needs."""
         every_s = [mirror.every_s for mirror in self.mirrors if "records" in mirror.send]
         return max(every_s, default=0.0) + SENDING_S
+
+    @property
+    def loads_at_bank(self) -> tuple[Load, ...]:
+        """The loads as the bank sees them: those behind the inverter with its losses, and what it takes
+        itself."""
+        if self.inverter is None:
+            return self.loads
+        share, standby_W = self.inverter.efficiency, self.inverter.standby_W
+        seen = [
+            load.model_copy(update={"power_W": load.power_W / share}) if load.ac else load
+            for load in self.loads
+        ]
+        if standby_W >= LEAST_LOAD_W:
+            branch = next((load.branch for load in self.loads if load.ac), "main")
+            hours = self.inverter.hours_per_day
+            seen.append(Load(name="inverter", branch=branch, power_W=standby_W, hours_per_day=hours))
+        return tuple(seen)
 
     @property
     def supply_ends_V(self) -> float | None:
