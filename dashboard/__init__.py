@@ -42,7 +42,7 @@
     calls       the alarms that cover the page and sound
     notices     a framed line before all else
     alarm_rows  the alarms: what stands, what has happened, how they do
-    plan_rows   the declared loads, and what was used of late
+    plan_rows   what the page Plan says of the load plan
     files       the addresses of the files
     csv_files   the figures behind each picture as CSV
     report      a period on one sheet: figures, alarms, care

@@ -61,6 +61,7 @@ def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
     scripts = " ".join(app.csp_hashes())
     policies = {takes: content_policy(scripts, HASHES, takes_forms=takes) for takes in (False, True)}
     with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
+    with_questions = {page.path for page in PAGES if page.questions}
     refuse_foreign_names(server, names)
 
     @server.before_request
@@ -72,7 +73,8 @@ def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
     @server.after_request
     def finish(response: Response) -> Response:
         takes_forms = request.path in with_forms or response.status_code == 401
-        return with_headers(response, policies[takes_forms], takes_forms=takes_forms)
+        policy = policies[takes_forms or request.path in with_questions]
+        return with_headers(response, policy, takes_forms=takes_forms)
 
 
 def refuse_foreign_names(server: Flask, names: frozenset[str]) -> None:

@@ -1,24 +1,35 @@
-"""The declared loads by branch, and what was used of late. Pure but for `take_plan`, which asks the store."""
+"""What the page Plan says, of the very document that `nightbank plan` prints. Pure but for `take_plan`, which
+asks the store."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from zoneinfo import ZoneInfo
+from typing import Any
 
 from dashboard.days import energy
-from dashboard.local import day_text, marked
-from dashboard.words import number
+from dashboard.forms import Mistyped
+from dashboard.local import day_text, in_form, marked
+from dashboard.words import number, percent
 from monitor import plan_known as known
-from monitor.plan.draws import DAY_H, Draw, by_branch, declared, demand
-from monitor.plan.system import system_of
-from monitor.plan.whole import Lasting, lasting_of
+from monitor.plan.draws import added
+from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
+from monitor.plan.system import Wish
+from monitor.plan_report import Growth, Question, plan_report
+from monitor.plan_words import MONTHS, MOST_NIGHTS, changed_words, weather_words, why_no_dark
 from monitor.present import now_of
-from monitor.records import to_datetime
 from monitor.site.load import with_defaults
-from monitor.site.model import Load, Site
+from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.typical_year import noted_year
+
+ADD, PANELS, BATTERIES, MONTH = "add", "panels", "batteries", "month"
+LONGEST_ADD = 120
+"""A longer load than this nobody types (our choice)."""
+
+MOST_MORE = 40
+"""So many strings more may be asked for, as by the command."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,107 +44,234 @@ class LoadRow:
 
 @dataclass(frozen=True, slots=True)
 class Branch:
-    """The loads of one branch and their sum a day."""
+    """The loads of one branch, their sum a day, and what was used on it, '' where that is not known."""
 
     name: str
     loads: tuple[LoadRow, ...]
     energy_Wh: float
+    used: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lasting:
+    """How long the bank lasts in one case, as it is and, where something is asked, as it would be ('')."""
+
+    title: str
+    now: str
+    then: str
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """All that the page says. used is (day, Wh), newest first, of the days on which the use is known; lasting
-    is empty where nothing is drawn."""
+    """All that the page says. what_if is '' where nothing is asked. dark are the months ('Dec', '12 %' as it
+    is, as it would be, chance 0..1 of what counts), rows what is drawn beside the loads."""
 
     sentence: str
+    what_if: str
     beside: tuple[str, ...]
-    branches: tuple[Branch, ...]
-    used: tuple[tuple[str, float], ...]
     lasting: tuple[Lasting, ...]
+    dark: tuple[tuple[str, str, str, float], ...]
+    dark_told: str
+    branches: tuple[Branch, ...]
+    rows: tuple[tuple[str, float], ...]
+    used: tuple[tuple[str, str], ...]
+    told: Mapping[str, Any]
 
 
-def take_plan(reader: StoreReader, site: Site) -> Plan:
-    """The plan of a site as it stands now. Raises StoreError."""
-    now_ms = now_of(reader).time_ms
-    today = to_datetime(now_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
-    used = known.used_days(reader, site, today)
-    drawn = demand(declared(site.loads), None, site.metering.monitor_power_W)
-    rests_on = known.load_of(site, drawn, [used_Wh for _, used_Wh in used])
-    lasting = _planned(reader, site, now_ms, today, rests_on) if rests_on.energy_Wh > 0 else ()
-    branches = branches_of(site.loads)
+def question_of(query: Mapping[str, str]) -> Question:
+    """What the address asks. Raises Mistyped."""
+    text = query.get(ADD, "").strip()
+    if len(text) > LONGEST_ADD:
+        raise Mistyped(f"A load is told in at most {LONGEST_ADD} characters.", ADD)
+    try:
+        draws = (added(text),) if text else ()
+    except ValueError as error:
+        raise Mistyped(f"{error}.", ADD) from error
+    growth = Growth(draws, _more(query, PANELS, "panels"), _more(query, BATTERIES, "batteries"))
+    return Question(Wish(STORAGE_DAYS, ARRAY_TO_LOAD["usual"]), growth, month=_month(query.get(MONTH, "")))
+
+
+def _more(query: Mapping[str, str], name: str, of: str) -> int:
+    text = query.get(name, "").strip() or "0"
+    if not (text.isascii() and text.isdecimal() and len(text) <= 3 and int(text) <= MOST_MORE):
+        raise Mistyped(f"Strings of {of} more are a whole number from 0 to {MOST_MORE}.", name)
+    return int(text)
+
+
+def _month(text: str) -> int | None:
+    known_month = text.isascii() and text.isdecimal() and len(text) <= 2 and 1 <= int(text) <= 12
+    if text and not known_month:
+        raise Mistyped("A month is a number from 1 to 12.", MONTH)
+    return int(text) if text else None
+
+
+def take_plan(reader: StoreReader, site: Site, question: Question | None = None) -> Plan:
+    """The plan of a site as it stands now, and as it would be. Raises StoreError."""
+    filled = with_defaults(site)[0]
+    found = known.noted_outlook(reader, now_of(reader).time_ms)
+    outlook = "no outlook of the last hour" if found is None else found
+    clear = "no array" if site.array is None else known.noted_clear_year(filled, reader)
+    asked = question_of({}) if question is None else question
+    typical = noted_year(filled, reader)
+    told = plan_report(filled, reader, asked, outlook, clear, typical)
+    if site.array is not None and site.site.typical_year is not None and typical is None:
+        told["notes"].insert(0, "The typical year of the site file was not read by the monitor yet.")
+    return plan_view(told, site)
+
+
+def plan_view(told: Mapping[str, Any], site: Site) -> Plan:
+    """The document as the page tells it."""
+    now, then = told["plan"], told["what_if"]
+    days = told["used_days"]
     return Plan(
-        sentence=_sentence(branches, rests_on, lasting),
-        beside=_beside(branches, site, rests_on, len(used)),
-        branches=branches,
-        used=tuple((day_text(day, weekday=True), used_Wh) for day, used_Wh in used),
-        lasting=lasting,
+        sentence=_sentence(told, bool(site.loads)),
+        what_if=_what_if(told),
+        beside=_beside(told, site),
+        lasting=_lasting(now, then),
+        dark=_dark(now, then),
+        dark_told=_dark_told(told),
+        branches=tuple(_branch(each) for each in told["branches"]),
+        rows=_rows(told),
+        used=tuple((day_text(date.fromisoformat(day["date"]), weekday=True), _used(day)) for day in days),
+        told=told,
     )
 
 
-def branches_of(loads: Sequence[Load]) -> tuple[Branch, ...]:
-    """The declared loads by branch, as the page shows them."""
-    return tuple(
-        Branch(branch.name, tuple(_row(draw) for draw in branch.draws), branch.energy_Wh)
-        for branch in by_branch(declared(loads))
-    )
+def nights_text(lasting: Mapping[str, Any]) -> str:
+    """'3.4 nights', or that the array keeps up, or that it is not known."""
+    if lasting["keeps_up"]:
+        return "the array keeps up"
+    return "not known" if lasting["nights"] is None else _nights(lasting["nights"])
 
 
-def _row(draw: Draw) -> LoadRow:
-    each = f"{marked(f'{draw.power_W:g}')} W"
-    return LoadRow(
-        draw.name,
-        each if draw.count == 1 else f"{draw.count} × {each}",
-        marked(f"{draw.hours:g}"),
-        draw.energy_Wh,
-    )
+def _nights(nights: float) -> str:
+    if nights > MOST_NIGHTS:
+        return f"more than {number(MOST_NIGHTS, 0)}\N{NO-BREAK SPACE}nights"
+    return f"{number(nights, 1)}\N{NO-BREAK SPACE}nights"
 
 
-def _planned(
-    reader: StoreReader, site: Site, now_ms: int, today: date, rests_on: known.DailyLoad
-) -> tuple[Lasting, ...]:
-    """How long the bank lasts as it is; the fortnight's cold counts, and no month's sun."""
-    charging_V = known.charging_V_of(with_defaults(site)[0])
-    system = system_of(site, charging_V, known.warmth_of(reader, today, known.USED_DAYS).temperature_C)
-    outlook = known.noted_outlook(reader, now_ms)
-    week = None if outlook is None else known.week_of(outlook, charging_V or site.bank.voltage_V)
-    return lasting_of(system, rests_on.energy_Wh, week, "no outlook of the last hour")
-
-
-def _sentence(branches: Sequence[Branch], rests_on: known.DailyLoad, lasting: Sequence[Lasting]) -> str:
-    if not branches:
+def _sentence(told: Mapping[str, Any], declared: bool) -> str:
+    now = told["plan"]
+    if now is None or not (declared or told["used_Wh"]):
         return "No load is declared yet."
-    nights = lasting[0].nights
-    told = f"The declared loads and this computer take {energy(rests_on.energy_Wh)} a day"
-    if rests_on.source == "used":
-        told = f"The loads take about {energy(rests_on.energy_Wh)} a day as used, more than is declared"
+    nights = now["lasting"][0]["nights"]
+    reserve = percent(told["reserve_soc"])
     if nights is None:
-        return f"{told}."
-    return f"{told}; the full bank carries that for {number(nights, 1)} nights without any sun."
+        return f"How many nights the bank carries the loads is not known: {now['lasting'][0]['words'][11:]}."
+    told_nights = f"{_nights(nights)} without any sun"
+    return f"The full bank carries the loads for {told_nights}, down to the reserve of {reserve}."
 
 
-def _beside(
-    branches: Sequence[Branch], site: Site, rests_on: known.DailyLoad, used_days: int
-) -> tuple[str, ...]:
-    """What was used beside what is declared, and what neither counts."""
-    told = []
-    if not branches:
-        told.append(
+def _what_if(told: Mapping[str, Any]) -> str:
+    """What is asked, and the one figure that answers it."""
+    then = told["what_if"]
+    if then is None:
+        return ""
+    nights = then["lasting"][0]["nights"]
+    answer = "how long it would last is not known" if nights is None else _nights(nights)
+    return f"{in_form(changed_words(told))} Then: {answer}."
+
+
+def _beside(told: Mapping[str, Any], site: Site) -> tuple[str, ...]:
+    """What the loads take, what was used beside it, and what neither counts."""
+    lines, now = [], told["plan"]
+    if not site.loads:
+        lines.append(
             "Write them into the site file as [[loads]]: name, branch, power_W, count, hours_per_day."
         )
-    if rests_on.used_Wh is not None:
-        days = "day" if used_days == 1 else "days"
-        text = f"Used were {energy(rests_on.used_Wh)} on the middle one of {used_days} {days}"
-        if branches and rests_on.over_declared is not None:
-            text += f", {number(rests_on.over_declared, 1)} times what the declared loads"
-            text += " and this computer take" if site.metering.level == "shunt" else " take"
-        told.append(f"{text}.")
-    if site.metering.level == "charging":
-        told.append("Nothing here meters the loads, so that the use is not known.")
-    elif site.metering.level == "controller":
-        told.append("Used means through the controller's load output; what is wired past it is not seen.")
-    if branches:
-        told.append(
-            f"This computer takes {energy(site.metering.monitor_power_W * DAY_H)} a day beside the loads."
-            " The bank gives less than its rating in the cold, with age and with strong currents."
-        )
-    return tuple(told)
+    if now is not None and site.loads:
+        of = "declared" if told["load_from"] == "declared" else "used, more than is declared"
+        lines.append(f"They take {energy(now['load_Wh'])} a day as {of}, with what this computer takes.")
+    if told["used_Wh"] is not None:
+        many = len(told["used_days"])
+        days = "1 day" if many == 1 else f"{many} days"
+        text = f"Used were {energy(told['used_Wh'])} on the middle one of {days}"
+        if site.loads and told["used_over_declared"] is not None:
+            text += f", {number(told['used_over_declared'], 1)} times what the declared loads"
+            text += " and this computer take" if told["metering"] == "shunt" else " take"
+        lines.append(f"{text}.")
+    if told["metering"] == "charging":
+        lines.append("Nothing here meters the loads, so that the use is not known.")
+    elif told["metering"] == "controller":
+        lines.append("Used means through the controller's load output; what is wired past it is not seen.")
+    return tuple(lines)
+
+
+def _lasting(now: Mapping[str, Any] | None, then: Mapping[str, Any] | None) -> tuple[Lasting, ...]:
+    if now is None:
+        return ()
+    after = [nights_text(each) for each in then["lasting"]] if then else [""] * len(now["lasting"])
+    rows = zip(now["lasting"], after, strict=True)
+    return tuple(Lasting(each["title"], nights_text(each), would) for each, would in rows)
+
+
+def _dark(
+    now: Mapping[str, Any] | None, then: Mapping[str, Any] | None
+) -> tuple[tuple[str, str, str, float], ...]:
+    if now is None or not now["dark_months"]:
+        return ()
+    after: Sequence[Mapping[str, Any] | None] = then["dark_months"] if then else [None] * 12
+    rows = []
+    for each, would in zip(now["dark_months"], after or [None] * 12, strict=True):
+        star = "" if each["seen"] else "*"
+        text = "" if would is None else percent(would["chance"])
+        counts = each if would is None else would
+        rows.append((MONTHS[each["month"]][:3] + star, percent(each["chance"]), text, counts["chance"]))
+    return tuple(rows)
+
+
+def _dark_told(told: Mapping[str, Any]) -> str:
+    """In which months a night at the reserve is to be expected, and by whose weather."""
+    plan, weather = told["what_if"] or told["plan"], told["weather"]
+    if plan is None or not told["months"]:
+        return ""
+    if not plan["dark_months"]:
+        return in_form(f"Not known: {why_no_dark(weather)}.")
+    worst = max(plan["dark_months"], key=lambda each: each["chance"])
+    by = in_form(weather_words(weather))
+    if worst["chance"] == 0:
+        return f"None in any month, {by}."
+    bring = "would bring" if told["what_if"] else "bring"
+    years = f"{number(100 * worst['chance'], 0)} of 100 years"
+    return f"{years} {bring} at least one in {MONTHS[worst['month']]}, {by}."
+
+
+def _branch(branch: Mapping[str, Any]) -> Branch:
+    used = branch["used_Wh"]
+    told = "" if used is None else f"used {energy(used)}"
+    return Branch(branch["branch"], tuple(_row(load) for load in branch["loads"]), branch["energy_Wh"], told)
+
+
+def unknown_use(branches: Sequence[Mapping[str, Any]]) -> str:
+    """Why it is not known what each branch used, '' where it is."""
+    why = next((each["used_unknown"] for each in branches if each["used_unknown"]), None)
+    return "" if why is None else f"What each branch used is not known: {why}."
+
+
+def _row(load: Mapping[str, Any]) -> LoadRow:
+    each = f"{marked(format(load['power_W'], 'g'))} W"
+    return LoadRow(
+        f"{load['name']}, behind the inverter" if load["ac"] else load["name"],
+        each if load["count"] == 1 else f"{load['count']} × {each}",
+        marked(f"{load['hours']:g}"),
+        load["energy_Wh"],
+    )
+
+
+def _rows(told: Mapping[str, Any]) -> tuple[tuple[str, float], ...]:
+    """What is drawn beside the loads, and the sum."""
+    rows = []
+    if told["inverter"] is not None:
+        rows.append(("Lost in the inverter", told["inverter"]["lost_Wh"]))
+        rows.append(("The inverter itself", told["inverter"]["standby_Wh"]))
+    rows.append(("This computer", told["monitor_Wh"]))
+    if told["controller_Wh"]:
+        rows.append(("The controller itself", told["controller_Wh"]))
+    return (*rows, ("Together", told["declared_Wh"]))
+
+
+def _used(day: Mapping[str, Any]) -> str:
+    text = f"{number(day['used_Wh'], 0)} Wh"
+    if day["over_declared"] is None:
+        return text
+    return f"{text}, {number(day['over_declared'], 1)} times"

@@ -13,7 +13,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_days, cli_array   the commands that tell of days and array
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
-    cli_events     the command that tells what has happened
     cli_notify     the command that shows the outbox and tries the channels
     cli_store      the command that looks after the store's file
     cli_match      the command that finds a register map from what a display shows
@@ -22,19 +21,18 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_clock      the command that shows by what time the monitor goes, and tells it
-    cli_aside      what it tells of readings that were set aside
     cli_log        the command that shows and writes the log
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
     cli_care       the commands that tell what keeps a bank alive
     cli_season     the command that tells what a bank went through in a season
     cli_wire       the command that sizes wires and fuses
+    cli_plan       the command that tells the load plan
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
     season_words   a season for a person
     season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
-    event_words    what has happened, for a person
     array_report   what is wrong with the array, from the store
     capacity_guide a capacity test step by step, from the store
     care_words     what a bank needs to stay alive, for a person
@@ -42,12 +40,14 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     sun_words      days and the array's findings for a person
     outlook_words  the outlook for a person
     find_words     what answers on a line, for a person
+    plan_words     the load plan for a person
     bank_report    stage, ledger and health of the bank, from the store
     capacity_report   what a discharge tells of the capacity, from the store
     care_report    what is to be done at bank and array, and when, from the store
     winter_report  whether the bank may stand out in the cold, from the store
     sun_report     days and the weather book, from the store
     outlook_report the outlook of a moment, from the store
+    plan_report    the load plan, from site file and store
     checkup        the commissioning test: acts, readings, what is right and what is wrong
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
@@ -55,12 +55,14 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     timekeeper     who knows the time, and what follows in the store when it is known, or was wrong
     season         a season in figures: bank, alarms, log, array, what nobody watched; pure
     day_rows       a day as one row, from the weather book or from its sums
+    plan_known     what store and site file tell a load plan: use, cold, weather, the next days
     mending        what a wrong or unknown clock has done to the store, made good step by step
     pipeline       one poll's way through all the rooms below
     rebuild        the stored history estimated anew
     close_look     readings in the store within seconds, for somebody who stands before the system
     sun_tables     the sun's tables for the coming days, kept in the store by the daemon
     day_book       each finished day's entry of the weather book, kept in the store by the daemon
+    typical_year   the typical year that the site file names, kept in the store by the daemon
     outlooks       the outlook, kept in the store by the daemon
     array_look     what is wrong with the array, kept in the store by the daemon
     sun_clock      the daemon's clock held against the sun, once a day
@@ -73,6 +75,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     notices        what a person is told, and how it reaches them: outbox and channels
     power          the computer's own supply: the dark time before, the halt ahead, the pace between
     care           the hand-written log of what people did and measured; when what is due; winter
+    plan           what loads take, how long a bank lasts, what bank and array should be; pure
     alarms         rules, signs, the alarm states of the standard, what people answer
     outlook        tonight's course of charge and voltage, and the next days; pure
     sun            what a clear sky gives the array, what this sky allowed, what is wrong with the array

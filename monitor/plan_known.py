@@ -1,4 +1,4 @@
-"""What the store and the site file tell a load plan: use, cold, the sky of own days, the next days' sun.
+"""What the store and the site file tell a load plan: use, cold, the weather here, the next days' sun.
 
 For the command and the page; unknown is None or a reason in words.
 """
@@ -18,13 +18,14 @@ from monitor.day_book import entries
 from monitor.errors import SunError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Demand
-from monitor.plan.sunlight import OwnDay
+from monitor.plan.sunlight import Sky, SkyDay
 from monitor.plan.whole import Week
-from monitor.records import parse_iso
+from monitor.records import DayStat, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.sun.expected import Notes, supply_of
-from monitor.sun.months import clear_months
+from monitor.sun.expected import supply_of
+from monitor.sun.months import ClearMonth, clear_months, noted_months
+from monitor.typical_year import TypicalYear
 
 USED_DAYS = 14
 """So many whole days tell what is used of late (our choice: two weekends)."""
@@ -48,30 +49,51 @@ class Warmth:
 class DailyLoad:
     """The load that a plan rests on [Wh a day at the bank]: the larger of what is declared and what was used.
 
-    used_Wh is the middle one of the days on which the use is known, None where it is not; over_declared that
-    over what of the declared loads the meters see.
+    used_Wh is the middle one of the days on which the use is known, None where it is not; seen_Wh what of
+    the declared loads the meters see.
     """
 
     energy_Wh: float
     source: Literal["declared", "used"]
     used_Wh: float | None
-    over_declared: float | None
+    seen_Wh: float
+
+    @property
+    def over_declared(self) -> float | None:
+        """What was used over what is declared of it."""
+        return self.times(self.used_Wh)
+
+    def times(self, used_Wh: float | None) -> float | None:
+        """A day's use over what is declared of it."""
+        return None if used_Wh is None or self.seen_Wh <= 0 else used_Wh / self.seen_Wh
 
 
 def load_of(site: Site, drawn: Demand, used_Wh: Sequence[float]) -> DailyLoad:
-    """The load from what is declared and the days' use. Of the meters only a shunt sees this computer."""
-    unseen_Wh = 0.0 if site.metering.level == "shunt" else drawn.own_Wh
+    """The load from what is declared and the days' use. Of the meters only a shunt sees this computer and the
+    controller's own draw."""
+    unseen_Wh = 0.0 if site.metering.level == "shunt" else drawn.own_Wh + drawn.controller_Wh
     seen_Wh = drawn.total_Wh - unseen_Wh
     if not used_Wh:
-        return DailyLoad(drawn.total_Wh, "declared", None, None)
+        return DailyLoad(drawn.total_Wh, "declared", None, seen_Wh)
     usual_Wh = median(used_Wh)
-    times = usual_Wh / seen_Wh if seen_Wh > 0 else None
     if usual_Wh > seen_Wh:
-        return DailyLoad(usual_Wh + unseen_Wh, "used", usual_Wh, times)
-    return DailyLoad(drawn.total_Wh, "declared", usual_Wh, times)
+        return DailyLoad(usual_Wh + unseen_Wh, "used", usual_Wh, seen_Wh)
+    return DailyLoad(drawn.total_Wh, "declared", usual_Wh, seen_Wh)
 
 
-UNKNOWN_WARMTH = Warmth(None, "not known: nothing measured it yet; --bank-temperature gives it")
+def branch_used_Wh(site: Site, aside_Wh: float, branches: int, used_Wh: float | None) -> float | str:
+    """What was used on a branch a day, or why that is unknown: one meter tells branches apart only where
+    there is but one. aside_Wh is what this computer and the controller take."""
+    if site.metering.level == "charging":
+        return "nothing here meters the loads"
+    if branches > 1:
+        return "one meter sees all branches together"
+    if used_Wh is None:
+        return "the use was not measured of late"
+    return max(0.0, used_Wh - (aside_Wh if site.metering.level == "shunt" else 0.0))
+
+
+UNKNOWN_WARMTH = Warmth(None, "not known: nothing measured it yet")
 
 
 def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, float]]:
@@ -87,22 +109,37 @@ def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, 
         if day in book:
             used_Wh = book[day].get("used_Wh")
         elif day in stats:
-            ledger = day_ledger(stats[day], site.metering.level)
-            used_Wh = ledger.used_Wh
-            if used_Wh is None and ledger.used_Ah is not None:
-                used_Wh = ledger.used_Ah * site.bank.voltage_V
+            used_Wh = _used_Wh(stats[day], site)
         if used_Wh is not None:
             found.append((day, float(used_Wh)))
     return found
 
 
-def clear_hours(site: Site, notes: Notes | None = None) -> dict[int, float] | str:
-    """Peak sun hours a day of each month (1..12) on the array under a clear sky, or why that is unknown; from
-    a store's note where it has one."""
+def _used_Wh(stats: Sequence[DayStat], site: Site) -> float | None:
+    ledger = day_ledger(stats, site.metering.level)
+    if ledger.used_Wh is None and ledger.used_Ah is not None:
+        return ledger.used_Ah * site.bank.voltage_V
+    return ledger.used_Wh
+
+
+def clear_year(site: Site, reader: StoreReader | None) -> dict[int, ClearMonth] | str:
+    """A clear day of each month (1..12) on the array, or why it is unknown: from the store's note, else
+    worked out by the almanac's process, which takes some seconds."""
     try:
-        return {month.month: month.sun_h for month in clear_months(supply_of(site), notes)}
+        return {month.month: month for month in clear_months(supply_of(site), reader)}
     except SunError as error:
         return str(error)
+
+
+def noted_clear_year(site: Site, reader: StoreReader) -> dict[int, ClearMonth] | str:
+    """The same from the store's note alone, for who cannot wait."""
+    try:
+        found = noted_months(supply_of(site), reader)
+    except SunError as error:
+        return str(error)
+    if found is None:
+        return "the monitor has not worked out the sun of this site's months yet"
+    return {month.month: month for month in found}
 
 
 def noted_outlook(reader: StoreReader, as_of_ms: int) -> dict[str, Any] | None:
@@ -135,22 +172,45 @@ def week_of(outlook: Mapping[str, Any], charging_V: float) -> Week:
     return Week(outlook["soc"], fmean(gives) if gives else None, len(days))
 
 
-def warmth_of(reader: StoreReader, today: date, back_days: int) -> Warmth:
-    """The bank's temperature on the coldest of the days behind."""
-    stats = reader.days(today - timedelta(days=back_days), today - timedelta(days=1))
-    means = [stat.mean for stat in stats if stat.quantity == "battery_temperature_C"]
-    if not means:
+def warmth_of(reader: StoreReader, today: date, month: int | None, typical: TypicalYear | None) -> Warmth:
+    """The bank's temperature on the coldest day of the year behind, of a month if one is asked for and has
+    been measured; else the air's in the typical year."""
+    stats = reader.days(today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
+    means = [(stat.day.month, stat.mean) for stat in stats if stat.quantity == "battery_temperature_C"]
+    of_month = [mean for its, mean in means if its == month]
+    if means:
+        some = of_month or [mean for _, mean in means]
+        which = f"the coldest of {len(some)} days" if len(some) > 1 else "the one day"
+        return Warmth(min(some), f"the mean of {which} on record{' in that month' if of_month else ''}")
+    return air_of(month, typical)
+
+
+def air_of(month: int | None, typical: TypicalYear | None) -> Warmth:
+    """The typical year's air in a month, else in its coldest, for a bank that nothing has measured."""
+    if typical is None:
         return UNKNOWN_WARMTH
-    which = f"the coldest of {len(means)} days" if len(means) > 1 else "the one day"
-    return Warmth(min(means), f"the mean of {which} on record")
+    air_C = min(typical.air_C) if month is None else typical.air_C[month - 1]
+    which = "coldest month" if month is None else "month"
+    return Warmth(air_C, f"as the air of the {which} of the typical year, for nothing measured it yet")
 
 
-def own_days(reader: StoreReader, today: date) -> list[OwnDay]:
-    """The days of the weather book on which light and sky are known."""
-    book = entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
-    found = []
-    for day, entry in book.items():
-        sun_h, share = entry.get("reference_yield_h"), entry.get("index")
-        if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
-            found.append(OwnDay(day, float(sun_h), float(share)))
-    return found
+def sky_of(
+    reader: StoreReader | None, today: date | None, typical: TypicalYear | None, stated: float | None
+) -> Sky:
+    """The weather here: a share of a clear sky that a person states, the days of a typical year, or those of
+    the weather book on which light and sky are known. What the array really gives its own days tell."""
+    days, scales = [], []
+    if reader is not None and today is not None:
+        book = entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
+        for day, entry in book.items():
+            sun_h, share, scale = (entry.get(key) for key in ("reference_yield_h", "index", "scale"))
+            if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
+                days.append(SkyDay(day, float(sun_h), float(share)))
+            if isinstance(scale, (int, float)):
+                scales.append(float(scale))
+    learnt = median(scales) if scales else None
+    if stated is not None:
+        return Sky((), "own days", learnt, stated)
+    if typical is not None:
+        return Sky(typical.days, "typical year", learnt)
+    return Sky(tuple(days), "own days", learnt)

@@ -10,6 +10,9 @@ from monitor.plan.dark import LEAST_RECORD
 
 WIDE = 100
 
+MOST_NIGHTS = 99
+"""More than these are told as these (our choice: no weather lasts so long)."""
+
 MONTHS = (
     "",  # one that a person gave without its name
     "January",
@@ -35,14 +38,18 @@ def in_words(told: Mapping[str, Any]) -> str:
         lines += ["", "Nothing is declared or measured to plan with: write [[loads]] into the site file."]
     else:
         lines += ["", *_lasting(now, "How long the bank lasts, down to its reserve")]
-        lines += _dark(now, told["own_days"]) if told["months"] else []
+        lines += _dark(now, told["weather"]) if told["months"] else []
     if then is not None:
-        lines += ["", *_changed(told), *_lasting(then, "It would then last")]
-        lines += _dark(then, told["own_days"]) if told["months"] else []
+        lines += ["", _filled(changed_words(told), "  "), *_lasting(then, "It would then last")]
+        lines += _dark(then, told["weather"]) if told["months"] else []
     plan = then or now
     if plan is not None:
         sources = list(dict.fromkeys(step["source"] for step in plan["steps"]))
-        lines += ["", *_season(told), *_steps(plan, sources, "with that" if then else "")]
+        lines += [
+            "",
+            *(_filled(text, "  ") for text in season_words(told)),
+            *_steps(plan, sources, "with that" if then else ""),
+        ]
         lines += ["", "Where this is from:"]
         lines += [_filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
     lines += ["", "Mind:"]
@@ -64,7 +71,8 @@ def _loads(told: Mapping[str, Any]) -> list[str]:
     volts = told["bank_V"]
     lines = ["What is drawn a day"]
     for branch in told["branches"]:
-        lines.append(_row(f"  branch {branch['branch']}", branch["energy_Wh"], volts))
+        used = "" if branch["used_Wh"] is None else f"used {branch['used_Wh']:.0f} Wh"
+        lines.append(_row(f"  branch {branch['branch']}", branch["energy_Wh"], volts, used))
         for load in branch["loads"]:
             many = f"{load['count']} × " if load["count"] > 1 else ""
             behind = ", behind the inverter" if load["ac"] else ""
@@ -74,29 +82,36 @@ def _loads(told: Mapping[str, Any]) -> list[str]:
     if inverter is not None:
         words = f"gives {100 * inverter['efficiency']:g} % of what it takes"
         lines.append(_row("  lost in the inverter", inverter["lost_Wh"], volts, words))
-        words = f"{inverter['standby_W']:g} W, 24 h"
-        lines.append(_row("  inverter, standing by", inverter["standby_Wh"], volts, words))
+        words = f"{inverter['standby_W']:g} W, {inverter['hours_per_day']:g} h"
+        lines.append(_row("  the inverter itself", inverter["standby_Wh"], volts, words))
     lines.append(_row("  this computer", told["monitor_Wh"], volts, "24 h"))
+    if told["controller_Wh"]:
+        lines.append(_row("  the controller itself", told["controller_Wh"], volts, "24 h"))
     lines.append(_row("  together", told["declared_Wh"], volts))
     return lines
 
 
 def _used(told: Mapping[str, Any]) -> list[str]:
-    """What was measured beside what is declared, and on which the plan rests."""
+    """What was measured beside what is declared, day by day, and on which the plan rests."""
     used_Wh, days = told["used_Wh"], told["used_days"]
     if used_Wh is None:
         text = "What is used was not measured of late; the plan rests on what is declared."
         if told["metering"] == "charging":
-            text = "Nothing here meters the loads; the plan rests on what is declared."
-        return [text]
+            text = "Nothing here meters the loads: the use is unknown, the plan rests on what is declared."
+        return [_filled(text, "")]
     text = f"Used were {used_Wh:.0f} Wh on the "
-    text += f"middle one of {days} days" if days > 1 else "one day of which it is known"
+    text += f"middle one of {len(days)} days" if len(days) > 1 else "one day of which it is known"
     if told["used_over_declared"] is not None:
-        text += f", {told['used_over_declared']:.1f} times what is declared"
+        text += f", {told['used_over_declared']:.1f} times the {told['declared_seen_Wh']:.0f} Wh declared"
     if told["metering"] == "controller":
         text += " (through the controller's load output; what is wired past it is not seen)"
     rests = "what was used, the larger" if told["load_from"] == "used" else "what is declared, the larger"
-    return [_filled(f"{text}. The plan rests on {rests}.", "")]
+    lines = [_filled(f"{text}. The plan rests on {rests}.", "")]
+    unknown = next((each["used_unknown"] for each in told["branches"] if each["used_unknown"]), None)
+    if unknown is not None:
+        lines.append(f"What each branch used is unknown: {unknown}.")
+    told_days = ", ".join(f"{day['date']}\N{NO-BREAK SPACE}{day['used_Wh']:.0f}" for day in days)
+    return [*lines, _filled(f"By day [Wh]: {told_days}.", "  ")]
 
 
 def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
@@ -104,6 +119,8 @@ def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
     lines = [head]
     for each in plan["lasting"]:
         said = "not known" if each["nights"] is None else f"{each['nights']:.1f} nights"
+        if each["nights"] is not None and each["nights"] > MOST_NIGHTS:
+            said = f"more than {MOST_NIGHTS} nights"
         if each["keeps_up"]:
             said = "the array keeps up"
         words = each["words"].removeprefix("not known: ")
@@ -111,18 +128,33 @@ def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
     return lines
 
 
-def _dark(plan: Mapping[str, Any], own_days: int) -> list[str]:
+def _dark(plan: Mapping[str, Any], weather: Mapping[str, Any]) -> list[str]:
     """The chance of a dark night by month."""
     head = "  A dark night, at which the bank comes down to its reserve"
     if not plan["dark_months"]:
-        why = f"by month it takes {LEAST_RECORD} days of this site's weather, and {own_days} are on record"
-        return [_filled(f"{head}: not known ({why})", "    ")]
+        return [_filled(f"{head}: not known ({why_no_dark(weather)})", "    ")]
     months = ", ".join(_month_chance(each) for each in plan["dark_months"])
-    text = f"{head}, chance of at least one by month: {months} (from this site's {own_days} days on record;"
-    text += " with the losses that sizing counts"
+    text = f"{head}, chance of at least one by month: {months} ({weather_words(weather)}"
     if not all(each["seen"] for each in plan["dark_months"]):
         text += "; *: supposing the sky of other months"
     return [_filled(f"{text})", "    ")]
+
+
+def why_no_dark(weather: Mapping[str, Any]) -> str:
+    """Why the chance of a dark night is not known."""
+    if weather["basis"] == "stated":
+        return "a share of clear light tells mean days and no wet spells; a typical year or own days do"
+    return (
+        f"by month it takes a typical year, or {LEAST_RECORD} days of this site's weather, and"
+        f" {weather['days']} are on record"
+    )
+
+
+def weather_words(weather: Mapping[str, Any]) -> str:
+    """Whose weather a plan goes by."""
+    if weather["basis"] == "typical year":
+        return f"by the typical year in {weather['file']}"
+    return f"by this site's {weather['days']} days on record"
 
 
 def _month_chance(each: Mapping[str, Any]) -> str:
@@ -131,7 +163,7 @@ def _month_chance(each: Mapping[str, Any]) -> str:
     return f"{MONTHS[each['month']][:3]}{star}\N{NO-BREAK SPACE}{100 * each['chance']:.0f}\N{NO-BREAK SPACE}%"
 
 
-def _changed(told: Mapping[str, Any]) -> list[str]:
+def changed_words(told: Mapping[str, Any]) -> str:
     """What a person asked to change."""
     parts = []
     for draw in told["added"]:
@@ -148,37 +180,42 @@ def _changed(told: Mapping[str, Any]) -> list[str]:
     if growth["colder_C"]:
         parts.append(f"{growth['colder_C']:g} °C colder")
     more = f", {told['added_Wh']:.0f} Wh a day more" if told["added_Wh"] else ""
-    return [_filled(f"What if: {', '.join(parts)}{more}.", "  ")]
+    return f"What if: {', '.join(parts)}{more}."
 
 
 def _counted(number: int, word: str, of: str) -> str:
     return f"{number} {word}{'s' if number > 1 else ''} {of}"
 
 
-def _season(told: Mapping[str, Any]) -> list[str]:
+def season_words(told: Mapping[str, Any]) -> list[str]:
     """The month and the cold that decide."""
     lines, sun = [], told["design_month"]
     if sun is not None:
+        which = "asked for" if told["month_asked"] else "that decides"
         name = MONTHS[sun["month"]]
         if sun["sun_h"] is None:
             lines.append(
-                f"The month that decides is {name}. A clear sky gives {sun['clear_h']:.1f} peak sun hours"
-                " a day on the array; how cloudy that month is here nothing tells yet (give --sun-hours from"
-                " a table of the place). The array below is the least: it would do only under a clear sky"
-                " every day."
+                f"The month {which} is {name}. A clear sky gives {sun['clear_h']:.1f} peak sun hours a day on"
+                " the array; how cloudy that month is here nothing tells yet (a typical year of the place"
+                " does, named under [site] typical_year). The array below is the least: it would do only"
+                " under a clear sky every day."
             )
         else:
-            month = f"The month that decides, {name}" if name else "The month that decides"
+            month = f"The month {which}, {name}" if name else f"The month {which}"
             lines.append(f"{month}: {sun['sun_h']:.1f} peak sun hours a day, {_basis(sun)}.")
     warmth_C = told["bank_temperature_C"]
     at = "" if warmth_C is None else f"{warmth_C:.1f} °C, "
     lines.append(f"The bank in the cold season: {at}{told['bank_temperature_from']}.")
-    return [_filled(line, "  ") for line in lines]
+    return lines
 
 
 def _basis(sun: Mapping[str, Any]) -> str:
     if sun["basis"] == "own days":
         return f"by {sun['days']} days of this site in it"
+    if sun["basis"] == "typical year":
+        return "by the typical year"
+    if sun["basis"] == "stated":
+        return "with the share of clear light that was stated"
     if sun["basis"] == "supposed":
         return f"supposing that it is as cloudy as the {sun['days']} days on record"
     return "as given"

@@ -39,6 +39,7 @@ from monitor.stores import open_writer
 from monitor.sun_clock import SunClock
 from monitor.sun_tables import SunTables
 from monitor.timekeeper import Timekeeper, start_clock
+from monitor.typical_year import YearKeeper
 
 log = logging.getLogger("nightbank")
 
@@ -160,6 +161,7 @@ class _Rounds:
         self._outlooks = Outlooks(site, store, clock)
         self._book = DayBook(site, site_file, store, clock)
         self._array = ArrayLook(site, site_file, store, clock)
+        self._year = YearKeeper(site, site_file, store, clock)
         self._noticer = Noticer(site, site_file.parent, store, clock)
         self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
         self._poller = Poller(lines, clock, self._results)
@@ -224,6 +226,7 @@ class _Rounds:
         dated = (
             self._sun.follow,
             self._book.follow,
+            self._year.follow,
             self._follow_sun_clock,
             self._follow_array,
             lambda: self._outlooks.follow(self._pipeline.estimator),
@@ -265,6 +268,7 @@ class _Rounds:
         self._sun.stop()
         self._book.stop()
         self._array.stop()
+        self._year.stop()
         if self._sun_clock is not None:
             self._sun_clock.stop()
         self._poller.stop()

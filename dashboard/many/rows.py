@@ -99,7 +99,8 @@ def standings(states: Iterable[SiteState]) -> list[Standing]:
 
 def standing_of(state: SiteState) -> Standing:
     """How a site stands now."""
-    now = Now.by(clock_from_note(state.clock), state.lag_s)
+    clock = clock_from_note(state.clock)
+    now = Now(clock.now_ms(), clock.speed, state.lag_s)
     oldest = _oldest(state)
     return Standing(state, now, _need(state, now, oldest), oldest)
 

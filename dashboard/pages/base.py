@@ -47,7 +47,8 @@ class Page:
     layout gets the address's query ('?to=...') as well. A page without register stands still: it is plain
     HTML without a script, and a link or the browser's own button renews it. under is the name of the page
     that it is a part of and is found from; script a file in assets that such a still page can do without. The
-    layout of a page that takes something (asks) also gets a `forms.Hand`: what its visitor may do now.
+    layout of a page that takes something (asks) also gets a `forms.Hand`: what its visitor may do now. A page
+    with questions has a form that only asks: it leads to the page itself, with what was asked in the address.
     fresh gives the sections that an open page renews by their ids, None for a group that it does not have.
     """
 
@@ -58,6 +59,7 @@ class Page:
     under: str = ""
     script: str = ""
     asks: tuple[Ask, ...] = ()
+    questions: bool = False
     fresh: Callable[[ReaderFactory, Site, str], Mapping[str, Any] | None] | None = None
 
 

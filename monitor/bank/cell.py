@@ -14,6 +14,7 @@ from math import exp
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.bank.priors import ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT
 from monitor.bank.tables import LIFEPO4_CHART, REST_VOLTAGE, Rows
 
 Floats = NDArray[np.float64]
@@ -38,10 +39,6 @@ GASSING_AT_V, GASSING_E_FOLD_V = 2.40, 0.085
 
 SURFACE_UP, SURFACE_DOWN = 0.015, 0.007
 """Shares of capacity that bring the surface charge up and take it down again (our choice)."""
-
-ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT = 0.5, 10.0
-"""The taper is a third as wide for a trickle as for a tenth of capacity an hour, growing evenly (our choice
-within Copetti 1993 and Stevens & Corey)."""
 
 _GRID = np.linspace(0.0, 1.0, 201)
 

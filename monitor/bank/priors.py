@@ -128,6 +128,10 @@ PRIORS: dict[Chemistry, Priors] = {
     "lifepo4": _LIFEPO4,  # where no published span was seen: our choice around the two rest curves
 }
 
+ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT = 0.5, 10.0
+"""The taper (ln_taper) is a third as wide for a trickle as for a tenth of capacity an hour, growing evenly
+(our choice within Copetti 1993 and Stevens & Corey)."""
+
 USUAL_UNSEEN = ln(0.006, 2.1)
 """Mean of loads that no meter shows where none is declared: a seventh of the capacity a day (our choice)."""
 

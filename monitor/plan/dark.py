@@ -1,7 +1,9 @@
-"""The chance of a dark night by month: a year of this site's own sky over the bank, begun at each day.
+"""The chance of a dark night by month: years of this place's weather over the bank, begun at its days.
 
-A night is dark where the bank comes down to its reserve before morning. The day's use counts before its sun,
-which is the cautious order, and at the reserve the loads are switched off. Pure.
+A night is dark where the bank comes down to its reserve before the sun is back. Each day goes by the
+estimator's own constants (`nature.py`): what the loads take in the dark hours and in the light, what the
+array gives, what of it the bank keeps, what it loses by itself. Below the reserve nobody is supposed to
+switch anything off: the loads go on until the controller cuts them, or the bank is empty. Pure.
 """
 
 from __future__ import annotations
@@ -10,19 +12,34 @@ from calendar import monthrange
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from monitor.plan import sizing
-from monitor.plan.sunlight import OwnDay
+from monitor.plan import nature
+from monitor.plan.sunlight import SkyDay, season
 from monitor.plan.system import System
 
 LEAST_RECORD = 30
-"""Fewer own days tell no chance, and fewer of a season not its sky (our choice: a month holds several wet
-spells)."""
+"""Fewer days of weather tell no chance, and fewer of a season not its sky (our choice: a month holds several
+wet spells)."""
+
+MOST_STARTS = 73
+"""At most so many of the days begin a year, evenly spread (our choice: every fifth of a year's, which tells
+a chance to 1.4 %, and a small computer has it in a second)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Year:
+    """What a year asks and offers. load_Wh is drawn a day, dark_share of it in the dark hours of a month,
+    which has night_h of them; clear_Ah reaches the bank on its clear day."""
+
+    load_Wh: float
+    dark_share: Mapping[int, float]
+    night_h: Mapping[int, float]
+    clear_Ah: Mapping[int, float]
 
 
 @dataclass(frozen=True, slots=True)
 class DarkMonth:
     """chance of at least one dark night in the month (1..12) and their mean number; seen: by days of this
-    site in that month and its neighbours, else the sky of its other days is supposed."""
+    place in that month and its neighbours, else the sky of its other days is supposed."""
 
     month: int
     chance: float
@@ -30,52 +47,77 @@ class DarkMonth:
     seen: bool
 
 
-def dark_months(
-    system: System, load_Ah: float, clear_h: Mapping[int, float], own: Sequence[OwnDay]
-) -> tuple[DarkMonth, ...]:
-    """The twelve months from the share of a clear sky's light that own days had, in their order, so that wet
+def dark_months(system: System, year: Year, days: Sequence[SkyDay]) -> tuple[DarkMonth, ...]:
+    """The twelve months from the shares of a clear sky's light that the days had, in their order, so that wet
     spells stay together; nothing below LEAST_RECORD days or where the cold has no table.
 
     Each run is a year that begins with a full bank in the sunniest month, the record from another day on.
     """
-    usable_Ah = system.usable_Ah
-    if len(own) < LEAST_RECORD or usable_Ah is None:
+    if len(days) < LEAST_RECORD or system.usable_Ah is None or not year.clear_Ah:
         return ()
-    days = sorted(own, key=lambda day: day.day)
-    gives_Ah = {month: _gives(system, month, clear_h[month], days) for month in clear_h}
-    counts: dict[int, list[int]] = {month: [] for month in clear_h}
-    first = max(clear_h, key=lambda month: clear_h[month])
-    for start in range(len(days)):
-        charge_Ah, at = usable_Ah, start
+    ordered = sorted(days, key=lambda day: day.day)
+    shares = {month: _shares(month, ordered) for month in year.clear_Ah}
+    counts: dict[int, list[int]] = {month: [] for month in year.clear_Ah}
+    first = max(year.clear_Ah, key=lambda month: year.clear_Ah[month])
+    starts = min(MOST_STARTS, len(ordered))
+    for start in range(starts):
+        bank, at = _Bank(system), start * len(ordered) // starts
         for month in ((first + ahead - 1) % 12 + 1 for ahead in range(12)):
-            dark, given_Ah = 0, gives_Ah[month]
+            dark, some = 0, shares[month]
             for _ in range(monthrange(2025, month)[1]):
-                dark += charge_Ah < load_Ah
-                charge_Ah = min(usable_Ah, max(0.0, charge_Ah - load_Ah) + given_Ah[at % len(given_Ah)])
+                dark += bank.night(year, month)
+                bank.day(year, month, some[at % len(some)])
                 at += 1
             counts[month].append(dark)
     return tuple(
         DarkMonth(
             month,
-            sum(dark > 0 for dark in counts[month]) / len(days),
-            sum(counts[month]) / len(days),
-            _seen(month, days),
+            sum(dark > 0 for dark in counts[month]) / starts,
+            sum(counts[month]) / starts,
+            _seen(month, ordered),
         )
         for month in sorted(counts)
     )
 
 
-def _season(month: int, days: Sequence[OwnDay]) -> list[OwnDay]:
-    """The days of a month and of its two neighbours: one month alone is one winter's luck (our choice)."""
-    return [day for day in days if (day.day.month - month + 1) % 12 <= 2]
+class _Bank:
+    """A bank on its way through a year; missing is the share of its present capacity that is taken out."""
+
+    def __init__(self, system: System) -> None:
+        self._chemistry = system.chemistry
+        self._capacity_Ah = system.present_Ah
+        self._giving_V = system.giving_V
+        self._reserve = system.deepest
+        self._deepest = max(system.deepest, 1 - system.cut_off_soc)
+        self._lost = nature.lost_a_day(system.chemistry, system.temperature_C) / 2
+        self._missing = 0.0
+
+    def night(self, year: Year, month: int) -> bool:
+        """The dark hours of a day of a month; whether they bring it down to its reserve."""
+        self._take(year.load_Wh * year.dark_share[month])
+        return self._missing > self._reserve
+
+    def day(self, year: Year, month: int, share: float) -> None:
+        """The light hours, in which the loads take theirs first."""
+        taken = year.load_Wh * (1 - year.dark_share[month]) / self._giving_V / self._capacity_Ah
+        net = year.clear_Ah[month] * share / self._capacity_Ah - taken
+        if net <= 0:
+            self._take(-net * self._giving_V * self._capacity_Ah)
+            return
+        hours = max(1.0, 24 - year.night_h[month])
+        self._missing -= nature.stored(self._chemistry, self._missing, net, hours)
+        self._missing = min(self._deepest, max(0.0, self._missing) + self._lost)
+
+    def _take(self, energy_Wh: float) -> None:
+        taken = energy_Wh / self._giving_V / self._capacity_Ah + self._lost
+        self._missing = min(self._deepest, self._missing + taken)
 
 
-def _seen(month: int, days: Sequence[OwnDay]) -> bool:
-    return len(_season(month, days)) >= LEAST_RECORD
+def _seen(month: int, days: Sequence[SkyDay]) -> bool:
+    return len(season(month, days)) >= LEAST_RECORD
 
 
-def _gives(system: System, month: int, clear_h: float, days: Sequence[OwnDay]) -> list[float]:
-    """What reaches the loads of a month's days, losses counted: by its season's sky, else by all days'."""
-    some = _season(month, days) if _seen(month, days) else days
-    kept = sizing.WIRE_EFFICIENCY * sizing.BATTERY_EFFICIENCY
-    return [kept * system.gives_Ah(clear_h * min(1.0, day.share)) for day in some]
+def _shares(month: int, days: Sequence[SkyDay]) -> list[float]:
+    """The shares of a month's days, by its season's sky where that is known, else by all days'."""
+    some = season(month, days) if _seen(month, days) else days
+    return [min(1.0, day.share) for day in some]

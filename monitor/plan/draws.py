@@ -1,4 +1,4 @@
-"""What is drawn a day: loads by branch, an inverter's losses and standby, this computer. Pure."""
+"""What is drawn a day: loads by branch, an inverter's losses and standby, controller and computer. Pure."""
 
 from __future__ import annotations
 
@@ -9,13 +9,10 @@ from itertools import groupby
 
 from pydantic import ValidationError
 
+from monitor.site.inverter_table import InverterEntry
 from monitor.site.model import Load
 
 DAY_H = 24
-
-INVERTER_EFFICIENCY = 0.85
-"""What an inverter gives on of what it takes (both worked examples of the handbook and the training sheet:
-SAND87-7023 and 'stand alone camp')."""
 
 TYPED = re.compile(
     r"\s*(?:(?P<count>\d+)\s*[x×]\s*)?(?P<power>\d+(?:[.,]\d+)?)\s*W\s+(?P<name>\S.*?)\s+"
@@ -62,32 +59,25 @@ class Branch:
 
 
 @dataclass(frozen=True, slots=True)
-class Inverter:
-    """efficiency is a share, standby_W what it takes around the clock without a load."""
-
-    efficiency: float = INVERTER_EFFICIENCY
-    standby_W: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Demand:
-    """Energy a day at the bank [Wh]: the loads, what the inverter loses and takes itself, this computer."""
+    """Energy a day at the bank [Wh]: the loads, what the inverter loses and takes itself, this computer and
+    the controller."""
 
     loads_Wh: float
     lost_Wh: float
     standby_Wh: float
     own_Wh: float
+    controller_Wh: float = 0.0
 
     @property
     def total_Wh(self) -> float:
-        return self.loads_Wh + self.lost_Wh + self.standby_Wh + self.own_Wh
+        return self.loads_Wh + self.lost_Wh + self.standby_Wh + self.own_Wh + self.controller_Wh
 
 
-def declared(loads: Sequence[Load], ac_branches: Sequence[str] = ()) -> tuple[Draw, ...]:
-    """The loads of a site file; those of ac_branches hang behind the inverter."""
+def declared(loads: Sequence[Load]) -> tuple[Draw, ...]:
+    """The loads of a site file."""
     return tuple(
-        Draw(load.name, load.branch, load.power_W, load.count, load.hours_per_day, load.branch in ac_branches)
-        for load in loads
+        Draw(load.name, load.branch, load.power_W, load.count, load.hours_per_day, load.ac) for load in loads
     )
 
 
@@ -120,14 +110,35 @@ def by_branch(draws: Sequence[Draw]) -> tuple[Branch, ...]:
     return tuple(Branch(name, tuple(some)) for name, some in groupby(ordered, lambda draw: draw.branch))
 
 
-def demand(draws: Sequence[Draw], inverter: Inverter | None, own_W: float) -> Demand:
+def demand(
+    draws: Sequence[Draw], inverter: InverterEntry | None, own_W: float, controller_W: float = 0.0
+) -> Demand:
     """All that is drawn at the bank; AC loads over the inverter's efficiency (SAND87-7023, sheet 1).
 
-    own_W is this computer's draw. Raises ValueError for AC loads without an inverter.
+    own_W is this computer's draw, controller_W the controller's. Raises ValueError for AC loads without an
+    inverter.
     """
     ac_Wh = sum(draw.energy_Wh for draw in draws if draw.ac)
     if ac_Wh and inverter is None:
         raise ValueError("loads behind an inverter need one")
     lost_Wh = ac_Wh / inverter.efficiency - ac_Wh if inverter else 0.0
-    standby_Wh = inverter.standby_W * DAY_H if inverter else 0.0
-    return Demand(sum(draw.energy_Wh for draw in draws), lost_Wh, standby_Wh, own_W * DAY_H)
+    standby_Wh = inverter.standby_W * inverter.hours_per_day if inverter else 0.0
+    loads_Wh = sum(draw.energy_Wh for draw in draws)
+    return Demand(loads_Wh, lost_Wh, standby_Wh, own_W * DAY_H, controller_W * DAY_H)
+
+
+def night_share(
+    draws: Sequence[Draw], inverter: InverterEntry | None, always_W: float, night_h: float
+) -> float:
+    """What part of all that is drawn a day falls into the dark hours: what runs for fewer hours than the
+    night has is supposed to run in the night, which is the cautious order. 1 where nothing is drawn."""
+    shares = [
+        (draw.energy_Wh / inverter.efficiency if draw.ac and inverter else draw.energy_Wh, draw.hours)
+        for draw in draws
+    ]
+    shares.append((always_W * DAY_H, DAY_H))
+    if inverter is not None:
+        shares.append((inverter.standby_W * inverter.hours_per_day, inverter.hours_per_day))
+    total_Wh = sum(energy_Wh for energy_Wh, _ in shares)
+    dark_Wh = sum(energy_Wh * min(1.0, night_h / hours) for energy_Wh, hours in shares)
+    return dark_Wh / total_Wh if total_Wh > 0 else 1.0

@@ -25,6 +25,9 @@ DAILY_DISCHARGE = 0.2
 MARGIN = 1.10
 """Design margin, the lower end of 1.10 to 1.25 ([1013] 6.3, secondary source; the end is our choice)."""
 
+STORAGE_DAYS = 5.0
+"""Days of storage without sun where none are asked for (our choice; worked examples take 4, 5 and 7)."""
+
 ARRAY_TO_LOAD = {"usual": 1.2, "critical": 1.4}
 """Ampere hours of the array over those of the load in the worst month: 1.1 to 1.2 for usual loads, 1.3 to 1.4
 or more for critical ones ([1562] 9.1, secondary source; the upper ends are our choice)."""

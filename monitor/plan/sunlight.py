@@ -1,8 +1,9 @@
-"""Peak sun hours of each month on the array's plane, and the month that decides. Pure.
+"""The sun of each month on the array's plane, and the month that decides. Pure.
 
-A month is known from this site's own days in it; else it is a clear sky's light times the share of it that
-this site's other days had, and told as supposed; without own days it is unknown, for how cloudy a place is no
-formula tells.
+A month is known from days of this place in it: those of a typical year that a person gave, or this site's
+own. Else it is a clear sky's light times the share of it that the site's other days had, and told as
+supposed, or times a share that a person states. Without any of these it is unknown, for how cloudy a place is
+no formula tells.
 """
 
 from __future__ import annotations
@@ -10,23 +11,36 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from math import acos, degrees, radians, sin, tan
 from statistics import fmean
 from typing import Literal
 
-Basis = Literal["own days", "supposed", "clear sky", "given"]
+from monitor.sun.months import ClearMonth, mean_days
+
+Basis = Literal["typical year", "own days", "supposed", "stated", "clear sky", "given"]
 
 LEAST_DAYS = 10
 """So many own days tell a month, or the share of a clear sky (our choice: several spells of weather)."""
 
 
 @dataclass(frozen=True, slots=True)
-class OwnDay:
-    """One day of this site: the light on the plane [kWh/m², which are peak sun hours], and its share of a
-    clear sky's."""
+class SkyDay:
+    """One day of this place: the light on the plane [peak sun hours], and its share of a clear sky's."""
 
     day: date
     sun_h: float
     share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Sky:
+    """What is known of this place's weather. scale is the array's learnt share of its rated power, None where
+    nothing has learnt it; stated a share of a clear sky that a person gave in place of days."""
+
+    days: tuple[SkyDay, ...] = ()
+    basis: Literal["typical year", "own days"] = "own days"
+    scale: float | None = None
+    stated: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,24 +55,40 @@ class Month:
     days: int
 
 
-def months(clear_h: Mapping[int, float], own: Iterable[OwnDay]) -> tuple[Month, ...]:
-    """The twelve months from the clear sky's peak sun hours of each and this site's own days."""
-    days = list(own)
-    share = fmean(day.share for day in days) if len(days) >= LEAST_DAYS else None
-    return tuple(
-        _month(month, clear_h[month], [day.sun_h for day in days if day.day.month == month], share, len(days))
-        for month in sorted(clear_h)
-    )
+def night_h(latitude_deg: float, month: int) -> float:
+    """Hours of a month's mean day without sun: cos w = -tan(latitude) tan(declination), the declination by
+    Cooper (1969): 23.45° sin(360° (284 + n) / 365) (both textbook, from memory)."""
+    number = mean_days()[month - 1].timetuple().tm_yday
+    declination = radians(23.45 * sin(radians(360 * (284 + number) / 365)))
+    sunset = acos(min(1.0, max(-1.0, -tan(radians(latitude_deg)) * tan(declination))))
+    return 24 - 2 * degrees(sunset) / 15
 
 
-def _month(month: int, clear_h: float, seen_h: Sequence[float], share: float | None, days: int) -> Month:
+def months(clear: Mapping[int, ClearMonth], sky: Sky) -> tuple[Month, ...]:
+    """The twelve months from a clear day of each and what is known of the weather."""
+    if sky.stated is not None:
+        return tuple(
+            Month(month, clear[month].sun_h * sky.stated, clear[month].sun_h, "stated", 0)
+            for month in sorted(clear)
+        )
+    share = fmean(day.share for day in sky.days) if len(sky.days) >= LEAST_DAYS else None
+    return tuple(_month(month, clear[month].sun_h, sky, share) for month in sorted(clear))
+
+
+def _month(month: int, clear_h: float, sky: Sky, share: float | None) -> Month:
+    seen_h = [day.sun_h for day in sky.days if day.day.month == month]
     if len(seen_h) >= LEAST_DAYS:
-        return Month(month, fmean(seen_h), clear_h, "own days", len(seen_h))
+        return Month(month, fmean(seen_h), clear_h, sky.basis, len(seen_h))
     if share is not None:
-        return Month(month, clear_h * min(1.0, share), clear_h, "supposed", days)
+        return Month(month, clear_h * min(1.0, share), clear_h, "supposed", len(sky.days))
     return Month(month, None, clear_h, "clear sky", 0)
 
 
 def design_month(months: Sequence[Month]) -> Month:
     """The month with the least sun; where cloud is unknown, with the least under a clear sky."""
     return min(months, key=lambda month: month.clear_h if month.sun_h is None else month.sun_h)
+
+
+def season(month: int, days: Iterable[SkyDay]) -> list[SkyDay]:
+    """The days of a month and of its two neighbours: one month alone is one winter's luck (our choice)."""
+    return [day for day in days if (day.day.month - month + 1) % 12 <= 2]

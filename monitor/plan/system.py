@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from monitor.plan import sizing
+from monitor.plan import nature, sizing
 from monitor.plan.sunlight import Month
-from monitor.site.model import Site
+from monitor.site.chemistry import capacity_at_20_h
+from monitor.site.model import Chemistry, Site
 
 SAND = "SAND87-7023, handbook of design practices for stand-alone systems"
 IEEE_BANK = "IEEE 1013-2019 6.3, secondary source"
@@ -15,14 +16,20 @@ IEEE_ARRAY = "IEEE 1562-2021 9.1: array-to-load ratio, secondary source; count o
 COLD = "battery-bank worksheets of the trade, 20 to 80 °F"
 DERATE = "0.90 of a crystalline panel's rated current: SAND87-7023, from memory"
 
+CONVERTER_EFFICIENCY = 0.95
+"""Share of a converter's input that reaches the bank, as in `sun/panel.py` (our choice; makers print 0.93 to
+0.98); a switch passes the array's current on."""
+
 
 @dataclass(frozen=True, slots=True)
 class System:
-    """A bank and an array. temperature_C is the bank's in the cold season, None where it is not known;
-    string_A the current of one string of panels into the bank in full sun, None without an array."""
+    """A bank and an array. rating_20_h is the bank's capacity at the 20-hour rate over the rated one,
+    cut_off_soc the charge at which a controller cuts the loads off. temperature_C is the bank's in the cold
+    season, None where it is not known; string_A the current of one string of panels into the bank in full
+    sun, None without an array; converts: a converter stands between array and bank."""
 
     bank_V: float
-    lead_acid: bool
+    chemistry: Chemistry
     unit_V: float
     unit_Ah: float
     units_in_series: int
@@ -31,6 +38,15 @@ class System:
     temperature_C: float | None
     string_A: float | None
     strings: int
+    cells: int
+    rating_20_h: float = 1.0
+    cut_off_soc: float = 0.0
+    charging_V: float | None = None
+    converts: bool = True
+
+    @property
+    def lead_acid(self) -> bool:
+        return self.chemistry != "lifepo4"
 
     @property
     def capacity_Ah(self) -> float:
@@ -50,13 +66,33 @@ class System:
         return sizing.cold_factor(self.temperature_C)
 
     @property
+    def present_Ah(self) -> float:
+        """Capacity at the 20-hour rate in the cold season, as the estimator supposes it of a bank as
+        rated."""
+        return self.capacity_Ah * self.rating_20_h * nature.capacity_share(self.chemistry, self.temperature_C)
+
+    @property
     def usable_Ah(self) -> float | None:
-        """Charge of the full bank down to the reserve in the cold season."""
-        return None if self.cold is None else self.capacity_Ah * self.deepest / self.cold
+        """Charge of the full bank down to the reserve in the cold season; None where it is too cold for what
+        is published."""
+        return None if self.cold is None else self.present_Ah * self.deepest
+
+    @property
+    def giving_V(self) -> float:
+        """The bank's mean voltage while the loads take it from full to the reserve."""
+        return nature.giving_cell_V(self.chemistry, self.reserve_soc) * self.cells
 
     def gives_Ah(self, sun_h: float) -> float:
-        """What the array gives into the bank in a day with so many peak sun hours."""
+        """What the array gives into the bank in a day with so many peak sun hours, by the handbook."""
         return sizing.array_Ah(self.strings, self.string_A or 0.0, sun_h)
+
+    def clear_Ah(self, array_Wh: float, scale: float) -> float:
+        """What reaches the bank on a clear day on which the controller could take so much from the array as
+        rated; scale is what this array gives of that."""
+        if self.charging_V is None:
+            return 0.0
+        converted = CONVERTER_EFFICIENCY if self.converts else 1.0
+        return array_Wh * scale * converted / self.charging_V
 
     def grown(self, panels: int = 0, batteries: int = 0, colder_C: float = 0.0) -> System:
         """The same with more strings of panels and of batteries, in a colder month."""
@@ -87,20 +123,25 @@ class Step:
 
 
 def system_of(site: Site, charging_V: float | None, temperature_C: float | None) -> System:
-    """The system that a site file describes; charging_V is the bank's voltage while it charges.
+    """The system that a site file describes, set points filled in; charging_V is the bank's voltage while it
+    charges.
 
     A PWM controller passes on the panel's current, an MPPT controller its power (our reading of the published
     method, which knows only the first).
     """
-    bank, array = site.bank, site.array
+    bank, array, controller = site.bank, site.array, site.controller
+    converts = controller is None or controller.kind == "mppt"
     string_A = None
     if array is not None:
         string_A = array.panel_imp_A
-        if site.controller is not None and site.controller.kind == "mppt" and charging_V is not None:
+        if controller is not None and converts and charging_V is not None:
             string_A = array.panel_power_W * array.panels_in_series / charging_V
+    disconnect_V = None if controller is None else controller.disconnect_V
+    cut_cell_V = None if disconnect_V is None else disconnect_V / bank.cells_in_series
+    at_20_h_Ah = capacity_at_20_h(bank.chemistry, bank.capacity_Ah, bank.capacity_rate_h)
     return System(
         bank_V=bank.voltage_V,
-        lead_acid=bank.chemistry != "lifepo4",
+        chemistry=bank.chemistry,
         unit_V=bank.unit_voltage_V,
         unit_Ah=bank.unit_capacity_Ah,
         units_in_series=bank.units_in_series,
@@ -109,6 +150,11 @@ def system_of(site: Site, charging_V: float | None, temperature_C: float | None)
         temperature_C=temperature_C,
         string_A=string_A,
         strings=array.strings_in_parallel if array else 0,
+        cells=bank.cells_in_series,
+        rating_20_h=1.0 if at_20_h_Ah is None else at_20_h_Ah / bank.capacity_Ah,
+        cut_off_soc=nature.cut_off(bank.chemistry, cut_cell_V),
+        charging_V=charging_V,
+        converts=converts,
     )
 
 

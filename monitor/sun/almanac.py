@@ -135,7 +135,7 @@ def clear_steps(supply: Supply, spans: Sequence[tuple[int, int]]) -> list[tuple[
     all_ms = np.concatenate(starts_ms)
     times = pd.to_datetime(all_ms + STEP_S * 500, unit="ms", utc=True)
     sun = sun_at(supply, times)
-    turbidity = clearsky.lookup_linke_turbidity(times, *_on_map(supply)).to_numpy()
+    turbidity = clearsky.lookup_linke_turbidity(times, *on_map(supply)).to_numpy()
     plane = on_plane(supply, times, sun, clear_sky(supply, times, sun, turbidity))
     solar_h = (times.hour + times.minute / 60 + supply.longitude_deg / 15).to_numpy()
     air = air_C(supply.latitude_deg, supply.altitude_m, times.day_of_year.to_numpy(), solar_h)
@@ -154,7 +154,7 @@ def clear_steps(supply: Supply, spans: Sequence[tuple[int, int]]) -> list[tuple[
     return [tuple(islice(steps, len(each))) for each in starts_ms]
 
 
-def _on_map(supply: Supply) -> tuple[float, float]:
+def on_map(supply: Supply) -> tuple[float, float]:
     """The place for the turbidity's map, whose last cells end just short of pole and date line."""
     edge = 0.01
     latitude = min(90 - edge, max(edge - 90, supply.latitude_deg))

@@ -1,122 +1,242 @@
-"""The load plan's chance of a dark night beside the simulator: one description, many seeds of weather.
+"""The load plan beside the simulator: how long a bank lasts, and the chance of a dark night by month.
 
-    python -m tests.bench.plan_nights [--runs 200] [--loads 4 5 6]
+    python -m tests.bench.plan_nights [--jobs 2] [--seeds 1-200] [--records 12] [--systems marsh,pond]
 
-The plan knows the description, a year of another seed's days (their light on the array, as the weather book
-keeps it) and a clear sky's light by month. Each run is the simulated plant from 1 November, its bank full,
-to the end of December with a seed of its own; a night of December is dark where the bank's charge falls
-below the reserve. The loads are constant. What is printed: share of runs with at least one dark night and
-their mean number, both with the deviation that so many runs leave, beside the plan's.
+Each system (`tests/nights/described.py`) is one description from which come a site file for the plan and a
+scenario for the simulated plant, which shares no equation with it. The plan has, in a store, a year of days
+of another seed as the weather book keeps them: each day's share of what a clear sky gives this array, and the
+array's learnt scale; and the coldest day's mean of the bank's air. It knows no run.
+
+Months: each run is the plant from 1 November, its bank full and as rated, to the end of January, its weather
+of a seed of its own. A night is dark where the bank's charge is below the reserve at any moment of a day from
+noon to noon. 'runs' is the share of months with at least one, and the mean number of such nights, with the
+deviation that so many runs leave; 'plan' the mean of what `nightbank plan` tells from each of the records,
+with the deviation between records: a person has one. 'off' is the difference in units of both deviations
+together.
+
+Nights without sun: each run is a bank of other constants (drawn within what is published: capacity 80 to 100
+% of rating, and others), full on 1 January, its array switched off, until its charge is at the reserve; mean
+and deviation beside what the plan tells of a bank as rated and of one that counts as worn out.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import tempfile
-from dataclasses import replace
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from math import sqrt
 from pathlib import Path
-from statistics import fmean, stdev
+from statistics import fmean, median, pstdev, stdev
+from typing import Any
 
-from monitor.plan.dark import dark_months
-from monitor.plan.sunlight import OwnDay
-from monitor.plan.system import System
-from monitor.sun.months import mean_days
-from simulator.plant import Plant, Truth
+from monitor.clock import CLOCK_NOTE, PacedClock
+from monitor.day_book import note_key
+from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
+from monitor.plan.system import Wish
+from monitor.plan_known import clear_year
+from monitor.plan_report import Question, plan_report
+from monitor.records import Reading
+from monitor.site.load import load_site, with_defaults
+from monitor.site.model import Site
+from monitor.store.embedded import open_writer
+from monitor.sun.months import ClearMonth, mean_days
+from simulator.array import Array
+from simulator.plant import Plant
 from simulator.scenario import load_world
 from simulator.sky import SeededSky
 from simulator.world import World
+from tests.nights.described import SYSTEMS, Described
 
-RESERVE = 0.5
-START_MS = round(datetime(2026, 11, 1, 12, tzinfo=UTC).timestamp() * 1000)
-DECEMBER_MS = round(datetime(2026, 12, 1, 12, tzinfo=UTC).timestamp() * 1000)
-DAY_MS, STEP_MS = 86_400_000, 600_000
-OTHER_SEED = 1_000_003
-CHARGING_V = 13.4
-
-SCENARIO = """name = "plan"
-weather = []
-
-[bank]
-chemistry = "flooded"
-unit_voltage_V = 12
-unit_capacity_Ah = 100
-units_in_series = 1
-strings_in_parallel = 1
-start_soc = 1.0
-
-[array]
-panels_in_series = 1
-strings_in_parallel = 1
-
-[[loads]]
-name = "all"
-power_W = {load_W}
-metered = false
-"""
+DAY_MS, HOUR_MS = 86_400_000, 3_600_000
+LIT_STEP_MS, DARK_STEP_MS = 300_000, 900_000
+"""The plant in steps of five minutes by day and fifteen at night: on six seeds of each system the dark nights
+were those of steps of a minute."""
+LIGHT_STEP_MS = 900_000
+MONTHS = {12: "December", 1: "January"}
+RECORD = tuple(date(2026, 11, 1) - timedelta(days=back) for back in range(365, 0, -1))
+RECORD_SEED = 1_000_000
+"""Records are of the seeds from here on, which no run has."""
 
 
-def world_of(load_W: float, seed: int) -> World:
+def at_ms(year: int, month: int, day: int, hour: int = 0) -> int:
+    return round(datetime(year, month, day, hour, tzinfo=UTC).timestamp() * 1000)
+
+
+START_MS, YEAR_MS, END_MS = at_ms(2026, 11, 1, 12), at_ms(2027, 1, 1, 12), at_ms(2027, 2, 1, 12)
+
+
+def world_of(described: Described, seed: int, start_ms: int, constants: str) -> World:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "plan.toml"
-        path.write_text(SCENARIO.format(load_W=load_W), encoding="utf-8")
-        return load_world(path, START_MS, START_MS, seed)
+        path.write_text(described.scenario(constants), encoding="utf-8")
+        return load_world(path, start_ms, start_ms, seed)
 
 
-def plane_h(sky: SeededSky, day: date) -> float:
-    """Peak sun hours of a day on the plane."""
-    start_ms = round(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)
-    lights = [sky.at(start_ms + at).irradiance_W_m2 for at in range(0, DAY_MS, STEP_MS)]
-    return fmean(lights) * 24 / 1000
+def site_of(described: Described) -> Site:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "site.toml"
+        path.write_text(described.site_file(), encoding="utf-8")
+        return with_defaults(load_site(path))[0]
 
 
-def planned(world: World, load_W: float) -> tuple[float, float]:
-    """The plan's chance of a dark night in December, and their number."""
-    other = replace(world, seed=OTHER_SEED).build_sky()
-    assert isinstance(other, SeededSky)
-    days = [date(2026, 1, 1) + timedelta(days=at) for at in range(365)]
-    real = {day: plane_h(other, day) for day in days}
-    other.clearness = 1.0
-    own = [OwnDay(day, sun_h, sun_h / plane_h(other, day)) for day, sun_h in real.items()]
-    clear_h = {day.month: plane_h(other, day) for day in mean_days()}
-    panel_W = world.array.panel_vmp_V * world.array.panel_imp_A
-    system = System(12, True, 12, 100, 1, 1, RESERVE, None, panel_W / CHARGING_V, 1)
-    december = dark_months(system, load_W * 24 / 12, clear_h, own)[11]
-    return december.chance, december.nights
+def day_Wh(sky: SeededSky, array: Array, day: date) -> tuple[float, float]:
+    """Peak sun hours on the plane, and what the array could give [Wh]."""
+    start_ms = at_ms(day.year, day.month, day.day)
+    light = power = 0.0
+    for step in range(0, DAY_MS, LIGHT_STEP_MS):
+        seen = sky.at(start_ms + step + LIGHT_STEP_MS // 2)
+        if seen.irradiance_W_m2 > 0:
+            light += seen.irradiance_W_m2
+            power += array.light(seen.irradiance_W_m2, seen.air_temperature_C).best.power_W
+    hours = LIGHT_STEP_MS / HOUR_MS
+    return light * hours / 1000, power * hours
 
 
-def simulated(load_W: float, seed: int) -> int:
-    """Dark nights of December in one run: days from noon to noon whose lowest charge is below the reserve."""
-    plant = Plant(world_of(load_W, seed))
+def clear_Wh(described: Described) -> dict[date, float]:
+    """What the array could give on each day of the record under a clear sky."""
+    world = world_of(described, 0, START_MS, "published")
+    sky, array = world.build_sky(), Array(world.array)
+    assert isinstance(sky, SeededSky)
+    sky.clearness = 1.0
+    return {day: day_Wh(sky, array, day)[1] for day in RECORD}
+
+
+def record_of(
+    described: Described, seed: int, clear: dict[int, ClearMonth], bright_Wh: dict[date, float]
+) -> tuple[dict[date, Any], float]:
+    """A year of another seed as the weather book's entries, and the coldest day's mean air."""
+    world = world_of(described, seed, START_MS, "published")
+    sky, array = world.build_sky(), Array(world.array)
+    assert isinstance(sky, SeededSky)
+    scale = median(
+        bright_Wh[date(2026 if day.month < 11 else 2025, day.month, day.day)] / clear[day.month].passed_Wh
+        for day in mean_days()
+    )
+    entries, coldest_C = {}, 99.0
+    for day in RECORD:
+        sun_h, gives_Wh = day_Wh(sky, array, day)
+        entries[day] = {"reference_yield_h": sun_h, "index": gives_Wh / bright_Wh[day], "scale": scale}
+        noon_ms = at_ms(day.year, day.month, day.day)
+        air_C = fmean(sky.air_temperature_C(noon_ms + hour * HOUR_MS) for hour in range(0, 24, 3))
+        coldest_C = min(coldest_C, air_C)
+    return entries, coldest_C
+
+
+def planned(
+    described: Described, clear: dict[int, ClearMonth], bright_Wh: dict[date, float], seed: int
+) -> dict[str, Any]:
+    """What `nightbank plan` tells a person whose store has that record."""
+    entries, coldest_C = record_of(described, seed, clear, bright_Wh)
+    site = site_of(described)
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        closing(open_writer(Path(folder) / "nightbank.db", "UTC")) as store,
+    ):
+        store.put_note(CLOCK_NOTE, PacedClock(START_MS, START_MS, 1e-9).note())
+        store.append([Reading(START_MS, "charger", "battery_voltage_V", 12.5)])
+        for day, entry in entries.items():
+            store.put_note(note_key(day), json.dumps(entry))
+        store.commit()
+        question = Question(Wish(STORAGE_DAYS, ARRAY_TO_LOAD["usual"]), temperature_C=coldest_C)
+        return plan_report(site, store, question, "no outlook", clear)
+
+
+def run(plant: Plant, until_ms: int, on: Any) -> None:
+    """Step the plant; `on` sees each step and stops it by True."""
+    while plant.time_ms < until_ms:
+        step_ms = LIT_STEP_MS if plant.truth.irradiance_W_m2 > 0 else DARK_STEP_MS
+        plant.step(min(until_ms, (plant.time_ms // step_ms + 1) * step_ms))
+        if on(plant.truth):
+            return
+
+
+def dark_nights(described: Described, seed: int) -> tuple[int, int]:
+    """Dark nights of December and January in one run."""
+    plant = Plant(world_of(described, seed, START_MS, "published"))
+    first_ms = at_ms(2026, 12, 1, 12)
     lowest: dict[int, float] = {}
 
-    def see(truth: Truth) -> None:
-        if truth.time_ms > DECEMBER_MS:
-            day = (truth.time_ms - DECEMBER_MS) // DAY_MS
-            lowest[day] = min(lowest.get(day, 1.0), truth.state_of_charge)
+    def see(truth: Any) -> bool:
+        if truth.time_ms > first_ms:
+            night = (truth.time_ms - first_ms) // DAY_MS
+            lowest[night] = min(lowest.get(night, 1.0), truth.state_of_charge)
+        return False
 
-    plant.advance_to(DECEMBER_MS + 31 * DAY_MS, see)
-    return sum(soc < RESERVE for soc in lowest.values())
+    run(plant, END_MS, see)
+    dark = [night for night, soc in lowest.items() if soc < described.reserve_soc]
+    return sum(night < 31 for night in dark), sum(31 <= night < 62 for night in dark)
+
+
+def lasting_nights(described: Described, seed: int) -> float:
+    """Days until a bank of other constants is at its reserve without sun."""
+    plant = Plant(world_of(described, seed, YEAR_MS, "drawn"))
+    plant.hands.array_off = True
+    run(plant, YEAR_MS + 60 * DAY_MS, lambda truth: truth.state_of_charge < described.reserve_soc)
+    return (plant.time_ms - YEAR_MS) / DAY_MS
+
+
+def months_lines(
+    described: Described, counts: list[tuple[int, int]], plans: list[dict[str, Any]]
+) -> list[str]:
+    """A line for each month."""
+    lines = []
+    for place, (month, name) in enumerate(MONTHS.items()):
+        nights = [count[place] for count in counts]
+        told = [plan["plan"]["dark_months"][month - 1] for plan in plans]
+        chance = fmean(count > 0 for count in nights)
+        # a share of 0 or 1 still leaves what a run more or less would make of it
+        chance_sd = sqrt(max(chance * (1 - chance), 1 / len(nights)) / len(nights))
+        nights_sd = max(stdev(nights), 0.1) / sqrt(len(nights))
+        plan_chance, plan_sd = fmean(t["chance"] for t in told), pstdev([t["chance"] for t in told])
+        plan_nights, plan_nights_sd = fmean(t["nights"] for t in told), pstdev([t["nights"] for t in told])
+        off = (chance - plan_chance) / sqrt(chance_sd**2 + plan_sd**2)
+        nights_off = (fmean(nights) - plan_nights) / sqrt(nights_sd**2 + plan_nights_sd**2)
+        lines.append(
+            f"| {described.name} | {name} | {100 * chance:.0f} ± {100 * chance_sd:.0f} |"
+            f" {100 * plan_chance:.0f} ± {100 * plan_sd:.0f} | {off:+.1f} |"
+            f" {fmean(nights):.1f} ± {nights_sd:.1f} | {plan_nights:.1f} ± {plan_nights_sd:.1f} |"
+            f" {nights_off:+.1f} |"
+        )
+    return lines
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
-    parser.add_argument("--runs", type=int, default=200)
-    parser.add_argument("--loads", type=float, nargs="+", default=[4.0, 5.0, 6.0], help="W around the clock")
+    parser.add_argument("--seeds", default="1-200", help="one a run")
+    parser.add_argument("--records", type=int, default=12, help="years that a plan may have seen")
+    parser.add_argument("--systems", default=",".join(SYSTEMS))
+    parser.add_argument("--jobs", type=int, default=1)
     given = parser.parse_args()
-    for load_W in given.loads:
-        chance, nights = planned(world_of(load_W, 1), load_W)
-        counts = [simulated(load_W, seed) for seed in range(1, given.runs + 1)]
-        share = fmean(count > 0 for count in counts)
-        share_sd = sqrt(share * (1 - share) / len(counts))
-        nights_sd = stdev(counts) / sqrt(len(counts))
-        print(
-            f"{load_W:g} W: dark in December {100 * share:.0f} ± {100 * share_sd:.0f} % of {given.runs} runs,"
-            f" planned {100 * chance:.0f} %;"
-            f" nights {fmean(counts):.1f} ± {nights_sd:.1f}, planned {nights:.1f}",
-            flush=True,
-        )
+    first, _, last = given.seeds.partition("-")
+    seeds = range(int(first), int(last or first) + 1)
+    lasting = []
+    with ProcessPoolExecutor(given.jobs) as pool:
+        print("| system | month | runs % | plan % | off | nights, runs | nights, plan | off |")
+        print("|---|---|---:|---:|---:|---:|---:|---:|", flush=True)
+        for described in (SYSTEMS[name] for name in given.systems.split(",")):
+            clear = clear_year(site_of(described), None)
+            assert isinstance(clear, dict), clear
+            records = [RECORD_SEED + seeds[0] * 1000 + number for number in range(given.records)]
+            plans = list(pool.map(partial(planned, described, clear, clear_Wh(described)), records))
+            counts = list(pool.map(partial(dark_nights, described), seeds, chunksize=4))
+            print("\n".join(months_lines(described, counts, plans)), flush=True)
+            lasted = list(pool.map(partial(lasting_nights, described), seeds, chunksize=4))
+            told = [{each["name"]: each["nights"] for each in plan["plan"]["lasting"]} for plan in plans]
+            rated, worn = (fmean(each[name] for each in told) for name in ("without_sun", "worn_out"))
+            inside = fmean(worn <= nights <= rated for nights in lasted)
+            lasting.append(
+                f"| {described.name} | {fmean(lasted):.2f} ± {stdev(lasted):.2f} |"
+                f" {min(lasted):.2f} to {max(lasted):.2f} | {worn:.2f} to {rated:.2f} | {100 * inside:.0f} |"
+            )
+    print(
+        "\n| system | nights without sun, runs | all runs | plan, worn out to as rated | % of runs inside |"
+    )
+    print("|---|---:|---:|---:|---:|")
+    print("\n".join(lasting))
 
 
 if __name__ == "__main__":

@@ -10,7 +10,8 @@ from __future__ import annotations
 import pytest
 
 from monitor.plan import sizing
-from monitor.plan.draws import Draw, Inverter, demand
+from monitor.plan.draws import Draw, demand
+from monitor.site.inverter_table import InverterEntry
 
 HUT = [
     Draw("lamps", "hut", 8, 3, 4),
@@ -23,7 +24,7 @@ HUT = [
 
 def test_the_hut_s_loads() -> None:
     # [SAND] DC 96 + 360 + 30 + 96 = 582 Wh; AC 120 / 0.85 = 141.18; 723.18 Wh; at 12 V 60.265 Ah
-    drawn = demand(HUT, Inverter(0.85), own_W=0)
+    drawn = demand(HUT, InverterEntry(efficiency=0.85), own_W=0)
     assert drawn.loads_Wh == pytest.approx(582 + 120)
     assert drawn.lost_Wh == pytest.approx(21.18, abs=0.005)
     assert drawn.total_Wh == pytest.approx(723.18, abs=0.005)
@@ -70,7 +71,7 @@ def test_the_camp_s_bank() -> None:
 def test_the_camp_s_loads_are_divided_by_the_inverter_s_efficiency() -> None:
     # [CAMP] adjusted W = rated / 0.85; 5 x 30 W = 150 W make 176.47 W, for two hours a day 352 Wh as printed
     # from the rounded 176 W
-    drawn = demand([Draw("lamps", "camp", 30, 5, 2, ac=True)], Inverter(0.85), own_W=0)
+    drawn = demand([Draw("lamps", "camp", 30, 5, 2, ac=True)], InverterEntry(efficiency=0.85), own_W=0)
     assert drawn.total_Wh == pytest.approx(2 * 176.47, abs=0.01)
     assert drawn.total_Wh == pytest.approx(352, rel=0.003)
 
