@@ -17,7 +17,7 @@ from dash.development.base_component import Component
 from dashboard.field import Field
 from dashboard.forms import Hand, Mistyped, form, hidden, labelled
 from dashboard.words import dated_text, span_text
-from monitor.clock import CLOCK_NOTE, TIME_REQUEST, FollowedClock, clock_from_note
+from monitor.clock import CLOCK_NOTE, TIME_REQUEST, UNTOLD_NOTE, FollowedClock, clock_from_note
 from monitor.clock.kernel import Kernel
 from monitor.clock.steady import EARLIEST_MS, LATEST_MS, SOURCE_WORDS
 from monitor.present import TIME_UNKNOWN
@@ -32,6 +32,12 @@ local time; a word that readings of the future may be set aside."""
 
 MIDDLE_MS = 30_000
 """Somebody who types hours and minutes means some moment of that minute (our choice: its middle)."""
+
+UNTOLD = (
+    "{count} readings are set aside: the computer was switched off before anybody had told the time. On the"
+    " computer, “nightbank clock” lists them and says how to bring them back. A clock chip, a network, or a"
+    " phone's time by day keeps it from coming again."
+)
 
 WHAT_HAPPENS = (
     "What has been read since the computer was switched on gets its time by it, the alarms' times follow, and"
@@ -56,6 +62,9 @@ def clock_section(reader: StoreReader, site: Site, hand: Hand) -> list[Component
         if course.disagrees:
             told.append(f"But {course.disagrees}. A phone's time settles it.")
     parts: list[Component] = [html.H2("The time"), *(html.P(each) for each in told)]
+    untold = reader.note(UNTOLD_NOTE) or "0"
+    if untold != "0":
+        parts.append(html.P(UNTOLD.format(count=untold), className="quiet"))
     if hand.is_open:
         wrong = hand.fault is not None and hand.fault.field == TYPED
         opened = not clock.is_known or wrong or bool(course.disagrees)

@@ -43,6 +43,15 @@ NOTHING_COMES = (
     "Nothing new has come from the site since {at}: its network, its mirror or its monitor stands still,"
     " which cannot be told from here. All here is from then."
 )
+UNTOLD_THERE = (
+    "The monitor at the site did not know the time when it was last heard of, {at} at the earliest: how long"
+    " ago that was, and whether it runs now, cannot be told from here. Its page Care takes the time from a"
+    " phone."
+)
+UNTOLD_HERE = (
+    "The monitor has not been heard since this computer was switched on, and did not know the time before,"
+    " {at} at the earliest. Nothing is being read. Start it again."
+)
 STOPPED_THERE = "The monitor at the site was stopped at {at}: nothing is being read, all here is from then."
 """What is said over a copy, where nobody can start anything. at is a local time."""
 
@@ -95,6 +104,10 @@ def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None
         return Notice(kind, f"{ahead}{what}; until then no age can be trusted.")
     since_ms = beat.time_ms if beat.stopped_ms is None else beat.stopped_ms
     at, age = clock_text(since_ms, now.time_ms, zone), age_text(now.time_ms - since_ms)
+    if state is Daemon.SILENT and now.is_untold:
+        is_there = now.is_of_copy or site.store.server is not None
+        text = (UNTOLD_THERE if is_there else UNTOLD_HERE).format(at=dated_text(beat.time_ms, zone))
+        return Notice("clock" if is_there else kind, text)
     if now.is_of_copy:
         return Notice(kind, (STOPPED_THERE if state is Daemon.STOPPED else NOTHING_COMES).format(at=at), age)
     if state is Daemon.STOPPED:

@@ -9,7 +9,7 @@ from dashboard.days import Span
 from dashboard.local import in_form
 from dashboard.tags import Tag, html
 from dashboard.words import clock_text, unbroken
-from monitor.power.dark_note import DARK
+from monitor.power.dark_note import DARK_YET, told_last
 from monitor.present import now_of
 from monitor.records import Event
 from monitor.site.model import Site
@@ -26,8 +26,11 @@ def take_dark_times(reader: StoreReader, site: Site, span: Span) -> list[str]:
     """The dark times that ended in the span's days, newest first. Raises StoreError."""
     zone = ZoneInfo(site.site.time_zone)
     start_ms, end_ms = local_day(zone, span.first).start_ms, local_day(zone, span.last).end_ms
-    found = [event for event in reader.events(start_ms, end_ms, MOST_EVENTS) if event.kind == DARK]
     now_ms = now_of(reader).time_ms
+    found = told_last(reader.events(start_ms, end_ms, MOST_EVENTS))
+    if any(event.kind == DARK_YET for event in found):  # the time may have put the other telling further on
+        since = reader.events(start_ms, max(end_ms, now_ms + 1), MOST_EVENTS)
+        found = [event for event in told_last(since) if event.time_ms < end_ms]
     return [_told(event, now_ms, zone) for event in found[:MOST]]
 
 

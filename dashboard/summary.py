@@ -42,7 +42,7 @@ CLOCK_ALARM = "Clock not trusted"
 UNLIKE_TIMES = "not known today: shunt and controller were not read over the same time"
 
 CALLING = PRIORITIES[:2]
-"""Priorities for which an open page may sound."""
+"""Priorities that press, and for which an open page may sound."""
 
 ERROR_WORDS = {
     "line lost": "port or connection gone",
@@ -72,8 +72,9 @@ class AlarmRow:
     """One standing alarm. state is how it stands, 'active since 20:31', lasting how long that has been
     or how long ago, of one that is over, it began.
 
-    raised_ms tells one raising from the next. calls: it is active, of high priority or more, nobody has
-    acknowledged it and a monitor watches it, so that an open page may sound for it. do_first is what to do.
+    raised_ms tells one raising from the next. comes_first: it is told before the sentence. calls: it is
+    active, of high priority or more, nobody has acknowledged it and a monitor watches it, so that an open
+    page may sound for it. do_first is what to do.
     """
 
     name: str
@@ -82,6 +83,7 @@ class AlarmRow:
     text: str
     lasting: str
     raised_ms: int
+    comes_first: bool
     calls: bool
     do_first: str
 
@@ -98,12 +100,16 @@ class DeviceRow:
 
 @dataclass(frozen=True, slots=True)
 class Tonight:
-    """All that the page 'Tonight' says in words; turns tells the script whether it is night, '' unknown."""
+    """All that the page 'Tonight' says in words; turns tells the script whether it is night, '' unknown.
+
+    notices are told before the sentence, standing after it.
+    """
 
     as_of: str
     turns: str
     daemon: Daemon
     notices: tuple[Notice, ...]
+    standing: tuple[Notice, ...]
     sentence: str
     night: Night | None
     charge: Charge
@@ -130,6 +136,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         turns="" if snapshot.turns is None else snapshot.turns.text(),
         daemon=daemon,
         notices=notices(snapshot, site, alarms),
+        standing=tuple(alarm_notice(row) for row in alarms if not row.comes_first),
         sentence=bank_sentence(snapshot, site, daemon, charge),
         night=night_ahead(snapshot, daemon, zone),
         charge=charge,
@@ -151,8 +158,8 @@ def night_ahead(snapshot: Snapshot, daemon: Daemon, zone: ZoneInfo) -> Night | N
 
 
 def notices(snapshot: Snapshot, site: Site, alarms: tuple[AlarmRow, ...]) -> tuple[Notice, ...]:
-    """What a person must know before the sentence: standing alarms, then a daemon that does not run."""
-    found = [alarm_notice(row) for row in alarms]
+    """What a person must know before the sentence: pressing alarms, then a daemon that does not run."""
+    found = [alarm_notice(row) for row in alarms if row.comes_first]
     trouble = daemon_notice(snapshot.heartbeat, snapshot.now, site)
     return tuple(found if trouble is None else [*found, trouble])
 
@@ -316,11 +323,16 @@ def alarm_rows(snapshot: Snapshot, site: Site, daemon: Daemon, zone: ZoneInfo) -
 def alarm_row(
     alarm: AlarmState, snapshot: Snapshot, zone: ZoneInfo, do_first: str, *, watched: bool
 ) -> AlarmRow:
-    """A standing alarm, with the time since which its value has been beyond its limit."""
+    """A standing alarm, with the time since which its value has been beyond its limit.
+
+    Before the sentence comes only what presses, or puts the sentence's times in doubt: an alarm that is
+    over, was acknowledged or has less priority may stand for days, and the page is opened for the sentence.
+    """
     text = in_form(standing_text(alarm.name, alarm.state, alarm.text)).rstrip(".")
     since_ms = alarm.raised_ms or alarm.since_ms
     since = clock_text(since_ms, snapshot.now_ms, zone)
     unanswered = alarm.state == Condition.UNACKNOWLEDGED
+    presses = unanswered and alarm.priority in CALLING
     return AlarmRow(
         alarm.name,
         alarm.priority,
@@ -328,7 +340,8 @@ def alarm_row(
         f"{text[0].upper()}{text[1:]}.",
         age_text(snapshot.now_ms - since_ms) if alarm.is_over else lasted_text(since_ms, snapshot.now_ms),
         raised_ms=since_ms,
-        calls=watched and unanswered and alarm.priority in CALLING,
+        comes_first=presses or (unanswered and alarm.name == CLOCK_ALARM),
+        calls=watched and presses,
         do_first="" if alarm.is_over else do_first,
     )
 

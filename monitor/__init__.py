@@ -13,6 +13,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_days, cli_array   the commands that tell of days and array
     cli_outlook    the command that tells whether the bank lasts until morning
     cli_alarms     the command that shows alarms and takes a person's answers
+    cli_events     the command that tells what has happened
     cli_notify     the command that shows the outbox and tries the channels
     cli_store      the command that looks after the store's file
     cli_match      the command that finds a register map from what a display shows
@@ -21,6 +22,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_scan       the command that reads all registers of a device into a dump
     cli_pin        the command that sets the page's PIN
     cli_clock      the command that shows by what time the monitor goes, and tells it
+    cli_aside      what it tells of readings that were set aside
     cli_log        the command that shows and writes the log
     cli_installed  the command that tells what this installation is made of
     cli_checkup    the command that tests a system that has just been wired
@@ -33,6 +35,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     season_words   a season for a person
     season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
+    event_words    what has happened, for a person
     array_report   what is wrong with the array, from the store
     capacity_guide a capacity test step by step, from the store
     care_words     what a bank needs to stay alive, for a person

@@ -58,14 +58,16 @@ def list_in_words(
     now_ms: int,
     patience_ms: float,
     zone: tzinfo,
+    *,
+    is_untold: bool = False,
 ) -> str:
     """Standing alarms with what to do first, then those set aside, then how many are watched.
 
-    patience_ms is how old the heartbeat of a daemon that runs may be.
+    patience_ms is how old the heartbeat of a daemon that runs may be; is_untold: it did not know the time.
     """
     by_name = {rule.name: rule for rule in rules}
     known = [state for state in in_order(states) if state.name in by_name]
-    lines = [*_nobody(beat, now_ms, patience_ms, zone)]
+    lines = [*_nobody(beat, now_ms, patience_ms, zone, is_untold=is_untold)]
     for state in known:
         if state.stands:
             lines += _standing(state, by_name[state.name], now_ms, zone)
@@ -82,12 +84,19 @@ def list_in_words(
     return "\n".join(lines)
 
 
-def _nobody(beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo) -> list[str]:
+def _nobody(
+    beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo, *, is_untold: bool
+) -> list[str]:
     if beat is None:
         return ["The monitor has not been started yet: nobody is watching."]
     if beat.stopped_ms is not None:
         at = clock_words(beat.stopped_ms, now_ms, zone)
         return [f"The monitor was stopped at {at}: nobody is watching; the alarms are of then."]
+    if now_ms - beat.time_ms > patience_ms and is_untold:
+        return [
+            "The monitor did not know the time when it was last heard of, and how long ago that was cannot be"
+            " told from here: nobody may be watching; the alarms are of then."
+        ]
     if now_ms - beat.time_ms > patience_ms:
         at = clock_words(beat.time_ms, now_ms, zone)
         return [f"The monitor has been silent since {at}: nobody may be watching; the alarms are of then."]

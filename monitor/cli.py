@@ -141,6 +141,7 @@ def _add_rooms() -> None:
     from monitor.cli_clock import clock
     from monitor.cli_days import days
     from monitor.cli_estimate import estimate
+    from monitor.cli_events import events
     from monitor.cli_find import find
     from monitor.cli_installed import installed
     from monitor.cli_log import log
@@ -168,6 +169,7 @@ def _add_rooms() -> None:
     main.add_command(days)
     main.add_command(outlook)
     main.add_command(estimate)
+    main.add_command(events)
     main.add_command(rebuild)
     main.add_command(installed)
     main.add_command(log)

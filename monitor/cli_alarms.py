@@ -58,7 +58,12 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
         echo_json(list_document(states, rules_of(site)))
     else:
         zone = ZoneInfo(site.site.time_zone)
-        click.echo(list_in_words(states, rules_of(site), beat, now.time_ms, now.patience_ms(site), zone))
+        patience_ms = now.patience_ms(site)
+        click.echo(
+            list_in_words(
+                states, rules_of(site), beat, now.time_ms, patience_ms, zone, is_untold=now.is_untold
+            )
+        )
 
 
 @alarms.command()

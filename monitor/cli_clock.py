@@ -16,7 +16,6 @@ from monitor.cli_parts import SITE_FILE, moment_ms
 
 if TYPE_CHECKING:
     from monitor.store.base import StoreReader
-    from monitor.store.held import HeldReadings
 
 
 @click.command()
@@ -33,7 +32,15 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write the readings that were set aside into a new CSV file.",
 )
-def clock(site: Path, told: str | None, sure: bool, aside: Path | None) -> None:
+@click.option(
+    "--run",
+    type=click.IntRange(min=1),
+    help="With --aside: only one run that never learnt the time, in the form that nightbank import takes.",
+)
+@click.option("--on", metavar="TIME", help="With --run: when the computer was switched on for that run.")
+def clock(
+    site: Path, told: str | None, sure: bool, aside: Path | None, run: int | None, on: str | None
+) -> None:
     """Show by what time the monitor of SITE goes, or tell it the time.
 
     Until somebody has told the time since the computer was switched on, readings wait; 'system' takes the
@@ -43,10 +50,17 @@ def clock(site: Path, told: str | None, sure: bool, aside: Path | None) -> None:
     Examples: nightbank clock hide.toml
               nightbank clock hide.toml --set 2026-11-25T19:30
               nightbank clock hide.toml --aside aside.csv
+              nightbank clock hide.toml --aside run.csv --run 1 --on 2026-11-25T07:10
     """
+    from zoneinfo import ZoneInfo
+
+    from monitor.cli_aside import show_aside, write_run
+    from monitor.present import now_of
     from monitor.store import store_path
     from monitor.store.held import HeldReadings, held_path
 
+    if (run is None) != (on is None) or (run is not None and aside is None):
+        raise click.UsageError("--run and --on go together, with --aside FILE")
     asked = Asked(site)
     described = asked.site()
     if told is not None:
@@ -54,10 +68,16 @@ def clock(site: Path, told: str | None, sure: bool, aside: Path | None) -> None:
         return
     path = held_path(store_path(described, site))
     with asked.reader(described) as reader:
-        click.echo(_words(reader))
+        if run is None:
+            click.echo(_words(reader))
+        now_ms = now_of(reader).time_ms
     if path.exists():
         with closing(HeldReadings(path, "")) as held:
-            _show_aside(held, aside)
+            if run is None or on is None or aside is None:
+                show_aside(held, aside)
+            else:
+                on_ms = moment_ms(on, ZoneInfo(described.site.time_zone), "--on")
+                write_run(held, aside, run, on_ms, now_ms)
     elif aside is not None:
         click.echo("Nothing was set aside.")
 
@@ -94,31 +114,3 @@ def _words(reader: StoreReader) -> str:
     source = SOURCE_WORDS.get(clock.course.source, clock.course.source)
     text = f"The monitor goes by the time of the {source}: {at}, right within {clock.error_s:.0f} s."
     return f"{text} But {clock.course.disagrees}." if clock.course.disagrees else text
-
-
-def _show_aside(held: HeldReadings, file: Path | None) -> None:
-    import csv
-    from collections import Counter
-
-    reasons = Counter[str]()
-    if file is not None and file.exists():
-        raise click.ClickException(f"{file} is there already; give the file another name")
-    for each in held.asides():
-        reasons[each.reason] += len(each.readings)
-    for reason, count in reasons.items():
-        click.echo(f"{count} readings are set aside: {reason}.")
-    if not reasons:
-        click.echo("Nothing was set aside.")
-    elif file is not None:
-        with file.open("w", encoding="utf-8", newline="") as handle:
-            table = csv.writer(handle)
-            table.writerow(
-                ("time_ms", "device", "quantity", "value", "quality", "reason", "set_aside_because")
-            )
-            for aside in held.asides():
-                for reading in aside.readings:
-                    value = "" if reading.value is None else reading.value
-                    quality = reading.quality.name.lower()
-                    row = (reading.time_ms, reading.device, reading.quantity, value, quality)
-                    table.writerow((*row, reading.reason, aside.reason))
-        click.echo(f"They are in {file}.")

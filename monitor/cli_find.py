@@ -7,6 +7,7 @@ import json
 import re
 import textwrap
 from collections.abc import Sequence
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -90,7 +91,7 @@ def find(
     """
     from monitor.devices.finding import PARITIES, SPEEDS, TIMEOUT_S, settings
     from monitor.devices.ports import FoundPort, serial_ports
-    from monitor.find_words import name_all
+    from monitor.find_words import name_devices
 
     bauds = whole_numbers(speeds, 300, 921600, "--speeds", "9600,19200") if speeds else SPEEDS
     numbers = whole_numbers(units, 1, 247, "--units", "1-16,100")
@@ -111,15 +112,15 @@ def find(
     tried = settings(bauds, wanted)
     _say_before(len(found_ports), places, tried, numbers, timeout or TIMEOUT_S, listening)
     told: list[dict[str, Any]] = []
-    for port in found_ports:
-        told.append(_serial(port, tried, numbers, timeout or TIMEOUT_S, listening))
+    named = 0
+    for line in chain(
+        (_serial(port, tried, numbers, timeout or TIMEOUT_S, listening) for port in found_ports),
+        (_network(host, tcp_port, numbers, timeout or 1.0) for host, tcp_port in places),
+    ):
+        named = name_devices(line, named)
+        told.append(line)
         if not as_json:
-            _tell(told[-1])
-    for host, tcp_port in places:
-        told.append(_network(host, tcp_port, numbers, timeout or 1.0))
-        if not as_json:
-            _tell(told[-1])
-    name_all(told)
+            _tell(line)
     devices = [device for one in told for device in one["devices"]]
     cautions = CONNECTING_A_DEVICE if any(line["look_at"] for line in told) else ()
     if as_json:

@@ -104,11 +104,12 @@ def add(
 
     Example: nightbank log hide.toml add water --water 1.5 --by Ada
     """
-    from monitor.care.entry import LOG, TEXT, TIME
+    from monitor.care.entry import LOG, TEXT, TIME, LogRefused, entry_of
     from monitor.care.gravity import GRAVITY, TEMPERATURE
     from monitor.care.numbers import BAND, CAPACITY, WATER
     from monitor.care.units import unit_field
     from monitor.present import now_of
+    from monitor.records import Request
 
     site = asked.site()
     with asked.reader(site) as reader:
@@ -119,6 +120,11 @@ def add(
     details |= {unit_field(unit): value for unit, value in enumerate(voltage, 1)}
     single = {WATER: water, TEMPERATURE: temperature, CAPACITY: capacity, BAND: band}
     details |= {name: value for name, value in single.items() if value is not None}
+    try:
+        entry_of(Request(now_ms, LOG, kind, details, by), site, now_ms)
+    except LogRefused as refused:  # now, while who typed it is here: the daemon may not run
+        click.echo(f"Not written: {refused}")
+        click.get_current_context().exit(1)
     ask_daemon(asked, LOG, kind, details, by)
 
 

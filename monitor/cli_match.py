@@ -14,6 +14,11 @@ from monitor.cli_line import Manner, line_options, serial_port
 
 MORE = "Why, and what else is possible: --details."
 
+NO_PROFILE = (
+    "{} was not written: nothing that Nightbank reads from a device is likely or certain yet, and a profile"
+    " needs that. More looks at the display, each at another hour, tell more."
+)
+
 FILE = click.Path(dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 
@@ -109,22 +114,27 @@ def match(
         if remark:
             click.echo(remark, err=True)
     words = told.words if details else f"{told.words}\n{MORE}"
-    if profile_file is not None:
+    if profile_file is not None and told.profile is not None:
         write_file(profile_file, told.profile)
         words += (
             f'\n\nWritten to {profile_file}: name it in the site file as profile = "{profile_file.name}".'
         )
     click.echo(json.dumps(told.document, ensure_ascii=False) if as_json else words)
+    if profile_file is not None and told.profile is None:
+        click.echo(f"\n{NO_PROFILE.format(profile_file)}", err=True)
+        click.get_current_context().exit(1)
 
 
 def _live(line: str, folder: Path, manner: Manner, details: bool, listen_s: float) -> None:
     """The dialogue before the device; a serial line is listened to first."""
     from monitor.cli_match_live import talk
     from monitor.cli_match_text import heard_at, talk_text
+    from monitor.match.session import folder_of
 
     port = serial_port(line)
-    heard = heard_at(port, folder, manner, listen_s) if port is not None else None
-    if port is not None and heard is not None:
-        talk_text(port, folder, manner, details, heard)
-    else:
-        talk(line, folder, manner, details)
+    with folder_of(folder):
+        heard = heard_at(port, folder, manner, listen_s) if port is not None else None
+        if port is not None and heard is not None:
+            talk_text(port, folder, manner, details, heard)
+        else:
+            talk(line, folder, manner, details)

@@ -21,11 +21,13 @@ from monitor.match.words import in_words, typing_mistakes
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An answer from files: as a document, in words and as a profile, with what is odd about the digits."""
+    """An answer from files: as a document, in words, as a profile (None where nothing is sure enough for
+    one), and what is odd about the digits.
+    """
 
     document: dict[str, Any]
     words: str
-    profile: str
+    profile: str | None
     mistakes: Sequence[str]
     remark: str = ""
 

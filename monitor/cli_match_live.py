@@ -35,7 +35,6 @@ def talk(line: str, folder: Path, manner: Manner, details: bool) -> None:
     and PlacesError.
     """
     session = Session(folder)
-    session.begin()
     about = f"Found at {line}, unit {manner.unit}"
     link = link_to(line, manner)
     places = load_places(places_file(session.dump), f"{link.name}, unit {manner.unit}")
@@ -120,8 +119,8 @@ def look_after_look(session: Kept, device: Listener) -> None:
             if asked is None:
                 return
     except (click.Abort, KeyboardInterrupt):
-        told = f"\nThe looks finished so far are kept in {session.folder}; the same command goes on there."
-        click.echo(told, err=True)
+        told = _kept(session.folder, "The looks finished so far are")
+        click.echo(f"\n{told}", err=True)
         raise
 
 
@@ -165,10 +164,16 @@ def _typed(quantities: tuple[str, ...]) -> dict[str, str] | None:
     return digits
 
 
+def _kept(folder: Path, what: str) -> str:
+    if not any(folder.iterdir()):
+        return "Nothing was read yet, so nothing is kept."
+    return f"{what} kept in {folder}; the same command goes on there."
+
+
 def farewell(session: Kept, line_keys: dict[str, Any]) -> None:
     """What is kept, how to go on, and how the daemon comes to read the device that a site file names so."""
     folder = session.folder
-    click.echo(f"\nAll is kept in {folder}; the same command goes on there.")
+    click.echo(f"\n{_kept(folder, 'All is')}")
     if not session.profile.exists():
         return
     name = re.sub(r"[^A-Za-z0-9_-]+|^[^A-Za-z]+", "", folder.resolve().name)[:30] or "device1"

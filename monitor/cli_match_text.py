@@ -38,10 +38,8 @@ time."""
 def heard_at(port: str, folder: Path, manner: Manner, listen_s: float) -> TextHeard | None:
     """What the device at a port says by itself, None where it does not or its registers are known already.
 
-    Raises LineLost, MatchError where the folder takes no files, and NoAnswer where it holds lines of a device
-    that is silent now.
+    Raises LineLost, and NoAnswer where the folder holds lines of a device that is silent now.
     """
-    Session(folder).begin()
     if Session(folder).dump.exists():
         return None
     click.echo(f"Listening for {listen_s:g} s, in case the device speaks by itself.", err=True)

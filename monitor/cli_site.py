@@ -29,6 +29,12 @@ SERVICE_STATE = Path("/var/lib/nightbank")  # and the only place where they may 
 WIDTH = 100
 LABEL = 12
 
+TELLS_TIME = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
+WEAKLY_GUARDED = (
+    "the checksum xor of the lines of {} is weak: of those that are damaged twice one in a hundred passes; a"
+    " largest_step in each field of the profile keeps what passes near the truth"
+)
+
 
 @click.group()
 def site() -> None:
@@ -133,20 +139,20 @@ def _ask_all(ctx: click.Context) -> dict[str, Any]:
 
 
 def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:
-    """What keeps the devices' profiles and lines from being used, or else a note on those that tell the time;
-    nothing is opened."""
+    """What keeps the devices' profiles and lines from being used, or else notes on those that tell the time
+    or are weakly guarded; nothing is opened."""
     from monitor.clock import SystemClock
-    from monitor.devices.device import build_lines, time_tellers
+    from monitor.devices.device import build_lines, time_tellers, weakly_guarded
     from monitor.site.load import placed
 
     try:
         build_lines(full, file.parent, SystemClock())
     except SiteError as error:
         return placed(error, file, lines).problems
-    text = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
     notes = [
         Problem(f"devices[{index}].profile", None, text.format(entry.name), "note")
-        for index, entry in time_tellers(full, file.parent)
+        for text, found in ((TELLS_TIME, time_tellers), (WEAKLY_GUARDED, weakly_guarded))
+        for index, entry in found(full, file.parent)
     ]
     return placed(SiteError(str(file), tuple(notes)), file, lines).problems
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 from monitor.devices.finding import Answering, Heard
@@ -58,10 +58,6 @@ def device(answering: Answering, where: str, keys: dict[str, Any]) -> dict[str, 
             words += " None of them is known here, so it will give nothing."
     elif answering.profile is not None:
         words += f' The profile "{answering.profile}" fits it.'
-    else:
-        words += (
-            f" Its registers are not known; `{_match(keys, answering.unit)}` finds them from its display."
-        )
     if answering.remark:
         words += f" {answering.remark}"
     table = {"profile": answering.profile} | keys | {"unit": answering.unit}
@@ -73,12 +69,18 @@ def device(answering: Answering, where: str, keys: dict[str, Any]) -> dict[str, 
     }
 
 
-def _match(keys: dict[str, Any], unit: int) -> str:
-    """The command that finds the registers of a unit on this line."""
-    if keys["connection"] == "tcp":
-        return f"nightbank match {keys['host']}:{keys['tcp_port']} --unit {unit} --session my-device"
-    parity = "" if keys["parity"] == "none" else f" --parity {keys['parity']}"
-    return f"nightbank match {keys['port']} --unit {unit} --baud {keys['baud']}{parity} --session my-device"
+def _match(table: dict[str, Any], session: str) -> str:
+    """What finds the meaning of a device's registers, or of the fields of its lines."""
+    if table["connection"] == "tcp":
+        line = f"{table['host']}:{table['tcp_port']}"
+    else:
+        line = f"{table['port']} --baud {table['baud']}"
+    if table.get("parity", "none") != "none":
+        line += f" --parity {table['parity']}"
+    what, unit = "What its fields mean is", ""
+    if "unit" in table:
+        what, unit = "Its registers are", f" --unit {table['unit']}"
+    return f" {what} not known; `nightbank match {line}{unit} --session {session}` finds it from its display."
 
 
 def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
@@ -95,11 +97,6 @@ def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
     )
     if profile:
         words += f' The profile "{profile}" fits it.'
-    else:
-        words += (
-            f" What its fields mean `nightbank match {path} --baud {text.baud} --session my-device` finds "
-            "from its display."
-        )
     keys = {"profile": profile, "connection": "serial", "port": path, "baud": text.baud}
     found: dict[str, Any] = {"says": words, "sunspec": [], "profile": profile, "table": keys}
     return told | {"state": "text", "devices": [found]}
@@ -130,13 +127,17 @@ def noise_words(noise: Noise) -> str:
     )
 
 
-def name_all(told: Sequence[dict[str, Any]]) -> None:
-    """Give every device a name and its table as text."""
-    number = 0
-    for line in told:
-        for device in line["devices"]:
-            number += 1
-            device["site"] = site_table({"name": f"device{number}"} | device.pop("table"))
+def name_devices(line: dict[str, Any], before: int) -> int:
+    """Give every device of a line a name and its table as text, and tell how an unknown one becomes known:
+    its match goes by the same name, so that no two share a folder. before were named already; how many are
+    now.
+    """
+    for number, device in enumerate(line["devices"], start=before + 1):
+        name, table = f"device{number}", device.pop("table")
+        if table["profile"] is None and not device["sunspec"]:
+            device["says"] += _match(table, name)
+        device["site"] = site_table({"name": name} | table)
+    return before + len(line["devices"])
 
 
 def site_table(keys: dict[str, Any]) -> str:
@@ -144,7 +145,7 @@ def site_table(keys: dict[str, Any]) -> str:
     lines = ["[[devices]]"]
     for key, value in keys.items():
         if key == "profile" and value is None:
-            lines.append('profile = "my-device.toml"           # yet to be written: nightbank match')
+            lines.append(f'profile = "{keys["name"]}.toml"           # yet to be written: nightbank match')
         else:
             lines.append(f"{key} = {json.dumps(value, ensure_ascii=False)}")
     return "\n".join(lines) + "\n"

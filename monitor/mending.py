@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.telling import span_words
-from monitor.clock import Clock
+from monitor.clock import UNTOLD_NOTE, Clock
 from monitor.clock.steady import BELIEVED_MS
 from monitor.errors import StoreError
 from monitor.records import Event, Reading, iso_utc
@@ -140,11 +140,16 @@ def _set_aside(store: StoreWriter, held: HeldReadings, now_ms: int, from_ms: int
 def _take_over(store: StoreWriter, held: HeldReadings, clock: Clock) -> None:
     """Decide on what waited when the computer was switched off before it knew the time."""
     count, early_ms = held.take_over(clock.stamped(0), BELIEVED_MS)
+    if (untold := str(held.untold())) != (store.note(UNTOLD_NOTE) or "0"):
+        store.put_note(UNTOLD_NOTE, untold)
     if not count:
         return
     text = f"{count} readings were taken before the computer was switched off without knowing the time. "
     if early_ms is None:
-        text += "They cannot be stamped; they are set aside, and not lost."
+        text += (
+            "They cannot be stamped; they are set aside, and not lost: nightbank clock tells how to bring"
+            " them back."
+        )
     else:
         text += f"It was off for {span_words(early_ms)} at the most, so they are stamped that well."
     tell(store, clock.now_ms(), text)

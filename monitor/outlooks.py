@@ -16,7 +16,7 @@ from monitor.bank.ahead import Ahead
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
-from monitor.errors import SunError
+from monitor.errors import StoreError, SunError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.outlook.answer import Outlook
 from monitor.outlook.document import document
@@ -83,19 +83,25 @@ class Outlooks:
         soc = estimator.soc
         if last_ms is None or soc is None or now_ms - last_ms > SILENT_MS:
             return None
-        self._made_ms = now_ms
-        end_ms = now_ms // SLOT_MS * SLOT_MS
-        if end_ms > self._read_ms:
-            self._read(max(self._read_ms, end_ms - KEPT_DAYS * DAY_MS), end_ms)
+        start_ms, end_ms = self._read_ms, now_ms // SLOT_MS * SLOT_MS
+        if end_ms > start_ms:
             self._read_ms = end_ms
+            self._read(max(start_ms, end_ms - KEPT_DAYS * DAY_MS), end_ms)
+        self._made_ms = now_ms
         outlook = self._make(estimator, soc, now_ms)
         self._store.put_note(OUTLOOK_NOTE, json.dumps(document(outlook, self._zone), ensure_ascii=False))
         return outlook
 
     def _read(self, start_ms: int, end_ms: int) -> None:
+        """Take a time into the past. Raises StoreError; what is left then is the first to be read next."""
         for piece_ms in range(start_ms, end_ms, PIECE_MS):
             piece_end_ms = min(piece_ms + PIECE_MS, end_ms)
-            for time_ms, row in self._store.rows(QUANTITIES, piece_ms, piece_end_ms, SLOT_MS / 1000):
+            try:
+                rows = list(self._store.rows(QUANTITIES, piece_ms, piece_end_ms, SLOT_MS / 1000))
+            except StoreError:
+                self._unread.insert(0, (piece_ms, end_ms))
+                raise
+            for time_ms, row in rows:
                 self._past.add(time_ms, row)
 
     def _make(self, estimator: BankEstimator, soc: float, now_ms: int) -> Outlook:

@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor.alarms.telling import clock_words
 from monitor.bank.charge_words import charge_words
-from monitor.clock import CLOCK_NOTE, clock_from_note
+from monitor.clock import CLOCK_NOTE, Clock, UntoldClock, clock_from_note
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.records import (
@@ -92,13 +92,20 @@ class Now:
     """The moment at which a reader looks, by the clock that the store's readings go by.
 
     lag_s is how late a copy may be that the reader looks at, None where it looks at the site's own store.
-    Where the time is not known (is_known) time_ms is the earliest that it can be.
+    Where the time is not known (is_known) time_ms is the earliest that it can be. is_untold: the daemon did
+    not know it when it last wrote, so that from here nobody can tell how long ago that was.
     """
 
     time_ms: int
     speed: float
     lag_s: float | None = None
     is_known: bool = True
+    is_untold: bool = False
+
+    @classmethod
+    def by(cls, clock: Clock, lag_s: float | None) -> Now:
+        """The present by the clock of a store."""
+        return cls(clock.now_ms(), clock.speed, lag_s, clock.is_known, isinstance(clock, UntoldClock))
 
     @property
     def is_of_copy(self) -> bool:
@@ -141,8 +148,7 @@ class Now:
 
 def now_of(reader: StoreReader) -> Now:
     """The present of a store: the computer's clock, or the faster one that a demo has noted."""
-    clock = clock_from_note(reader.note(CLOCK_NOTE))
-    return Now(clock.now_ms(), clock.speed, reader.lag_s, clock.is_known)
+    return Now.by(clock_from_note(reader.note(CLOCK_NOTE)), reader.lag_s)
 
 
 def latest_of(reader: StoreReader) -> list[Reading]:

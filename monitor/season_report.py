@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from monitor.bank.ledger import Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
-from monitor.power.dark_note import DARK
+from monitor.power.dark_note import told_last
 from monitor.present import now_of
 from monitor.records import Event, LogEntry, iso_utc
 from monitor.season.alarms import Raised, raised
@@ -124,7 +124,7 @@ def season_of(
         extremes(stats, "battery_voltage_V"),
         extremes(stats, "battery_temperature_C"),
         tuple(raised(changes, min(end_ms, now_ms))),
-        tuple(event for event in events if event.kind == DARK),
+        tuple(told_last(events)),
         tuple(entries),
         done(entries, stats),
         gave(rows),

@@ -34,6 +34,10 @@ from monitor.store.steps import LATEST_MS
 
 log = logging.getLogger("nightbank")
 
+RENEWED_MS = 3_600_000
+"""How often the note for readers follows what the sources have confirmed (our choice: within it a clock may
+drift by 0.4 s)."""
+
 RECEIVER_REST_MS = 600_000
 """Of several receivers the one that was believed first is gone by, until it has been silent so long (our
 choice): two that differ would move the clock in turn."""
@@ -105,6 +109,7 @@ class Timekeeper:
         self._agreements: dict[str, Agreement] = {}
         self._refused: set[str] = set()
         self._receiver, self._received_ms = "", -RECEIVER_REST_MS
+        self._noted_ms = clock.course.learnt_ms
 
     def receive(self, device: str, times: Iterable[TimeTold]) -> None:
         """What a device's lines tell of the time; the next look takes it, where they agree on it."""
@@ -131,6 +136,7 @@ class Timekeeper:
             self._go_on()
             return
         self._take(self._clock.look())
+        self._renew()
         for request in self._store.open_requests():
             if request.kind == TIME_REQUEST and not self._pipeline.waits:
                 self._answer(request)
@@ -191,6 +197,7 @@ class Timekeeper:
             return
         before, after, step_ms = change.before, change.after, change.step_ms
         self._store.put_note(CLOCK_NOTE, after.note())
+        self._noted_ms = after.learnt_ms
         if step_ms:
             self._pipeline.moved(change)
             self._follow_clock(before.utc_ms(0), step_ms)
@@ -200,6 +207,13 @@ class Timekeeper:
             self._begin(was_off(self._store, before.utc_ms(0), step_ms))
         tell(self._store, self._clock.now_ms(), _change_words(change, self._clock.now_ms()))
         self._pipeline.save()
+
+    def _renew(self) -> None:
+        """Note now and then what a source has confirmed: an old word is less sure with each day."""
+        course = self._clock.course
+        if course.is_known and course.learnt_ms - self._noted_ms >= RENEWED_MS:
+            self._noted_ms = course.learnt_ms
+            self._store.put_note(CLOCK_NOTE, course.note())
 
     def _begin(self, mend: Mend) -> None:
         """Have the store made good; until it is, readings wait."""

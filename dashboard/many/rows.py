@@ -99,8 +99,7 @@ def standings(states: Iterable[SiteState]) -> list[Standing]:
 
 def standing_of(state: SiteState) -> Standing:
     """How a site stands now."""
-    clock = clock_from_note(state.clock)
-    now = Now(clock.now_ms(), clock.speed, state.lag_s)
+    now = Now.by(clock_from_note(state.clock), state.lag_s)
     oldest = _oldest(state)
     return Standing(state, now, _need(state, now, oldest), oldest)
 

@@ -114,7 +114,8 @@ def _result_section(
     start_ms, end_ms = parse_iso(result["from"]), parse_iso(result["to"])
     span = f"From {dated_text(start_ms, zone)} to {dated_text(end_ms, zone)}."
     content = [html.H2("What it gave"), html.P(span, className="quiet")]
-    content.append(html.P(_said(capacity_sentence(result))))
+    if result is not guide["result"] or guide["phase"] != "after":  # else the page has said it already
+        content.append(html.P(_said(capacity_sentence(result))))
     if result["capacity_Ah"] is None:
         return html.Section(content, id="result")
     content.append(html.P(f"{_said(result['why'])}.", className="quiet"))

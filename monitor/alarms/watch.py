@@ -86,7 +86,7 @@ class AlarmWatch:
         self._slow_ms: int | None = None
         self._ahead_since_s: float | None = None
         self._kept_ms: dict[str, int] = {}
-        self._beyond: dict[str, bool] = {}
+        self._beyond: dict[str, bool | None] = {}
         self._states = self._states_at_start(now_ms)
         self._raises = [
             (each.time_ms, each.alarm)
@@ -103,12 +103,13 @@ class AlarmWatch:
         """The present state of each rule by name."""
         return self._states
 
-    def calls(self, name: str) -> bool:
+    def calls(self, name: str) -> bool | None:
         """Whether an alarm is active, acknowledged or not, and this run has seen its value beyond the limit
-        at the last look: one that stands from before the start, or is shelved, does not call."""
+        at the last look: one that stands from before the start, or is shelved, does not call. None where the
+        last look could not tell."""
         state = self._states.get(name)
         active = state is not None and state.state in (Condition.UNACKNOWLEDGED, Condition.ACKNOWLEDGED)
-        return active and self._beyond.get(name, False)
+        return self._beyond.get(name, False) if active else False
 
     def is_beyond(self, *quantities: str) -> bool:
         """Whether a rule on one of the quantities or signs is beyond its limit, whatever a person is told."""
@@ -198,6 +199,7 @@ class AlarmWatch:
     def _show(self, steps: list[Step], rule: Rule, seen: Seen | None, time_ms: int) -> None:
         """A verdict of what a sign shows."""
         if seen is None:
+            self._beyond[rule.name] = None
             return
         verdict = rule.verdict(time_ms, seen.value, seen.words, seen.values)
         if not seen.applies:

@@ -1,4 +1,4 @@
-"""Two thousand supposed banks, each with its own constants and charge, weighed by what the meters say.
+"""Some three thousand supposed banks, each with its own constants and charge, weighed by what the meters say.
 
 A particle filter (Gordon, Salmond, Smith 1993) with the constants kept alive by shrinking and jittering them
 (Liu and West 2001). What the voltage model cannot know of a bank is a bias of its own that wanders; each
@@ -6,21 +6,21 @@ supposed bank carries its mean and variance in a Kalman filter (Rao-Blackwellise
 which the voltage shows as linearly. Numbers are drawn from a fixed seed: the same samples give the same
 estimates.
 
-Units as in `priors.py`. May import ahead, cell, priors, supposed.
+Units as in `priors.py`. May import ahead, cell, full_sign, packed, priors, supposed, weights.
 """
 
 from __future__ import annotations
 
-import base64
 from dataclasses import dataclass
 from math import exp, sqrt
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.ahead import Ahead, Past
 from monitor.bank.cell import Floats
+from monitor.bank.full_sign import Held, full_sign
+from monitor.bank.packed import pack_rows, unpack_rows
 from monitor.bank.priors import NAMES, Priors
 from monitor.bank.quantiles import median
 from monitor.bank.supposed import (
@@ -42,17 +42,7 @@ from monitor.bank.supposed import (
     VAR_UNSEEN,
     Supposed,
 )
-
-Held = Literal["absorption", "float"] | None
-"""Whether a controller holds the voltage, and in which stage (equalization counts as absorption)."""
-
-SUPPOSED = 3200
-"""How many banks are supposed: the fewer, the more the estimate depends on the seed (our choice; with half as
-many two seeds may lie 6 % of charge apart)."""
-
-GROUPS = 8
-"""They live in groups that never mix: what chance made of one shows in how far the groups differ, and widens
-the band (our choice)."""
+from monitor.bank.weights import FEWEST_EFFECTIVE, GROUPS, SUPPOSED, drawn, effective, weighed, weights_of
 
 SAVED = 256
 """How many of them are kept over a restart, drawn by weight: less on the card (our choice)."""
@@ -92,20 +82,6 @@ JUMP_SIGNS = 2.5
 HABIT_H = 120.0
 """Time constant of the learnt mean of the unseen load: five days (our choice)."""
 
-FULL_LITHIUM_V = 3.40
-"""A LiFePO4 cell held above it by little current, and any lead-acid bank that its controller holds at
-absorption or float by little current, is nearly full."""
-
-LEAST_INTO = -0.003
-"""A current no farther below zero than a meter's offset (our choice)."""
-
-FULL_MOST_CURRENT = {False: 0.03, True: 0.06}
-FULL_PER_CURRENT, FULL_SD = 2.5, 0.05
-FULL_BEFORE: dict[str, float] = {"absorption": 0.06, "float": 0.0}
-"""...but how nearly is a constant of the bank (`priors.py: full_at`), so that the same sign day after day
-tells nothing new. Less by so much for each unit of current and before float, and only against lower charges
-(our choice: in bank models absorption ends at 0.69 to 1.00, float at 0.79 to 0.99)."""
-
 OVERDRAWN_SHARE = 0.01
 """A supposed bank that gives more than that becomes less likely: a factor e for each percent (our choice)."""
 
@@ -115,9 +91,6 @@ tenth to a third of the capacity a day, or as much sun)."""
 
 BLIND_SD_PER_ROOT_H = 0.03
 """What it may do in an hour in which the voltage is read and no current is (our choice)."""
-
-FEWEST_EFFECTIVE, TEMPERED_EFFECTIVE = 0.5, 0.25
-"""Share of effective banks below which they are drawn anew, and which no single weighing may undercut."""
 
 SHRINK = 0.97
 """Liu and West's a: constants are drawn toward their mean so far, and jittered back to their spread."""
@@ -135,8 +108,6 @@ LEAST_SD = 0.01
 """Nor is the charge (our choice)."""
 
 TINY, RIDGE = 1e-18, 1e-9
-
-MOST_STEPS = 65535
 
 DRIVES_UNSEEN = [PARAMETER[name] for name in ("ln_ohm_out", "ln_activation_V", "ln_slow", "ln_unseen")]
 
@@ -302,7 +273,9 @@ class Cloud(Supposed):
             state[VAR_UNSEEN] = np.where(out, left, state[VAR_UNSEEN])
         # what a controller holds, it holds at any charge: only the current tells
         share = 0.0 if held is not None and not self._lithium else EVIDENCE_SHARE
-        fit = share * fit + hours * self._fullness(cell_V, soc, held)
+        current = float(np.mean(self._current))
+        full = full_sign(cell_V, current, soc, self._full_at, held, lithium=self._lithium)
+        fit = share * fit + hours * full
         self._tell(fit - self._overdrawn / OVERDRAWN_SHARE)
 
     def _with_unseen(
@@ -320,61 +293,19 @@ class Cloud(Supposed):
                 load_var = load_var + UNSEEN_JUMP[self._past] ** 2
         return expected + slope * slope * load_var, load_var
 
-    def _fullness(self, cell_V: float, soc: Floats, held: Held) -> Floats | float:
-        """Log likelihood for an hour of what a voltage held high by a small current says of the charge."""
-        current = float(np.mean(self._current))
-        if not LEAST_INTO < current < FULL_MOST_CURRENT[self._lithium]:
-            return 0.0
-        if self._lithium:
-            if cell_V <= FULL_LITHIUM_V:
-                return 0.0
-            at_least = self._full_at
-        else:
-            if held is None:
-                return 0.0
-            at_least = self._full_at - FULL_BEFORE[held] - FULL_PER_CURRENT * max(current, 0.0)
-        return np.asarray(-0.5 * np.clip((at_least - soc) / FULL_SD, 0.0, 3.0) ** 2)
-
-    def _weights(self, log_weight: Floats) -> Floats:
-        """Weights of all banks, sum 1; each group has the same share of them."""
-        by_group = log_weight.reshape(GROUPS, -1)
-        weights = np.exp(by_group - by_group.max(axis=1, keepdims=True))
-        return np.asarray((weights / (GROUPS * weights.sum(axis=1, keepdims=True))).reshape(-1))
-
-    def _effective(self, weights: Floats) -> Floats:
-        """Share of effective banks of each group."""
-        by_group = weights.reshape(GROUPS, -1)
-        return np.asarray(1 / ((by_group * by_group).sum(axis=1) * GROUPS * SUPPOSED))
-
     def _tell(self, fit: Floats) -> None:
         """Add evidence; the groups in which too few banks are left are drawn anew."""
-        before = self._log_weight
-        weights = self._weights(before + fit)
-        effective = self._effective(weights)
-        if effective.min() < TEMPERED_EFFECTIVE:
-            fit = self._tempered(before, fit) * fit
-            weights = self._weights(before + fit)
-            effective = self._effective(weights)
-        after = before + fit
+        after, weights = weighed(self._log_weight, fit)
         self._log_weight = np.asarray(after - after.max())
-        for group in np.flatnonzero(effective < FEWEST_EFFECTIVE):
+        for group in np.flatnonzero(effective(weights) < FEWEST_EFFECTIVE):
             self._draw_anew(int(group), weights)
-
-    def _tempered(self, before: Floats, fit: Floats) -> float:
-        """The share of a surprising weighing that leaves enough banks to go on with."""
-        low, high = 0.0, 1.0
-        for _ in range(6):
-            share = 0.5 * (low + high)
-            enough = self._effective(self._weights(before + share * fit)).min() >= TEMPERED_EFFECTIVE
-            low, high = (share, high) if enough else (low, share)
-        return low
 
     def _draw_anew(self, group: int, weights: Floats) -> None:
         """Systematic resampling of a group."""
         each = SUPPOSED // GROUPS
         own = slice(group * each, (group + 1) * each)
         places = (self._rng.random() + np.arange(each)) / each
-        self._take(group, own, _drawn(GROUPS * weights[own], places), GROUPS * weights[own])
+        self._take(group, own, drawn(GROUPS * weights[own], places), GROUPS * weights[own])
 
     def _take(self, group: int, own: slice, chosen: NDArray[np.intp], weights: Floats) -> None:
         """Put the chosen ones of a group in its place, jittered so that no two banks are the same."""
@@ -410,7 +341,7 @@ class Cloud(Supposed):
 
     def moments(self) -> Moments:
         """What the supposed banks say together."""
-        weights = self._weights(self._log_weight)
+        weights = weights_of(self._log_weight)
         soc, total = self.soc(), self.capacity()
         mean, size = float(weights @ soc), float(weights @ total)
         current_in = float(weights @ np.maximum(self._current, 0.0))
@@ -430,8 +361,8 @@ class Cloud(Supposed):
         Their charges are spread as the estimate's band is: sd_factor times as far, and by sd_least more.
         """
         rng = np.random.default_rng(seed)
-        weights = self._weights(self._log_weight)
-        chosen = _drawn(weights, (np.arange(count) + 0.5) / count)
+        weights = weights_of(self._log_weight)
+        chosen = drawn(weights, (np.arange(count) + 0.5) / count)
         state, total = self._state[:, chosen].copy(), self.capacity()[chosen]
         missing = state[MISSING] / total
         mean = float(missing.mean())
@@ -450,27 +381,13 @@ class Cloud(Supposed):
 
     def packed(self) -> str:
         """A part of the supposed banks, drawn by weight, as text to restore from: 16 bits a number."""
-        weights = self._weights(self._log_weight)
-        chosen = _drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)  # as many of each group
-        rows = np.vstack([self._constants[:, chosen], self._state[:, chosen]])
-        low = rows.min(axis=1, keepdims=True).astype("<f4")
-        span = (rows.max(axis=1, keepdims=True) - low).astype("<f4")
-        steps = np.round((rows - low) / np.where(span > 0, span, 1.0) * MOST_STEPS).clip(0, MOST_STEPS)
-        return base64.b85encode(low.tobytes() + span.tobytes() + steps.astype("<u2").tobytes()).decode(
-            "ascii"
-        )
+        weights = weights_of(self._log_weight)
+        chosen = drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)  # as many of each group
+        return pack_rows(np.vstack([self._constants[:, chosen], self._state[:, chosen]]))
 
     def restore(self, text: str, temperature_C: float) -> None:
         """Go on from `packed`. Raises ValueError where the text is not one of ours."""
-        data = base64.b85decode(text)
-        count = len(NAMES) + len(self._state)
-        if len(data) != count * (8 + 2 * SAVED):
-            raise ValueError("not a packed cloud")
-        ends = np.frombuffer(data, "<f4", 2 * count).astype(np.float64).reshape(2, count, 1)
-        steps = np.frombuffer(data, "<u2", offset=8 * count).reshape(count, SAVED)
-        rows = ends[0] + ends[1] * steps / MOST_STEPS
-        if not np.isfinite(rows).all():
-            raise ValueError("a packed cloud holds what is no number")
+        rows = unpack_rows(text, len(NAMES) + len(self._state), SAVED)
         self.temperature_C = temperature_C
         again = np.arange(SUPPOSED) * SAVED // SUPPOSED
         self._constants, self._state = rows[: len(NAMES), again], rows[len(NAMES) :, again]
@@ -478,8 +395,3 @@ class Cloud(Supposed):
         self._unpack_constants()
         for group in range(GROUPS):
             self._draw_anew(group, np.full(SUPPOSED, 1 / SUPPOSED))
-
-
-def _drawn(weights: Floats, places: Floats) -> NDArray[np.intp]:
-    """Which banks lie at these places of the summed weights."""
-    return np.minimum(np.searchsorted(np.cumsum(weights), places), len(weights) - 1)

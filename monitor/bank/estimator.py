@@ -14,8 +14,9 @@ from typing import Any, Protocol
 
 from monitor.bank.ahead import Ahead, Past
 from monitor.bank.basis import Ground, words
-from monitor.bank.cloud import Cloud, Flow, Held, Moments
+from monitor.bank.cloud import Cloud, Flow, Moments
 from monitor.bank.description import BankDescription
+from monitor.bank.full_sign import Held
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.signs import MOST_C, Signs, signs_of, within

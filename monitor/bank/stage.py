@@ -7,13 +7,15 @@ What shows a stage: whether current comes from the array's side, and which set p
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from monitor.bank.description import BankDescription
-from monitor.bank.held import Held, HeldVoltage
+from monitor.bank.held import HeldVoltage
 from monitor.bank.sample import BankSample
 from monitor.bank.signs import Signs, signs_of
+from monitor.bank.stage_shown import COLLAPSE_S, FLAT_S, LONG_FLAT_S, SAG_V_PER_CELL, StageShown
+from monitor.bank.stage_state import HALF_HOURS, NIGHT_S, restored
 from monitor.quantities import Stage
 
 LONGEST_STEP_S = 900.0
@@ -21,25 +23,6 @@ LONGEST_STEP_S = 900.0
 
 CONFIRM_S = 30.0
 """A new stage must show so long before it is believed (our choice: a load's switching is shorter)."""
-
-SAG_V_PER_CELL, SAG_S = 0.05, 660.0
-"""So far and so long below its set point a stage has been left for bulk (our choice; makers differ)."""
-
-FLAT_S = 120.0
-"""Flat so long at the float voltage right after absorption, the bank is in float (our choice)."""
-
-LONG_FLAT_S = 600.0
-"""As long where it was not seen to come down from absorption (our choice)."""
-
-COLLAPSE_S = 150.0
-"""A current that ends so soon after the voltage was held was switched to float; clouds and dusk let the
-voltage sag first (our choice)."""
-
-NIGHT_S = 3 * 3600.0
-"""Off for so long ends a charge: the next one is a new day's (our choice)."""
-
-IDLE_FLOAT_S = 2 * 3600.0
-"""Without an array voltage to tell light, float without current is believed so long (our choice)."""
 
 DAYLIGHT_S = 900.0
 """An idle array in light for so long, with the bank not full, is worth telling (our choice)."""
@@ -50,7 +33,6 @@ TAIL_HELD_S = 900.0
 CROSS_S = 1200.0
 """The controller's word is contradicted after readings have shown another stage so long (our choice)."""
 
-HALF_HOURS = 48
 SUN_FORGOTTEN_S = 20 * 1800.0
 """Where only the net current is seen, loads may hide the charge current. A half-hour of the day in which the
 bank was charged is taken for daylight until twenty days without have gone (our choice)."""
@@ -88,45 +70,17 @@ class StageView:
     tail_s: float
 
 
-@dataclass(slots=True)
-class _State:
-    """What survives a restart, beside what is held."""
-
-    last_ms: int | None = None
-    behind_ms: int | None = None
-    behind: int = 0
-    stage: Stage = Stage.OFF
-    shown: Stage = Stage.OFF
-    pending: Stage = Stage.OFF
-    pending_s: float = 0.0
-    off_s: float = NIGHT_S
-    since_held_s: float = NIGHT_S
-    since_near_s: float = NIGHT_S
-    lasting_V: float | None = None  # what was flat while current last came
-    sag_s: float = 0.0
-    idle_s: float = 0.0
-    unlit_idle_s: float = 0.0
-    cross_s: float = 0.0
-    absorbed_s: float = 0.0
-    tail_s: float = 0.0
-    finished: bool = False
-    reached: bool = False  # the absorption voltage, during this charge
-    begun_unseen: bool = True  # the day's earlier part was not seen: it may have been in absorption
-    daylight: list[float] = field(default_factory=lambda: [0.0] * HALF_HOURS)
-    zero_A: float = 0.0  # what the charge current's meter shows in the dark
-    held: Held = field(default_factory=Held)
-
-
 class StageTracker:
     """Follows one bank's charging. Unusable samples and times that go back change nothing."""
 
     def __init__(self, bank: BankDescription, saved: dict[str, Any] | None = None) -> None:
         """saved is an earlier `state()`; an unusable one starts from nothing."""
         self._bank = bank
-        self._state = _restored(saved)
+        self._state = restored(saved)
         self._held = HeldVoltage(bank, self._state.held)
         self._noise_A = 0.6 * bank.meters.current_step_A
         self._sag_V = SAG_V_PER_CELL * bank.cells
+        self._shown = StageShown(self._state, self._held, self._sag_V, self._noise_A)
 
     def state(self) -> dict[str, Any]:
         """All that must survive a restart; JSON can hold it."""
@@ -148,7 +102,7 @@ class StageTracker:
         self._held.follow(signs.voltage_V, current_A, signs.temperature_C, step_s)
         charging = self._charging(signs, step_s)
         self._sag(signs, charging, step_s)
-        self._settle(self._candidate(signs, charging, step_s), step_s)
+        self._settle(self._shown.at(signs, charging, step_s), step_s)
         self._learn_end(before, charging)
         self._learn(signs, charging, step_s)
         self._count(signs, charging, step_s)
@@ -236,57 +190,6 @@ class StageTracker:
             state.since_held_s = 0.0
         else:
             state.since_held_s = min(NIGHT_S, state.since_held_s + step_s)
-
-    def _candidate(self, signs: Signs, charging: bool, step_s: float) -> Stage:
-        """The stage that this sample shows."""
-        return self._while_charging(signs) if charging else self._while_idle(signs, step_s)
-
-    def _while_idle(self, signs: Signs, step_s: float) -> Stage:
-        state, held, now = self._state, self._held, self._held.now
-        if signs.dark or now.float_V is None:
-            return Stage.OFF
-        high = signs.voltage_V >= now.float_V - held.float_band_V
-        if state.stage in (Stage.ABSORPTION, Stage.EQUALIZATION):
-            if signs.charge_A is None and signs.voltage_V >= now.absorption_V - self._sag_V:
-                return state.stage  # the loads take more than the array gives
-            return Stage.FLOAT if state.since_held_s - step_s <= COLLAPSE_S else Stage.OFF
-        if state.stage is Stage.FLOAT:
-            return Stage.FLOAT if high and state.unlit_idle_s < IDLE_FLOAT_S else Stage.OFF
-        if state.stage is Stage.BULK and state.since_near_s - step_s > COLLAPSE_S:
-            return Stage.OFF
-        return Stage.FLOAT if signs.lit and high and state.reached else Stage.OFF
-
-    def _while_charging(self, signs: Signs) -> Stage:
-        state, held, now = self._state, self._held, self._held.now
-        before, voltage_V = state.stage, signs.voltage_V
-        band_V = held.absorption_band_V
-        above_V = voltage_V - now.absorption_V
-        if now.equalization_V is not None and voltage_V > held.highest_absorption_V:
-            return Stage.EQUALIZATION
-        if above_V >= -band_V and not (signs.tied and before in (Stage.OFF, Stage.BULK)):
-            if before is Stage.EQUALIZATION and not held.flat_for(LONG_FLAT_S):
-                return before
-            return Stage.ABSORPTION
-        at_float = now.float_V is not None and abs(voltage_V - now.float_V) <= held.float_band_V
-        if before in (Stage.ABSORPTION, Stage.EQUALIZATION):
-            if at_float and held.flat_for(FLAT_S):
-                return Stage.FLOAT
-            if self._left_high(signs):
-                return Stage.FLOAT
-            return before if state.sag_s < SAG_S else Stage.BULK
-        if before is Stage.FLOAT and now.float_V is not None:
-            return before if state.sag_s < SAG_S else Stage.BULK
-        if held.near_absorption(voltage_V, signs.charge_A if signs.charge_A is not None else signs.net_A):
-            return Stage.ABSORPTION
-        follows = state.reached or state.begun_unseen
-        return Stage.FLOAT if at_float and follows and held.flat_for(LONG_FLAT_S) else Stage.BULK
-
-    def _left_high(self, signs: Signs) -> bool:
-        """Whether the loads live from a bank that only slowly comes down to float; seen by a shunt alone."""
-        if signs.charge_A is not None or signs.net_A is None or self._held.now.float_V is None:
-            return False
-        lasting = self._state.since_held_s >= LONG_FLAT_S
-        return lasting and signs.net_A < -self._noise_A and signs.voltage_V > self._held.now.float_V
 
     def _settle(self, candidate: Stage, step_s: float) -> None:
         """Believe a new stage once it has shown for long enough."""
@@ -377,37 +280,3 @@ class StageTracker:
             absorption_s=state.absorbed_s,
             tail_s=state.tail_s,
         )
-
-
-def _restored(saved: dict[str, Any] | None) -> _State:
-    """The state of a saved document; anything that does not fit starts from nothing."""
-    if not isinstance(saved, dict):
-        return _State()
-    try:
-        held = Held(**saved["held"])
-        state = _State(**{**saved, "held": held})
-        for name in ("stage", "shown", "pending"):
-            setattr(state, name, Stage(getattr(state, name)))
-    except (TypeError, ValueError, KeyError):
-        return _State()
-    usable = all(_fits(value) for part in (state, held) for value in _values(part)) and (
-        isinstance(state.daylight, list)
-        and len(state.daylight) == HALF_HOURS
-        and all(_fits(("daylight", value)) for value in state.daylight)
-    )
-    return state if usable else _State()
-
-
-def _values(part: _State | Held) -> list[tuple[str, Any]]:
-    return [
-        (item.name, getattr(part, item.name))
-        for item in fields(part)
-        if item.name not in ("held", "daylight")
-    ]
-
-
-def _fits(named: tuple[str, Any]) -> bool:
-    name, value = named
-    if value is None:
-        return name in ("last_ms", "behind_ms", "flat_V", "lasting_V")
-    return isinstance(value, int | float) and math.isfinite(value)

@@ -109,6 +109,11 @@ class FollowedClock(SystemClock):
         return self.course.utc_ms(self._kernel.count_ms())
 
 
+class UntoldClock(SystemClock):
+    """The computer's own, over a store whose daemon did not know the time when it last wrote there, on
+    another computer or before this one was switched on: how old anything there is nobody can tell."""
+
+
 class CountClock(SystemClock):
     """The clock on the wires: milliseconds since boot, so that no stamp depends on what the time is."""
 
@@ -124,17 +129,24 @@ TIME_REQUEST = "time"
 `boot`, the run of the computer in which it was counted, and `sure`, where readings that it puts into the
 future may be set aside."""
 
+UNTOLD_NOTE = "untold"
+"""Key of the store's note of how many readings are set aside since nobody told the time in their run of the
+computer; a whole number."""
+
 CLOCK_NOTE = "clock"
 """Key of the store's note of the clock that its readings go by; absent where that is the system's."""
 
 
 def clock_from_note(note: str | None, kernel: Kernel | None = None) -> Clock:
     """The clock a reader of the store should go by: a demo's noted one; the daemon's own, where it has noted
-    it since this computer was switched on; else the system's. Raises ValueError for a spoilt note."""
+    it since this computer was switched on; else the system's, as an UntoldClock where the daemon did not know
+    the time. Raises ValueError for a spoilt note."""
     if note is None:
         return SystemClock()
     course = Course.from_note(note)
     if course is None:
         return PacedClock(**json.loads(note))
     kernel = kernel or Kernel()
-    return FollowedClock(course, kernel) if course.boot == kernel.boot else SystemClock()
+    if course.boot == kernel.boot:
+        return FollowedClock(course, kernel)
+    return SystemClock() if course.is_known else UntoldClock()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 LET_GO = 100
 """A clock that is ahead goes slower by one part in so many until it is right (our choice: charge counted by
@@ -19,8 +19,8 @@ class Course:
 
     boot names the run of the computer for which it holds. source is who told it, '' while UTC is not known:
     it is then the earliest that it can be. From since_ms on ahead_ms are let go bit by bit. learnt_ms is the
-    count at which the source spoke, error_ms how wrong it may have been then. disagrees tells what another
-    source says instead, '' where none does.
+    count at which a source last told it or agreed with it, error_ms how wrong it may have been then, but for
+    what it is ahead. disagrees tells what another source says instead, '' where none does.
     """
 
     boot: str
@@ -43,7 +43,21 @@ class Course:
         return count_ms + self.offset_ms + self.ahead_ms - let_go_ms
 
     def error_at_ms(self, count_ms: int) -> int:
-        """How wrong it may be at a count."""
+        """How wrong what it shows at a count may be."""
+        still_ahead_ms = self.utc_ms(count_ms) - count_ms - self.offset_ms
+        return self._unsure_ms(count_ms) + still_ahead_ms
+
+    def confirmed(self, count_ms: int, error_ms: int) -> Course:
+        """The same, found at a count to be right within error_ms but for what it is still ahead."""
+        if error_ms >= self._unsure_ms(count_ms):
+            return self
+        return replace(self, error_ms=error_ms, learnt_ms=count_ms)
+
+    def goes_like(self, other: Course) -> bool:
+        """Whether the two are one but for how well they are known."""
+        return replace(self, error_ms=other.error_ms, learnt_ms=other.learnt_ms) == other
+
+    def _unsure_ms(self, count_ms: int) -> int:
         return self.error_ms + round(DRIFT * abs(count_ms - self.learnt_ms))
 
     def note(self) -> str:

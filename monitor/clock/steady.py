@@ -86,7 +86,11 @@ def heard(course: Course, word: Word) -> Course:
         disagrees="",
     )
     if course.is_known and abs(off_ms) <= NEAR_MS:
-        return told if is_stronger or course.disagrees else course
+        error_ms = ERROR_MS[word.source] + abs(off_ms)
+        if is_stronger:
+            return replace(told, error_ms=error_ms)
+        agreed = replace(course, disagrees="") if course.disagrees else course
+        return agreed.confirmed(word.count_ms, error_ms)
     if course.is_known and abs(off_ms) > BELIEVED_MS and not is_stronger:
         return replace(course, disagrees=_disagreement(word.source, off_ms))
     offset_ms = word.utc_ms - word.count_ms
@@ -195,7 +199,7 @@ class SteadyClock:
         """Take a source's word; the change that follows, if any."""
         before, count_ms = self.course, self._kernel.count_ms()
         self.course = heard(before, word)
-        return None if self.course == before else Change(before, self.course, count_ms)
+        return None if self.course.goes_like(before) else Change(before, self.course, count_ms)
 
     def _word(self) -> Word | None:
         kernel, received = self._kernel, self._received

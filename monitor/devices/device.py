@@ -112,6 +112,16 @@ def time_tellers(site: Site, site_dir: Path) -> Iterator[tuple[int, DeviceEntry]
             yield index, entry
 
 
+def weakly_guarded(site: Site, site_dir: Path) -> Iterator[tuple[int, DeviceEntry]]:
+    """The devices of whose lines an exclusive or alone says that they are sound, where a value has no largest
+    step either, with their index. Raises ProfileError, as `build_lines` does."""
+    for index, entry in enumerate(site.devices):
+        profile = find_profile(entry.profile, site_dir)
+        fields = profile.fields if isinstance(profile, TextProfile) and profile.checksum == "xor" else ()
+        if any(field.largest_step is None and not field.meaning.codes for field in fields):
+            yield index, entry
+
+
 def _contradictions(group: list[Numbered]) -> Iterator[Problem]:
     first = group[0][1]
     units: dict[int, str] = {}

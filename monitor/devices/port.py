@@ -32,6 +32,10 @@ _ADVICE: dict[int | None, str] = {
 }
 
 
+TELLS_ALL = frozenset({errno.ENOENT, errno.EACCES, errno.EAGAIN, errno.EBUSY})
+"""Where the advice leaves nothing to add."""
+
+
 class SerialPort:
     """One port, locked for this process while open. A by-id link as `path` is followed at each open."""
 
@@ -110,5 +114,15 @@ class SerialPort:
             self.close()
             number = error.errno if isinstance(error, OSError) else None
             advice = _ADVICE.get(number, "check adapter, cable and speed")
-            why = "" if number == errno.ENOENT else f" ({error})"
+            why = "" if number in TELLS_ALL else f" ({_words(error)})"
             raise LineLost(f"{self.path}: {advice}{why}") from error
+
+
+def _words(error: Exception) -> str:
+    """What an error says, without its number or its name in the code."""
+    if isinstance(error, termios.error) and len(error.args) > 1:
+        return str(error.args[1])
+    if isinstance(error, OSError) and error.errno is not None:
+        words = error.strerror or ""
+        return os.strerror(error.errno) if not words or "[Errno" in words else words
+    return str(error)

@@ -196,7 +196,10 @@ def _repeated(table: str, items: Sequence[PointEntry | FieldEntry]) -> Faults:
 
 def _value_faults(here: TomlPath, item: ValueEntry, bits: Mapping[str, str]) -> Faults:
     quantity = QUANTITIES[item.quantity]
-    units = UNITS[quantity.unit]
+    units = UNITS.get(quantity.unit)
+    if units is None:
+        yield (*here, "quantity"), f"{item.quantity} is worked out by the monitor from others; leave it out"
+        return
     if item.unit not in units:
         names = ", ".join(f'"{unit}"' for unit in units)
         yield (*here, "unit"), f"{item.quantity} cannot be read in {item.unit!r}; one of {names} is"

@@ -8,7 +8,7 @@ from monitor.devices.health import HealthRecord
 from monitor.devices.line_time import time_of
 from monitor.devices.port import SerialPort
 from monitor.devices.profile import TextProfile
-from monitor.devices.textline import LineJudge, LineSplitter
+from monitor.devices.textline import LineJudge, LineSplitter, waits_for_a_witness
 from monitor.devices.words import Judged, as_readings
 from monitor.errors import BadFrame, DeviceError, LineLost, NoAnswer
 from monitor.records import Reading
@@ -22,6 +22,9 @@ BACKLOG = 2048
 OLD_INTERVALS = 10
 """A stream unread for so many of its intervals may end with an old line (our choice)."""
 
+WITNESS_INTERVALS = 1.5
+"""So many intervals a poll waits for the line that bears a value out (our choice: the next, late by half)."""
+
 
 STALLED_S = 0.5
 """What was read so long after the look before may have come long ago, so that it tells no time (our choice:
@@ -33,7 +36,9 @@ NO_TIME = "It says that it does not know the time yet."
 class TextDevice:
     """A device that sends lines by itself. A poll takes what has arrived; the newest sound line wins.
 
-    Of one that tells the time, too, a poll waits for a line that it sees come: only that can be timed.
+    Of one that tells the time, too, a poll waits for a line that it sees come: only that can be timed. Where
+    neighbouring lines must bear a value out, a poll waits for the next one, so that what is true is believed
+    in this very poll.
     """
 
     def __init__(
@@ -59,6 +64,7 @@ class TextDevice:
         self._profile = profile
         self._answered_ms: int | None = None  # when the newest line was read that answers this poll
         self._told: TimeTold | None = None
+        self._odd_s: float | None = None  # when this poll met a value that the next line is to bear out
         self._is_timed = profile.time is None  # whether this poll has seen come what tells the time
 
     def poll(self, again: bool = False) -> list[Reading]:
@@ -69,12 +75,13 @@ class TextDevice:
         answers: dict[str, Judged] = {}
         self._heard = 0
         self._answered_ms, self._told, self._is_timed = None, None, self._profile.time is None
+        self._odd_s = None
         try:
             started_s = self.clock.elapsed_s()
             self._make_ready()
             fault = self._take(self._fresh_arrivals(started_s), answers)
             looked_s = self.clock.elapsed_s()
-            while self._answered_ms is None or not self._is_timed:
+            while self._answered_ms is None or not self._is_timed or self._waits(answers, looked_s):
                 left_s = started_s + self._patience_s - looked_s
                 if left_s <= 0:
                     if self._answered_ms is not None:
@@ -96,6 +103,14 @@ class TextDevice:
         """What the last poll's lines have told of the time; each is handed out once."""
         told, self._told = self._told, None
         return () if told is None else (told,)
+
+    def _waits(self, answers: dict[str, Judged], now_s: float) -> bool:
+        """Whether the next line may bear out what this poll has heard."""
+        if not any(map(waits_for_a_witness, answers.values())):
+            return False
+        if self._odd_s is None:
+            self._odd_s = now_s
+        return now_s - self._odd_s < WITNESS_INTERVALS * self._interval_s
 
     def _take_what_follows(self, answers: dict[str, Judged]) -> None:
         """Add what the other kinds of line say that come without a pause behind the one that was heard."""

@@ -2,12 +2,15 @@
 
 A damaged line is refused whole. Checksums: XOR as in NMEA 0183 (every character between the start mark and
 `*`, two upper-case hex digits) and CRC-16/MODBUS over the same characters (four digits, high byte first).
-Where a device sends no checksum only plausibility and agreement of neighbouring lines defend.
+Where a device sends no checksum only plausibility, the way in which it writes its numbers and agreement of
+neighbouring lines defend; they help an XOR, too, which lets some lines pass that were hit twice
+(tests/faults/FAULTS.md).
 """
 
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Iterator, Mapping
 
 from monitor.devices.profile import Field, Form, TextProfile
@@ -20,6 +23,14 @@ LONGEST_LINE = 512
 
 CHECK_MARK = "*"
 NUMBER = re.compile(r"[+-]?(?:\d{1,9}(?:\.\d{0,9})?|\.\d{1,9})", re.ASCII)
+
+WITNESSES = 3
+"""So many lines before may bear a value out (our choice: of a load that comes and goes each of two or three
+levels is then seen again, and two lines that are damaged alike seldom come so near each other)."""
+
+ODD = "not believed yet: written otherwise than in all lines before it"
+FIRST = "not believed yet: the first line, none to agree"
+LEAP = "not believed yet: far from all lines before it"
 
 
 def xor_of(characters: bytes) -> int:
@@ -38,6 +49,16 @@ def crc16(characters: bytes) -> int:
         for _ in range(8):
             result = result >> 1 ^ 0xA001 if result & 1 else result >> 1
     return result
+
+
+NumberForm = tuple[bool, int]
+"""Whether a number has digits before the point, and how many behind it."""
+
+
+def form_of(text: str) -> NumberForm:
+    """How a number is written."""
+    whole, _, rest = text.strip(" ").partition(".")
+    return whole.strip("+-") != "", len(rest)
 
 
 class LineSplitter:
@@ -145,7 +166,10 @@ class LineJudge:
     def __init__(self, profile: TextProfile) -> None:
         self._profile = profile
         self._believed: dict[str, float] = {}
-        self._before: dict[str, float] = {}
+        self._before: dict[str, deque[float]] = {}
+        self._is_weak = profile.checksum != "crc16"
+        self._known_forms: dict[str, set[NumberForm]] = {}
+        self._last_forms: dict[str, deque[NumberForm]] = {}
 
     def values(self, line: bytes) -> dict[str, Judged]:
         """The value of each quantity that the line gives, {} for a line of another kind.
@@ -159,7 +183,7 @@ class LineJudge:
             if field.quantity in texts
         }
         return {
-            field.quantity: self._judged(field, numbers[field.quantity])
+            field.quantity: self._judged(field, numbers[field.quantity], texts[field.quantity])
             for field in self._profile.fields
             if field.quantity in numbers
         }
@@ -172,20 +196,40 @@ class LineJudge:
             raise BadFrame(f"{field.where}: {text!r} is no number")
         return float(text)
 
-    def _judged(self, field: Field, number: float | None) -> Judged:
+    def _judged(self, field: Field, number: float | None, text: str) -> Judged:
         if number is None:
             return Judged(None, Quality.MISSING, "the device says not available")
         judged = judge(number, field.meaning)
-        if field.largest_step is None or judged.value is None or judged.quality is not Quality.GOOD:
+        if judged.value is None or judged.quality is not Quality.GOOD or field.meaning.codes:
+            return judged
+        if self._is_weak and not self._is_written_as_ever(field.quantity, form_of(text)):
+            return Judged(judged.value, Quality.SUSPECT, ODD)
+        if field.largest_step is None:
             return judged
         return self._agreed(field.quantity, judged.value, field.largest_step)
 
+    def _is_written_as_ever(self, quantity: str, form: NumberForm) -> bool:
+        """Whether a number has a form in which this field was written before: at first, or twice in lines
+        near each other. A device writes a field in one way, or soon shows its others (common practice, no
+        source)."""
+        last = self._last_forms.setdefault(quantity, deque(maxlen=WITNESSES))
+        known = self._known_forms.setdefault(quantity, {form})
+        if form in last:
+            known.add(form)
+        last.append(form)
+        return form in known
+
     def _agreed(self, quantity: str, value: float, step: float) -> Judged:
-        """Believe a value near the last believed one, or near that of the line before."""
-        witnesses = (self._believed.get(quantity), self._before.get(quantity))
-        self._before[quantity] = value
-        if any(witness is not None and abs(value - witness) <= step for witness in witnesses):
+        """Believe a value near the last believed one, or near that of one of the lines before."""
+        before = self._before.setdefault(quantity, deque(maxlen=WITNESSES))
+        witnesses = [*before, self._believed[quantity]] if quantity in self._believed else [*before]
+        before.append(value)
+        if any(abs(value - witness) <= step for witness in witnesses):
             self._believed[quantity] = value
             return Judged(value)
-        told = "no line before it agrees" if witnesses[0] is not None else "the first line, none to agree yet"
-        return Judged(value, Quality.SUSPECT, f"without checksum: {told}")
+        return Judged(value, Quality.SUSPECT, LEAP if witnesses else FIRST)
+
+
+def waits_for_a_witness(judged: Judged) -> bool:
+    """Whether the next line may bear this value out."""
+    return judged.reason in (ODD, FIRST, LEAP)

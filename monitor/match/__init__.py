@@ -9,6 +9,8 @@
     groups      candidates that are one place, or the same value in another place
     chance      how easily something else would agree with digits that were never shown
     same_day    between which snapshots no day began
+    doubt       what may speak against calling a place certain
+    alike       whether a look tells a quantity from another with the same digits
     gates       when a place may be called certain
     settle      the doubts once all quantities are known: records_kept, pairs, power
     asking      the one reading or act that would separate what is left

@@ -10,8 +10,8 @@ from typing import Any, Literal
 from monitor.match.candidates import Candidate, Finder, by_chance
 from monitor.match.chance import by_accident
 from monitor.match.columns import Column, columns_of
+from monitor.match.doubt import Doubt
 from monitor.match.dump import Dump
-from monitor.match.gates import Doubt
 from monitor.match.groups import Choice, choices
 from monitor.match.habits import SOUGHT
 from monitor.match.joint import Held, weigh

@@ -1,7 +1,8 @@
 """The one reading or act that would separate what is left.
 
 Each doubt has an act that answers it; the one that helps most quantities is asked for. Where nothing that a
-person can do tells two places apart, nothing is asked.
+person can do tells two places apart, nothing is asked; nor is anybody asked to come back tomorrow only to
+show that the day's energy is no total: Nightbank reads neither.
 """
 
 from __future__ import annotations

@@ -23,8 +23,8 @@ no line."""
 
 LEAST_STEP = {"V": 0.5, "A": 5.0, "W": 100.0, "°C": 2.0, "%": 5.0, "Wh": 50.0}
 LEAPS = 3
-"""Without a checksum a value may move by so many times its largest step in the capture, and by these at least
-(our choice): a real leap beyond is marked suspect for one line, until the next line agrees."""
+"""Without a checksum, or with an exclusive or alone, a value may move by so many times its largest step in
+the capture, and by these at least (our choice): a real leap beyond is believed when the next line agrees."""
 
 HEAD = """\
 # Found by laying lines of the device beside what its display showed.
@@ -52,8 +52,8 @@ APART = (
 )
 
 
-def field_profile_text(answer: Answer, lines: Lines, about: str) -> str:
-    """The whole file."""
+def field_profile_text(answer: Answer, lines: Lines, about: str) -> str | None:
+    """The whole file, None where nothing found may become a field."""
     looks = max((len(finding.indexes) for finding in answer.findings), default=0)
     head = HEAD.format(
         about=_quoted(about), lines=lines.sound, looks=f"{looks} {'look' if looks == 1 else 'looks'}"
@@ -63,9 +63,9 @@ def field_profile_text(answer: Answer, lines: Lines, about: str) -> str:
     if lines.form.form == "pairs" and lines.form.checksum == "none":
         reasons = _in_one_kind(answer.findings, reasons, lines.kinds)
     found = [finding for finding, reason in zip(answer.findings, reasons, strict=True) if not reason]
-    kinds = [kind for kind in lines.kinds if any(_gives(kind, finding) for finding in found)] or lines.kinds[
-        :1
-    ]
+    if not found:
+        return None
+    kinds = [kind for kind in lines.kinds if any(_gives(kind, finding) for finding in found)]
     same = len({kind.columns for kind in kinds}) == 1
     shared = _shared(kinds)
     fields: list[str] = []
@@ -144,7 +144,7 @@ def _keys(finding: Finding, lines: Lines, shared: Mapping[int, str], same: bool)
     if told["offset"]:
         yield f"offset = {told['offset']!r}"
     yield f'unit = "{unit}"'
-    if lines.form.checksum == "none":
+    if lines.form.checksum != "crc16":
         leap = next(series.largest_step for series in lines.series if series.field == field)
         step = max(LEAPS * leap * abs(told["scale"]), LEAST_STEP[unit])
         yield f"# {LEAPS} times the largest step in the capture, at least {LEAST_STEP[unit]:g}"

@@ -6,8 +6,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from monitor.match.alike import COMMON_LOSS, THROUGH
 from monitor.match.candidates import Candidate
-from monitor.match.gates import COMMON_LOSS, THROUGH
 
 CLEAR = 2.0
 """The loss must be so many times what the registers' steps leave unsure, at two snapshots (our choice)."""

@@ -31,8 +31,10 @@ largest_request = {largest}{remark}
 """
 
 
-def profile_text(answer: Answer, dump: Dump, about: str, largest_request: int | None = None) -> str:
-    """The whole file. largest_request is the device's limit where a scan has found it."""
+def profile_text(answer: Answer, dump: Dump, about: str, largest_request: int | None = None) -> str | None:
+    """The whole file, None where nothing found may become a point. largest_request is the device's limit
+    where a scan has found it.
+    """
     looks = max((len(finding.indexes) for finding in answer.findings), default=0)
     parts = [
         HEAD.format(
@@ -55,6 +57,8 @@ def profile_text(answer: Answer, dump: Dump, about: str, largest_request: int | 
         )
         if finding.best is not None and not reason:
             found.append(finding.best)
+    if not points:
+        return None
     parts += _gaps(found, dump)
     return "\n".join([*parts, *points, *comments])
 

@@ -3,13 +3,14 @@
 dump.csv        the snapshots of registers so far
 lines.txt       or the lines of text that the device has sent, while somebody sat before it
 seen.toml       what the display showed beside them
-profile.toml    what has been found so far, written anew after each look
+profile.toml    what has been found so far, written anew after each look; none while nothing is sure enough
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -37,21 +38,35 @@ def _unwritten(path: Path, fault: OSError) -> MatchError:
     return MatchError(str(path), (Problem("file", None, told),))
 
 
+@contextmanager
+def folder_of(match: Path) -> Iterator[None]:
+    """Make the folder of a match and see that it takes files, before anybody reads a display. What was made
+    and is still empty in the end goes again, so that a match that never came to a look leaves nothing
+    behind.
+
+    Raises MatchError.
+    """
+    trial = match / "trial.new"
+    made = [folder for folder in (match, *match.parents) if not folder.exists()]
+    try:
+        try:
+            match.mkdir(parents=True, exist_ok=True)
+            trial.touch()
+            trial.unlink()
+        except OSError as fault:
+            raise _unwritten(match, fault) from fault
+        yield
+    finally:
+        for folder in made:
+            with suppress(OSError):  # it has files by now, which stay
+                folder.rmdir()
+
+
 @dataclass(frozen=True, slots=True)
 class Kept(ABC):
     """The files of one match that every device has."""
 
     folder: Path
-
-    def begin(self) -> None:
-        """Make the folder and see that it takes files, before anybody reads a display. Raises MatchError."""
-        trial = self.folder / "trial.new"
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            trial.touch()
-            trial.unlink()
-        except OSError as fault:
-            raise _unwritten(self.folder, fault) from fault
 
     @property
     def seen(self) -> Path:
@@ -60,6 +75,17 @@ class Kept(ABC):
     @property
     def profile(self) -> Path:
         return self.folder / "profile.toml"
+
+    def keep_profile(self, text: str | None) -> None:
+        """Put a profile in the place of the former one, or none where nothing is sure enough. Raises
+        MatchError."""
+        if text is not None:
+            write_file(self.profile, text)
+            return
+        try:
+            self.profile.unlink(missing_ok=True)
+        except OSError as fault:
+            raise _unwritten(self.profile, fault) from fault
 
     def looks(self) -> tuple[Look, ...]:
         """The looks so far, none in a new folder. Raises MatchError for files that cannot be used."""
@@ -102,7 +128,7 @@ class Session(Kept):
         """Match all looks so far, and write the profile. Raises MatchError."""
         dump, looks = load_dump(self.dump), self.looks()
         answer = match(dump, looks)
-        write_file(self.profile, profile_text(answer, dump, about, largest_request))
+        self.keep_profile(profile_text(answer, dump, about, largest_request))
         return answer
 
 
@@ -124,5 +150,5 @@ class TextSession(Kept):
         """
         lines = load_lines(self.lines)
         answer = match_lines(lines, self.looks())
-        write_file(self.profile, field_profile_text(answer, lines, about))
+        self.keep_profile(field_profile_text(answer, lines, about))
         return lines, answer

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 from monitor.match.candidates import Candidate
 from monitor.match.columns import Column
-from monitor.match.gates import Doubt, doubts, has_moved, has_moved_at_all
+from monitor.match.doubt import Doubt
+from monitor.match.gates import doubts, has_moved, has_moved_at_all
 from monitor.match.groups import Choice
 from monitor.match.habits import SOUGHT
 from monitor.match.pairs import in_pairs, words_of

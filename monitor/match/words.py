@@ -7,7 +7,7 @@ import textwrap
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.asking import Ask
 from monitor.match.candidates import Candidate
-from monitor.match.gates import Doubt
+from monitor.match.doubt import Doubt
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.seen import Shown, typing_mistake
 
@@ -31,6 +31,7 @@ DOUBTS: dict[Doubt, str] = {
     "sign": "how it is written below zero has not been seen yet",
     "output": "the load output's voltage would have shown the same while the output is on",
     "month": "on the first day of a month the month's energy is the day's",
+    "total": "on the device's first day all the energy that it has ever counted is the day's",
 }
 
 

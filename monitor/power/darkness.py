@@ -15,7 +15,7 @@ from monitor.alarms.telling import clock_words, span_words
 from monitor.bank.charge_words import charge_words
 from monitor.clock import Clock
 from monitor.errors import StoreError
-from monitor.power.dark_note import DARK, DARK_NOTE, DarkTime
+from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, DarkTime
 from monitor.power.halting import Tell
 from monitor.records import Quality, Reading
 from monitor.sampling import ESTIMATE, VOLTAGE
@@ -225,4 +225,4 @@ class Darkness:
             lead = f"Nobody has watched since {since}{least}, how long is not known as the time {why}"
         text = f"{lead}: {former.why}. The bank stood before: {former.stand.words()}; after: {after.words()}."
         self._store.put_note(DARK_NOTE, DarkTime(former.last_ms, until_ms, text).note())
-        tell(DARK, "", text)
+        tell(DARK_YET if self._open else DARK, "", text)

@@ -56,14 +56,19 @@ class Halting:
         """Whether the system has been asked to halt."""
         return self._asked_s is not None
 
-    def follow(self, *, calls: bool) -> bool:
-        """What is due once a second; calls says whether the alarm on the supply is active now.
+    def follow(self, *, calls: bool | None) -> bool:
+        """What is due once a second; calls says whether the alarm on the supply is active now. Where that
+        cannot be told (None, as when the voltage is not read any more) nothing is asked and nothing taken
+        back: a halt in vain leaves the place unwatched, power that ends without one costs a commit at most.
 
         True where something was told that is to be committed at once.
         """
         if not self._wanted or self._file is None:
             return False
         now_s = self._clock.elapsed_s()
+        if calls is None:
+            self._since_s = None
+            return False
         if not calls:
             self._since_s, self._complained = None, False
             return self._take_back(self._file)

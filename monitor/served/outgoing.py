@@ -16,11 +16,10 @@ from monitor.served.sending import AT_ONCE, Sending, first_of, in_batches
 from monitor.served.shelf import Shelf
 from monitor.served.state import LASTING, State
 from monitor.store.base import Landed
-from monitor.store.landing import Pending
+from monitor.store.landing import Pending, of_span, pending_of
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
-from monitor.store.steps import as_kept
-from monitor.store.writer import Newest, of_span
+from monitor.store.newest import Newest
 
 log = logging.getLogger("nightbank")
 
@@ -58,7 +57,7 @@ class Outgoing:
         self._state, self._shelf, self._clock = state, shelf, clock
         self.link = Link(clock, asker.host)
         self.last_commit = Landed()
-        self.newest: dict[tuple[str, str], Newest] = {}
+        self.newest = Newest()
         self.new: list[Event | LogEntry | Notice | Transition] = []
         self.forget_before_ms: int | None = None
         self._pending: list[Pending] = []
@@ -92,9 +91,9 @@ class Outgoing:
 
     def append(self, readings: Iterable[Reading]) -> None:
         """Take readings, all or none, and follow the newest."""
-        for reading, steps in [as_kept(reading) for reading in readings]:
-            self._pending.append((reading.time_ms, (reading.device, reading.quantity), steps, reading))
-            self.follow(reading, steps)
+        coming = [pending_of(reading) for reading in readings]
+        self._pending += coming
+        self.newest.follow(coming)
 
     def commit(self) -> None:
         """Hand over what is pending, or keep it. Raises StoreError where neither can be; it stays pending."""
@@ -274,24 +273,8 @@ class Outgoing:
             log.warning("%s", text)
             self._tell(Event(self._clock.now_ms(), KIND, "", text))
 
-    def follow(self, reading: Reading, steps: int | None) -> None:
-        """The newest readings of a channel."""
-        known = self.newest.get(key := (reading.device, reading.quantity))
-        good = None if steps is None else reading
-        if known is None:
-            self.newest[key] = Newest(reading, good)
-            return
-        if reading.time_ms > known.last.time_ms:
-            known.last = reading
-        if good is not None and (known.good is None or good.time_ms > known.good.time_ms):
-            known.good = good
-
     def _know_newest(self) -> None:
         """Newest readings as the server has them, what waits on the shelf, and what is pending."""
-        self.newest = {
-            (each.device, each.quantity): Newest(each.last, each.good) for each in self.sending.ends
-        }
-        for reading in self._shelf.newest() if self._shelf.waiting else ():
-            self.follow(reading, as_kept(reading)[1])
-        for _, _, steps, reading in self._pending:
-            self.follow(reading, steps)
+        self.newest = Newest((each.last, each.good) for each in self.sending.ends)
+        self.newest.follow(map(pending_of, self._shelf.newest() if self._shelf.waiting else ()))
+        self.newest.follow(self._pending)

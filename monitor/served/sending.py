@@ -25,10 +25,10 @@ from monitor.served.shelf import Shelf
 from monitor.served.state import RECENT, State
 from monitor.store.base import Landed
 from monitor.store.documents import ChannelEnds, transition_of
-from monitor.store.landing import Pending
+from monitor.store.landing import Pending, pending_of
 from monitor.store.mirrored_place import Channel, Point, What
 from monitor.store.mirrored_records import identity_of, record
-from monitor.store.steps import LATEST_MS, as_kept
+from monitor.store.steps import LATEST_MS
 from monitor.store.tiers import DAY_MS
 
 log = logging.getLogger("nightbank")
@@ -89,7 +89,7 @@ class Sending:
         self._know(ends.channels)
         self.joined = True
         self.finish_replacing()
-        return _pending(beyond(self._measured, self.landing.ends()))
+        return list(map(pending_of, beyond(self._measured, self.landing.ends())))
 
     @property
     def is_connected(self) -> bool:
@@ -124,7 +124,7 @@ class Sending:
         """Send what waits on the shelf, the oldest first, while go_on says so."""
         while self._shelf.waiting and go_on():
             last, readings = self._shelf.oldest(AT_ONCE)
-            pending = sorted(_pending(readings), key=itemgetter(0))
+            pending = sorted(map(pending_of, readings), key=itemgetter(0))
             while pending:
                 self.connect()
                 chunk = first_of(pending)
@@ -144,7 +144,7 @@ class Sending:
         others = [each for each in self.landing.ends() if each.device != device]
         self._know([*others, *ends])
         for readings in self._shelf.staged_readings():
-            self.send(_pending(readings))
+            self.send(map(pending_of, readings))
         self._shelf.unstage()
 
     def is_another(self) -> bool:
@@ -191,11 +191,6 @@ class Sending:
                         f"The server does not take {name} of {of}: {words}. Such values are set aside in"
                         f" {self._shelf.path.name}; all others go on."
                     )
-
-
-def _pending(readings: Iterable[Reading]) -> list[Pending]:
-    kept = (as_kept(reading) for reading in readings)
-    return [(each.time_ms, (each.device, each.quantity), steps, each) for each, steps in kept]
 
 
 def first_of(pending: Sequence[Pending]) -> Sequence[Pending]:

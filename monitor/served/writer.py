@@ -48,7 +48,7 @@ from monitor.store.days import zone_of
 from monitor.store.documents import channels_of, document_of, request_of
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
-from monitor.store.queries import in_rank_order, newest, rank_of
+from monitor.store.queries import rank_of
 from monitor.store.steps import steps_of
 
 log = logging.getLogger("nightbank")
@@ -218,13 +218,12 @@ class ServedWriter(ServedReader):
 
     def latest(self) -> list[Reading]:
         with self._lock:
-            return in_rank_order((known.last for known in self._outgoing.newest.values()), self._state.ranks)
+            return self._outgoing.newest.latest(self._state.ranks)
 
     def latest_good(self, quantity: str) -> Reading | None:
         steps_of(quantity)
         with self._lock:
-            good = [known.good for key, known in self._outgoing.newest.items() if key[1] == quantity]
-            return newest((reading for reading in good if reading is not None), self._state.ranks)
+            return self._outgoing.newest.latest_good(quantity, self._state.ranks)
 
     def alarms(self) -> list[AlarmState]:
         with self._lock:

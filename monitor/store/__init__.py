@@ -1,6 +1,8 @@
 """Readings, events, alarm states and notes on disk: `base.py` is the interface, `embedded.py` SQLite.
 
     embedded    open a store; the read side           writer     the write side: pending, commit
+    opening     who may write, migration first        unwritten  what came besides readings, until then
+    newest      each channel's newest; pure
     landing     each reading once, days kept right    channels   a channel while it is written
     packing     ended spans and days, bit by bit      forget     a device's readings of a span out
     queries     what is asked of SQLite               schema     tables, version, migrations

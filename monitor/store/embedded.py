@@ -331,7 +331,7 @@ def open_writer(path: Path, time_zone: str, at_work: Callable[[], None] = lambda
     with years of readings; at_work() is called before each channel's. Raises StoreError where another writer
     has the store, the zone is unknown, or the file is damaged, not ours or newer.
     """
-    from monitor.store.writer import open_for_daemon
+    from monitor.store.opening import open_for_daemon
 
     return open_for_daemon(path, time_zone, at_work)
 
@@ -356,6 +356,6 @@ def leave_request(path: Path, request: Request) -> int:
 def open_importer(path: Path, time_zone: str) -> EmbeddedWriter:
     """Open the store for an import, while the daemon runs or not. Raises StoreError like `open_writer`,
     where another import runs, or where the running daemon keeps days of another time zone."""
-    from monitor.store.writer import open_beside_daemon
+    from monitor.store.opening import open_beside_daemon
 
     return open_beside_daemon(path, time_zone)

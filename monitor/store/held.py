@@ -29,6 +29,20 @@ TABLES = (
         packed BLOB NOT NULL)""",
 )
 
+MORE_COLUMNS = (
+    ("boot", "TEXT NOT NULL DEFAULT ''"),
+    ("earliest_ms", "INTEGER NOT NULL DEFAULT 0"),
+    ("first_ms", "INTEGER"),
+    ("last_ms", "INTEGER"),
+)
+"""What has joined the table of what was set aside: of what was never stamped the run of the computer and what
+UTC can have been at the least when that began; of what was in the store from when to when it is."""
+
+COLUMNS = 4 + len(MORE_COLUMNS)
+
+BESIDE = "SELECT packed FROM aside WHERE reason = ? AND last_ms >= ? AND first_ms <= ?"
+"""What was set aside for a reason between two times."""
+
 MOST_BYTES = 64 * 1024 * 1024
 """What waits takes no more room than this (our choice: some months of one controller each 5 s)."""
 
@@ -44,10 +58,16 @@ BATCH = 2_000
 
 @dataclass(frozen=True, slots=True)
 class Aside:
-    """Readings that were set aside: how many, from when to when by the clock that stamped them, and why."""
+    """Readings that were set aside, by the clock that stamped them, and why.
+
+    boot is the run of the computer in which readings waited that were never stamped: their times count from
+    its start, which was at earliest_ms at the least; '' for all others.
+    """
 
     reason: str
     readings: tuple[Reading, ...]
+    boot: str = ""
+    earliest_ms: int = 0
 
 
 class HeldReadings:
@@ -156,33 +176,49 @@ class HeldReadings:
                     )
             else:
                 write.execute(
-                    "INSERT INTO aside (reason, readings, packed)"
-                    " SELECT ?, readings, packed FROM held WHERE boot <> ? ORDER BY id",
+                    "INSERT INTO aside (reason, readings, packed, boot, earliest_ms)"
+                    " SELECT ?, readings, packed, boot, earliest_ms FROM held WHERE boot <> ? ORDER BY id",
                     (UNTOLD, self._boot),
                 )
                 write.execute("DELETE FROM held WHERE boot <> ?", (self._boot,))
         self._measure()
         return count, early_ms if is_near else None
 
+    def untold(self) -> int:
+        """How many readings are set aside of runs that were never told the time."""
+        if self._connection is None:
+            return 0
+        with told(self.path):
+            sql = "SELECT total(readings) FROM aside WHERE reason = ?"
+            (count,) = self._connection.execute(sql, (UNTOLD,)).fetchone()
+        return int(count)
+
     def set_aside(self, readings: Iterable[Reading], reason: str) -> int:
-        """Keep readings out of every answer. How many."""
+        """Keep readings out of every answer; those that were set aside for this reason already, by somebody
+        who did not come to an end with it, are not kept twice. How many were given."""
         count = 0
         with self._whole() as write:
             for batch in batches(readings):
-                write.execute(
-                    "INSERT INTO aside (reason, readings, packed) VALUES (?, ?, ?)",
-                    (reason, len(batch), pack(batch)),
-                )
                 count += len(batch)
+                times = [each.time_ms for each in batch]
+                place = (min(times), max(times))
+                fresh = _without(batch, write.execute(BESIDE, (reason, *place)))
+                if fresh:
+                    write.execute(
+                        "INSERT INTO aside (reason, readings, packed, first_ms, last_ms)"
+                        " VALUES (?, ?, ?, ?, ?)",
+                        (reason, len(fresh), pack(fresh), *place),
+                    )
         return count
 
     def asides(self) -> Iterator[Aside]:
         """What was set aside, in the order in which it was."""
         if self._connection is None:
             return
+        sql = "SELECT reason, packed, boot, earliest_ms FROM aside ORDER BY id"
         with told(self.path):
-            for reason, packed in self._connection.execute("SELECT reason, packed FROM aside ORDER BY id"):
-                yield Aside(reason, tuple(unpack(packed)))
+            for reason, packed, boot, earliest_ms in self._connection.execute(sql):
+                yield Aside(reason, tuple(unpack(packed)), boot, earliest_ms)
 
     def _thin(self) -> None:
         """Thin the oldest eighth out; where all is thinned out already, drop the oldest."""
@@ -216,6 +252,7 @@ class HeldReadings:
                     prepare_for_writing(connection)
                     for statement in TABLES:
                         connection.execute(statement)
+                    _add_columns(connection)
             except BaseException:
                 connection.close()
                 raise
@@ -238,6 +275,24 @@ class HeldReadings:
         connection = self._open()
         with told(self.path), whole(connection):
             yield connection
+
+
+def _without(batch: Sequence[Reading], rows: Iterable[tuple[bytes]]) -> list[Reading]:
+    """A batch without the readings that stand in the rows."""
+    known = {reading for (packed,) in rows for reading in unpack(packed)}
+    return [reading for reading in batch if reading not in known]
+
+
+def _add_columns(connection: sqlite3.Connection) -> None:
+    """Give an older file the columns that have joined since."""
+    asked = "SELECT name FROM pragma_table_info('aside')"
+    if len(connection.execute(asked).fetchall()) >= COLUMNS:
+        return
+    with whole(connection):
+        there = {name for (name,) in connection.execute(asked)}
+        for name, kind in MORE_COLUMNS:
+            if name not in there:
+                connection.execute(f"ALTER TABLE aside ADD COLUMN {name} {kind}")
 
 
 def held_path(store: Path) -> Path:

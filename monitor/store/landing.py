@@ -16,6 +16,7 @@ from itertools import groupby
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
+from monitor.errors import StoreError
 from monitor.records import Quality, Reading
 from monitor.store.base import Landed
 from monitor.store.blocks import channel_runs
@@ -35,6 +36,7 @@ from monitor.store.forget import forget
 from monitor.store.going import go_on, take_earlier
 from monitor.store.late import note_ends, note_late, note_replaced
 from monitor.store.packing import Packer
+from monitor.store.steps import as_kept
 
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
@@ -266,6 +268,25 @@ class Landing:
     def _write_sums(self) -> None:
         write_days(self._write, self._sums.values())
         self._sums.clear()
+
+
+def pending_of(reading: Reading) -> Pending:
+    """A reading as the landing takes it. Raises StoreError for one that cannot be kept."""
+    kept, steps = as_kept(reading)
+    return kept.time_ms, (kept.device, kept.quantity), steps, kept
+
+
+def of_span(reading: Reading, device: str, start_ms: int, end_ms: int) -> Pending:
+    """A reading that replaces others, as the landing takes it. Raises StoreError for one that belongs
+    elsewhere."""
+    pending = pending_of(reading)
+    time_ms, (found, _), _, _ = pending
+    if found != device or not start_ms <= time_ms < end_ms:
+        raise StoreError(
+            f"a reading of {found} at {time_ms} ms cannot replace readings of {device}"
+            f" in [{start_ms}, {end_ms})"
+        )
+    return pending
 
 
 @lru_cache(maxsize=256)

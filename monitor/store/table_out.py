@@ -82,10 +82,7 @@ def write_readings(
     for reading in whole_readings(reader, quantities, start_ms, end_ms):
         if reading.time_ms != at_ms:
             at_ms, stamp = reading.time_ms, iso_utc(reading.time_ms)
-        table.writerow(
-            (stamp, reading.device, reading.quantity, _as_kept(reading), WORDS[reading.quality],
-             without_breaks(reading.reason))
-        )  # fmt: skip
+        table.writerow(reading_row(reading, stamp))
         count += 1
         if count % TELL_EVERY == 0:
             tell(at_ms)
@@ -97,6 +94,12 @@ def whole_readings(
 ) -> Iterator[Reading]:
     """Every reading of the quantities in [start, end), in order of time."""
     return (each for each in reader.readings(start_ms, end_ms) if each.quantity in quantities)
+
+
+def reading_row(reading: Reading, stamp: str) -> tuple[str, ...]:
+    """One reading's fields in the order of WHOLE; stamp is its time as the table has it."""
+    reason = without_breaks(reading.reason)
+    return stamp, reading.device, reading.quantity, _as_kept(reading), WORDS[reading.quality], reason
 
 
 def _as_kept(reading: Reading) -> str:

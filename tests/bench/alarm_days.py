@@ -33,6 +33,7 @@ from monitor.site.model import Bank, Controller, DeviceEntry, Metering, Meters, 
 from monitor.store.embedded import open_writer
 from tests.banks.library import NAMES, record
 from tests.banks.site import Record, Row
+from tests.bench.figures import accuracy, hand_over
 
 MEASURED = (
     "battery_voltage_V", "battery_current_A", "charge_current_A", "load_current_A", "battery_temperature_C",
@@ -113,10 +114,12 @@ def outcome(name: str) -> Outcome:
 def main() -> None:
     logging.disable(logging.WARNING)
     print(f"{'record':<22} a day  peak  chattering  fleeting  below reserve: time, told, in vain   alarms")
-    worst = 0.0
+    worst, vain, chattering = 0.0, 0, 0
     for name in sys.argv[1:] or NAMES:
         found = outcome(name)
         worst = max(worst, found.figures.per_day)
+        vain += found.in_vain
+        chattering += len(found.figures.chattering)
         told = "   –" if found.told_share is None else f"{found.told_share:4.0%}"
         seen = found.figures
         counts = ", ".join(f"{alarm} {count}" for alarm, count in seen.frequent.items())
@@ -124,6 +127,11 @@ def main() -> None:
         low = f"{found.low_share:19.0%}, {told}, {found.in_vain:7d}"
         print(f"{name:<22} {noise} {low}   {counts}", flush=True)
     print(f"the most a day: {worst:.2f}")
+    hand_over(
+        accuracy("alarms a day, of the record with most", worst, "", "banks of other physics", at_most=1.0),
+        accuracy("alarms of a low reserve in vain, all records", vain, "", "the true charge"),
+        accuracy("chattering alarms, all records", chattering, "", at_most=0),
+    )
 
 
 if __name__ == "__main__":

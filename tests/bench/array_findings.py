@@ -28,6 +28,7 @@ from itertools import groupby, pairwise
 from statistics import fmean
 from typing import Any
 
+from tests.bench.figures import accuracy, hand_over
 from tests.sun.classes import DEFAULT
 from tests.sun.command import told
 from tests.sun.faults import KINDS, happens
@@ -191,17 +192,30 @@ def summary(judged: Sequence[Judged]) -> list[str]:
     true, false = sum(one.true for one in judged), sum(len(one.false) for one in judged)
     days = sum(one.days for one in sound)
     if faulty:
+        hand_over(
+            accuracy(
+                "faults of the array named with the right start",
+                fmean(one.named for one in faulty),
+                "",
+                "faults put into measured records",
+                at_least=0.85,
+            ),
+            accuracy("the same of the 70 % rule", fmean(one.plain_named for one in faulty), ""),
+        )
         lines.append(
             f"named with the right start {fmean(one.named for one in faulty):.3f}; "
             f"baseline notices {fmean(one.plain_named for one in faulty):.3f}, "
             f"any day by chance {fmean(one.plain_chance for one in faulty):.3f}"
         )
     if true + false:
+        hand_over(accuracy("precision of the array's findings", true / (true + false), "", at_least=0.8))
         lines.append(f"precision {true / (true + false):.3f} ({true} right, {false} false)")
     if days:
         per_60 = 60 / days
+        false_60 = per_60 * sum(len(one.false) for one in sound)
+        hand_over(accuracy("false findings in 60 untouched days", false_60, "", at_most=0.4))
         lines.append(
-            f"false findings in 60 untouched days {per_60 * sum(len(one.false) for one in sound):.2f}; "
+            f"false findings in 60 untouched days {false_60:.2f}; "
             f"baseline {per_60 * sum(one.plain_false for one in sound):.1f}"
         )
     lines += calibration([pair for one in judged for pair in one.sure])

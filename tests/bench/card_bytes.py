@@ -56,6 +56,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.connect import WAL_KEPT_BYTES
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.writer import EmbeddedWriter
+from tests.bench.figures import cost, hand_over, ratio
 from tests.bench.page_cost import wait_for_port
 from tests.bench.store_speed import (
     CHANNELS,
@@ -385,9 +386,14 @@ def main() -> None:
         note = f"   of it in real time {each:.1f}" if ours else "   in real time"
         note += f", {channels} channels" if what == DAEMON else ""
         print(f"  {what:26} {mount:11} {each + (seldom if ours else 0):8.1f}{note}")
+        limit = {} if mount != "usual" or not ours else {"at_most": 55.0}
+        hand_over(
+            cost(f"to the card in a day: {what}, {mount}", each + (seldom if ours else 0), "MB", **limit)
+        )
     store = live[STORE, "usual"] + seldom
     for what in (SCRIPT_A_ROW, SCRIPT_A_POLL):
         print(f"  ratio {what + ' / ' + STORE:44} {live[what, 'usual'] / store:8.1f}")
+        hand_over(ratio("bytes to the card: the store alone", store / live[what, "usual"], what))
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from monitor.site.model import Bank, Controller, Metering, Meters
 from tests.banks.library import NAMES, record
 from tests.banks.plain_methods import METHODS, UNKNOWN_SD, Plain
 from tests.banks.site import Grade, Record
+from tests.bench.figures import accuracy, hand_over
 
 ESTIMATOR = "estimator"
 IN_ORDER = (ESTIMATOR, *METHODS)
@@ -143,6 +144,7 @@ def means(scores: Sequence[Score], method: str) -> Score:
     )
 
 
+TRUTH = "banks of other physics"
 HEADER = (
     f"{'record':28s} {'method':12s} {'RMS %':>6s} {'p95 %':>6s} {'inside':>6s} {'sd %':>6s} {'cap. %':>7s} "
     f"{'ms/row':>8s}"
@@ -195,7 +197,12 @@ def main() -> None:
         print(f"\nmeans, {grade}")
         for method in asked.methods:
             worst = max((score.rms, score.record) for score in of if score.method == method)
-            print(f"{line(means(of, method))}   worst {100 * worst[0]:.1f} {worst[1]}")
+            mean = means(of, method)
+            print(f"{line(mean)}   worst {100 * worst[0]:.1f} {worst[1]}")
+            hand_over(accuracy(f"charge, RMS error of: {method}, {grade} meters", 100 * mean.rms, "%", TRUTH))
+            if method == ESTIMATOR:
+                inside = f"rows inside two deviations, {grade} meters"
+                hand_over(accuracy(inside, 100 * mean.inside, "%", TRUTH))
     if asked.markdown is not None:
         asked.markdown.write_text(markdown(scores, asked.methods), encoding="utf-8")
 

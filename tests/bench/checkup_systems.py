@@ -28,11 +28,13 @@ from random import Random
 
 from monitor.checkup.judge import judge
 from monitor.checkup.result import Result, Verdict
+from tests.bench.figures import accuracy, hand_over
 from tests.checkups.mistakes import MISTAKES, Mistake
 from tests.checkups.play import play
 from tests.checkups.systems import draw
 
 RIGHT = "wired right"
+DRAWN = "systems drawn by seed"
 
 
 @dataclass
@@ -141,10 +143,16 @@ def report(tally: Tally, seeds: Sequence[int], show: bool) -> None:
             f"{'by day' if day else 'by night'}: recall {found}/{told} = {found / told:.3f}; not to be told"
             f" {untold}/{told + untold} = {untold / (told + untold):.3f}"
         )
+        light = "by day" if day else "by night"
+        hand_over(
+            accuracy(f"mistakes of wiring found {light}, of those that can be told", found / told, "", DRAWN),
+            accuracy(f"mistakes not to be told {light}", untold / (told + untold), "", DRAWN),
+        )
     print(
         f"false findings {len(tally.false)} of {tally.told} told checks = {len(tally.false) / tally.told:.4f}"
         f" (of {tally.checks} checks made)"
     )
+    hand_over(accuracy("false findings among told checks", len(tally.false) / tally.told, "", DRAWN))
     print("not to be told in right systems, by day / by night:")
     for check in sorted({check for check, _ in tally.asked}):
         parts = [f"{tally.untold[check, day]}/{tally.asked[check, day]}" for day in (True, False)]

@@ -19,7 +19,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from monitor.records import parse_iso
+from tests.bench.figures import accuracy, cost, hand_over
 from tests.faults.clock_world import ClockWorld, judge
+
+CLOCKS = "clocks that are wrong in every way"
 
 NEAR_MS = 3_000
 """A phone of the world is off by two seconds at most."""
@@ -68,6 +71,12 @@ def main() -> None:
     print(f"wrong, lost, doubled, misordered, or an alarm too many or too few: {len(faults)}")
     for fault in faults[:20]:
         print(f"  {fault}")
+    hand_over(
+        accuracy(
+            "polls wrong, lost or doubled, alarms too many or too few", len(faults), "", CLOCKS, at_most=0
+        ),
+        cost("polls that were served meanwhile", fates["served"], ""),
+    )
     sys.exit(1 if faults else 0)
 
 

@@ -26,6 +26,8 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.sun.expected import note_key
 from monitor.sun.helper import COMMAND as ALMANAC
+from tests.bench.figures import cost, hand_over, ratio
+from tests.bench.process import cpu_s, memory_MB
 
 POLL_EVERY_S = 0.5
 RUN_S = 60.0
@@ -44,19 +46,6 @@ LIBRARIES = (
     "import sqlite3, serial, click, pydantic, pymodbus.client.tcp, pymodbus.framer\n"
     "print(open('/proc/self/status').read())"
 )
-
-
-def memory_MB(pid: int) -> float:
-    """Resident set of a process (VmRSS of proc(5))."""
-    status = Path(f"/proc/{pid}/status").read_text(encoding="ascii")
-    line = next(line for line in status.splitlines() if line.startswith("VmRSS"))
-    return int(line.split()[1]) / 1024
-
-
-def cpu_s(pid: int) -> float:
-    """CPU time of a process, user and system (fields 14 and 15 of proc(5) stat)."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def fast(text: str) -> str:
@@ -179,6 +168,15 @@ def main() -> None:
     print(
         f"  the sun's process   {held.helper.peak_MB:6.1f} MB at most, "
         f"ended after {held.helper.lasted_s:.1f} s with {held.tables} tables"
+    )
+    hand_over(
+        ratio(
+            "the daemon's memory", held.last_MB / bare_MB, "a process that has only imported its libraries"
+        ),
+        cost("the daemon's memory, two devices", held.last_MB, "MB", at_most=TARGET_MB),
+        cost("of it for the sun's tables", held.last_MB - dark.last_MB, "MB", at_most=SUN_TARGET_MB),
+        cost("the sun's process while it lasts", held.helper.peak_MB, "MB"),
+        cost("the daemon's CPU for 1,000 polls", a_thousand_s, "s"),
     )
 
 

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -30,27 +29,17 @@ from simulator.fleet.courses import courses_of
 from simulator.fleet.link import Questions, Target
 from simulator.fleet.plan import DAY_MS, QUANTITIES, Plan
 from simulator.fleet.site import FleetSite
+from tests.bench.figures import cost, hand_over
+from tests.bench.process import cpu_s, memory_MB
 from tests.interop.series_servers import Gate, Influx, Process, Victoria
 
 COMMAND = "from simulator.fleet.cli import fleet; fleet()"
 BUCKET = "trial"
 
 
-def peak_MB(pid: int | str = "self") -> float:
-    """The most memory that a process had so far."""
-    status = Path(f"/proc/{pid}/status").read_text()
-    return next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM")) / 1024
-
-
 def pid_of(server: Process) -> int:
     assert server.process is not None
     return server.process.pid
-
-
-def cpu_s(server: Process) -> float:
-    """CPU of a server so far."""
-    fields = Path(f"/proc/{pid_of(server)}/stat").read_text().rsplit(") ", 1)[1].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def run_loader(plan: Plan, url: str) -> tuple[dict[str, Any], float]:
@@ -66,7 +55,7 @@ def run_loader(plan: Plan, url: str) -> tuple[dict[str, Any], float]:
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         while process.poll() is None:
             with suppress(OSError, StopIteration):  # it has just ended
-                peak = peak_MB(process.pid)
+                peak = memory_MB(process.pid, "VmHWM")
             time.sleep(0.1)
         assert process.stdout is not None
         said = process.stdout.read()
@@ -108,7 +97,7 @@ def lines_in(influx: Influx) -> int:
 
 def report(plan: Plan, said: dict[str, Any], loader_MB: float, server: Process, folder: Path) -> float:
     """Print what sending cost; the server's CPU till now."""
-    spent_s = cpu_s(server)
+    spent_s = cpu_s(pid_of(server))
     disk_MB = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file()) / 1e6
     print(
         f"{plan.sites} sites, polled every {plan.every_ms / 1000:g} s for a day: "
@@ -121,9 +110,15 @@ def report(plan: Plan, said: dict[str, Any], loader_MB: float, server: Process, 
     print(
         f"  server         {spent_s:.1f} s CPU, {1e6 * spent_s / said['lines']:.1f} ms per 1,000 lines; "
         f"spread over the day {100 * spent_s / (plan.span_ms / 1000):.2f} % of a core; "
-        f"peak {peak_MB(pid_of(server)):.0f} MB, {disk_MB:.0f} MB on disk"
+        f"peak {memory_MB(pid_of(server), 'VmHWM'):.0f} MB, {disk_MB:.0f} MB on disk"
     )
     print(f"  loader         {said['cpu_s']:.1f} s CPU, peak {loader_MB:.0f} MB", flush=True)
+    of = f"{plan.sites} sites' day into one server"
+    hand_over(
+        cost(f"{of}: CPU of the server", spent_s, "s"),
+        cost(f"{of}: its largest memory", memory_MB(pid_of(server), "VmHWM"), "MB"),
+        cost(f"{of}: on disk", disk_MB, "MB"),
+    )
     return spent_s
 
 
@@ -147,12 +142,13 @@ def main() -> None:
             with Influx(folder) as influx, Gate(folder, influx.port) as gate:
                 influx.ask(f"CREATE DATABASE {BUCKET}")
                 spent_s = report(plan, *run_loader(plan, gate.url), influx, folder)
-                print(f"  nginx          {cpu_s(gate):.1f} s CPU")
+                print(f"  nginx          {cpu_s(pid_of(gate)):.1f} s CPU")
                 lacking, there = read_back(plan, influx, gate), lines_in(influx)
-                print(f"  reading back   {cpu_s(influx) - spent_s:.1f} s CPU of the server")
+                print(f"  reading back   {cpu_s(pid_of(influx)) - spent_s:.1f} s CPU of the server")
     if there is not None:
         print(f"  lines there    {there} of {plan.lines}")
     print(f"  sites whose counts or sums differ from what went in: {len(lacking)} of {plan.sites}")
+    hand_over(cost("sites whose counts or sums differ from what went in", len(lacking), "", at_most=0))
     sys.exit(int(bool(lacking) or there not in (None, plan.lines)))
 
 
@@ -166,7 +162,7 @@ def read_back(plan: Plan, server: Influx | Victoria, gate: Gate | None = None) -
     else:
         assert gate is not None
         lacking = lacking_of(plan, sites, Questions(Target(gate.url, BUCKET)))
-    took_s, peak = time.monotonic() - began_s, peak_MB(pid_of(server))
+    took_s, peak = time.monotonic() - began_s, memory_MB(pid_of(server), "VmHWM")
     print(f"  reading back   {took_s:.0f} s, with a peak of {peak:.0f} MB in the server")
     for name, words in list(lacking.items())[:10]:
         print(f"    {name}: {words}")

@@ -31,7 +31,8 @@ from monitor.store.base import StoreReader
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.steps import LATEST_MS
 from simulator.fleet.plan import DAY_MS, Plan
-from tests.bench.fleet import peak_MB
+from tests.bench.figures import cost, hand_over, ratio
+from tests.bench.process import memory_MB
 from tests.interop.mirror_world import NOON_MS
 from tests.interop.series_servers import Gate, Influx
 
@@ -121,7 +122,7 @@ def forward(job: Job) -> Cost:
         forwarder.close()
         cpu_s += time.process_time() - began_cpu_s
         wall_s += time.monotonic() - began_s
-    return Cost(cpu_s, wall_s, peak_MB())
+    return Cost(cpu_s, wall_s, memory_MB("self", "VmHWM"))
 
 
 def follow(job: Job) -> Cost:
@@ -143,7 +144,7 @@ def follow(job: Job) -> Cost:
             cpu_s += time.process_time() - began_cpu_s
             wall_s += time.monotonic() - began_s
         forwarder.close()
-    return Cost(cpu_s, wall_s, peak_MB())
+    return Cost(cpu_s, wall_s, memory_MB("self", "VmHWM"))
 
 
 def plainly(job: Job) -> Cost:
@@ -172,7 +173,7 @@ def plainly(job: Job) -> Cost:
             api.write(job.bucket, record=point, write_precision=WritePrecision.MS)
         cpu_s += time.process_time() - began_cpu_s
         wall_s += time.monotonic() - began_s
-    return Cost(cpu_s, wall_s, peak_MB())
+    return Cost(cpu_s, wall_s, memory_MB("self", "VmHWM"))
 
 
 def first_of(reader: StoreReader) -> int:
@@ -239,14 +240,18 @@ def differing(influx: Influx, bucket: str, wanted: dict[str, Sums]) -> int:
 def tell(what: str, sites: int, lines: int, costs: dict[str, Cost]) -> None:
     """The first of two costs beside the second, for a site and day."""
     print(f"{what}, {lines // sites} lines each")
-    for name, cost in costs.items():
+    for name, each in costs.items():
         print(
-            f"  {name:14} {cost.cpu_s / sites:6.3f} s CPU a site and day, "
-            f"{1e6 * cost.cpu_s / lines:5.1f} ms per 1,000 lines, "
-            f"{lines / cost.wall_s:6.0f} lines/s, peak {cost.peak_MB:.0f} MB"
+            f"  {name:14} {each.cpu_s / sites:6.3f} s CPU a site and day, "
+            f"{1e6 * each.cpu_s / lines:5.1f} ms per 1,000 lines, "
+            f"{lines / each.wall_s:6.0f} lines/s, peak {each.peak_MB:.0f} MB"
         )
     ours, plain = costs.values()
     print(f"  ratio of CPU   {ours.cpu_s / plain.cpu_s:6.2f}", flush=True)
+    hand_over(
+        ratio(f"forwarding {what}, CPU", ours.cpu_s / plain.cpu_s, "a plain script's", at_most=1.0),
+        cost(f"forwarding {what}, CPU a site and day", ours.cpu_s / sites, "s"),
+    )
 
 
 def main() -> None:
@@ -289,6 +294,7 @@ def main() -> None:
             made = make_stores(plan, folder)
             stores = {f"Copied hut {number:04d}": made[number % len(made)] for number in range(sites)}
             both(f"{sites} stores of a day at a minute, one after the other", stores, plan.lines)
+    hand_over(cost("sites that have lost a value on the way", sum(lost), "", at_most=0))
     sys.exit(int(any(lost)))
 
 

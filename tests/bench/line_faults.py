@@ -33,6 +33,7 @@ from monitor.devices.profile import ModbusProfile
 from monitor.devices.profile_file import find_profile
 from monitor.devices.words import REGISTERS, judge, number_from
 from monitor.records import Quality
+from tests.bench.figures import accuracy, cost, hand_over
 from tests.faults.failing_line import CLASSES, PERIOD_S, TRANSPORTS, Outcome
 from tests.faults.peer import UNIT
 
@@ -132,6 +133,19 @@ def main() -> int:
     missed = [text for outcome in found for text in faults_of(outcome)]
     print("\n".join(missed) or "targets met")
     print(f"{time.monotonic() - began_s:.0f} s")
+    damage = "damaged and missing answers of ten classes"
+    hand_over(
+        accuracy("wrong values believed", sum(each.wrong for each in found), "", damage, at_most=0),
+        accuracy(
+            "back after a fault, slowest", max(map(back_periods, found)), "periods", at_most=MOST_PERIODS
+        ),
+        cost(
+            "CPU while every answer fails, beside none, worst",
+            max(map(cpu_ratio, found)),
+            "times",
+            at_most=MOST_CPU,
+        ),
+    )
     if chosen.write:
         before, _, rest = TABLE.read_text(encoding="utf-8").partition(table[0])
         after = rest.partition("\n## ")

@@ -29,6 +29,7 @@ from monitor.errors import MatchError
 from monitor.match.answer import FIELD_KEYS, document
 from monitor.match.fields import Lines, load_lines, match_lines
 from monitor.match.seen import load_seen
+from tests.bench.figures import accuracy, hand_over
 from tests.bench.match_maps import span_of
 from tests.maps.lines import LineCase, draw_lines, says_the_same
 
@@ -95,6 +96,15 @@ def main() -> None:
             f"certain {own['certain'] / own['carried']:.3f} of {own['carried']}, WRONG {own['WRONG']}, "
             f"open {own['open']}/{own['absent']}, refused {own['refused']}"
         )
+    last, devices = counts[max(counts)], "devices that write lines"
+    hand_over(
+        accuracy("form of the lines understood", last["form"] / last["devices"], "", devices),
+        accuracy("fields right after 3 looks", last["right"] / last["carried"], "", devices),
+        accuracy("fields right and called certain", last["certain"] / last["carried"], "", devices),
+        accuracy(
+            "fields called certain and wrong", sum(own["WRONG"] for own in counts.values()), "", at_most=0
+        ),
+    )
     print("\n".join(told))
 
 

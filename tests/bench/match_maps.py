@@ -30,6 +30,7 @@ from typing import Any
 
 from monitor.match.answer import document, match
 from simulator.maps.case import Case, draw_case
+from tests.bench.figures import accuracy, hand_over
 from tests.maps.dialogue import talk
 from tests.maps.judge import has_twin, readings, right, to_the_letter
 from tests.maps.other_maps import draw_other_case
@@ -37,6 +38,10 @@ from tests.maps.plain import plain_match
 
 KINDS = ("ordinary", "nasty", "scattered", "records", "other", "other-nasty")
 HOURS_APART_MS = 90 * 60_000
+TARGETS = {
+    "ordinary": ({"at_least": 0.96}, {"at_least": 0.50}),
+    "nasty": ({"at_least": 0.92}, {"at_least": 0.25}),
+}
 
 
 def judge(case: Case, looks: int, found: Mapping[str, Mapping[str, Any]], counts: Counter[str]) -> list[str]:
@@ -67,11 +72,15 @@ def judge(case: Case, looks: int, found: Mapping[str, Mapping[str, Any]], counts
     return wrong
 
 
+def _share(counts: Counter[str], part: str, whole: str) -> float:
+    return counts[part] / counts[whole] if counts[whole] else float("nan")
+
+
 def told(name: str, counts: Counter[str]) -> str:
     """One row of the table."""
 
     def share(part: str, whole: str) -> str:
-        return f"{counts[part] / counts[whole]:.3f}" if counts[whole] else "    -"
+        return f"{_share(counts, part, whole):.3f}" if counts[whole] else "    -"
 
     return (
         f"{name:24s} {counts['carried']:6d} {share('right', 'carried')} {share('apart right', 'apart')} "
@@ -106,6 +115,18 @@ def run(kind: Any, seeds: Sequence[int], looks: Sequence[int], step: float, scan
     for number in looks:
         print(told(f"{kind}, {number} looks", ours[number]))
         print(told("  obvious scan", plain[number]))
+    last = ours[max(looks)]
+    of = f"{kind} maps, {max(looks)} looks"
+    aim, sure = TARGETS.get(kind, ({}, {}))
+    hand_over(
+        accuracy(
+            f"{of}: right, of what nothing else reads like", _share(last, "apart right", "apart"), "", **aim
+        ),
+        accuracy(f"{of}: right and called certain", _share(last, "certain", "carried"), "", **sure),
+        accuracy(
+            f"{of}: called certain and wrong", sum(each["wrong"] for each in ours.values()), "", at_most=0
+        ),
+    )
     print(
         "\n".join(
             [*lines, f"  {seconds / len(seeds) / len(looks):.2f} s CPU a match, up to {largest} registers"]

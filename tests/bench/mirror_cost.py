@@ -30,6 +30,7 @@ from monitor.records import DeviceHealth, Event, Reading
 from monitor.store.embedded import open_writer
 from monitor.store.mirrors import enrol
 from monitor.store.writer import EmbeddedWriter
+from tests.bench.figures import cost, hand_over, ratio
 from tests.interop.mirror_world import BUCKET, NOON_MS
 from tests.interop.series_servers import Gate, Influx
 
@@ -197,6 +198,10 @@ def main() -> None:
             f" {lines / each['wall_s']:7.0f} lines/s, peak {each['peak_MB']:.0f} MB"
         )
     print(f"ratio of CPU   {ours['cpu_s'] / plain['cpu_s']:6.2f}")
+    hand_over(
+        ratio("copying readings to a server, CPU", ours["cpu_s"] / plain["cpu_s"], "a plain script's"),
+        cost("the mirrors' process, largest memory", ours["peak_MB"], "MB"),
+    )
     for what, each in (("readings", ours), ("all", whole)):
         cpu_s, day_lines, size, packed = (
             each[name] / MINUTES * 1440 for name in ("quiet_cpu_s", "lines", "bytes", "packed")
@@ -204,6 +209,10 @@ def main() -> None:
         print(
             f"a quiet day of {what:9} {cpu_s:6.1f} s CPU (a step a minute) {day_lines:8.0f} lines"
             f" {size / 1e6:6.1f} MB, packed {packed / 1e6:5.2f} MB, peak {each['peak_MB']:.0f} MB"
+        )
+        hand_over(
+            cost(f"a quiet day of {what} to a mirror, CPU", cpu_s, "s"),
+            cost(f"a quiet day of {what} to a mirror, packed", packed / 1e6, "MB"),
         )
     print(f"a minute late  {before_ms:6.1f} ms CPU of the daemon's commit, with notes {noted_ms:.1f} ms")
 

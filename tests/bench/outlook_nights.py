@@ -21,11 +21,13 @@ from math import sqrt
 from statistics import fmean
 
 from monitor.outlook import WARN_PROBABILITY
+from tests.bench.figures import Figure, accuracy, hand_over, ratio
 from tests.nights.judge import HOUR_MS, NightJudged, Plain, Told, judged
 
 EARLY_MS = 3 * HOUR_MS
 THRESHOLDS = sorted({0.1, 0.15, 0.25, 0.3, 0.4, 0.5, 0.6, WARN_PROBABILITY})
 
+NIGHTS = "sites drawn by seed, banks of other physics"
 HEADER = (
     f"{'site':22s} {'nights':>6s} | {'inside p10-p90':^17s} | {'lowest voltage, RMS V':^24s} |"
     f" {'Ah, RMS share':^24s} | {'Ah, RMS of ratio':^24s} | {'charge':^13s}\n"
@@ -58,6 +60,48 @@ def line(label: str, nights: Sequence[NightJudged]) -> str:
         f" {_rms(p.used_Ah / p.true_used_Ah - 1 for p in last):7.3f} |"
         f" {_rms(t.soc_error for t in ours):6.3f} {_rms(t.soc_min[1] - t.true_soc_min for t in ours):6.3f}"
     )
+
+
+def figures(nights: Sequence[NightJudged]) -> list[Figure]:
+    """The figures of all nights together, in the units of the table."""
+    ours = [night.asked for night in nights]
+    plain = [night.same_current for night in nights]
+    last = [night.same_night for night in nights if night.same_night is not None]
+    volts = _rms(
+        (t.voltage_V[1] - t.true_voltage_V) / round(n.volts / 12.5) for t, n in zip(ours, nights, strict=True)
+    )
+    used = _share([(t.used_Ah[1], t.true_used_Ah) for t in ours])
+    inside = _inside(ours, lambda t: t.soc_min, lambda t: t.true_soc_min)
+    crossed = [night for night in nights if night.crossed_ms is not None]
+    found = [
+        accuracy(
+            "nights whose lowest charge lies within the band", inside, "", NIGHTS, at_least=0.75, at_most=0.90
+        ),
+        accuracy("the night's lowest voltage, RMS error of 12 V", volts, "V", NIGHTS, at_most=0.15),
+        accuracy("the night's Ah, RMS error of its RMS", 100 * used, "%", NIGHTS, at_most=25),
+        ratio(
+            "error of the night's Ah",
+            used / _share([(p.used_Ah, p.true_used_Ah) for p in plain]),
+            "the present current going on",
+            at_most=0.67,
+        ),
+        ratio(
+            "error of the night's Ah",
+            used / _share([(p.used_Ah, p.true_used_Ah) for p in last]),
+            "last night once more",
+            at_most=0.67,
+        ),
+    ]
+    if crossed and any(night.hourly for night in nights):
+        warned = sum(
+            _warned(night, WARN_PROBABILITY, (night.crossed_ms or 0) - EARLY_MS) for night in crossed
+        )
+        found.append(
+            accuracy(
+                "crossings of the reserve warned of 3 h before", 100 * warned / len(crossed), "%", at_least=95
+            )
+        )
+    return found
 
 
 def _volts_off(plain: Plain) -> float:
@@ -119,6 +163,7 @@ def main() -> None:
         if some:
             print(line(f"all {level}", some))
     print(line("all", nights))
+    hand_over(*figures(nights))
     if not asked.quick:
         print(f"\nwarnings (the alarm rule's threshold is {WARN_PROBABILITY})")
         for threshold in THRESHOLDS:

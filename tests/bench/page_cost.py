@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import gzip
 import json
-import os
 import re
 import socket
 import subprocess
@@ -26,6 +25,8 @@ from urllib.request import Request, urlopen
 
 from monitor.records import Reading, iso_utc
 from monitor.store.embedded import open_writer
+from tests.bench.figures import cost, hand_over
+from tests.bench.process import cpu_s, memory_MB
 from tests.ports import free_port
 
 DAY_S = 24 * 3600
@@ -127,14 +128,10 @@ class PageProcess:
         return len(sent), gzip.decompress(sent) if packed else sent
 
     def cpu_s(self) -> float:
-        fields = Path(f"/proc/{self.process.pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return cpu_s(self.process.pid)
 
     def rss_MB(self) -> float:
-        status = Path(f"/proc/{self.process.pid}/status").read_text(encoding="ascii")
-        found = re.search(r"VmRSS:\s+(\d+)", status)
-        assert found is not None
-        return int(found[1]) / 1024
+        return memory_MB(self.process.pid)
 
 
 def callback_body(dependency: dict[str, Any], count: int) -> dict[str, Any]:
@@ -169,22 +166,24 @@ def measure(page: PageProcess, name: str, path: str, body: Any = None) -> None:
         f"{name:32} {size:9,} bytes   CPU {cpu_ms:5.1f} ms   "
         f"p50 {took_ms[TIMES // 2]:5.1f} ms   p95 {p95_ms:5.1f} ms"
     )
+    hand_over(cost(f"the page's CPU for: {name}", cpu_ms, "ms"))
 
 
 def measure_open_page(page: PageProcess, store: Path) -> None:
     """Print what an open page costs while it renews itself and every value moves."""
-    seen, sizes, cpu_s = "none", [], []
+    seen, sizes, spent_s = "none", [], []
     for step in range(STEPS):
         live(store, step)
         before_s = page.cpu_s()
         size, answer = page.ask_packed(f"/fresh?of=now&seen={seen}")
-        cpu_s.append(page.cpu_s() - before_s)
+        spent_s.append(page.cpu_s() - before_s)
         seen = json.loads(answer)["seen"]
         sizes.append(size)
     print(
         f"{'an open page, every value moves':32} {median(sizes[1:]):9,.0f} bytes on the wire a refresh"
-        f" (the first {sizes[0]:,})   CPU {sum(cpu_s) / STEPS * 1000:5.1f} ms"
+        f" (the first {sizes[0]:,})   CPU {sum(spent_s) / STEPS * 1000:5.1f} ms"
     )
+    hand_over(cost("a renewal of an open page, every value moved", median(sizes[1:]), "bytes", at_most=500))
 
 
 def main() -> None:
@@ -196,6 +195,7 @@ def main() -> None:
         page = PageProcess(site_file)
         try:
             print(f"page process at start: {page.rss_MB():.1f} MB")
+            hand_over(cost("the page process's memory at its start", page.rss_MB(), "MB"))
             measure(page, "first HTML", "/")
             measure(page, "layout with chart", "/_dash-layout")
             for dependency in json.loads(page.ask("/_dash-dependencies")):
@@ -211,6 +211,14 @@ def main() -> None:
                 f"{'scripts before the chart':32} {sum(len(page.ask(script)) for script in scripts):9,} bytes"
             )
             print(f"page process after {page.asked} requests: {page.rss_MB():.1f} MB")
+            hand_over(
+                cost(
+                    f"the page process's memory after {page.asked} requests",
+                    page.rss_MB(),
+                    "MB",
+                    at_most=64.0,
+                )
+            )
         finally:
             page.process.terminate()
             page.process.wait(10)

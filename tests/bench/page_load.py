@@ -24,6 +24,7 @@ from typing import Any
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from tests.bench.figures import cost, hand_over, ratio
 from tests.bench.page_cost import PageProcess, fill, wait_for_port
 from tests.ports import free_port
 
@@ -152,7 +153,7 @@ def row(name: str, found: list[Visit]) -> dict[str, float]:
         f"   first content {middle['first_content_ms'] / 1000:5.2f} s"
         f"   chart {middle['chart_ms'] / 1000:5.2f} s   layout shift {shift:.3f}"
     )
-    return middle
+    return middle | {"shift": shift}
 
 
 def main() -> None:
@@ -178,6 +179,25 @@ def main() -> None:
                     f" first content {found['first_content_ms'] / against['first_content_ms']:.2f},"
                     f" chart after a tap {found['chart_ms'] / against['chart_ms']:.2f}"
                 )
+            plain_page = "a plain Dash page with the same chart"
+            hand_over(
+                ratio(
+                    "first content on a new phone",
+                    cold["first_content_ms"] / base["first_content_ms"],
+                    plain_page,
+                    at_most=0.25,
+                ),
+                ratio(
+                    "chart after a tap on a new phone",
+                    cold["chart_ms"] / base["chart_ms"],
+                    plain_page,
+                    at_most=0.3,
+                ),
+                ratio("bytes on a new phone", cold["sent_bytes"] / base["sent_bytes"], plain_page),
+                cost("a visit of a new phone", cold["sent_bytes"] / 1000, "KB", at_most=225),
+                cost("a visit of a phone that knows the page", warm["sent_bytes"] / 1000, "KB", at_most=10),
+                cost("layout shift", max(cold["shift"], warm["shift"]), "", at_most=0),
+            )
         finally:
             for process in (ours.process, plain):
                 process.terminate()

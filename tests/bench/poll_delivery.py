@@ -23,6 +23,7 @@ from monitor.devices.device import build_lines
 from monitor.poll import Poller, PollResult
 from monitor.records import Quality
 from monitor.site.model import Bank, DeviceEntry, Place, Site
+from tests.bench.figures import accuracy, hand_over
 from tests.unit.far_ends import RtuFarEnd, charger_registers
 
 SEED = 1125
@@ -109,6 +110,13 @@ def main() -> int:
             "(target 95)"
         )
         wire.close()
+    lively = "beside a dead unit on the same line"
+    hand_over(
+        accuracy(
+            "quantities in their cycle", 100 * share, "%", "one answer in a hundred damaged", at_least=99.9
+        ),
+        accuracy("quantities in their cycle", 100 * beside, "%", lively, at_least=95),
+    )
     return 0 if share >= 0.999 and beside >= 0.95 else 1
 
 

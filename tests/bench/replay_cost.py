@@ -29,6 +29,7 @@ from monitor.rebuild import rebuild
 from monitor.records import Reading, iso_utc
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
+from tests.bench.figures import cost, hand_over, ratio
 
 SEED = 20261125
 START_MS = 1_764_547_200_000
@@ -109,6 +110,12 @@ def main() -> None:
     print(f"replay                        {whole:7.1f} µs   a year of minutes: {whole * 0.5256:.0f} s")
     print(f"a step that is weighed        {weighed:7.1f} µs   target 700 µs; rows 5 minutes apart all are")
     print(f"rebuild                       {again:7.1f} µs   {again - estimator:.0f} µs beside the estimator")
+    hand_over(
+        ratio("a replay without the estimator", reading / plain, "the table read and written alone"),
+        ratio("a rebuild from the store", again / whole, "a replay of the same minutes"),
+        cost("a step of the estimator that is weighed, CPU", weighed, "µs", at_most=700),
+        cost("a replay of a year of minutes, CPU", whole * 0.5256, "s"),
+    )
 
 
 if __name__ == "__main__":

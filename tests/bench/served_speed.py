@@ -28,6 +28,7 @@ from monitor.records import AlarmState, DeviceHealth, Reading, to_datetime
 from monitor.served.writer import ServedWriter
 from monitor.store.heartbeat import NOTE
 from monitor.store.steps import CODES
+from tests.bench.figures import cost, hand_over, ratio
 from tests.bench.mirror_cost import DEVICES
 from tests.interop.mirror_world import BUCKET, NOON_MS
 from tests.interop.series_servers import Gate, Influx
@@ -105,10 +106,17 @@ class PlainScript:
             min(values), max(values), sum(values) / len(values)
 
 
-def tell(what: str, ours: tuple[float, float], plain: tuple[float, float] | None = None) -> None:
+def tell(
+    what: str, ours: tuple[float, float], plain: tuple[float, float] | None = None, most: float = 1.0
+) -> None:
+    """Print what it took; at most so many times the plain script's CPU is the target."""
     line = f"{what:28} ours {ours[0]:8.2f} ms CPU {ours[1]:8.1f} ms wall"
     if plain is not None:
         line += f"; plain {plain[0]:9.2f} ms CPU {plain[1]:9.1f} ms wall; CPU ratio {ours[0] / plain[0]:.3f}"
+        hand_over(ratio(f"{what}, CPU", ours[0] / plain[0], "a plain script's", at_most=most))
+    else:
+        limit = {"at_most": 20.0} if what.startswith("commit") else {}
+        hand_over(cost(f"{what}, CPU", ours[0], "ms", **limit))
     print(line, flush=True)
 
 
@@ -168,6 +176,7 @@ def main() -> None:
                             lambda days=days: reader.series(QUANTITY, end_ms - days * DAY_MS, end_ms, days)
                         ),
                         costs(lambda days=days: plain.buckets(end_ms - days * DAY_MS, end_ms, DAY_MS), 3),
+                        1.0 if days == 30 else 0.1,
                     )
                 tell("30 days of all quantities", costs(lambda: reader.days(last - timedelta(30), last)))
                 tell("commit of a minute", commits(writer, 30))

@@ -33,6 +33,7 @@ from tests.banks.plain_methods import METHODS
 from tests.banks.site import STEPS, Grade, Level, Record, Row
 from tests.banks.site import Truth as TruthRow
 from tests.bench.charge_error import HEADER, Score, estimates_of, line, means, run_plain, scored, told
+from tests.bench.figures import accuracy, hand_over
 
 LEVELS: tuple[Level, ...] = ("shunt", "controller", "charging")
 STAGES = ("off", "bulk", "absorption", "float", "equalization")
@@ -335,6 +336,9 @@ def stage_line(stages: Stages) -> str:
     return f"    stage right {100 * stages.right:.1f} %; recall {words}"
 
 
+TRUTH = "months of the simulator"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
@@ -364,11 +368,17 @@ def main() -> None:
         print(f"\nmeans, {level}")
         for method in dict.fromkeys(score.method for score in of):
             inside = [score.inside for score in of if score.method == method]
+            mean = means(of, method)
+            seen = f"{method}, metered: {level}"
+            hand_over(
+                accuracy(f"charge, RMS error of: {seen}", 100 * mean.rms, "%", TRUTH),
+                accuracy(f"rows inside two deviations: {seen}", 100 * mean.inside, "%", TRUTH),
+            )
             print(
-                f"{line(means(of, method))}   inside in single plants {100 * min(inside):.0f} to "
-                f"{100 * max(inside):.0f} %"
+                f"{line(mean)}   inside in single plants {100 * min(inside):.0f} to {100 * max(inside):.0f} %"
             )
     print(f"\nall levels\n{stage_line(Stages(together))}")
+    hand_over(accuracy("stage right in clear rows", 100 * Stages(together).right, "%", TRUTH))
 
 
 if __name__ == "__main__":

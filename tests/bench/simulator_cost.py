@@ -22,6 +22,7 @@ from simulator.line import character_s, frame_gap_s
 from simulator.modbus_device import with_crc
 from simulator.plant import Plant, Truth
 from simulator.scenario import load_world
+from tests.bench.figures import cost, hand_over, ratio
 from tests.serving import ServedSimulator
 
 REQUESTS = 100
@@ -62,12 +63,16 @@ def pace(baud: int, folder: Path) -> tuple[float, float, float]:
 def main() -> None:
     steps, cost_ms = step_cost_ms()
     print(f"plant: {steps} steps of a minute, {cost_ms:.3f} ms of CPU each (bound 0.4)")
+    hand_over(cost("a minute of the simulated plant, CPU", cost_ms, "ms", at_most=0.4))
     for baud in (9600, 19200, 115200):
         with tempfile.TemporaryDirectory() as folder:
             wire, middle, longest = pace(baud, Path(folder))
         print(
             f"{baud:6d} baud: wire {wire:.2f} ms, median {middle:.2f} ms = {middle / wire:.4f} (bound 1.03), "
             f"longest {longest:.2f} ms"
+        )
+        hand_over(
+            ratio(f"the simulator's answer at {baud}", middle / wire, "what the wire takes", at_most=1.03)
         )
 
 

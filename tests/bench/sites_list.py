@@ -35,6 +35,8 @@ from monitor.served.reader import LentReader
 from monitor.site.load import site_of, with_defaults
 from monitor.site.sites_file import SitesFile
 from monitor.store.documents import ChannelEnds, channels_document, document_of
+from tests.bench.figures import cost, hand_over, ratio
+from tests.bench.process import cpu_s, memory_MB
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Influx
 from tests.unit.site_files import MARSH_HIDE
@@ -122,12 +124,6 @@ def outlook(number: int, now_ms: int) -> dict[str, object]:
     }
 
 
-def cpu_of(pid: int) -> float:
-    """User and system seconds of a process (proc(5), fields 14 and 15 of stat, in ticks of 10 ms)."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / 100
-
-
 class Measured:
     """Times steps: wall, our CPU, the server's CPU, questions."""
 
@@ -136,13 +132,13 @@ class Measured:
         self._asker = asker
 
     def step(self, name: str, do: Callable[[], object]) -> float:
-        asked, server_s = self._asker.count, cpu_of(self._pid)
+        asked, server_s = self._asker.count, cpu_s(self._pid)
         wall_s, own_s = time.monotonic(), time.process_time()
         do()
         wall_s, own_s = time.monotonic() - wall_s, time.process_time() - own_s
         print(
             f"{name:50} {wall_s:7.2f} s, our CPU {own_s:6.2f} s,"
-            f" server's {cpu_of(self._pid) - server_s:6.2f} s, {self._asker.count - asked:5} questions"
+            f" server's {cpu_s(self._pid) - server_s:6.2f} s, {self._asker.count - asked:5} questions"
         )
         return wall_s
 
@@ -183,9 +179,13 @@ def main() -> None:
             f"page {size / 1000:.1f} kB; due / baseline {due / alone:.3f};"
             f" first / baseline {first / alone:.2f}"
         )
-        memory = Path("/proc/self/status").read_text(encoding="ascii")
-        peak = next(line for line in memory.splitlines() if line.startswith("VmHWM"))
-        print(f"peak of this process, which also wrote all records: {int(peak.split()[1]) / 1024:.0f} MB")
+        print(f"peak of this process, which also wrote all records: {memory_MB('self', 'VmHWM'):.0f} MB")
+        hand_over(
+            ratio(f"{count} sites, where readings are due", due / alone, "asking each site", at_most=1 / 3),
+            ratio(f"{count} sites, first look", first / alone, "asking each site"),
+            cost(f"first list of {count} sites", first, "s", at_most=10),
+            cost("a page of it while nothing is due", answer, "s", at_most=0.3),
+        )
         met = first < 10 and answer < 0.3 and due < alone / 3
         print("targets met" if met else f"TARGETS MISSED (a look with nothing due took {again:.2f} s)")
 

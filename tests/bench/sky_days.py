@@ -26,12 +26,14 @@ from math import ceil
 from statistics import fmean, median
 from typing import Any
 
+from tests.bench.figures import accuracy, hand_over
 from tests.sun.classes import DEFAULT, KINDS, SETS, Limits
 from tests.sun.command import told
 from tests.sun.library import record
 from tests.sun.records import KEPT, NAMES, OPEN
 
 TARGETS = "agreement 0.84, mean recall 0.82, full 0.80, unused 12 %, clear 4 % and 9 %"
+SKIES = "measured irradiance"
 LEAST_CLEAR_DAYS = 5
 
 
@@ -195,6 +197,16 @@ def main() -> None:
     for limits in SETS:
         print(line(f"baseline, {limits}", figures(days, limits, plain=True)))
     print(f"targets: {TARGETS}\n")
+    ours, plain = figures(days), figures(days, plain=True)
+    hand_over(
+        accuracy("days whose class is told right", ours.agreement, "", SKIES, at_least=0.84),
+        accuracy("the same of a ratio of energy without a split", plain.agreement, "", SKIES),
+        accuracy("mean over the classes of what is found", ours.recall, "", SKIES, at_least=0.82),
+        accuracy("days with a full bank told right", ours.full, "", SKIES, at_least=0.80),
+        accuracy("unused energy, median error", 100 * ours.unused, "%", SKIES, at_most=12),
+        accuracy("clear-sky energy, median error", 100 * ours.clear_mid, "%", SKIES, at_most=4),
+        accuracy("clear-sky energy, 90th percentile", 100 * ours.clear_high, "%", SKIES, at_most=9),
+    )
     print(confusion(days))
     by_kind = {kind: [day.told == kind for day in days if day.kinds[DEFAULT] == kind] for kind in KINDS}
     recalls = [f"{kind} {fmean(hits):.3f}" for kind, hits in by_kind.items() if hits]

@@ -1,4 +1,7 @@
-"""Weeks at speed with faults on the line: python -m tests.bench.soak [--days 30] [--speed 2400] [--seed S]
+"""Weeks at speed, or a real day's polls within the hour, with faults on the line:
+
+    python -m tests.bench.soak [--days 30] [--speed 2400] [--seed S]
+    python -m tests.bench.soak --days 1.5 --speed 24 --every-s 0.1 --baud 115200 --page
 
 The real daemon process reads the simulator's two devices over their pseudo-terminals, the charger at 9600
 baud, while simulated time runs so many times as fast as life. Faults of every kind that the simulator knows
@@ -6,10 +9,12 @@ come and go, ports are unplugged and plugged, devices start anew. What is simula
 the demo's), so that a poll each 0.2 s lies minutes apart in the record; sun's tables, days' book, outlook,
 estimator, alarms and store then do in each simulated day what they do in a real one, and the polls of a day
 are fewer. So growth is told by the day and by the poll, since a real day has 34,560 of them at 5 s with two
-devices.
+devices. At 24 times with a poll each 0.1 s a simulated day has about as many as a real one.
 
-Printed are the slope of the resident memory (least squares, without the first fifth), descriptors and
-threads, what became of the polls, and what the log has of errors. It ends with 1 where a target is missed.
+Printed are the slope of the resident memory (least squares, without the first fifth), its mean in each fifth
+of the time, by which one sees whether it levels off, descriptors and threads, what became of the polls, and
+what the log has of errors. --page has the page beside it, which a phone renews each five seconds and leafs
+through. It ends with 1 where a target is missed.
 """
 
 from __future__ import annotations
@@ -22,10 +27,11 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
-from contextlib import closing, suppress
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -44,13 +50,21 @@ from monitor.store.upkeep import size_of, troubles
 from monitor.stores import open_writer
 from simulator.faults import FOR_REGISTERS, FOR_TEXT
 from tests.bench.daemon import AS_THE_UNIT, cpu_s, memory_MB
+from tests.bench.page_cost import wait_for_port
+from tests.bench.page_crowd import Crowd, Phone
+from tests.ports import free_port
 
 REAL_EVERY_S, REAL_COMMIT_S = 0.2, 1.0
+USUAL_BAUD = 9600
 POLLS_A_DAY = 2 * 17_280
 """Two devices each 5 s, as the site file has them in life."""
 
 MB_A_DAY = 1.0
 LOOK_S = 1.0
+COUNT_S = 20.0
+"""How often the polls so far are asked of the store."""
+
+FIFTHS = 5
 SPELL_S, CALM_S = (0.5, 3.0), (2.0, 8.0)
 """How long a fault lasts and how long it is calm between two (our choice: a quarter of the time fails)."""
 
@@ -58,11 +72,11 @@ START_MS = 1_793_491_200_000
 """2026-11-01T00:00:00Z."""
 
 
-def run_daemon(site_file: Path, speed: float) -> None:
+def run_daemon(site_file: Path, speed: float, every_s: float) -> None:
     """The daemon in this process, by a clock that runs `speed` times as fast."""
     site, _ = with_defaults(load_site(site_file))
     clock = PacedClock(SystemClock().now_ms(), START_MS, speed)
-    slow = {"every_s": REAL_EVERY_S * speed}
+    slow = {"every_s": every_s * speed}
     shown = site.model_copy(
         update={"devices": tuple(entry.model_copy(update=slow) for entry in site.devices)}
     )
@@ -111,11 +125,38 @@ class Look:
     memory_MB: float
     descriptors: int
     threads: int
+    polls: int
+    page_MB: float | None
 
 
-def look(pid: int, day: float) -> Look:
+def look(pid: int, day: float, polls: int, page: int | None) -> Look:
     folder = Path(f"/proc/{pid}")
-    return Look(day, memory_MB(pid), len(os.listdir(folder / "fd")), len(os.listdir(folder / "task")))
+    files, threads = len(os.listdir(folder / "fd")), len(os.listdir(folder / "task"))
+    return Look(day, memory_MB(pid), files, threads, polls, None if page is None else memory_MB(page))
+
+
+def polls_in(store: Path) -> int:
+    """Of all devices together; 0 while there is no store."""
+    if not store.exists():
+        return 0
+    with open_reader(store) as reader:
+        return sum(health.polls for health in reader.health())
+
+
+@contextmanager
+def page_beside(site_file: Path, crowd: Crowd, seconds: float) -> Iterator[int]:
+    """The page's process, and a phone that looks at it for so long."""
+    port = free_port()
+    command = [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--host", "127.0.0.1"]
+    page = subprocess.Popen([*command, "--port", str(port)])
+    try:
+        wait_for_port(port, time.monotonic() + 60)
+        phone = Phone(1, port, time.monotonic() + seconds, crowd)
+        threading.Thread(target=phone.run, daemon=True).start()
+        yield page.pid
+    finally:
+        page.terminate()
+        page.wait(60)
 
 
 def slope_MB_a_day(looks: Sequence[Look], days: float) -> float:
@@ -124,41 +165,73 @@ def slope_MB_a_day(looks: Sequence[Look], days: float) -> float:
     return float(np.polyfit([each.day for each in late], [each.memory_MB for each in late], 1)[0])
 
 
-def soak(folder: Path, days: float, speed: float, seed: int) -> bool:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the run is to be."""
+
+    days: float
+    speed: float
+    seed: int
+    every_s: float
+    baud: int
+    page: bool
+
+
+def soak(folder: Path, asked: Asked) -> bool:
     """Run it; whether all targets were met."""
     looks: list[Look] = []
-    with SimulatorProcess(folder / "ports", START_MS, seed=seed) as simulator:
+    scenario, site_file, store = folder / "scenario.toml", folder / "site.toml", folder / "nightbank.db"
+    scenario.write_text(f"[charger]\nbaud = {asked.baud}\n")
+    with SimulatorProcess(folder / "ports", START_MS, scenario=scenario, seed=asked.seed) as simulator:
         text = site_text(simulator).replace("\nevery_s = 5", f"\nevery_s = {REAL_EVERY_S}")
-        site_file = folder / "site.toml"
+        text = text.replace(f"baud = {USUAL_BAUD}\nunit", f"baud = {asked.baud}\nunit")
         site_file.write_text(text.replace("commit_every_s = 5", f"commit_every_s = {REAL_COMMIT_S}"))
-        simulator.ask(do="run", speed=speed)
-        command = [
-            sys.executable,
-            "-m",
-            "tests.bench.soak",
-            "--daemon",
-            str(site_file),
-            "--speed",
-            str(speed),
-        ]
+        simulator.ask(do="run", speed=asked.speed)
+        command = [sys.executable, "-m", "tests.bench.soak", "--daemon", str(site_file)]
+        command += ["--speed", str(asked.speed), "--every-s", str(asked.every_s)]
         with (folder / "log").open("wb") as log:
             daemon = subprocess.Popen(command, stderr=log, env=os.environ | AS_THE_UNIT)
-        trouble = Trouble(simulator, random.Random(seed))
-        begin_s, told = time.monotonic(), 0
-        while (now_s := time.monotonic() - begin_s) * speed < days * 86_400 and daemon.poll() is None:
-            with suppress(DemoError):
-                trouble.follow(now_s)
-            looks.append(look(daemon.pid, now_s * speed / 86_400))
-            if int(looks[-1].day / 5) > told:
-                told = int(looks[-1].day / 5)
-                print(f"  day {5 * told}: {looks[-1]}", file=sys.stderr, flush=True)
+        while not polls_in(store) and daemon.poll() is None:
             time.sleep(LOOK_S)
+        trouble, crowd = Trouble(simulator, random.Random(asked.seed)), Crowd()
+        begin_s, end_s = time.monotonic(), asked.days * 86_400 / asked.speed
+        with page_beside(site_file, crowd, end_s) if asked.page else nullcontext() as page:
+            told, polls, counted_s = 0, 0, 0.0
+            while (now_s := time.monotonic() - begin_s) < end_s and daemon.poll() is None:
+                with suppress(DemoError):
+                    trouble.follow(now_s)
+                if now_s - counted_s >= COUNT_S:
+                    polls, counted_s = polls_in(store), now_s
+                looks.append(look(daemon.pid, now_s * asked.speed / 86_400, polls, page))
+                if int(20 * now_s / end_s) > told:
+                    told = int(20 * now_s / end_s)
+                    print(f"  {looks[-1]}", file=sys.stderr, flush=True)
+                time.sleep(LOOK_S)
         spent_s = cpu_s(daemon.pid) if daemon.poll() is None else 0.0
         daemon.send_signal(signal.SIGTERM)
         status = daemon.wait(60)
-        if not (folder / "nightbank.db").exists():
+        if not looks:
             sys.exit((folder / "log").read_text(encoding="utf-8"))
-    return tell(folder, looks, days, trouble.done, status, spent_s)
+    if asked.page:
+        opened = sum(map(len, crowd.took_s.values()))
+        print(f"the phone had {opened} answers, {len(crowd.failures)} failures {crowd.failures[:3]}")
+    return tell(folder, looks, asked.days, trouble.done, status, spent_s)
+
+
+def fifths(looks: Sequence[Look]) -> Iterator[Sequence[Look]]:
+    """The looks of each fifth of the time."""
+    for part in range(FIFTHS):
+        yield looks[len(looks) * part // FIFTHS : len(looks) * (part + 1) // FIFTHS]
+
+
+def mean(numbers: Sequence[float]) -> float:
+    return sum(numbers) / len(numbers)
+
+
+def growth_MB(looks: Sequence[Look]) -> float:
+    """By how much the memory grows with the polls of a real day, by least squares over these looks."""
+    polls = [float(each.polls) for each in looks]
+    return float(np.polyfit(polls, [each.memory_MB for each in looks], 1)[0]) * POLLS_A_DAY
 
 
 def tell(
@@ -187,6 +260,15 @@ def tell(
         f" {slope:+.3f} MB a simulated day (target below {MB_A_DAY:g}),"
         f" {per_poll * POLLS_A_DAY:+.2f} MB for the polls of a real day"
     )
+    in_fifths = [f"{mean([each.memory_MB for each in part]):.2f}" for part in fifths(looks)]
+    counts = [str(part[-1].polls) for part in fifths(looks)]
+    print(f"  memory in each fifth {', '.join(in_fifths)} MB, polls until its end {', '.join(counts)}")
+    halves = looks[len(looks) // 2 :], looks[len(looks) * 4 // 5 :]
+    for name, part in zip(("second half", "last fifth"), halves, strict=True):
+        print(f"  in the {name} {growth_MB(part):+.2f} MB for the polls of a real day")
+    pages = [[each.page_MB for each in part if each.page_MB is not None] for part in fifths(looks)]
+    if all(pages):
+        print(f"  the page in each fifth {', '.join(f'{mean(part):.2f}' for part in pages)} MB")
     print(
         f"  descriptors {min(fds)} to {max(fds)}, in the middle {middle_fds[0]} in the first half and"
         f" {middle_fds[1]} in the second; threads at most {max(each.threads for each in late)}"
@@ -204,17 +286,21 @@ def main() -> None:
     parser.add_argument("--days", type=float, default=30.0)
     parser.add_argument("--speed", type=float, default=2400.0)
     parser.add_argument("--seed", type=int, default=1125)
+    parser.add_argument("--every-s", type=float, default=REAL_EVERY_S, help="a poll's period, in real time")
+    parser.add_argument("--baud", type=int, default=USUAL_BAUD, help="of the charger's line")
+    parser.add_argument("--page", action="store_true", help="with the page and a phone beside it")
     parser.add_argument("--daemon", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.daemon is not None:
         logging.basicConfig(
             format="%(levelname)s %(message)s", level=logging.INFO
         )  # each line, none left out
-        run_daemon(options.daemon, options.speed)
+        run_daemon(options.daemon, options.speed, options.every_s)
         return
     print(f"seed {options.seed}, {options.speed:g} times as fast as life", flush=True)
     with TemporaryDirectory() as name:
-        if not soak(Path(name), options.days, options.speed, options.seed):
+        asked = Asked(options.days, options.speed, options.seed, options.every_s, options.baud, options.page)
+        if not soak(Path(name), asked):
             sys.exit(1)
 
 

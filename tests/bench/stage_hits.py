@@ -20,6 +20,7 @@ from monitor.bank.stage import StageTracker
 from monitor.quantities import Stage
 from monitor.site.model import Bank, Controller, Metering, Meters
 from tests.banks.library import NAMES, record
+from tests.bench.figures import accuracy, cost, hand_over
 from tests.stage_cases import SEEN, Case, Hits, drawn_instruments, hits, truths
 
 AUTUMN_MS = round(datetime(2026, 10, 1, tzinfo=UTC).timestamp() * 1000)
@@ -42,22 +43,25 @@ def line(name: str, found: Hits) -> str:
 
 
 def simulated(days: int) -> None:
+    together, slowest_us = Hits(), 0.0
     for case in (Case(**{**_fields(case), "days": days}) for case in CASES):
         rows, bank = truths(case)
         begin = time.process_time()
         for level in SEEN:
             for step in (0.01, 0.1):
-                print(
-                    line(
-                        f"{case}, {level}, {step} V and A",
-                        hits(rows, bank, level, drawn_instruments(case.seed, step)),
-                    )
-                )
+                found = hits(rows, bank, level, drawn_instruments(case.seed, step))
+                together.clear.update(found.clear)
+                print(line(f"{case}, {level}, {step} V and A", found))
         cost_us = (time.process_time() - begin) / (2 * len(SEEN) * len(rows)) * 1e6
+        slowest_us = max(slowest_us, cost_us)
         print(
             f"    {cost_us:.0f} microseconds of CPU an update, the test's own share in it (bound 30)",
             flush=True,
         )
+    hand_over(
+        accuracy("stage right in clear rows", 100 * together.clear_right, "%", "the simulator's supplies"),
+        cost("an update of the stage, CPU, the bench's own share in it", slowest_us, "µs", at_most=30),
+    )
 
 
 def _fields(case: Case) -> dict[str, object]:
@@ -65,6 +69,7 @@ def _fields(case: Case) -> dict[str, object]:
 
 
 def recorded() -> None:
+    together = Hits()
     for name in NAMES:
         for grade in ("fine", "coarse"):
             kept = record(name, grade)  # type: ignore[arg-type]
@@ -84,7 +89,11 @@ def recorded() -> None:
                 told.append((row.time_ms, Stage[truth.stage.upper()], view.stage))
             found = Hits()
             found.add(told)
+            together.clear.update(found.clear)
             print(line(kept.name, found), flush=True)
+    hand_over(
+        accuracy("stage right in clear rows", 100 * together.clear_right, "%", "banks of other physics")
+    )
 
 
 def main() -> None:

@@ -34,6 +34,7 @@ from monitor.store.embedded import open_reader, open_writer
 from monitor.store.steps import CODES
 from monitor.store.tracks import DAYS_A_CHANNEL
 from monitor.store.upkeep import size_of
+from tests.bench.figures import cost, hand_over, ratio
 
 SEED = 20261126
 EVERY_MS = 5000
@@ -73,6 +74,9 @@ FIVE_YEARS: Table = TARGETS | {
     "latest of all, CPU ms": 1.0,
 }
 """The same of five years."""
+
+
+CONTENDERS = ("the plain script", "a narrow table of whole numbers", "a wide one without packing")
 
 
 def hundredths(days: int) -> np.ndarray:
@@ -350,6 +354,11 @@ def show(title: str, table: Table, targets: Table, beside: Sequence[Table] = ())
         target = f"{targets[what]:10.1f}" if what in targets else f"{'':10}"
         others = (f"{other[what]:12.3f}" if what in other else f"{'':12}" for other in beside)
         print(f"  {what:46}{value:10.3f}{target}{''.join(others)}")
+        limit = {"at_most": targets[what]} if what in targets else {}
+        hand_over(cost(f"{title.partition(' (')[0]}: {what}", value, "", **limit))
+        for name, other in zip(CONTENDERS, beside, strict=False):
+            if what in other:
+                hand_over(ratio(f"{title.partition(' (')[0]}: {what}", value / other[what], name))
 
 
 def main() -> None:

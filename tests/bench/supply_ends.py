@@ -30,6 +30,7 @@ from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from tests.banks.library import circuit, generic, iron, wells
 from tests.banks.model import BankModel
+from tests.bench.figures import accuracy, hand_over
 from tests.unit.site_files import changed, write
 
 POLL_S, DISCONNECT_WAITS_S = 5, 60
@@ -221,7 +222,18 @@ def main() -> None:
     )
     parser.add_argument("--seeds", default="1-40")
     first, last = map(int, parser.parse_args().seeds.split("-"))
-    print(campaign(range(first, last + 1)).words(first, last))
+    tally = campaign(range(first, last + 1))
+    print(tally.words(first, last))
+    banks = "banks of other physics that run empty"
+    hand_over(
+        accuracy(
+            "disconnects that could be foreseen, without the alarm", len(tally.missed), "", banks, at_most=0
+        ),
+        accuracy(
+            "evenings without a disconnect, with an alarm", tally.one_too_many, f"of {tally.evenings}", banks
+        ),
+        accuracy("from the alarm to the disconnect, least", min(tally.leads), "min", banks),
+    )
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import pytest
 
-from monitor.clock import TIME_REQUEST
+from monitor.clock import CLOCK_NOTE, TIME_REQUEST, UNTOLD_NOTE
 from monitor.clock.kernel import Kernel
 from monitor.errors import ServerError, StoreError, Trouble
 from monitor.present import latest_of
@@ -102,6 +102,8 @@ def test_what_cannot_be_stamped_is_set_aside_and_told(world):
     assert verdict.aside == 60  # half an hour, a poll each 30 s
     assert {each.quantity for each in world.set_aside()} == {"battery_voltage_V", "charge_current_A"}
     assert "120 readings were taken before" in " ".join(world.events())
+    with open_reader(world.store_file) as reader:
+        assert reader.note(UNTOLD_NOTE) == "120"
 
 
 def test_readings_of_a_time_that_has_not_come_do_not_stay_the_newest(world):
@@ -278,6 +280,16 @@ def test_a_request_that_tells_no_time_is_answered_and_ends_nothing(world, offset
     with open_reader(world.store_file) as reader:
         assert "not taken" in reader.request(number).outcome
     assert not world.clock.is_known
+
+
+def test_the_note_for_readers_follows_what_the_network_confirms(world):
+    world.network()
+    world.pass_time(10 * HOUR)
+    with open_reader(world.store_file) as reader:
+        followed = world.reader_clock(reader.note(CLOCK_NOTE))
+    # the word of ten hours before would be unsure by 3.6 s more
+    assert followed.error_s <= 1.0 + 0.4
+    assert [event for event in world.events("clock") if "network" in event] == world.events("clock")[:1]
 
 
 # --- days that are no 24 hours ---

@@ -121,8 +121,9 @@ def test_a_port_can_be_opened_again_with_any_parity(peer: Peer, parity: str) -> 
 def test_a_file_that_is_no_port_is_told(tmp_path: Path) -> None:
     file = tmp_path / "notes"
     file.write_text("no port")
-    with pytest.raises(LineLost, match="notes: check adapter, cable and speed"):
+    with pytest.raises(LineLost, match="notes: check adapter, cable and speed") as told:
         RtuLink(str(file)).open()
+    assert "Errno" not in str(told.value)
 
 
 def test_silence_is_told_and_costs_one_time_out(peer: Peer, link: RtuLink) -> None:

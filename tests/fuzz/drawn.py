@@ -66,6 +66,26 @@ def with_values(draw: st.DrawFn, good: str) -> bytes:
     return "\n".join(lines).encode("utf-8", "surrogatepass")
 
 
+@st.composite
+def with_digits(draw: st.DrawFn, good: str) -> bytes:
+    """A text in which a few digits are others, so that its form stays what it was."""
+    data = bytearray(good.encode())
+    places = [at for at, code in enumerate(data) if 48 <= code < 58]
+    for at in draw(st.lists(st.sampled_from(places), min_size=1, max_size=4)):
+        data[at] = draw(st.integers(48, 57))
+    return bytes(data)
+
+
+@st.composite
+def with_numbers(draw: st.DrawFn, good: str) -> bytes:
+    """A TOML text in which one or two numbers are others."""
+    lines = good.split("\n")
+    places = [at for at, line in enumerate(lines) if re.search(r" = -?\d", line)]
+    for at in draw(st.lists(st.sampled_from(places), min_size=1, max_size=2)) if places else ():
+        lines[at] = f"{lines[at].partition(' = ')[0]} = {draw(NUMBERS)}"
+    return "\n".join(lines).encode()
+
+
 NUMBERS = st.one_of(
     st.integers(-3, 130).map(str),
     st.integers(-70_000, 70_000).map(str),

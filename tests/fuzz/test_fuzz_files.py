@@ -22,7 +22,7 @@ from monitor.match.seen import load_seen
 from monitor.records import parse_iso
 from monitor.site.check import contradictions
 from monitor.site.load import load_site, with_defaults
-from tests.fuzz.drawn import fuzzed, spoilt, with_values
+from tests.fuzz.drawn import fuzzed, spoilt, with_digits, with_numbers, with_values
 from tests.unit.site_files import MARSH_HIDE
 
 DUMP = """time,function,address,word
@@ -135,8 +135,10 @@ def test_the_good_file_is_taken(tmp_path: Path, kind: Kind) -> None:
 @given(st.data())
 def test_whatever_stands_in_a_file_is_taken_or_told(tmp_path: Path, kind: Kind, data: st.DataObject) -> None:
     path = tmp_path / "file"
-    good = spoilt(kind.good.encode())
-    path.write_bytes(data.draw(with_values(kind.good) | good if kind.toml else good))
+    changed = spoilt(kind.good.encode()) | with_digits(kind.good)
+    if kind.toml:
+        changed |= with_values(kind.good) | with_numbers(kind.good)
+    path.write_bytes(data.draw(changed))
     try:
         kind.use(path)
     except kind.error as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -66,6 +67,24 @@ def test_check_tells_of_a_device_that_tells_the_time(tmp_path: Path) -> None:
     checked = site("check", path)
     assert (checked.returncode, checked.stderr) == (0, "")
     assert "devices[1].profile: roof tells the time, too" in " ".join(checked.stdout.split())
+
+
+def test_check_tells_of_lines_that_an_xor_alone_guards(tmp_path: Path) -> None:
+    shipped = Path(__file__).parents[2] / "monitor/devices/profiles/marsh-shunt.toml"
+    text = shipped.read_text(encoding="utf-8")
+    (tmp_path / "weak.toml").write_text(text, encoding="utf-8")
+    bounded = re.sub(r"(?m)^unit = .*", r"\g<0>\nlargest_step = 2", text)
+    (tmp_path / "bounded.toml").write_text(bounded, encoding="utf-8")
+    devices = "".join(
+        f'\n[[devices]]\nname = "{name}"\nprofile = "{name}.toml"\n'
+        f'connection = "serial"\nport = "/dev/{name}"\n'
+        for name in ("weak", "bounded")
+    )
+    checked = site("check", write(tmp_path, changed(more=devices)))
+    assert (checked.returncode, checked.stderr) == (0, "")
+    told = " ".join(checked.stdout.split())
+    assert "devices[1].profile: the checksum xor of the lines of weak is weak" in told
+    assert "lines of bounded" not in told
 
 
 def test_a_fault_ends_with_one_and_stands_on_standard_error(tmp_path: Path) -> None:

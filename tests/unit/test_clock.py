@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.clock import FollowedClock, SystemClock, clock_from_note
+from monitor.clock import FollowedClock, SystemClock, UntoldClock, clock_from_note
 from monitor.clock.course import LET_GO, Course
 from monitor.clock.kernel import Kernel, kernel_clock_is_set
 from monitor.clock.steady import (
@@ -217,6 +217,8 @@ def test_readers_of_the_store_go_by_the_daemons_clock(tmp_path):
     assert reader.now_ms() == clock.now_ms()
     elsewhere = clock_from_note(clock.course.note(), replace_boot(board, tmp_path))
     assert type(elsewhere) is SystemClock
+    untold = clock_from_note(UNKNOWN.note(), replace_boot(board, tmp_path))
+    assert isinstance(untold, UntoldClock)
 
 
 @pytest.mark.parametrize(
@@ -232,6 +234,36 @@ def test_how_wrong_it_may_be_grows(tmp_path):
     assert course.error_at_ms(10_000) == 300_000
     # a hundred parts in a million: 8.6 s a day
     assert course.error_at_ms(10_000 + DAY) - 300_000 == pytest.approx(8640, abs=1)
+
+
+def test_a_source_that_goes_on_agreeing_keeps_the_clock_known_well(tmp_path):
+    """A year of the network's word each hour, the crystal off by ten parts in a million."""
+    board = Board(tmp_path, system_ms=T0 + DAY, is_set=True)
+    clock = SteadyClock.start(board, None, T0)
+    changes = 0
+    for _ in range(24 * 365):
+        board.count += HOUR
+        board.system += HOUR + 36
+        changes += clock.look() is not None
+        off_ms = abs(clock.now_ms() - board.system)
+        assert off_ms <= clock.error_s * 1000 <= 1000 + NEAR_MS + 1
+    assert changes == pytest.approx(365 * 24 * 36 / NEAR_MS, rel=0.05), "only where it was off is it a change"
+
+
+def test_a_weaker_word_makes_nothing_better_known():
+    course = known(PERSON)
+    assert course.error_at_ms(10_000) == 5_000
+    assert heard(course, Word(CHIP, T0 + DAY, DAY)) == course
+    agreed = heard(course, Word(NETWORK, T0 + DAY + 200, DAY))
+    assert (agreed.source, agreed.utc_ms(DAY)) == (PERSON, T0 + DAY)
+    assert agreed.error_at_ms(DAY) == 1_200
+
+
+def test_what_is_still_ahead_counts_as_wrong():
+    course = heard(known(), Word(NETWORK, T0 + HOUR - 10 * MINUTE, HOUR))
+    assert course.error_at_ms(HOUR) == 1_000 + 10 * MINUTE
+    # an hour later a hundredth of it has gone, and the crystal may have drifted by 0.36 s
+    assert course.error_at_ms(2 * HOUR) == 1_000 + 10 * MINUTE - 36 * SECOND + 360
 
 
 # --- what the computer says ---

@@ -18,7 +18,7 @@ from monitor.cli import main
 from monitor.devices.finding import SPEEDS, Heard, Setting, find_on_serial, longest_s, settings
 from monitor.devices.overheard import Noise, TextHeard, judge_text, listen
 from monitor.devices.ports import serial_ports
-from monitor.find_words import nobody, text
+from monitor.find_words import name_devices, nobody, text
 from monitor.site.model import DeviceEntry
 from monitor.toml_lines import load_toml
 from tests.faults.peer import crc16, reply
@@ -127,14 +127,12 @@ def test_what_is_found_comes_as_tables_that_a_site_file_takes(lines, tmp_path: P
     )  # fmt: skip
     assert (second.profile, second.port, second.baud) == ("marsh-shunt", str(shunt.link), 9600)
     assert (third.profile, third.host, third.tcp_port, third.unit) == (
-        "my-device.toml", "127.0.0.1", unknown.port, 2,
+        "device3.toml", "127.0.0.1", unknown.port, 2,
     )  # fmt: skip
     assert "Unit 3 answers: Modbus RTU at 9600 bit/s, no parity." in done.stdout
     assert "checksum xor" in done.stdout
     assert "V=12.64;I=-2.31;M=6.32;T=18.4*2B" in done.stdout
-    assert (
-        f"`nightbank match 127.0.0.1:{unknown.port} --unit 2 --session my-device` finds them" in done.stdout
-    )
+    assert f"`nightbank match 127.0.0.1:{unknown.port} --unit 2 --session device3` finds it" in done.stdout
     assert "A gateway answers that it does not reach some" in done.stdout
     assert len({first.name, second.name, third.name}) == 3
 
@@ -296,8 +294,23 @@ def test_pairs_without_checksum_and_columns_are_told_apart() -> None:
 def test_text_that_no_profile_reads_names_the_command_that_finds_its_fields() -> None:
     heard = heard_as("volts: 12.6\tamps: 3.1", "volts: 12.7\tamps: 3.0")
     assert heard is not None
-    (told,) = text(nobody("/dev/ttyUSB0", ""), "/dev/ttyUSB0", heard)["devices"]
-    assert "`nightbank match /dev/ttyUSB0 --baud 4800 --session my-device` finds" in told["says"]
+    line = text(nobody("/dev/ttyUSB0", ""), "/dev/ttyUSB0", heard)
+    assert name_devices(line, before=2) == 3
+    (told,) = line["devices"]
+    assert "`nightbank match /dev/ttyUSB0 --baud 4800 --session device3` finds" in told["says"]
+
+
+def test_two_unknown_devices_on_one_adapter_are_matched_in_folders_of_their_own(
+    lines, tmp_path: Path
+) -> None:
+    adapter = lines(RtuFarEnd, tmp_path / "adapter", {1: {(3, 0): 7}, 2: {(3, 0): 9}})
+    done = find("--port", adapter.link, "--speeds", "9600", "--parities", "none", "--units", "1-2")
+    first, second = entries(done.stdout[done.stdout.index("[[devices]]") :], tmp_path)
+    for device in (first, second):
+        match = f"nightbank match {adapter.link} --baud 9600 --unit {device.unit} --session {device.name}`"
+        assert match in done.stdout
+        assert device.profile == f"{device.name}.toml"
+    assert first.name != second.name
 
 
 def test_a_wrong_speed_s_bytes_are_no_text() -> None:

@@ -1,5 +1,7 @@
 """Readings that wait outside the store: they survive, are bounded, and other boots' are decided on."""
 
+import sqlite3
+from contextlib import closing
 from itertools import pairwise
 
 import pytest
@@ -93,6 +95,36 @@ def test_what_another_boot_held_is_stamped_only_where_its_time_is_known_well(pat
     else:
         assert early_ms is None
         assert [each for aside in here.asides() for each in aside.readings] == polls(20_000, HOUR)
-        assert {aside.reason for aside in here.asides()} == {UNTOLD}
+        assert {(aside.reason, aside.boot, aside.earliest_ms) for aside in here.asides()} == {
+            (UNTOLD, "a boot", earliest_ms)
+        }
     assert here.take_over(on_ms, 900_000) == (0, 0)
     here.close()
+
+
+def test_what_is_set_aside_once_more_after_a_kill_is_not_there_twice(path):
+    """The daemon was killed before the store had let go of them; by then a little more is to be taken."""
+    held = HeldReadings(path, "a boot")
+    readings = polls(0, 5 * HOUR)
+    assert held.set_aside(readings[100:], "ahead") == len(readings) - 100
+    assert held.set_aside(readings, "ahead") == len(readings)
+    assert held.set_aside(readings[50:3000], "ahead") == 2950
+    kept = [each for aside in held.asides() for each in aside.readings]
+    assert len(kept) == len(readings)
+    assert set(kept) == set(readings)
+    held.set_aside(readings[:10], "for another reason")
+    assert sum(len(aside.readings) for aside in held.asides()) == len(readings) + 10
+    held.close()
+
+
+def test_a_file_of_an_older_version_goes_on(path):
+    held = HeldReadings(path, "a boot")
+    held.set_aside(polls(0, HOUR), "ahead")
+    held.close()
+    with closing(sqlite3.connect(path)) as older:
+        for name in ("boot", "earliest_ms", "first_ms", "last_ms"):
+            older.execute(f"ALTER TABLE aside DROP COLUMN {name}")
+    held = HeldReadings(path, "a boot")
+    held.set_aside(polls(HOUR, 2 * HOUR), "ahead")
+    assert [each for aside in held.asides() for each in aside.readings] == polls(0, 2 * HOUR)
+    held.close()

@@ -76,7 +76,7 @@ def test_a_full_disk_takes_nothing_half_and_all_of_it_afterwards(tmp_path: Path)
     described, _ = with_defaults(load_site(write(tmp_path, MARSH_HIDE)))
     with small_disk(tmp_path / "disk", "256k") as disk:
         session, files = Session(disk / "shed"), files_of(disk / "checkup")
-        session.begin()
+        session.folder.mkdir()
         session.add_look(TIME, {"battery_voltage_V": "12.1"})
         before = session.seen.read_text(encoding="utf-8")
         full = fill(disk)
@@ -113,6 +113,33 @@ def test_a_folder_that_takes_no_files_is_told_before_the_display_is_read(tmp_pat
     status, output = match("/nowhere/port", "--session", tmp_path / "file" / "shed")
     assert status == 1
     assert "shed: file: cannot be written (Not a directory); check the folder" in output
+
+
+def test_a_match_that_never_came_to_a_look_leaves_no_folder(tmp_path: Path) -> None:
+    status, output = match(tmp_path / "no-port", "--session", tmp_path / "cabin" / "shed")
+    assert status == 1, output
+    assert "there is no such port" in output
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "shed").mkdir()
+    (tmp_path / "shed" / "notes").touch()
+    match(tmp_path / "no-port", "--session", tmp_path / "shed")
+    assert [file.name for file in (tmp_path / "shed").iterdir()] == ["notes"]
+
+
+def test_no_profile_is_written_while_nothing_is_sure_enough_for_one(tmp_path: Path) -> None:
+    """The digits agree with no register, so that the profile would have no points and no daemon would take
+    it."""
+    dump, seen, profile = (tmp_path / name for name in ("dump.csv", "seen.toml", "profile.toml"))
+    dump.write_text(DUMP, encoding="utf-8")
+    seen.write_text(f'[[seen]]\ntime = "{TIME}"\nbattery_temperature_C = "17.7"\n', encoding="utf-8")
+    status, output = match("--dump", dump, "--seen", seen, "--profile", profile)
+    assert status == 1
+    assert "no register agrees with that" in output
+    assert "profile.toml was not written: nothing that Nightbank reads" in output
+    assert not profile.exists()
+    profile.write_text("of an earlier look", encoding="utf-8")
+    Session(tmp_path).answer("Found in the shed", None)
+    assert not profile.exists()
 
 
 def test_a_profile_in_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:

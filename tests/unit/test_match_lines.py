@@ -517,7 +517,7 @@ def test_a_device_that_speaks_rarely_is_waited_for(tmp_path: Path, monkeypatch: 
 
 def test_another_speed_s_bytes_are_told_and_silence_where_lines_were(tmp_path: Path, capsys: Any) -> None:
     far_end = PtyFarEnd(tmp_path / "port")
-    folder, manner = tmp_path / "shed", Manner(1, 9600, "none", 0.5, None, "usual")
+    folder, manner = tmp_path, Manner(1, 9600, "none", 0.5, None, "usual")
     talker = Talker(far_end, bytes(range(128, 200)), 0.05)
     try:
         assert heard_at(str(far_end.link), folder, manner, 0.5) is None
@@ -534,8 +534,7 @@ def test_another_speed_s_bytes_are_told_and_silence_where_lines_were(tmp_path: P
 
 def test_a_dialogue_goes_on_when_the_adapter_is_back(tmp_path: Path) -> None:
     far_end = PtyFarEnd(tmp_path / "port")
-    session = TextSession(tmp_path / "shed")
-    session.begin()
+    session = TextSession(tmp_path)
     speaker = Speaker(session, SerialPort(str(far_end.link), LineTiming(9600)), False, 1.0)
     talker = Talker(far_end, b"12.61,3.1,18.4\r\n", 0.05)
     try:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankSample
+from monitor.errors import ServerError, Trouble
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.outlook.past import KEPT_DAYS
 from monitor.outlook_report import outlook_at
@@ -174,3 +176,35 @@ def test_what_two_devices_show_minutes_apart_is_one_past(tmp_path):
         asked = outlook_at(site, store, time_ms + 1)
     assert "loads as on the last 7 days of this site" in asked.basis
     assert "sun as on 7 days of this site's record" in asked.basis
+
+
+class Failing(Counting):
+    """A store whose server is away at every third question about the past."""
+
+    questions = 0
+
+    def rows(self, *asked):
+        self.questions += 1
+        found = super().rows(*asked)
+        if self.questions % 3 == 0:
+            next(iter(found), None)
+            raise ServerError("the store's server does not answer", Trouble.UNREACHABLE)
+        return found
+
+
+def test_a_server_that_is_away_now_and_then_costs_no_day_of_the_past(lived_in):
+    site, store, estimator, last_ms = lived_in
+    whole, broken = (Outlooks(site, each, Hand(last_ms + 60_000)) for each in (store, Failing(store)))
+    until_made(whole, estimator)
+    failures = 0
+    for _ in range(10 * KEPT_DAYS):
+        try:
+            made = broken.follow(estimator)
+        except ServerError:
+            failures += 1
+        else:
+            if made is not None:
+                break
+    assert failures > KEPT_DAYS
+    assert np.array_equal(broken._past._sums, whole._past._sums)
+    assert np.array_equal(broken._past._counts, whole._past._counts)

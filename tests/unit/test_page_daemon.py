@@ -66,3 +66,20 @@ def test_no_two_troubles_share_a_mark_or_a_frame():
     frames = {kind: re.findall(rf"^\.notice\.{kind} {{ ([^}}]*) }}", sheet, re.MULTILINE) for kind in MARKS}
     for one, other in combinations(MARKS, 2):
         assert frames[one] != frames[other], (one, other)
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "kind", "says"),
+    [
+        (60.0, "clock", "whether it runs now, cannot be told from here"),
+        (None, "silent", "has not been heard since this computer was switched on"),
+    ],
+    ids=["a copy", "its own computer"],
+)
+def test_a_monitor_that_did_not_know_the_time_has_no_time_since_which_it_is_silent(lag_s, kind, says):
+    now = Now(NOW, 1.0, lag_s, is_untold=True)
+    notice = daemon_notice(Heartbeat(NOW - 25 * MINUTE, NOW, None), now, SITE)
+    assert (notice.kind, notice.age) == (kind, "")
+    assert says in notice.text
+    assert "25 Nov 2026 19:35 at the earliest" in notice.text
+    assert "silent since" not in notice.text

@@ -21,19 +21,19 @@ from monitor.clock.steady import Change
 from monitor.errors import SiteError
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
-from monitor.power.dark_note import DARK_NOTE, dark_of
+from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, dark_of
 from monitor.power.darkness import RUN_NOTE, Darkness, Run, write_run
 from monitor.power.halting import REQUEST, Halting
 from monitor.power.keeper import PowerKeeper
 from monitor.power.pace import least_period_s
 from monitor.present import in_words, present
-from monitor.records import DeviceHealth, Event, Heartbeat, Quality, Reading, parse_iso
+from monitor.records import Condition, DeviceHealth, Event, Heartbeat, Quality, Reading, Request, parse_iso
 from monitor.sampling import PresentView
 from monitor.site.check import contradictions
 from monitor.site.computer_table import ComputerEntry
 from monitor.site.load import load_site, with_defaults
 from monitor.store.bundle import HELD_NOTE, rows_of
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.heartbeat import write_heartbeat
 from tests.banks.library import circuit
 from tests.bench.supply_ends import campaign
@@ -133,6 +133,13 @@ class Daemon:
             self.pipeline.follow()
             self.power.follow()
 
+    def silent(self, minutes):
+        """So many minutes in which no device answers."""
+        for _ in range(round(minutes * 60)):
+            self.clock.set(self.clock.now_ms() + 1000)
+            self.pipeline.follow()
+            self.power.follow()
+
     @property
     def wish(self):
         return self.folder / REQUEST
@@ -198,6 +205,21 @@ def test_a_load_switched_off_in_time_takes_the_wish_back(daemon):
     made.live(15, lambda minute: 12.0)
     assert not made.wish.exists()
     assert made.told("halt")[-1].startswith("The bank has recovered")
+
+
+def test_a_shelving_that_ends_over_a_bank_that_is_not_read_halts_nothing(daemon):
+    """What was low an hour ago is unknown now; the computer would stay off for it."""
+    made = daemon()
+    leave_request(made.folder.parent / "nightbank.db", Request(T0, "shelve", SUPPLY_ENDS, {"for_s": 3600.0}))
+    made.live(18, lambda minute: 11.7 - 0.015 * minute)
+    made.silent(60)
+    assert made.pipeline.alarms.states[SUPPLY_ENDS].state == Condition.UNACKNOWLEDGED
+    assert not made.wish.exists()
+    made.live(10, lambda minute: 11.44 - 0.015 * minute)
+    assert made.wish.exists()
+    made.silent(30)
+    assert made.wish.exists()
+    assert len(made.told("halt")) == 1, "a bank that is not read has not recovered"
 
 
 def test_a_computer_that_comes_up_on_a_low_bank_is_not_halted_for_the_alarm_of_before(daemon):
@@ -425,6 +447,30 @@ def test_a_dark_time_within_a_boot_that_does_not_know_the_time_has_a_length_but_
     assert [each[2].partition(": ")[0] for each in made.told[1:]] == [
         "Nobody watched for 20 min, from 06:40 to 07:00"
     ]
+
+
+def test_the_page_of_days_tells_a_dark_time_once(nights):
+    """Told before the time was known, and again after it; where that never came, the first telling stands."""
+    made = nights()
+    for at_ms, kind, text in (
+        (0, "start", ""),
+        (HOUR, DARK_YET, "untimed, and again later"),
+        (50 * HOUR, DARK, "timed"),
+        (51 * HOUR, "start", ""),
+        (52 * HOUR, DARK_YET, "untimed, and never again"),
+        (60 * HOUR, "start", ""),
+        (61 * HOUR, DARK, "the next one"),
+    ):
+        made.store.add_event(Event(T0 + at_ms, kind, "", text))
+    made.store.put_note("clock", PacedClock(SystemClock().now_ms(), T0 + 70 * HOUR, 1.0).note())
+    made.store.commit()
+
+    def told(first, last):
+        texts = take_dark_times(made.store, made.site, Span(date(2026, 11, first), date(2026, 11, last)))
+        return [text.rpartition(": ")[2] for text in texts]
+
+    assert told(23, 30) == ["the next one", "untimed, and never again", "timed"]
+    assert told(24, 24) == [], "the other telling is of a later day"
 
 
 def test_a_day_that_may_not_be_today_is_named(nights):

@@ -6,7 +6,7 @@ from dataclasses import replace
 from random import Random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.bank.description import BankDescription
@@ -224,6 +224,7 @@ ODD = st.one_of(
 )
 
 
+@settings(deadline=None)  # a busy machine may take its time
 @given(
     rows=st.lists(
         st.tuples(

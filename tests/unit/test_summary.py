@@ -220,7 +220,8 @@ def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase):
         "Low voltage", state, NOW - MINUTE, "high", 12.1, "Low voltage: 11.5 V", NOW - 48 * MINUTE
     )
     said = summarize(snapshot(alarms=(alarm,)), site())
-    assert phrase in said.notices[0].text
+    assert said.notices == ()  # it may stand for days: the sentence comes first
+    assert phrase in said.standing[0].text
     assert said.alarms[0].lasting == ("48 min" if state == "acknowledged" else "48 min ago")
 
 
@@ -271,6 +272,14 @@ def test_what_is_shelved_or_out_of_service_is_not_told_as_alarm_but_said():
     assert said.alarm_note == (
         "None is active, 2 watched. Low voltage is shelved until 22:00. Bank too hot is out of service."
     )
+
+
+def test_an_alarm_of_less_priority_leaves_the_sentence_its_place():
+    alarm = AlarmState(
+        "No full charge", "unacknowledged", NOW, "medium", 12.0, "no full charge for 12 days", NOW
+    )
+    said = summarize(snapshot(alarms=(alarm,)), site())
+    assert (said.notices, len(said.standing)) == ((), 1)
 
 
 def test_the_first_of_several_alarms_is_marked():

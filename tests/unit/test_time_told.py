@@ -10,8 +10,9 @@ from dashboard.forms import Hand, Mistyped
 from dashboard.lock import State
 from dashboard.markup import html_text
 from monitor.cli import main
+from monitor.clock import UNTOLD_NOTE
 from monitor.clock.kernel import Kernel
-from monitor.records import Quality, Reading, parse_iso
+from monitor.records import Quality, Reading, iso_utc, parse_iso
 from monitor.store.embedded import open_reader
 from monitor.store.held import HeldReadings, held_path
 from tests.faults.clock_world import HOUR, ClockWorld
@@ -69,11 +70,15 @@ def test_care_says_whether_the_time_is_known_and_offers_the_form_to_whoever_may(
     assert "Nobody has told the monitor the time" in html_text(section)
     assert "Take the time of this phone" in html_text(section)
     assert "<form" not in html_text(looked_at)
+    assert "readings are set aside" not in html_text(section)
     world.network()
     world.pass_time(HOUR)
+    world.store.put_note(UNTOLD_NOTE, "720")
+    world.save()
     with open_reader(world.store_file) as reader:
         (section,) = clock_section(reader, world.site, Hand(State.OPEN))
     assert "by the time of the network" in html_text(section)
+    assert "720 readings are set aside" in html_text(section)
 
 
 def test_the_command_tells_a_time_and_says_that_nobody_listens(tmp_path):
@@ -107,3 +112,33 @@ def test_the_command_writes_out_what_was_set_aside(tmp_path):
         (NOON, "", "missing"),
     ]
     assert CliRunner().invoke(main, ["clock", str(file), "--aside", str(out)]).exit_code == 1
+
+
+def test_a_run_that_never_learnt_the_time_comes_back_with_what_a_person_knows(tmp_path):
+    file, world = write(tmp_path, MARSH_HIDE), ClockWorld(tmp_path, NOON)
+    world.network()
+    world.pass_time(HOUR)
+    world.cut_power(5 * HOUR)
+    on_ms = world.board.on_ms
+    world.pass_time(HOUR)
+    world.cut_power(5 * HOUR)
+    untold = [each for each in world.served if each.boot == 2 and each.committed]
+    world.finish()
+
+    def clock(*options):
+        return CliRunner().invoke(main, ["clock", str(file), *options])
+
+    assert f"run 1: {2 * len(untold)} readings over" in clock().output
+    run = ("--aside", str(tmp_path / "run.csv"), "--run")
+    assert clock(*run, "1").exit_code == 2
+    early = clock(*run, "1", "--on", iso_utc(NOON))
+    assert (early.exit_code, "Say a later time" in early.output) == (1, True)
+    late = clock(*run, "1", "--on", "2100-01-01T00:00Z")
+    assert (late.exit_code, "still to come" in late.output) == (1, True)
+    assert "There is no run 2: there are 1." in clock(*run, "2", "--on", iso_utc(on_ms)).output
+    assert not (tmp_path / "run.csv").exists()
+    assert clock(*run, "1", "--on", iso_utc(on_ms)).exit_code == 0
+    brought = CliRunner().invoke(main, ["import", str(file), str(tmp_path / "run.csv")])
+    assert brought.exit_code == 0, brought.output
+    stored = {each.time_ms: each.value for each in world.stored()}
+    assert [stored.get(each.time_ms) for each in untold] == [each.voltage_V for each in untold]

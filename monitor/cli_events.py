@@ -1,0 +1,59 @@
+"""`nightbank events`: what has happened to devices, clock, copies, channels and the monitor itself.
+
+The rooms are imported when the command runs, so that the command line stays light.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import click
+
+from monitor.cli_asked import Asked, echo_json
+from monitor.cli_parts import SITE_FILE, moment_ms
+
+USUAL = 50
+
+LOOKED_AT = 100_000
+"""So many events of the time that is asked about are looked through at most (our choice: some years of
+them)."""
+
+
+@click.command()
+@click.argument("site", type=SITE_FILE)
+@click.option("--kind", metavar="KIND", help="Only of this kind: device, mirror, clock, ...")
+@click.option("--from", "first", metavar="TIME", help="Not before this time.")
+@click.option("--to", "last", metavar="TIME", help="Before this time.")
+@click.option("--limit", type=click.IntRange(1, LOOKED_AT), default=USUAL, show_default=True)
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def events(
+    site: Path, kind: str | None, first: str | None, last: str | None, limit: int, as_json: bool
+) -> None:
+    """What has happened at SITE, newest first: starts and stops, devices that fell silent or came back, full
+    banks, dark times, trouble with clock, copies on servers and ways to your phone.
+
+    What alarms did stands in `nightbank alarms SITE history`.
+
+    \b
+    Examples: nightbank events hide.toml
+              nightbank events hide.toml --kind mirror --from 2026-11-01
+    """
+    from monitor.event_words import events_document, events_in_words, none_in_words
+    from monitor.present import now_of
+
+    asked = Asked(site)
+    described = asked.site()
+    zone = ZoneInfo(described.site.time_zone)
+    with asked.reader(described) as reader:
+        now_ms = now_of(reader).time_ms
+        start_ms = moment_ms(first, zone, "--from") if first else 0
+        end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
+        happened = reader.events(start_ms, end_ms, LOOKED_AT)
+    found = [each for each in happened if kind in (None, each.kind)][:limit]
+    if as_json:
+        echo_json(events_document(found))
+    elif found:
+        click.echo(events_in_words(found, now_ms, zone))
+    else:
+        click.echo(none_in_words(sorted({each.kind for each in happened}), kind))

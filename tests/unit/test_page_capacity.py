@@ -1,0 +1,103 @@
+"""The page of a capacity test: what it tells of a discharge, and what its form leaves for the daemon."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from flask.testing import FlaskClient
+
+from dashboard import local
+from dashboard.app import make_app
+from dashboard.local import PLAIN
+from dashboard.markup import html_text
+from dashboard.pages.capacity import layout
+from monitor.care.entry import entry_of
+from monitor.pin import pin_path, set_pin
+from monitor.records import parse_iso
+from monitor.site.load import load_site
+from monitor.site.model import Site
+from monitor.store.embedded import leave_request, open_reader
+from tests.unit.site_files import MARSH_HIDE
+from tests.unit.test_capacity_guide import guided
+
+HERE = {"Origin": "http://localhost", "Accept": "text/html"}
+
+
+@pytest.fixture(autouse=True)
+def plain_afterwards() -> Iterator[None]:
+    yield
+    local.use(PLAIN)
+
+
+def site_of(folder: Path) -> Site:
+    (file,) = folder.glob("*.toml")
+    return load_site(file)
+
+
+def phone_of(folder: Path) -> FlaskClient:
+    """A phone with the PIN that writes 1.5 as 1,5, over the store in a folder."""
+    store, site = folder / "nightbank.db", site_of(folder)
+    set_pin(pin_path(store), "4711-hut")
+    app = make_app(lambda: open_reader(store), site, store, lambda asked: leave_request(store, asked))
+    phone = app.server.test_client()
+    phone.set_cookie(local.COOKIE, "cp24dmy", domain="localhost")
+    phone.post("/unlock", data={"pin": "4711-hut", "back": "/care/capacity"}, headers=HERE)
+    return phone
+
+
+def hidden(page: str) -> dict[str, str]:
+    """What the form that writes the result down sends."""
+    (form,) = re.findall(r'<form action="/care/capacity/write".*?</form>', page)
+    return dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form))
+
+
+def test_what_a_night_told_is_left_for_the_daemon_as_it_was_told(tmp_path: Path) -> None:
+    guide = guided(tmp_path, begun_h=17, drawn_h=10)
+    phone = phone_of(tmp_path)
+    page = phone.get("/care/capacity").get_data(as_text=True)
+    assert "Charge the bank full now." in page
+    assert "2,017" in page  # the rest voltage of a cell as this phone writes it
+    sent = hidden(page)
+    assert phone.post("/care/capacity/write", data=sent, headers=HERE).status_code == 303
+    with closing(open_reader(tmp_path / "nightbank.db")) as reader:
+        (asked,) = reader.open_requests()
+    entry = entry_of(asked, site_of(tmp_path), asked.time_ms)
+    result = guide["result"]
+    # the page was made some moments after the guide: its discharge may be cut a little elsewhere
+    assert entry.details["capacity_Ah"] == pytest.approx(result["capacity_Ah"], abs=2)
+    assert entry.details["capacity_band_Ah"] == pytest.approx(2 * result["sd_Ah"], abs=2)
+    assert abs(entry.time_ms - parse_iso(result["to"])) <= 12 * 60_000
+    assert "by the rest voltage of 2.017 V a cell" in entry.text
+
+
+def page_of(folder: Path, query: dict[str, str]) -> str:
+    """The page for a visitor who may only look."""
+    return html_text(layout(lambda: open_reader(folder / "nightbank.db"), site_of(folder), query))
+
+
+@pytest.mark.parametrize(
+    ("begun", "ended", "said"),
+    [
+        ("2026-11-25T19:30", "", "Say when it began and when it ended"),
+        ("x", "y", "Say when it began and when it ended"),
+        ("2026-11-25T19:30", "2026-11-25T18:30", "It must end after it began"),
+        ("2026-10-25T19:30", "2026-11-25T18:30", "No discharge takes longer than two weeks"),
+        ("2025-11-25T19:30", "2025-11-26T05:30", "the bank was not told full in the day before"),
+    ],
+)
+def test_a_discharge_of_another_time_is_told_or_its_times_are_to_be_mended(
+    tmp_path: Path, begun: str, ended: str, said: str
+) -> None:
+    guided(tmp_path)
+    assert said in page_of(tmp_path, {"from": begun, "to": ended})
+
+
+def test_where_nothing_can_be_tested_there_is_no_list_of_steps(tmp_path: Path) -> None:
+    guided(tmp_path, text=MARSH_HIDE.replace('level = "controller"', 'level = "charging"'))
+    page = page_of(tmp_path, {})
+    assert "What would help" in page
+    assert "Step by step" not in page
