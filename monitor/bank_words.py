@@ -52,6 +52,7 @@ def _ledger(document: dict[str, Any], zone: ZoneInfo) -> list[str]:
     if ledger["since_full"]["full"] is not None:
         rows.append(("since full", ledger["since_full"]))
     lines += [_row(name, row) for name, row in rows]
+    lines += ["  back: what came in of what went out, in Ah; unseen: hours without readings", ""]
     if ledger["since_full"]["full"] is None:
         lines.append("No full charge was seen yet.")
     else:

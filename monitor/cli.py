@@ -21,6 +21,53 @@ from monitor.log_lines import log_to_stderr
 
 COMMAND_GROUP = "nightbank.commands"
 
+PARTS: dict[str, dict[str, str]] = {
+    "Begin": {
+        "demo": "an invented system, its last two weeks, then live",
+        "site": "describe your system; check what it amounts to",
+        "find": "which devices answer, and on which line",
+        "scan": "read all registers of a device that nobody has described",
+        "match": "find which register or field holds what",
+        "checkup": "test a system that has just been wired",
+    },
+    "Run": {
+        "monitor": "the daemon: read the devices until stopped",
+        "page": "serve the page to phones until stopped",
+        "pin": "set the PIN with which the page takes answers and notes",
+        "notify": "the ways to your phone: try them, see what waits",
+    },
+    "Look": {
+        "now": "what the bank does now",
+        "outlook": "will it last until morning, and what would help",
+        "alarms": "what stands, what to do first; answer them",
+        "days": "each day's sky and harvest, and what was left unused",
+        "bank": "what went in and out, cycles, health",
+        "array": "what is wrong with the array, and where to look first",
+    },
+    "Look after": {
+        "care": "what is due; may it stand out in winter; its capacity",
+        "log": "what was done at the bank: read it, write it down",
+        "season": "what a season did to the bank",
+        "plan": "how many nights it lasts, what it should be, what if",
+        "wire": "wire and fuse for a run of copper",
+    },
+    "Records": {
+        "export": "readings out, as a table",
+        "import": "readings in, from a table",
+        "estimate": "the charge of any other record",
+        "rebuild": "estimate the stored history anew",
+        "store": "the file of readings: backup, restore, check, compact",
+        "clock": "by whose time the monitor goes; tell it the time",
+        "installed": "what this installation is made of, and is it whole",
+    },
+    "Servers": {
+        "mirror": "copies of the readings on time-series servers",
+        "sites": "all sites on a server, those in trouble first",
+        "fleet": "load a server as many sites would, to try it",
+    },
+}
+"""The list that `nightbank --help` shows: each command once, by what a person wants."""
+
 
 class _Commands(click.Group):
     """A group that adds installed packages' commands and tells our own errors in plain words."""
@@ -36,9 +83,27 @@ class _Commands(click.Group):
         command: click.Command | None = found.load() if found else None
         return command
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        others = {
+            name: command.get_short_help_str()
+            for name in self.list_commands(ctx)
+            if not any(name in part for part in PARTS.values())
+            and (command := self.get_command(ctx, name)) is not None
+        }
+        for title, part in {**PARTS, "Further": others}.items():
+            if part:
+                with formatter.section(title):
+                    formatter.write_dl([(f"{name:10}", told) for name, told in part.items()])
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
+        except click.UsageError as error:
+            asked = error.ctx and error.ctx.command
+            if isinstance(asked, click.Group) and error.message == "Missing command.":
+                names = ", ".join(asked.list_commands(error.ctx or ctx))
+                raise click.UsageError(f"say what you want of it: {names}", ctx=error.ctx) from None
+            raise
         except NightbankError as error:
             click.echo(str(error), err=True)
             ctx.exit(1)
@@ -53,7 +118,8 @@ def _installed() -> Any:
 def main() -> None:
     """Watch a small off-grid solar bank: how full it is, what the day brought, what is wrong.
 
-    Start with `nightbank demo`, or describe your own system with `nightbank site new`.
+    Start with `nightbank demo`, or describe your own system with `nightbank site new`. Each command tells
+    more with --help. SITE is the site file of your system, a text file like hide.toml.
 
     Example: nightbank demo
     """

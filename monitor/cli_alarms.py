@@ -136,7 +136,7 @@ def in_service(asked: Asked, name: str) -> None:
 @alarms.command()
 @click.option("--from", "first", metavar="TIME", help="Not before this time.")
 @click.option("--to", "last", metavar="TIME", help="Before this time.")
-@click.option("--limit", type=click.IntRange(1, 100_000), default=HISTORY, show_default=True)
+@click.option("--limit", type=click.IntRange(1, 100_000), default=HISTORY, show_default=True, help="So many.")
 @JSON
 @click.pass_obj
 def history(asked: Asked, first: str | None, last: str | None, limit: int, as_json: bool) -> None:

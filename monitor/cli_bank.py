@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, wrapped
 
 
 @click.command()
@@ -35,4 +35,4 @@ def bank(site: Path, as_json: bool) -> None:
     with closing(open_reader(described, site)) as reader:
         document = bank_report(described, reader)
     zone = zone_of(described.site.time_zone)
-    click.echo(json.dumps(document, ensure_ascii=False) if as_json else in_words(document, zone))
+    click.echo(json.dumps(document, ensure_ascii=False) if as_json else wrapped(in_words(document, zone)))

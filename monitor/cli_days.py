@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_parts import SITE_FILE, asked_days
+from monitor.cli_parts import SITE_FILE, asked_days, wrapped
 
 if TYPE_CHECKING:
     from monitor.sun.yields import By
@@ -22,7 +22,13 @@ if TYPE_CHECKING:
 @click.argument("site", type=SITE_FILE)
 @click.option("--from", "first", metavar="DATE", help="First day; without it a fortnight.")
 @click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
-@click.option("--by", type=click.Choice(["day", "week", "month"]), default="day", show_default=True)
+@click.option(
+    "--by",
+    type=click.Choice(["day", "week", "month"]),
+    default="day",
+    show_default=True,
+    help="A line for each.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool) -> None:
     """Tell each day of SITE: its sky, what the array gave, what a clear sky would have, what was left unused.
@@ -48,4 +54,4 @@ def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool)
     if as_json:
         click.echo(json.dumps(report, ensure_ascii=False))
     else:
-        click.echo(days_in_words(book) if by == "day" else periods_in_words(report, by))
+        click.echo(wrapped(days_in_words(book) if by == "day" else periods_in_words(report, by)))

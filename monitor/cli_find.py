@@ -14,7 +14,7 @@ import click
 
 from monitor.cautions import CONNECTING_A_DEVICE
 from monitor.cli_line import host_and_port, serial_port
-from monitor.cli_parts import bar_on_stderr, in_minutes
+from monitor.cli_parts import bar_on_stderr, in_minutes, wrapped
 from monitor.errors import LineLost
 
 if TYPE_CHECKING:
@@ -233,9 +233,9 @@ def _network(host: str, port: int, units: Sequence[int], timeout_s: float) -> di
 def _tell(one: dict[str, Any]) -> None:
     click.echo(one["line"] + (f"  ({one['about']})" if one["about"] else ""))
     for words in (*one["says"], *(device["says"] for device in one["devices"])):
-        click.echo(f"  {words}")
+        click.echo(f"  {words}")  # as it is: a command in it may be copied
     if one["state"] == "nobody":
         click.echo("  Nobody answers. Look at:")
         for words in one["look_at"]:
-            click.echo(f"  - {words}")
+            click.echo(wrapped(f"  - {words}"))
     click.echo("")

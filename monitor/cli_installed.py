@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli_asked import echo_json
+from monitor.cli_parts import wrapped
 
 if TYPE_CHECKING:
     from monitor.installed import Licence, Package
@@ -88,7 +89,7 @@ def _check(found: list[Package]) -> None:
     for text in wrong:
         click.echo(text)
     click.echo(f"{len(found)} packages and {count} files compared: {len(wrong) or 'nothing'} wrong.")
-    click.echo(NOT_CHECKED)
+    click.echo(wrapped(NOT_CHECKED))
     if wrong:
         click.echo(
             "Install anew what is wrong (sudo bash systemd/install), on a new card if it was worn.", err=True

@@ -33,7 +33,13 @@ OPTIONS = (
         show_default=True,
         help="A serial line's speed in bit/s.",
     ),
-    click.option("--parity", type=click.Choice(["none", "even", "odd"]), default="none", show_default=True),
+    click.option(
+        "--parity",
+        type=click.Choice(["none", "even", "odd"]),
+        default="none",
+        show_default=True,
+        help="A serial line's parity bit.",
+    ),
     click.option(
         "--timeout",
         type=click.FloatRange(0.05, 30),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
@@ -17,6 +18,9 @@ from monitor.records import to_ms
 
 FORTNIGHT = 14
 """So many days are told where none are asked for."""
+
+WIDE = 100
+"""The longest line on a terminal (our choice)."""
 
 SITE_FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -80,6 +84,16 @@ def amount(
 def in_minutes(seconds: float) -> str:
     """A time as a person would say it: '40 s', '3 minutes'."""
     return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} minutes"
+
+
+def wrapped(text: str) -> str:
+    """Text for a terminal: what is wider than WIDE goes on below, set in a little more."""
+
+    def folded(line: str) -> str:
+        inset = len(line) - len(line.lstrip(" -"))
+        return textwrap.fill(line, WIDE, subsequent_indent=" " * (inset or 2), break_on_hyphens=False)
+
+    return "\n".join(line if len(line) <= WIDE else folded(line) for line in text.split("\n"))
 
 
 class Bar:

@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import click
 
 from monitor.cli_asked import Asked, echo_json
 from monitor.cli_parts import SITE_FILE, bar_on_stderr
-from monitor.records import iso_utc
+from monitor.records import iso_utc, to_datetime
 
 if TYPE_CHECKING:
     from monitor.store.upkeep import Size, Tell
@@ -58,7 +59,7 @@ def size(asked: Asked, as_json: bool) -> None:
     if as_json:
         echo_json(asdict(found))
     else:
-        click.echo("\n".join(_size_in_words(found)))
+        click.echo("\n".join(_size_in_words(found, ZoneInfo(asked.site().site.time_zone))))
 
 
 @store.command("check")
@@ -146,10 +147,13 @@ def _mb(bytes_: int) -> str:
     return f"{bytes_ / 1e6:.1f} MB"
 
 
-def _size_in_words(found: Size) -> list[str]:
+def _size_in_words(found: Size, zone: ZoneInfo) -> list[str]:
+    def local(time_ms: int) -> str:
+        return f"{to_datetime(time_ms).astimezone(zone):%-d %b %Y %H:%M}"
+
     lines = [f"{_mb(found.file_bytes + found.log_bytes)}, {found.readings} good readings"]
     if found.first_ms is not None and found.last_ms is not None:
-        lines[0] += f" from {iso_utc(found.first_ms)} to {iso_utc(found.last_ms)}"
+        lines[0] += f" from {local(found.first_ms)} to {local(found.last_ms)}"
     if found.readings:
         lines.append(f"{(found.file_bytes + found.log_bytes) / found.readings:.2f} bytes a reading")
     lines.append(f"{found.blocks} blocks of six hours packed, {found.rows} rows not packed yet")

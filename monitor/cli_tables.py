@@ -42,7 +42,14 @@ SHOWN = 5
 @click.argument("site", type=SITE_FILE)
 @click.option("--from", "start", required=True, metavar="T", help="First moment.")
 @click.option("--to", "end", required=True, metavar="T", help="End; readings at T itself are left out.")
-@click.option("--format", "form", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["csv", "parquet"]),
+    default="csv",
+    show_default=True,
+    help="CSV for a spreadsheet; Parquet with the extra of that name.",
+)
 @click.option(
     "--quantity",
     "quantities",

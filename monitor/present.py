@@ -53,6 +53,9 @@ TIME_UNKNOWN = (
     " time when it is known."
 )
 
+DECIMALS = {"W": 0, "°C": 1}
+"""Digits after the point on a terminal where two would be more than anybody reads (our choice)."""
+
 STANDING_WORDS = {
     Condition.UNACKNOWLEDGED: "active since {since}",
     Condition.ACKNOWLEDGED: "active since {since}, acknowledged",
@@ -393,7 +396,7 @@ def _value_words(name: str, row: dict[str, Any]) -> str:
         return f"{row['value']:.0%}"
     if name == "unseen_load_A":
         return f"about {row['value']:.1f} {row['unit']}"
-    return f"{row['value']:.2f} {row['unit']}"
+    return f"{row['value']:.{DECIMALS.get(row['unit'], 2)}f} {row['unit']}"
 
 
 def _age_words(row: dict[str, Any]) -> str:

@@ -69,7 +69,7 @@ def test_size_tells_room_readings_and_what_is_packed(site: Path) -> None:
     assert told["file_bytes"] == store_of(site).stat().st_size
     words = run(site, "size")
     assert words.returncode == 0
-    assert "8640 good readings from 2026-06-20T00:00:00Z to 2026-06-22T23:59:00Z" in words.stdout
+    assert "8640 good readings from 20 Jun 2026 01:00 to 23 Jun 2026 00:59" in words.stdout
 
 
 def test_a_sound_store_is_told_so_and_a_damaged_one_with_what_to_do(site: Path) -> None:

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 from monitor.cli import main
+from monitor.cli_parts import wrapped
 
 
 def commands(command: click.Command, path: str) -> Iterator[tuple[str, click.Command]]:
@@ -61,3 +63,28 @@ def test_every_help_has_an_example_that_works(
         for file in re.findall(r"(?<![/.\w])[a-z-]+\.[a-z]+", line):
             (tmp_path / file).touch()  # some commands want a file that is there
         assert reached(line).startswith(path)
+
+
+def test_the_first_help_lists_every_command_once_in_whole_lines_of_80() -> None:
+    shown = CliRunner().invoke(main, ["--help"], terminal_width=80)
+    lines = shown.output.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert "..." not in "".join(lines).partition("Begin:")[2]
+    named = [line.split()[0] for line in lines[lines.index("Begin:") :] if line.startswith("  ")]
+    assert sorted(named) == sorted(main.list_commands(click.Context(main)))
+    assert "Further:" not in lines
+
+
+def test_a_group_without_its_command_names_what_there_is() -> None:
+    said = CliRunner().invoke(main, ["care", "hide.toml"])
+    assert said.exit_code == 2
+    assert "say what you want of it: capacity, due, winter" in said.output
+
+
+def test_a_line_too_long_for_a_terminal_goes_on_below_and_a_table_stays() -> None:
+    row, item = "  2026-11-20    9.3 Ah   15.8 Ah", "- " + "to swap them harms nothing " * 5
+    folded = wrapped(f"{row}\n  {item}").split("\n")
+    assert folded[0] == row
+    assert [line[:4] for line in folded[1:]] == ["  - ", "    "]
+    assert max(map(len, folded)) <= 100
+    assert " ".join(" ".join(folded[1:]).split()) == item.strip()
