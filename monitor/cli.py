@@ -40,6 +40,7 @@ PARTS: dict[str, dict[str, str]] = {
         "now": "what the bank does now",
         "outlook": "will it last until morning, and what would help",
         "alarms": "what stands, what to do first; answer them",
+        "events": "what has happened, newest first",
         "days": "each day's sky and harvest, and what was left unused",
         "bank": "what went in and out, cycles, health",
         "array": "what is wrong with the array, and where to look first",

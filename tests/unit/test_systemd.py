@@ -175,6 +175,21 @@ def test_the_installer_may_run_twice_and_keeps_site_files(tmp_path: Path) -> Non
     assert os.readlink(tmp_path / "usr/local/bin/nightbank") == "/opt/nightbank/bin/nightbank"
 
 
+def test_an_image_can_be_filled_where_systemd_is_not_installed(tmp_path: Path) -> None:
+    absent = tmp_path / "bin/systemctl"
+    absent.parent.mkdir()
+    absent.write_text("#!/bin/sh\nexit 127\n")  # what a shell answers for a command that is not there
+    absent.chmod(0o755)
+    command = ("bash", str(PROJECT / "systemd/install"), "--units-only", "--root", str(tmp_path / "root"))
+    path = f"{absent.parent}:{os.environ['PATH']}"
+    done = subprocess.run(
+        command, capture_output=True, text=True, check=False, env={**os.environ, "PATH": path}
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Installed." in done.stdout
+    assert (tmp_path / "root/usr/local/share/doc/nightbank/monitor/alarms/README.md").exists()
+
+
 def test_the_installer_refuses_what_it_does_not_know() -> None:
     refused = run("bash", PROJECT / "systemd/install", "--everything")
     assert refused.returncode == 2
