@@ -62,11 +62,15 @@ class DayRow:
 
 
 def each_day(
-    reader: StoreReader, level: str, first: date, last: date
+    reader: StoreReader, level: str, first: date, last: date, read: Sequence[DayStat] | None = None
 ) -> list[tuple[DayRow, Mapping[str, Any] | None]]:
-    """Each of the local days first..last, with its entry where it has one. Raises StoreError."""
+    """Each of the local days first..last, with its entry where it has one. Raises StoreError.
+
+    read are the days' statistics in order, where somebody has asked the store for them already.
+    """
     judged = entries(reader, first, last)
-    stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
+    found = reader.days(first, last) if read is None else read
+    stats = {day: list(some) for day, some in groupby(found, lambda stat: stat.day)}
     days = [first + timedelta(days=at) for at in range((last - first).days + 1)]
     return [(day_row(day, judged.get(day), stats.get(day, []), level), judged.get(day)) for day in days]
 

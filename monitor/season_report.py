@@ -6,21 +6,22 @@ year of readings costs no more than its days.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from monitor.bank.ledger import Flow, equivalent_cycles, flow
+from monitor.bank.ledger import FLOW_QUANTITIES, Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
 from monitor.power.dark_note import told_last
 from monitor.present import now_of
-from monitor.records import Event, LogEntry, iso_utc
+from monitor.records import Bucket, DayStat, Event, LogEntry, iso_utc
 from monitor.season.alarms import Raised, raised
 from monitor.season.array import Gave, gave
 from monitor.season.bank import (
     CHARGE,
+    CHARGE_SD,
     Extremes,
     Fulls,
     Nights,
@@ -42,7 +43,13 @@ USUAL_DAYS = 91
 """So many days are told where none are asked for: a quarter of a year."""
 
 HOUR_MS = 3_600_000
-NOON_MS = 12 * HOUR_MS
+
+AT_ONCE_DAYS = 31
+"""So many days are in memory at once (our choice)."""
+
+VOLTAGE, TEMPERATURE, STAGE = "battery_voltage_V", "battery_temperature_C", "charge_stage"
+NEEDED = {*FLOW_QUANTITIES, VOLTAGE, TEMPERATURE, STAGE, CHARGE, CHARGE_SD}
+"""The quantities whose statistics a season is made of, beside what the days' rows hold."""
 
 MOST_EVENTS, MOST_CHANGES, MOST_ENTRIES = 20_000, 20_000, 5_000
 """So much of a season is read; beyond it the newest are told, and that there was more (our choice: fifty
@@ -91,11 +98,11 @@ def season_of(
     zone, now_ms = zone_of(site.site.time_zone), now_of(reader).time_ms
     days = [local_day(zone, first + timedelta(days=at)) for at in range((last - first).days + 1)]
     start_ms, end_ms = days[0].start_ms, days[-1].end_ms
-    stats = reader.days(first, last)
-    rows = each_day(reader, site.metering.level, first, last)
+    found = _read(reader, site.metering.level, first, last)
+    rows, stats = found.rows, found.stats
     span = reader.span()
     first_ms = now_ms if span is None else span[0]
-    seen = watched(days, stats, first_ms, now_ms)
+    seen = watched(days, found.read, stats, first_ms, now_ms)
     events = reader.events(start_ms, end_ms, MOST_EVENTS)
     changes = reader.transitions(start_ms, end_ms, MOST_CHANGES)
     entries = reader.log(start_ms, end_ms, MOST_ENTRIES)
@@ -117,12 +124,12 @@ def season_of(
         seen,
         site.bank.reserve_soc,
         lowest_of(row for row, _ in rows),
-        _nights(site, reader, first, last) if estimated else None,
+        _nights(site, reader, first, last, stats) if estimated else None,
         fulls(by_day),
         moved,
         equivalent_cycles(moved.out_Ah, site.bank.capacity_Ah),
-        extremes(stats, "battery_voltage_V"),
-        extremes(stats, "battery_temperature_C"),
+        extremes(stats, VOLTAGE),
+        extremes(stats, TEMPERATURE),
         tuple(raised(changes, min(end_ms, now_ms))),
         tuple(told_last(events)),
         tuple(entries),
@@ -141,15 +148,46 @@ def _full(row: DayRow, was_told: bool, was_estimated: bool) -> bool | None:
     return was_told if was_told or was_estimated else None
 
 
-def _nights(site: Site, reader: StoreReader, first: date, last: date) -> Nights:
-    """The nights from the evening of the day before first to the morning of last."""
-    zone = zone_of(site.site.time_zone)
-    start_ms = local_day(zone, first - timedelta(days=1)).start_ms + NOON_MS
-    end_ms = local_day(zone, last).start_ms + NOON_MS
-    hours = max(1, (end_ms - start_ms) // HOUR_MS)
-    charges = reader.series(CHARGE, start_ms, end_ms, hours).buckets
-    vague = vague_days(reader.days(first - timedelta(days=1), last))
+def _nights(site: Site, reader: StoreReader, first: date, last: date, stats: Sequence[DayStat]) -> Nights:
+    """The nights from the evening of the day before first to the morning of last, some weeks at a time."""
+    zone, before = zone_of(site.site.time_zone), first - timedelta(days=1)
+    vague = vague_days([*reader.days(before, before), *stats])
+    charges = (
+        bucket
+        for begin, end in _pieces(before, last)
+        for bucket in _by_hour(reader, local_day(zone, begin).start_ms, local_day(zone, end).end_ms)
+    )
     return nights_below(site.bank.reserve_soc, charges, vague, zone)
+
+
+def _by_hour(reader: StoreReader, start_ms: int, end_ms: int) -> tuple[Bucket, ...]:
+    return reader.series(CHARGE, start_ms, end_ms, max(1, (end_ms - start_ms) // HOUR_MS)).buckets
+
+
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """The days with their entries, those with any reading, and the statistics that a season needs."""
+
+    rows: list[tuple[DayRow, Mapping[str, Any] | None]]
+    read: set[date]
+    stats: list[DayStat]
+
+
+def _read(reader: StoreReader, level: str, first: date, last: date) -> _Days:
+    """The days first..last, some weeks at a time: a year of all quantities would be much for a page."""
+    found = _Days([], set(), [])
+    for begin, end in _pieces(first, last):
+        stats = reader.days(begin, end)
+        found.rows.extend(each_day(reader, level, begin, end, stats))
+        found.read.update(stat.day for stat in stats)
+        found.stats.extend(stat for stat in stats if stat.quantity in NEEDED)
+    return found
+
+
+def _pieces(first: date, last: date) -> Iterator[tuple[date, date]]:
+    while first <= last:
+        yield first, min(last, first + timedelta(days=AT_ONCE_DAYS - 1))
+        first += timedelta(days=AT_ONCE_DAYS)
 
 
 def season_document(site: Site, season: Season) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -33,16 +33,17 @@ class Watched:
     silent: tuple[Spell, ...]
 
 
-def watched(days: Sequence[LocalDay], stats: Sequence[DayStat], first_ms: int, now_ms: int) -> Watched:
-    """How far the days were watched, from the statistics of all their quantities; first_ms is the store's
-    first reading."""
+def watched(
+    days: Sequence[LocalDay], read: Collection[date], stats: Iterable[DayStat], first_ms: int, now_ms: int
+) -> Watched:
+    """How far the days were watched: read are those with any reading, stats those of what tells how long;
+    first_ms is the store's first reading."""
     covered_s = _covered_s(stats)
     unread_s = {}
     for day in days:
         span_s = (min(day.end_ms, now_ms) - max(day.start_ms, first_ms)) / 1000
         if span_s > 0:
             unread_s[day.day] = max(0.0, span_s - covered_s.get(day.day, 0.0))
-    read = {stat.day for stat in stats}
     partly_s = [left_s for day, left_s in unread_s.items() if day in read and left_s >= LEAST_HOLE_S]
     return Watched(
         len(days),

@@ -92,7 +92,7 @@ def test_hours_and_days_that_nobody_watched() -> None:
         stat(20, "battery_voltage_V", 19),
     ]
     # 22 November has not come; on the 16th the first reading ever came at noon, so nothing of it is missing
-    found = watched(days, read, START + 12 * HOUR, START + 6 * DAY)
+    found = watched(days, {stat.day for stat in read}, read, START + 12 * HOUR, START + 6 * DAY)
     assert (found.days, found.read_days) == (7, 3)
     assert found.silent == (
         Spell(date(2026, 11, 18), date(2026, 11, 19)),
