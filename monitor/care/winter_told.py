@@ -190,10 +190,20 @@ def _answer(told: Mapping[str, Any]) -> str:
     if told["act_by"] is not None:
         counted = "without any charge" if told["array_unknown"] else "by the least that the array may give"
         by = _day(told["act_by"])
-        return f"Safe until {by}, {counted}: {holds}. Charge it or bring it in before {by}."
+        snow = "" if told["array_unknown"] else _under_snow(told)
+        return f"Safe until {by}, {counted}: {holds}. Charge it or bring it in before {by}.{snow}"
     if told["keeps"] == "yes":
-        return f"Safe: {holds}, and the array alone keeps it."
-    return f"Safe to the winter's end: {holds}. Charge it all the same every 3 months, as makers ask."
+        return f"Safe: {holds}, and the array alone keeps it.{_under_snow(told)}"
+    lasts = f"Safe to the winter's end: {holds}. Charge it all the same every 3 months, as makers ask."
+    return f"{lasts}{_under_snow(told)}"
+
+
+def _under_snow(told: Mapping[str, Any]) -> str:
+    """What snow on the panels would change; '' where nothing."""
+    if told["act_by_without_sun"] is None or told["array_unknown"]:
+        return ""
+    until = _day(told["act_by_without_sun"])
+    return f" While snow lies on the panels it is so until {until} only: keep them free."
 
 
 def _array_lines(told: Mapping[str, Any]) -> list[str]:
@@ -214,11 +224,7 @@ def _array_lines(told: Mapping[str, Any]) -> list[str]:
     others = ", ".join(f"{date(2000, each['month'], 1):%b} {_span(each, '')}" for each in told["array"])
     if len(told["array"]) > 1:
         lines.append(f"Month by month, Ah a day: {others}.")
-    if told["act_by_without_sun"] is not None:
-        lines.append(
-            "Snow is not counted: while it lies on the panels they give nothing, and without any sun the bank"
-            f" is at risk on {_day(told['act_by_without_sun'])}."
-        )
+    lines.append("Snow is not counted: while it lies on the panels they give nothing.")
     return lines
 
 
