@@ -17,7 +17,15 @@ from monitor.care.entry import figures_words
 from monitor.records import LogEntry
 from monitor.season.alarms import Raised
 from monitor.season_report import Season, season_of
-from monitor.season_words import Writing, alarm_lines, array_rows, bank_rows, done_lines, tasks_of
+from monitor.season_words import (
+    Writing,
+    alarm_lines,
+    array_rows,
+    bank_rows,
+    done_lines,
+    fault_rows,
+    tasks_of,
+)
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -59,7 +67,11 @@ def take_report(reader: StoreReader, site: Site, span: Span) -> Report:
         return day_at(zone, time_ms).day
 
     rows = weekly(season.rows) if span.by_week else season.rows
-    figures = [*bank_rows(season, how), *array_rows(season.gave, how)]
+    figures = [
+        *bank_rows(season, how),
+        *array_rows(season.gave, how),
+        *fault_rows(season, local, how),
+    ]
     return Report(
         span,
         tuple(sentences(rows)),

@@ -39,6 +39,20 @@ time)."""
 REST_S = 3600.0
 """So long after a start it does not look: the daemon has enough to do (our choice)."""
 
+TITLES: dict[str, str] = {
+    "array_open": "The array was disconnected",
+    "panel_lost": "A part of the parallel panels gives nothing",
+    "diode_lost": "A panel has lost a part of its voltage",
+    "shade": "Something shades the array",
+    "soiling": "The glass gets dirty",
+    "snow": "Snow lies on the panels",
+    "heat_derating": "The controller holds back because it is hot",
+    "clock_wrong": "The clock of the readings is wrong",
+    "location_wrong": "The site file's place is wrong",
+    "sensor_stuck": "A reading cannot be true",
+}
+"""What a person is told of each kind of finding."""
+
 
 @dataclass(frozen=True, slots=True)
 class Found:

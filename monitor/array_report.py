@@ -18,20 +18,6 @@ LOOK_BACK_DAYS = 120
 LEARN_DAYS = 60
 """So many days before the first one only teach what the array gives (our choice)."""
 
-TITLES: dict[str, str] = {
-    "array_open": "The array was disconnected",
-    "panel_lost": "A part of the parallel panels gives nothing",
-    "diode_lost": "A panel has lost a part of its voltage",
-    "shade": "Something shades the array",
-    "soiling": "The glass gets dirty",
-    "snow": "Snow lies on the panels",
-    "heat_derating": "The controller holds back because it is hot",
-    "clock_wrong": "The clock of the readings is wrong",
-    "location_wrong": "The site file's place is wrong",
-    "sensor_stuck": "A reading cannot be true",
-}
-"""What a person is told of each kind of finding."""
-
 
 def found_in(site: Site, reader: StoreReader, first: date, last: date) -> tuple[list[Finding], Looked]:
     """The findings that touch the local days first..last, and how much there was to judge by.

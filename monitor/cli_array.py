@@ -69,7 +69,7 @@ def in_words(findings: Sequence[Finding], looked: Looked, zone: ZoneInfo) -> str
 def _told(finding: Finding, zone: ZoneInfo) -> str:
     since = _local(finding.start_ms, zone)
     when = f"since {since}" if finding.end_ms is None else f"{since} to {_local(finding.end_ms, zone)}"
-    from monitor.array_report import TITLES
+    from monitor.array_look import TITLES
 
     title = f"{TITLES[finding.kind]}, {when} ({100 * finding.confidence:.0f} % sure)."
     texts = (finding.evidence, finding.look_first)

@@ -17,7 +17,11 @@ from monitor.cli_parts import SITE_FILE, asked_days
 @click.argument("site", type=SITE_FILE)
 @click.option("--from", "first", metavar="DATE", help="First day; without it a quarter of a year back.")
 @click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
-@click.option("--findings", is_flag=True, help="Look for faults of the array, too: takes up to a minute.")
+@click.option(
+    "--findings",
+    is_flag=True,
+    help="Look for faults of the array now, not by the monitor's weekly look: up to a minute.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def season(site: Path, first: str | None, last: str | None, findings: bool, as_json: bool) -> None:
     """Tell what the bank of SITE went through in a season, what was done, and what is due.

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
+from monitor.array_look import Found, last_look
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
@@ -22,6 +23,7 @@ from monitor.season.array import Gave, gave
 from monitor.season.bank import (
     CHARGE,
     CHARGE_SD,
+    NOON_H,
     Extremes,
     Fulls,
     Nights,
@@ -43,6 +45,7 @@ USUAL_DAYS = 91
 """So many days are told where none are asked for: a quarter of a year."""
 
 HOUR_MS = 3_600_000
+NOON_MS = NOON_H * HOUR_MS
 
 AT_ONCE_DAYS = 31
 """So many days are in memory at once (our choice)."""
@@ -61,8 +64,9 @@ class Season:
     """The local days first..last of a site; None is unknown.
 
     rows are the days themselves. dark are the times in which nobody watched as the monitor told them, newest
-    first; findings are those on the array, None where nobody looked for any; tasks are those of
-    `nightbank care SITE due` as of made_ms. cut names what was too much to be read whole.
+    first. findings are those on the array that touch these days by the look of the day `looked`, both None
+    where nobody has looked yet. tasks are those of `nightbank care SITE due` as of made_ms. cut names what
+    was too much to be read whole.
     """
 
     first: date
@@ -83,7 +87,8 @@ class Season:
     entries: tuple[LogEntry, ...]
     done: Done
     gave: Gave
-    findings: tuple[Finding, ...] | None
+    findings: tuple[Finding | Found, ...] | None
+    looked: date | None
     tasks: tuple[dict[str, Any], ...]
     cut: tuple[str, ...]
 
@@ -93,7 +98,8 @@ def season_of(
 ) -> Season:
     """The season of the local days first..last; site has its set points filled in.
 
-    findings are those on the array in these days, None where nobody looked for any. Raises StoreError.
+    findings are those on the array of this moment; without them those of the monitor's last look count.
+    Raises StoreError.
     """
     zone, now_ms = zone_of(site.site.time_zone), now_of(reader).time_ms
     days = [local_day(zone, first + timedelta(days=at)) for at in range((last - first).days + 1)]
@@ -111,6 +117,7 @@ def season_of(
     by_day = {row.first: _full(row, row.first in told_full, row.first in estimated) for row, _ in rows}
     asked_s = max(0.0, (min(end_ms, now_ms) - max(start_ms, first_ms)) / 1000)
     moved = flow(stats, site.metering.level, asked_s)
+    found_faults, looked = _faults(reader, findings, start_ms, end_ms, day_at(zone, now_ms).day)
     most = (
         (events, MOST_EVENTS, "events"),
         (changes, MOST_CHANGES, "alarms"),
@@ -135,10 +142,29 @@ def season_of(
         tuple(entries),
         done(entries, stats),
         gave(rows),
-        None if findings is None else tuple(findings),
+        found_faults,
+        looked,
         tuple(care_report(site, reader, findings)["tasks"]),
         tuple(name for some, limit, name in most if len(some) == limit),
     )
+
+
+def _faults(
+    reader: StoreReader, findings: Sequence[Finding] | None, start_ms: int, end_ms: int, today: date
+) -> tuple[tuple[Finding | Found, ...] | None, date | None]:
+    """The faults that touch a span, and the day of the look that found them."""
+    some: Sequence[Finding | Found]
+    if findings is not None:
+        some, looked = findings, today
+    else:
+        last = last_look(reader)
+        if last is None:
+            return None, None
+        some, looked = last.found, last.day
+    touching = tuple(
+        each for each in some if each.start_ms < end_ms and (each.end_ms is None or each.end_ms > start_ms)
+    )
+    return touching, looked
 
 
 def _full(row: DayRow, was_told: bool, was_estimated: bool) -> bool | None:
@@ -154,8 +180,10 @@ def _nights(site: Site, reader: StoreReader, first: date, last: date, stats: Seq
     vague = vague_days([*reader.days(before, before), *stats])
     charges = (
         bucket
-        for begin, end in _pieces(before, last)
-        for bucket in _by_hour(reader, local_day(zone, begin).start_ms, local_day(zone, end).end_ms)
+        for begin, end in _pieces(before, last - timedelta(days=1))
+        for bucket in _by_hour(
+            reader, local_day(zone, begin).start_ms + NOON_MS, local_day(zone, end).end_ms + NOON_MS
+        )
     )
     return nights_below(site.bank.reserve_soc, charges, vague, zone)
 
@@ -226,7 +254,8 @@ def season_document(site: Site, season: Season) -> dict[str, Any]:
             "seen_to_equalize": [day.isoformat() for day in season.done.equalized],
         },
         "array": _plain(asdict(season.gave)),
-        "findings": None if season.findings is None else [found.document() for found in season.findings],
+        "findings": None if season.findings is None else [_finding(each) for each in season.findings],
+        "looked": None if season.looked is None else season.looked.isoformat(),
         "due": list(season.tasks),
         "cut": list(season.cut),
     }
@@ -240,6 +269,16 @@ def _alarm(each: Raised) -> dict[str, Any]:
         "last": iso_utc(each.last_ms),
         "hours": each.hours,
         "stands": each.stands,
+    }
+
+
+def _finding(each: Finding | Found) -> dict[str, Any]:
+    return {
+        "kind": str(each.kind),
+        "start": iso_utc(each.start_ms),
+        "end": None if each.end_ms is None else iso_utc(each.end_ms),
+        "size": each.size,
+        "confidence": each.confidence,
     }
 
 

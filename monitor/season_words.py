@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from monitor.bank.charge_words import charge_band
+from monitor.array_look import TITLES
+from monitor.bank.charge_words import BAND_SDS
 from monitor.day_rows import SKY_WORDS, DayRow
 from monitor.season.alarms import Raised
 from monitor.season.array import Gave, Summed
@@ -24,12 +25,13 @@ from monitor.store.days import day_at
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from monitor.sun.findings import Finding
 
 WIDE, LABEL = 100, 20
 
 COMING_TASKS = 3
 """Of what is not due yet so many are told (our choice: the sheet is of what was)."""
+
+WHY = "  Why and how: `nightbank care`, the site file and `due`."
 
 KWH_FROM_WH = 10_000
 """From here on an energy is told in kWh (our choice)."""
@@ -91,9 +93,9 @@ def in_words(site_name: str, season: Season, zone: ZoneInfo) -> str:
         [
             "What the array gave",
             *_lines(array_rows(season.gave)),
-            *_lines(fault_rows(season.findings, local)),
+            *_lines(fault_rows(season, local)),
         ],
-        [f"What is due, as of {PLAIN.day(local(season.made_ms))}", *_task_lines(season.tasks)],
+        [f"What is due, as of {PLAIN.day(local(season.made_ms))}", *_task_lines(season.tasks), WHY],
     ]
     if season.cut:
         parts.append([f"Too much to be read whole, the newest are told: {', '.join(season.cut)}."])
@@ -115,10 +117,11 @@ def bank_rows(season: Season, how: Writing = PLAIN) -> Iterator[tuple[str, str]]
 def _lowest(lowest: DayRow | None, how: Writing) -> str:
     if lowest is None or lowest.soc_min is None:
         return "not known: nothing estimated the charge"
-    told = how.percent(lowest.soc_min)
-    if lowest.is_rough and lowest.soc_sd is not None:
-        low, high = charge_band(lowest.soc_min, lowest.soc_sd)
-        told = f"somewhere between {how.percent(low)} and {how.percent(high)}"
+    told, band = how.percent(lowest.soc_min), lowest.soc_band
+    if lowest.soc_sd is not None and band is not None:
+        told += f" ± {how.percent(BAND_SDS * lowest.soc_sd)}"
+        if lowest.is_rough:
+            told = f"somewhere between {how.percent(band[0])} and {how.percent(band[1])}"
     return f"{told} on {how.day(lowest.first)}"
 
 
@@ -256,27 +259,26 @@ def _yields(found: Gave, how: Writing) -> str:
 
 
 def fault_rows(
-    findings: Sequence[Finding] | None, local: Callable[[int], date], how: Writing = PLAIN
+    season: Season, local: Callable[[int], date], how: Writing = PLAIN
 ) -> Iterator[tuple[str, str]]:
-    """What was found wrong with the array."""
-    if findings is None:
-        yield "Faults", "not looked for here: --findings looks; `nightbank array` has the evidence"
+    """What was found wrong with the array, and when it was looked for."""
+    if season.findings is None or season.looked is None:
+        yield "Faults", "not known: nobody has looked for any yet; the monitor does once a week"
         return
-    if not findings:
-        yield "Faults", "none found"
-        return
-    from monitor.array_report import TITLES  # numpy comes with it, which the page has no room for
-
-    for found in findings:
+    look = f"by the look of {how.day(season.looked)}"
+    if not season.findings:
+        yield "Faults", f"none, {look}"
+    for found in season.findings:
         end = "and still" if found.end_ms is None else f"to {how.day(local(found.end_ms))}"
         since = how.day(local(found.start_ms))
-        yield "Fault", f"{TITLES[found.kind]}, {since} {end} ({how.percent(found.confidence)} sure)"
+        sure = f"{how.percent(found.confidence)} sure"
+        yield "Fault", f"{TITLES[found.kind]}, {since} {end} ({sure}, {look})"
 
 
 def _task_lines(tasks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     due, coming = tasks_of(tasks)
     for task in due:
-        yield _filled(f"! {task['title']}: due now. Why: {task['why']}.")
+        yield f"! {task['title']}: due now"
     if not due:
         yield "  Nothing is due."
     for task in coming:

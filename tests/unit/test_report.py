@@ -82,6 +82,7 @@ def test_a_sheet_holds_what_lies_in_its_days(store, tmp_path):
         "The loads took",
         "Yields, hours a day",
         "Days by their sky",
+        "Faults",
     )
     assert report.alarms == ("Low voltage (high): once, 30 min, on 21 Nov",)
     assert report.done == ("Cleaning: on 21 Nov", "21 Nov: Panels cleaned. South row")

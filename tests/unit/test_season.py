@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from click.testing import CliRunner
 
+from monitor.array_look import NOTE as LOOK_NOTE
 from monitor.cli import main
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.day_book import note_key
@@ -219,8 +220,8 @@ def test_the_season_of_a_store_is_told_with_its_gaps(hide: Path) -> None:
     text = " ".join(said.split())
     assert status == 0
     assert "Marsh hide, 16 Nov 2026 to 25 Nov 2026 (10 days)." in text
-    assert "Lowest charge 45 % on 24 Nov 2026" in text
-    assert "Nights below 50 % 1 of " in text
+    assert "Lowest charge 45 % ± 8 % on 24 Nov 2026" in text
+    assert "Nights below 50 % 1 of 9" in text
     # told full on the 18th; of the days without a reading nobody knows; eight days had an estimate
     assert (
         "Full on 1 of 8 days, last on 18 Nov 2026; longest without 5 days, 21 Nov 2026 to 25 Nov 2026" in text
@@ -228,8 +229,8 @@ def test_the_season_of_a_store_is_told_with_its_gaps(hide: Path) -> None:
     assert "Temperature not known: nothing read it" in text
     assert "Days with readings 8 of 10; nobody watched for 48 h: no reading on 2 days (19 Nov 2026 to" in text
     assert "Water: on 16 Nov 2026, 1.5 L in all" in text
-    assert "Faults not looked for here" in text
-    assert "! Look at the terminals" in text
+    assert "Faults not known: nobody has looked for any yet" in text
+    assert "! Look at the terminals and their torque: due now" in text
 
 
 def test_the_document_has_the_same_and_plain_numbers(hide: Path) -> None:
@@ -251,3 +252,24 @@ def test_days_that_the_store_has_not_are_refused_in_words(hide: Path) -> None:
     status, said = asked(hide, "--from 2025-01-01 --to 2025-02-01")
     assert status == 2
     assert "the store has readings of 2026-11-16 to 2026-11-25 only" in said
+
+
+def test_faults_of_the_array_are_those_of_the_monitors_last_look_that_touch_the_days(hide: Path) -> None:
+    def found(kind: str, begins: str, ends: str | None) -> dict[str, Any]:
+        return {"kind": kind, "start": begins, "end": ends, "size": 0.1, "confidence": 0.8}
+
+    note = {
+        "day": "2026-11-24",
+        "findings": [
+            found("soiling", "2026-11-18T00:00:00Z", None),
+            found("shade", "2026-10-01T00:00:00Z", "2026-11-01T00:00:00Z"),
+        ],
+    }
+    with open_writer(hide.parent / "nightbank.db", "Europe/London") as writer:
+        writer.put_note(LOOK_NOTE, json.dumps(note))
+        writer.commit()
+    text = " ".join(asked(hide)[1].split())
+    assert "The glass gets dirty, 18 Nov 2026 and still (80 % sure, by the look of 24 Nov 2026)" in text
+    assert "shades" not in text
+    told = json.loads(asked(hide, "--json")[1])
+    assert ([each["kind"] for each in told["findings"]], told["looked"]) == (["soiling"], "2026-11-24")
