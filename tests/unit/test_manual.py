@@ -137,4 +137,4 @@ def test_the_page_has_every_command_and_option_as_a_person_types_it(share: Path)
         assert re.search(re.escape(command).replace(re.escape(HERE), "[A-Z]+"), text), command
         for option in by_click(words, "--"):
             assert option in text
-    assert "nightbank alarms hide.toml shelve \"Low voltage\" --for 8h" in text
+    assert 'nightbank alarms hide.toml shelve "Low voltage" --for 8h' in text
