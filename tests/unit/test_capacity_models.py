@@ -13,7 +13,8 @@ from random import Random
 
 import pytest
 
-from monitor.care.capacity import END_CELL_V, Discharge, NoCapacity, measured_capacity
+from monitor.care.capacity import END_CELL_V, SHALLOWEST, Discharge, NoCapacity, measured_capacity
+from monitor.care.stopping import TAKE, safe_cell_V
 from monitor.site.model import Chemistry, Meters
 from tests.banks import shepherd, third_order, two_wells
 from tests.banks.model import BankModel
@@ -81,3 +82,35 @@ def test_a_full_tests_band_holds_the_truth_of_banks_that_end_as_rated() -> None:
     told = [held(*MAKES["two wells, flooded"], seed, gentle=False) for seed in range(BANKS)]
     assert None not in told
     assert sum(each is True for each in told) >= 0.9 * BANKS
+
+
+def stopped_at(make: Make, chemistry: Chemistry, seed: int, health: float) -> float:
+    """The true charge at which a gentle test ends: half of the rated Ah taken, or the safe voltage reached.
+
+    health is the bank's capacity over its rated one, which is all that whoever stops it knows.
+    """
+    rng = Random(seed)
+    air_C, rated_Ah = rng.uniform(0, 30), rng.uniform(100, 400)
+    bank, out_A, taken_Ah = make(rated_Ah * health, rng, air_C), rated_Ah / rng.uniform(6, 40), 0.0
+    safe_V = CELLS * safe_cell_V(chemistry, rated_Ah, out_A, air_C)
+    while taken_Ah < TAKE * rated_Ah and bank.voltage_V(-out_A) > safe_V:
+        bank.step(-out_A, STEP_H, air_C)
+        taken_Ah += out_A * STEP_H
+    return bank.state_of_charge
+
+
+@pytest.mark.parametrize("name", MAKES)
+def test_a_sound_bank_is_stopped_neither_too_soon_to_tell_nor_too_deep(name: str) -> None:
+    # below 20 % never ([TRJ] in facts.md 4.7, read); less than SHALLOWEST taken tells no capacity
+    left = [stopped_at(*MAKES[name], seed, health=1.0) for seed in range(BANKS)]
+    assert min(left) > 0.2
+    assert max(left) <= 1 - SHALLOWEST
+
+
+@pytest.mark.parametrize("name", [name for name in MAKES if name.startswith("two wells")])
+@pytest.mark.parametrize("health", [0.5, 0.6])
+def test_a_weak_bank_that_nobody_knows_to_be_weak_is_stopped_by_its_voltage(name: str, health: float) -> None:
+    """Judged by the banks that end as rated, at 1.75 V a cell: the others are empty by their own count far
+    above any voltage at which makers set a disconnect."""
+    left = [stopped_at(*MAKES[name], seed, health) for seed in range(BANKS)]
+    assert min(left) > 0.2
