@@ -17,10 +17,9 @@ from pathlib import Path
 
 from monitor.clock import Clock
 from monitor.records import parse_iso
-from monitor.report_run import Report, ReportRun
+from monitor.report_run import REST_S, OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
-from monitor.store.days import day_at, zone_of
 
 log = logging.getLogger("nightbank")
 
@@ -35,9 +34,6 @@ EVERY_DAYS = 7
 AFTER_MIDNIGHT_MS = 2 * 3_600_000
 """Two hours after midnight the day's entry and the clock's check are made (our choice: one process at a
 time)."""
-
-REST_S = 3600.0
-"""So long after a start it does not look: the daemon has enough to do (our choice)."""
 
 TITLES: dict[str, str] = {
     "array_open": "The array was disconnected",
@@ -87,13 +83,11 @@ class ArrayLook:
         rest_s: float = REST_S,
     ) -> None:
         """command prints what it finds as JSON; rest_s after the start nothing is run yet."""
-        self._site_file, self._store, self._clock, self._command = site_file, store, clock, command
-        self._zone = zone_of(site.site.time_zone)
+        self._site_file, self._store, self._command = site_file, store, command
         self._works = site.array is not None
-        self._tried: date | None = None
+        self._days, self._today = OnceADay(site, clock, AFTER_MIDNIGHT_MS, rest_s), date.min
         self._told = ""
         self._run = ReportRun("array look")
-        self._from_s = clock.elapsed_s() + rest_s
 
     @property
     def at_work(self) -> bool:
@@ -105,14 +99,11 @@ class ArrayLook:
         report = self._run.taken()
         if report is not None:
             self._take(report)
-        if not self._works or self._run.at_work or self._clock.elapsed_s() < self._from_s:
+        if not self._works or self._run.at_work or (today := self._days.turn()) is None:
             return
-        today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
-        if today != self._tried:
-            self._tried = today
-            last = last_look(self._store)
-            if last is None or not timedelta(0) <= today - last.day < timedelta(days=EVERY_DAYS):
-                self._run.start([*self._command, str(self._site_file), "--json"])
+        last, self._today = last_look(self._store), today
+        if last is None or not timedelta(0) <= today - last.day < timedelta(days=EVERY_DAYS):
+            self._run.start([*self._command, str(self._site_file), "--json"])
 
     def stop(self) -> None:
         """End a process that is still at work; it looks again after the next start."""
@@ -120,7 +111,7 @@ class ArrayLook:
 
     def _take(self, report: Report) -> None:
         try:
-            note = json.dumps({"day": str(self._tried), "findings": json.loads(report.printed)["findings"]})
+            note = json.dumps({"day": str(self._today), "findings": json.loads(report.printed)["findings"]})
             look_of(note)
         except (ValueError, TypeError, KeyError) as error:
             why = report.trouble or f"what it printed is damaged: {error}"

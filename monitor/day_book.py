@@ -17,7 +17,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
-from monitor.report_run import Report, ReportRun
+from monitor.report_run import OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 from monitor.store.days import day_at, zone_of
@@ -58,7 +58,7 @@ class DayBook:
         self._site_file = site_file
         self._zone = zone_of(site.site.time_zone)
         self._works = site.array is not None
-        self._tried: date | None = None
+        self._days = OnceADay(site, clock, AFTER_MIDNIGHT_MS)
         self._anew: set[date] = set()
         self._told = ""
         self._run = ReportRun("days")
@@ -73,15 +73,12 @@ class DayBook:
         report = self._run.taken()
         if report is not None:
             self._take(report)
-        if self._run.at_work:
+        if not self._works or self._run.at_work or (today := self._days.turn()) is None:
             return
-        today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
-        if self._works and today != self._tried:
-            self._tried = today
-            missing = missing_days(self._store, today, self._zone.key, self._anew)
-            if missing:
-                self._start(missing[0], missing[-1])
-                self._anew.difference_update(missing)
+        missing = missing_days(self._store, today, self._zone.key, self._anew)
+        if missing:
+            self._start(missing[0], missing[-1])
+            self._anew.difference_update(missing)
 
     def moved(self, from_ms: int, by_ms: int) -> None:
         """The clock was off from from_ms on by by_ms: of all days that it touched entries are made anew, of
@@ -90,7 +87,7 @@ class DayBook:
         first = day_at(self._zone, max(min(from_ms, from_ms + by_ms), now_ms - BACK_DAYS * DAY_MS)).day
         last = day_at(self._zone, min(max(now_ms, now_ms - by_ms), now_ms + BACK_DAYS * DAY_MS)).day
         self._anew |= {first + timedelta(days=at) for at in range((last - first).days + 1)}
-        self._tried = None
+        self._days.again()
 
     def stop(self) -> None:
         """End a process that is still at work; its days are made up for after the next start."""

@@ -1,4 +1,5 @@
-"""One of our own commands run as a process that ends, for what the daemon must not take time and memory for.
+"""One of our own commands run as a process that ends, for what the daemon must not take time and memory for,
+and the days on which it is its turn.
 
 A thread waits for it; `taken`, called in every round of the main loop, gives what came.
 """
@@ -12,6 +13,14 @@ import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import date
+
+from monitor.clock import Clock
+from monitor.site.model import Site
+from monitor.store.days import day_at, zone_of
+
+REST_S = 3600.0
+"""So long after a start no process is run that can wait: the daemon has enough to do (our choice)."""
 
 LONGEST_S = 900.0
 """A process that has not ended by then hangs and is killed (our choice: two months take a small Pi a
@@ -26,6 +35,30 @@ class Report:
 
     printed: str
     trouble: str = ""
+
+
+class OnceADay:
+    """Whose turn it is among local days: each day's comes once, some time after midnight."""
+
+    def __init__(self, site: Site, clock: Clock, after_midnight_ms: int, rest_s: float = 0.0) -> None:
+        """No turn comes sooner than rest_s after the start."""
+        self._zone, self._clock = zone_of(site.site.time_zone), clock
+        self._after_ms, self._from_s = after_midnight_ms, clock.elapsed_s() + rest_s
+        self._had: date | None = None
+
+    def turn(self) -> date | None:
+        """The day whose turn has come now, None where there is none or it was had."""
+        if self._clock.elapsed_s() < self._from_s:
+            return None
+        today = day_at(self._zone, self._clock.now_ms() - self._after_ms).day
+        if today == self._had:
+            return None
+        self._had = today
+        return today
+
+    def again(self) -> None:
+        """The present day has its turn once more."""
+        self._had = None
 
 
 class ReportRun:

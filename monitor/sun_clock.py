@@ -14,9 +14,8 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock.steady import NETWORK, SteadyClock
-from monitor.report_run import ReportRun
+from monitor.report_run import REST_S, OnceADay, ReportRun
 from monitor.site.model import Site
-from monitor.store.days import day_at, zone_of
 
 COMMAND = (sys.executable, "-m", "monitor.cli", "array")
 
@@ -25,10 +24,6 @@ LOOK_BACK_DAYS = 14
 
 AFTER_MIDNIGHT_MS = 60 * 60_000
 """An hour after midnight the days' entries are made, too (our choice: one process at a time)."""
-
-
-REST_S = 3600.0
-"""So long after a start nothing is judged: it has enough to do (our choice)."""
 
 
 class SunClock:
@@ -44,11 +39,9 @@ class SunClock:
     ) -> None:
         """command prints what it finds as JSON; rest_s after the start nothing is run yet."""
         self._site_file, self._clock, self._command = site_file, clock, command
-        self._zone = zone_of(site.site.time_zone)
         self._works = site.array is not None
-        self._tried: date | None = None
+        self._days = OnceADay(site, clock, AFTER_MIDNIGHT_MS, rest_s)
         self._run = ReportRun("sun clock")
-        self._from_s = clock.elapsed_s() + rest_s
 
     @property
     def at_work(self) -> bool:
@@ -64,11 +57,8 @@ class SunClock:
             return
         if self._clock.course.source == NETWORK:
             self._clock.sun_doubt = ""
-        elif self._works and self._clock.elapsed_s() >= self._from_s:
-            today = day_at(self._zone, self._clock.now_ms() - AFTER_MIDNIGHT_MS).day
-            if today != self._tried:
-                self._tried = today
-                self._start(today - timedelta(days=LOOK_BACK_DAYS))
+        elif self._works and (today := self._days.turn()) is not None:
+            self._start(today - timedelta(days=LOOK_BACK_DAYS))
 
     def stop(self) -> None:
         """End a process that is still at work."""
