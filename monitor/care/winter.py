@@ -22,8 +22,8 @@ and acid that has settled is weaker on top; the alarm that watches a live bank k
 
 DAYS_PER_MONTH = 365.25 / 12
 
-REFRESH_DAYS = 91
-"""A stored flooded bank is charged anew every 3 months, whatever the frost (maker's manual [RLS], read)."""
+REFRESH_MONTHS = 3
+"""A stored flooded bank is charged anew so often, whatever the frost (maker's manual [RLS], read)."""
 
 CHARGE_EFFICIENCY = 0.85
 """Share of what is charged into a lead-acid bank that it gives back (typical, secondary source)."""

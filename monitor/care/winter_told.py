@@ -11,6 +11,7 @@ from monitor import cautions
 from monitor.care.winter import (
     CHARGE_EFFICIENCY,
     MARGIN_C,
+    REFRESH_MONTHS,
     Given,
     Standing,
     at_risk_on,
@@ -194,8 +195,8 @@ def _answer(told: Mapping[str, Any]) -> str:
         return f"Safe until {by}, {counted}: {holds}. Charge it or bring it in before {by}.{snow}"
     if told["keeps"] == "yes":
         return f"Safe: {holds}, and the array alone keeps it.{_under_snow(told)}"
-    lasts = f"Safe to the winter's end: {holds}. Charge it all the same every 3 months, as makers ask."
-    return f"{lasts}{_under_snow(told)}"
+    anew = f"Charge it all the same every {REFRESH_MONTHS} months, as makers ask."
+    return f"Safe to the winter's end: {holds}. {anew}{_under_snow(told)}"
 
 
 def _under_snow(told: Mapping[str, Any]) -> str:

@@ -25,6 +25,7 @@ from monitor.store.embedded import open_writer
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.expected import Supply, clear_days, note_key, noted, supply_of, widened
 from monitor.sun.helper import AlmanacRun
+from monitor.sun.months import noted_months
 from monitor.sun.table import COLUMNS, DayTable, packed, unpacked
 from monitor.sun_tables import AHEAD_DAYS, SunTables
 
@@ -312,6 +313,10 @@ def test_the_daemon_keeps_today_and_six_days_more(site: Site, supply: Supply, st
     tables = SunTables(site, store, clock)
     settled(tables)
     assert days_noted(store, supply) == list(range(AHEAD_DAYS))
+    months = noted_months(supply, store)
+    assert months is not None
+    # under a clear sky June gives more than twice December's light (facts of 52° north; from memory)
+    assert months[5].passed_Wh > 2 * months[11].passed_Wh > 0
     clock.set(NOON_MS + 3 * 86_400_000)
     settled(tables)
     assert days_noted(store, supply) == list(range(AHEAD_DAYS + 3))
