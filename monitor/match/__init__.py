@@ -12,7 +12,7 @@
     doubt       what may speak against calling a place certain
     alike       whether a look tells a quantity from another with the same digits
     gates       when a place may be called certain
-    settle      the doubts once all quantities are known: records_kept, pairs, power
+    settle      the doubts once all quantities are known: records_kept, pairs, power, counters
     asking      the one reading or act that would separate what is left
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person

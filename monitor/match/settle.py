@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from monitor.match.candidates import Candidate
 from monitor.match.columns import Column
+from monitor.match.counters import counted_before
 from monitor.match.doubt import Doubt
 from monitor.match.gates import doubts, has_moved, has_moved_at_all
 from monitor.match.groups import Choice
@@ -98,6 +99,8 @@ def settled(found: Found, known: Known) -> tuple[Found, Doubts]:
                 left[quantity] = _without(doubt, left[quantity])
         if "output" in left[quantity] and knows_output(known.columns, best[quantity]):
             left[quantity] = _without("output", left[quantity])
+        if "total" in left[quantity] and counted_before(known.columns, best[quantity]):
+            left[quantity] = _without("total", left[quantity])
         if quantity in likely and _shares(quantity, likely):
             left[quantity] = (*left[quantity], "shared")
     found = {quantity: list(ranked) for quantity, ranked in found.items()}

@@ -206,6 +206,27 @@ def test_a_day_s_energy_that_has_not_fallen_keeps_looks_in_one_day():
     assert no_day_began(None, looks) is None
 
 
+def test_the_day_s_energy_may_be_the_total_as_long_as_it_may_be_the_first_day():
+    """A device that keeps one counter of energy, seen on one day: what it has ever counted is what it has
+    today. A total that runs ahead by the same all day, or a counter that begins anew, shows that there were
+    days before."""
+
+    def doubted(counts: Sequence[int], ahead: int | None = None) -> bool:
+        energy = [{120: count} if ahead is None else {120: count, 140: count + ahead} for count in counts]
+        snapshots = [
+            device({**day, **words}) for day, words in zip((MORNING, NOON, AFTERNOON), energy, strict=True)
+        ]
+        looks = looked(*({"energy_today_Wh": str(count)} for count in counts))
+        (finding,) = match(dumped(*snapshots), looks).findings
+        assert finding.best is not None
+        assert finding.best.column.address == 120
+        return "total" in finding.doubts
+
+    assert doubted((210, 655, 873))
+    assert not doubted((210, 655, 873), ahead=31_200)
+    assert not doubted((655, 30, 210))
+
+
 def test_a_current_that_falls_by_day_is_no_record_of_the_day():
     """The day's highest never falls, and the day's lowest has been nothing since the night."""
     falling = [device({**NOON, 103: amps}) for amps in (418, 301, 77)]
