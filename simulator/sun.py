@@ -45,11 +45,6 @@ def declination_deg(angle_rad: float) -> float:
     )
 
 
-def cooper_declination_deg(day_of_year: int) -> float:
-    """Cooper's one-line declination: 23.45 sin(360 (284 + n) / 365); up to 1 degree off in October."""
-    return 23.45 * sin(radians(360.0 * (284 + day_of_year) / 365.0))
-
-
 def equation_of_time_min(angle_rad: float) -> float:
     """Minutes by which the sun is ahead of mean time. Source: Spencer 1971 (coefficients from memory)."""
     a = angle_rad

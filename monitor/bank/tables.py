@@ -13,7 +13,6 @@ compensation are in `stage.SetPoints`, rated capacities at other rates in `site.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import log10
 from typing import Literal
 
 from monitor.site.chemistry import USUAL
@@ -62,18 +61,12 @@ SPECIFIC_GRAVITY: dict[AcidTable, Rows] = {
 }  # fmt: skip
 """Specific gravity at 80 °F (26.7 °C) by charge. TM10 and TM5 are of stronger acid than solar banks have."""
 
-GRAVITY_TO_VOLTAGE_V = 0.845
-"""Rest voltage per cell less specific gravity: 0.84 to 0.85 in use (a battery handbook, secondary source);
-0.845 fits TRJ's own table to 1 mV."""
-
 HYDROMETER_C = 80 / 1.8 - 32 / 1.8
 """80 °F: where hydrometers are right."""
 
 HYDROMETER_PER_10_F: dict[Literal["TRJ", "RLS"], float] = {"TRJ": 0.004, "RLS": 0.003}
 """What a maker adds to a reading for each 10 °F (5.6 °C) above 80 °F. RLS's article prints 0.0003: a
 misprint."""
-
-SULFURIC_ACID_KG_PER_MOL = 0.09808
 
 FREEZING: Rows = (
     (1.000, 0.0),  # [TM5]: water
@@ -145,42 +138,6 @@ def charge_by_gravity(gravity: float, table: AcidTable = "TRJ") -> float:
 def corrected_gravity(reading: float, temperature_C: float, rule: Literal["TRJ", "RLS"] = "TRJ") -> float:
     """A hydrometer's reading as it would be at 80 °F (26.7 °C), by a maker's rule."""
     return reading + HYDROMETER_PER_10_F[rule] * (temperature_C - HYDROMETER_C) * 1.8 / 10
-
-
-def voltage_of_gravity_V(gravity: float) -> float:
-    """Rest voltage per cell by the straight-line rule; above 1.21 good to 5 mV, at 1.14 to 1.18 it reads 8
-    to 13 mV low (computed against Bode)."""
-    return gravity + GRAVITY_TO_VOLTAGE_V
-
-
-def gravity_of_voltage(voltage_V: float) -> float:
-    """Specific gravity by the rest voltage per cell: `voltage_of_gravity_V` turned round."""
-    return voltage_V - GRAVITY_TO_VOLTAGE_V
-
-
-def acid_molality(mass_share: float) -> float:
-    """Moles of sulfuric acid in a kg of water, from the acid's share of the electrolyte's mass."""
-    return mass_share / (1 - mass_share) / SULFURIC_ACID_KG_PER_MOL
-
-
-def bode_rest_voltage_V(molality: float) -> float:
-    """Rest voltage per cell by the acid's molality [mol/kg], about 1 to 6.
-
-    Source: Bode (1977), as coded in PyBaMM's parameter set Sulzer2019 (read).
-    """
-    power = log10(molality)
-    positive_V = 1.628 + 0.074 * power + 0.033 * power**2 + 0.043 * power**3 + 0.022 * power**4
-    negative_V = -0.294 - 0.074 * power - 0.030 * power**2 - 0.031 * power**3 - 0.012 * power**4
-    return positive_V - negative_V
-
-
-def rest_voltage_per_C(charge: float) -> float:
-    """Change of a lead-acid cell's rest voltage with temperature [V/°C].
-
-    Source: 0.6 mV/°C times the share that is missing, in the parameters of Jackey's model of 2007 (read).
-    Near full Bode gives about 0.2 mV/°C (from memory), so the last tenths of a millivolt are open.
-    """
-    return 0.0006 * (1 - charge)
 
 
 def freezing_point_C(gravity: float) -> float:

@@ -19,7 +19,6 @@ STANDARD_BITS = 11
 """Bits of a character in RTU mode: start, eight data, parity or a second stop, stop (MBS 2.5.1)."""
 
 FIXED_ABOVE_BAUD = 19200
-FIXED_T1_5_S = 0.750e-3
 FIXED_T3_5_S = 1.750e-3
 """MBS 2.5.1.1: fixed values above 19200 bit/s."""
 
@@ -71,11 +70,6 @@ class LineTiming:
         # A device may count its silences in standard characters even where the line runs 8N1: a gap
         # measured in our shorter ones could be too short for it.
         return max(self.bits_per_character, STANDARD_BITS) / self.baud
-
-    @property
-    def t1_5_s(self) -> float:
-        """Longest silence inside a frame in s."""
-        return FIXED_T1_5_S if self.baud > FIXED_ABOVE_BAUD else 1.5 * self._gap_character_s
 
     @property
     def t3_5_s(self) -> float:

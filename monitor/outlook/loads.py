@@ -102,7 +102,6 @@ class Habit:
         self, site: Site, load_A: Floats, temperature_C: Floats, at_ms: int, capacity_Ah: float
     ) -> None:
         """load_A and temperature_C are `SitePast.before` of the slot of at_ms."""
-        self._at_ms = at_ms
         self._load_A = load_A
         local = to_datetime(at_ms).astimezone(zone_of(site.site.time_zone))
         self._weekday = _evening(local).weekday()

@@ -1,4 +1,4 @@
-"""The weather book: a day's entry, and what days tell together: spells without a full bank, wet days, curves.
+"""The weather book: a day's entry, and what days tell together: spells without a full bank, wet days.
 
 Pure; `sun_report.py` makes the entries from the store.
 """
@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from datetime import date
 from statistics import fmean, pstdev
 
-from monitor.sun.day import Day
 from monitor.sun.level import Level
-from monitor.sun.sky import DaySky, Sky
+from monitor.sun.sky import DaySky
 from monitor.sun.taken import Left
 from monitor.sun.yields import Energies
 
@@ -84,35 +83,3 @@ def wet_yield(entries: Sequence[DayEntry]) -> WetYield | None:
     """What wet days allowed here, None where there was none. For the outlook, too."""
     wet = [entry.left.allowed_Wh for entry in entries if entry.sky.sky in WET and entry.left]
     return WetYield(fmean(wet), pstdev(wet), len(wet)) if wet else None
-
-
-@dataclass(frozen=True, slots=True)
-class SolarCurve:
-    """One day's charging over solar time: hours from the sun's noon, and the array's power [W]."""
-
-    day: date
-    sky: Sky
-    hours: tuple[float, ...]
-    power_W: tuple[float | None, ...]
-
-
-def by_solar_time(days: Sequence[Day], skies: Sequence[Sky]) -> list[SolarCurve]:
-    """The charging curves of days, so that they can be laid over each other: noon is the sun's.
-
-    A day on which the sun does not rise has an empty curve.
-    """
-    return [_solar_curve(day, sky) for day, sky in zip(days, skies, strict=True)]
-
-
-def _solar_curve(day: Day, sky: Sky) -> SolarCurve:
-    lit = [(clear, step) for clear, step in zip(day.clear, day.steps, strict=True) if clear.elevation_deg > 0]
-    if not lit:
-        return SolarCurve(day.day, sky, (), ())
-    # halfway between the sun's equal heights: the middle of the time it is up, exact to half a step
-    noon_ms = (lit[0][0].start_ms + lit[-1][0].start_ms) / 2
-    return SolarCurve(
-        day.day,
-        sky,
-        tuple((clear.start_ms - noon_ms) / 3_600_000 for clear, _ in lit),
-        tuple(step.power_W for _, step in lit),
-    )

@@ -18,7 +18,6 @@ from datetime import date, timedelta
 from typing import Literal
 
 STANDARD_W_M2 = 1000.0
-STANDARD_C = 25.0
 
 By = Literal["day", "week", "month"]
 
@@ -69,25 +68,6 @@ def yields(energies: Energies, power_W: float) -> Yields:
         _over(array_h, reference_h),
         _over(_over(energies.free_harvest_Wh, power_W), free_h),
     )
-
-
-def corrected_ratio(
-    hours: Iterable[tuple[float, float, float]], power_W: float, power_coefficient_per_C: float
-) -> tuple[float, float]:
-    """The performance ratio of hours of (light [Wh/m²], module temperature [°C], energy [Wh]): plain, and
-    referred to 25 °C, which takes the seasons out: PR' = sum E / sum(C P0 G / Gref), C = 1 + gamma (T - 25).
-    Raises ValueError where no light fell.
-    """
-    kept = list(hours)
-    energy_Wh = sum(energy for _, _, energy in kept)
-    rated_Wh = sum(power_W * light / STANDARD_W_M2 for light, _, _ in kept)
-    corrected_Wh = sum(
-        power_W * light / STANDARD_W_M2 * (1 + power_coefficient_per_C * (module_C - STANDARD_C))
-        for light, module_C, _ in kept
-    )
-    if rated_Wh <= 0 or corrected_Wh <= 0:
-        raise ValueError("without light there is no performance ratio")
-    return energy_Wh / rated_Wh, energy_Wh / corrected_Wh
 
 
 def period_of(day: date, by: By) -> date:

@@ -51,9 +51,8 @@ def test_a_flooded_cells_rest_voltage_is_the_makers(charge, block_V, bank_V, cel
 @pytest.mark.parametrize(("charge", "block_V", "bank_V", "cell_V", "gravity"), TRJ_ROWS)
 def test_the_makers_voltages_are_its_gravities_and_a_constant(charge, block_V, bank_V, cell_V, gravity):
     """Computed cross-check: every cell value is SG + 0.845 to 1 mV, every block value 6 cells to 4 mV."""
-    assert tables.voltage_of_gravity_V(gravity) == pytest.approx(cell_V, abs=0.00101)
-    assert tables.voltage_of_gravity_V(gravity) * BLOCK == pytest.approx(block_V, abs=0.012)
-    assert tables.gravity_of_voltage(cell_V) == pytest.approx(gravity, abs=0.00101)
+    assert tables.specific_gravity(charge) + 0.845 == pytest.approx(cell_V, abs=0.00101)
+    assert (tables.specific_gravity(charge) + 0.845) * BLOCK == pytest.approx(block_V, abs=0.012)
     assert tables.specific_gravity(charge) == pytest.approx(gravity, abs=1e-9)
     assert tables.charge_by_gravity(gravity) == pytest.approx(charge, abs=1e-9)
 
@@ -149,32 +148,6 @@ def test_a_table_belongs_to_one_acid_strength():
 
 
 @pytest.mark.parametrize(
-    ("molality", "cell_V"),
-    # Bode 1977 as coded in PyBaMM's Sulzer2019, computed
-    [(1, 1.9220), (2, 1.9746), (3, 2.0168), (4, 2.0546), (5, 2.0896), (6, 2.1226)],
-)
-def test_bodes_voltages(molality, cell_V):
-    assert tables.bode_rest_voltage_V(molality) == pytest.approx(cell_V, abs=5e-5)
-
-
-@pytest.mark.parametrize(
-    ("mass_share", "gravity", "molality", "bode_V", "line_V"),
-    # densities from textbooks, memory; the rest computed
-    [
-        (0.20, 1.140, 2.549, 1.998, 1.985),
-        (0.25, 1.179, 3.399, 2.032, 2.024),
-        (0.30, 1.219, 4.370, 2.068, 2.064),
-        (0.35, 1.260, 5.490, 2.106, 2.105),
-        (0.40, 1.303, 6.797, 2.148, 2.148),
-    ],
-)
-def test_the_straight_line_beside_bode(mass_share, gravity, molality, bode_V, line_V):
-    assert tables.acid_molality(mass_share) == pytest.approx(molality, abs=5e-4)
-    assert tables.bode_rest_voltage_V(molality) == pytest.approx(bode_V, abs=6e-4)
-    assert tables.voltage_of_gravity_V(gravity) == pytest.approx(line_V, abs=1.1e-3)
-
-
-@pytest.mark.parametrize(
     ("rule", "reading", "temperature_F", "at_80_F"),
     [
         ("TRJ", 1.250, 60, 1.242),  # [TRJ] 0.004 per 10 °F read, example computed
@@ -186,12 +159,6 @@ def test_the_straight_line_beside_bode(mass_share, gravity, molality, bode_V, li
 def test_a_hydrometers_reading_is_corrected_to_80_F(rule, reading, temperature_F, at_80_F):
     found = tables.corrected_gravity(reading, fahrenheit(temperature_F), rule)
     assert found == pytest.approx(at_80_F, abs=1e-9)
-
-
-def test_rest_voltage_moves_with_temperature_as_the_model_parameters_say():
-    """Jackey 2007's parameter file, read: 0.6 mV/°C per cell times what is missing."""
-    assert tables.rest_voltage_per_C(0.5) == pytest.approx(0.0003)
-    assert tables.rest_voltage_per_C(1.0) == 0
 
 
 # --- freezing ------------------------------------------------------------------------------------------

@@ -31,7 +31,6 @@ from simulator.line import character_s, frame_gap_s
 from simulator.lithium import LIFEPO4_CELL_V, LIFEPO4_SOC, LiFePO4Bank
 from simulator.modbus_device import answer, crc16
 from simulator.sun import (
-    cooper_declination_deg,
     day_angle_rad,
     declination_deg,
     equation_of_time_min,
@@ -227,11 +226,6 @@ def test_sun_stands_where_the_solar_position_example_says():
     assert sun.azimuth_deg == pytest.approx(194.340241, abs=0.2)
     assert declination_deg(day_angle_rad(SPA_TIME)) == pytest.approx(-9.31434, abs=0.1)
     assert equation_of_time_min(day_angle_rad(SPA_TIME)) == pytest.approx(14.64, abs=0.6)
-
-
-@pytest.mark.parametrize(("day", "degrees"), [(81, 0.0), (172, 23.450), (290, -10.330), (355, -23.450)])
-def test_coopers_declination(day, degrees):
-    assert cooper_declination_deg(day) == pytest.approx(degrees, abs=5e-4)  # facts 7.2 [computed]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.sun.yields import Energies, corrected_ratio, together, yields
+from monitor.sun.yields import Energies, together, yields
 
 
 def test_the_worked_day():
@@ -21,14 +21,6 @@ def test_the_worked_day():
     assert found.system_loss_h == pytest.approx(0.600, abs=0.0005)
     assert found.performance_ratio == pytest.approx(0.635, abs=0.0005)
     assert found.array_ratio == pytest.approx(0.778, abs=0.0005)
-
-
-def test_the_worked_hours_and_their_correction_for_temperature():
-    # rows of W/m2 over one hour, module °C, kWh; P0 0.3 kW, gamma -0.004 per °C [computed]
-    hours = [(200, 15, 55), (600, 35, 150), (900, 50, 205), (500, 40, 120)]
-    plain, corrected = corrected_ratio(hours, 300.0, -0.004)
-    assert plain == pytest.approx(0.8030, abs=0.00005)
-    assert corrected == pytest.approx(0.8559, abs=0.00005)
 
 
 def test_a_week_is_the_sum_of_its_days_and_not_the_mean_of_their_ratios():
@@ -48,5 +40,3 @@ def test_what_is_unknown_stays_unknown():
     assert (found.final_h, found.system_loss_h, found.performance_ratio) == (None, None, None)
     assert found.array_ratio == pytest.approx(0.778, abs=0.0005)
     assert yields(Energies(0.0, 0.0, 10.0), 300.0).performance_ratio is None
-    with pytest.raises(ValueError, match="without light"):
-        corrected_ratio([(0.0, 10.0, 0.0)], 300.0, -0.004)

@@ -1,16 +1,13 @@
 """What days tell together: the longest spell without a full bank, a wet day's yield, curves by solar time."""
 
 from datetime import date, timedelta
-from statistics import fmean
 
-import pytest
-
-from monitor.sun.book import DayEntry, by_solar_time, longest_spell, wet_yield
+from monitor.sun.book import DayEntry, longest_spell, wet_yield
 from monitor.sun.level import Level
 from monitor.sun.sky import DaySky
 from monitor.sun.taken import Left
 from monitor.sun.yields import Energies
-from tests.unit.sun_world import days_from, sun_day
+from tests.unit.sun_world import days_from
 
 FIRST = date(2026, 11, 1)
 
@@ -52,18 +49,3 @@ def test_a_wet_day_yields_the_mean_of_what_wet_days_allowed():
 
 def test_without_a_wet_day_nothing_is_said_of_one():
     assert wet_yield([entry(FIRST, sky="clear", allowed_Wh=1900.0)]) is None
-
-
-def test_curves_lie_over_each_other_with_the_suns_noon_in_the_middle():
-    days = [sun_day(day, lambda hour: 1.0)[0] for day in days_from(FIRST, 2)]
-    curves = by_solar_time(days, ["clear", "broken"])
-    for curve, day in zip(curves, days, strict=True):
-        assert fmean(curve.hours) == pytest.approx(0.0, abs=1e-9)
-        lit = [
-            step.power_W for step, clear in zip(day.steps, day.clear, strict=True) if clear.elevation_deg > 0
-        ]
-        assert list(curve.power_W) == lit
-        highest = max(range(len(lit)), key=lambda at: curve.power_W[at])
-        assert abs(curve.hours[highest]) < 0.5
-    assert curves[0].hours == curves[1].hours
-    assert [curve.sky for curve in curves] == ["clear", "broken"]

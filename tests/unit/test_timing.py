@@ -8,28 +8,25 @@ from monitor.devices.timing import LineTiming, reply_characters
 
 
 @pytest.mark.parametrize(
-    ("baud", "t1_5_ms", "t3_5_ms"),
-    # MBS (Modbus over Serial Line V1.02) 2.5.1.1: 1.5 and 3.5 characters of 11 bits, worked by hand for each
-    # speed: 11 / baud x 1.5 and x 3.5.
+    ("baud", "t3_5_ms"),
+    # MBS (Modbus over Serial Line V1.02) 2.5.1.1: 3.5 characters of 11 bits, worked by hand for each speed.
     [
-        (1200, 13.750, 32.083),
-        (2400, 6.875, 16.042),
-        (4800, 3.438, 8.021),
-        (9600, 1.719, 4.010),
-        (19200, 0.859, 2.005),
+        (1200, 32.083),
+        (2400, 16.042),
+        (4800, 8.021),
+        (9600, 4.010),
+        (19200, 2.005),
     ],
 )
-def test_silences_of_the_standard_character(baud: int, t1_5_ms: float, t3_5_ms: float) -> None:
+def test_silences_of_the_standard_character(baud: int, t3_5_ms: float) -> None:
     timing = LineTiming(baud, "even", 1)
-    assert timing.t1_5_s * 1e3 == pytest.approx(t1_5_ms, abs=0.001)
     assert timing.t3_5_s * 1e3 == pytest.approx(t3_5_ms, abs=0.001)
 
 
 @pytest.mark.parametrize("baud", [38400, 57600, 115200])
 def test_silences_are_fixed_above_19200(baud: int) -> None:
-    # MBS 2.5.1.1: "fixed values ... 750 µs for t1.5 and 1.750 ms for t3.5" above 19200 bit/s
-    timing = LineTiming(baud)
-    assert (timing.t1_5_s, timing.t3_5_s) == (0.750e-3, 1.750e-3)
+    # MBS 2.5.1.1: "fixed values ... 1.750 ms for t3.5" above 19200 bit/s
+    assert LineTiming(baud).t3_5_s == 1.750e-3
 
 
 @pytest.mark.parametrize(
