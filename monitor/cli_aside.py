@@ -6,18 +6,19 @@ import csv
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import click
 
 from monitor.alarms.telling import span_words
-from monitor.records import iso_utc
+from monitor.records import iso_utc, to_datetime
 from monitor.store.held import HeldReadings
 from monitor.store.table_out import WHOLE, reading_row
 
 HEADER = ("time_ms", "device", "quantity", "value", "quality", "reason", "set_aside_because", "run")
 
 
-def show_aside(held: HeldReadings, file: Path | None) -> None:
+def show_aside(held: HeldReadings, file: Path | None, zone: ZoneInfo) -> None:
     """Tell what was set aside and why; write it into a file where one is named."""
     _check_new(file)
     runs, reasons = _runs(held), Counter[str]()
@@ -29,7 +30,7 @@ def show_aside(held: HeldReadings, file: Path | None) -> None:
     for reason, count in reasons.items():
         click.echo(f"{count} readings are set aside: {reason}.")
     for number, run in enumerate(runs.values(), 1):
-        click.echo(f"  run {number}: {run.words()}")
+        click.echo(f"  run {number}: {run.words(zone)}")
     if file is not None:
         _write_all(held, file, {boot: number for number, boot in enumerate(runs, 1)})
         click.echo(f"They are in {file}.")
@@ -40,7 +41,7 @@ def show_aside(held: HeldReadings, file: Path | None) -> None:
         )
 
 
-def write_run(held: HeldReadings, file: Path, number: int, on_ms: int, now_ms: int) -> None:
+def write_run(held: HeldReadings, file: Path, number: int, on_ms: int, now_ms: int, zone: ZoneInfo) -> None:
     """Write the readings of a run that never learnt the time as an export has them, the computer having been
     switched on at on_ms. Raises click.ClickException where that cannot be."""
     _check_new(file)
@@ -50,13 +51,13 @@ def write_run(held: HeldReadings, file: Path, number: int, on_ms: int, now_ms: i
         raise click.ClickException(f"There is no run {number}: {there}.")
     boot, run = list(runs.items())[number - 1]
     if on_ms < run.earliest_ms:
+        earliest = _local(run.earliest_ms, zone)
         raise click.ClickException(
-            f"Run {number} began after {iso_utc(run.earliest_ms)}: what was read until then is known. Say a"
-            " later time."
+            f"Run {number} began after {earliest}: what was read until then is known. Say a later time."
         )
     if on_ms + run.last_ms > now_ms:
         raise click.ClickException(
-            f"Run {number} would end at {iso_utc(on_ms + run.last_ms)}, which is still to come. Say an"
+            f"Run {number} would end at {_local(on_ms + run.last_ms, zone)}, which is still to come. Say an"
             " earlier time."
         )
     with file.open("w", encoding="utf-8", newline="") as handle:
@@ -78,9 +79,9 @@ class _Run:
     last_ms: int
     count: int = 0
 
-    def words(self) -> str:
+    def words(self, zone: ZoneInfo) -> str:
         span = span_words(self.last_ms - self.first_ms)
-        return f"{self.count} readings over {span}; it began after {iso_utc(self.earliest_ms)}"
+        return f"{self.count} readings over {span}; it began after {_local(self.earliest_ms, zone)}"
 
 
 def _runs(held: HeldReadings) -> dict[str, _Run]:
@@ -107,6 +108,11 @@ def _write_all(held: HeldReadings, file: Path, numbers: dict[str, int]) -> None:
                 quality = reading.quality.name.lower()
                 row = (reading.time_ms, reading.device, reading.quantity, value, quality)
                 table.writerow((*row, reading.reason, aside.reason, numbers.get(aside.boot, "")))
+
+
+def _local(time_ms: int, zone: ZoneInfo) -> str:
+    """A moment in the form that --on takes."""
+    return f"{to_datetime(time_ms).astimezone(zone):%Y-%m-%dT%H:%M}"
 
 
 def _check_new(file: Path | None) -> None:

@@ -66,7 +66,7 @@ def clock(
     if told is not None:
         _tell(asked, described.site.time_zone, told, sure=sure)
         return
-    path = held_path(store_path(described, site))
+    path, zone = held_path(store_path(described, site)), ZoneInfo(described.site.time_zone)
     with asked.reader(described) as reader:
         if run is None:
             click.echo(_words(reader))
@@ -74,10 +74,9 @@ def clock(
     if path.exists():
         with closing(HeldReadings(path, "")) as held:
             if run is None or on is None or aside is None:
-                show_aside(held, aside)
+                show_aside(held, aside, zone)
             else:
-                on_ms = moment_ms(on, ZoneInfo(described.site.time_zone), "--on")
-                write_run(held, aside, run, on_ms, now_ms)
+                write_run(held, aside, run, moment_ms(on, zone, "--on"), now_ms, zone)
     elif aside is not None:
         click.echo("Nothing was set aside.")
 

@@ -58,6 +58,7 @@ class SlowLook:
         self.full_ms: int | None = None
         self._first_ms: int | None = None
         self._last_ms: int | None = None  # of the newest reading of before the start
+        self._told_ms: int | None = None  # when that before the start was first told
         self._fulls_known = False
         self._asked_s = 0.0
         self._read_record()
@@ -125,6 +126,8 @@ class SlowLook:
             self._last_ms += by_ms
         if self._start_ms >= from_ms:
             self._start_ms += by_ms
+        if self._told_ms is not None and self._told_ms >= from_ms:
+            self._told_ms += by_ms
         if self.full_ms is not None and self.full_ms >= from_ms:
             self.full_ms += by_ms
         self.health = {name: health.moved(from_ms, by_ms) for name, health in self.health.items()}
@@ -187,11 +190,14 @@ class SlowLook:
         return Seen(quiet_s, words, {"unwritten_s": quiet_s})
 
     def _dark(self, now_ms: int) -> Seen | None:
-        if self._last_ms is None:
+        """How long nobody watched before the start; unknown for as long as the time is."""
+        if self._last_ms is None or not self._clock.is_known:
             return None
+        if self._told_ms is None:
+            self._told_ms = now_ms
         minutes = max(0.0, (self._start_ms - self._last_ms) / 60_000 / self._clock.speed)
         words = f"the monitor had no readings for {minutes / 60:.1f} h before it started"
-        told = now_ms - self._start_ms < DARK_TOLD_MS
+        told = now_ms - self._told_ms < DARK_TOLD_MS
         return Seen(minutes, words, {"dark_min": minutes}, applies=told)
 
     def _clock_doubt(self, now_ms: int) -> Seen | None:

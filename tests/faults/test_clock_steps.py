@@ -102,6 +102,9 @@ def test_what_cannot_be_stamped_is_set_aside_and_told(world):
     assert verdict.aside == 60  # half an hour, a poll each 30 s
     assert {each.quantity for each in world.set_aside()} == {"battery_voltage_V", "charge_current_A"}
     assert "120 readings were taken before" in " ".join(world.events())
+    dark = [text for text in world.events("alarm") if text.startswith("Raised. Monitor was dark")]
+    # nobody knew how long it was before the network came; then the store has nothing of ten hours and a half
+    assert [text.partition(" before")[0].rpartition("for ")[2] for text in dark] == ["10.5 h"]
     with open_reader(world.store_file) as reader:
         assert reader.note(UNTOLD_NOTE) == "120"
 
