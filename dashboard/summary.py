@@ -85,6 +85,7 @@ class AlarmRow:
     raised_ms: int
     comes_first: bool
     calls: bool
+    is_over: bool
     do_first: str
 
 
@@ -102,7 +103,7 @@ class DeviceRow:
 class Tonight:
     """All that the page 'Tonight' says in words; turns tells the script whether it is night, '' unknown.
 
-    notices are told before the sentence, standing after it.
+    notices are told before the sentence, standing in few words after it.
     """
 
     as_of: str
@@ -136,7 +137,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         turns="" if snapshot.turns is None else snapshot.turns.text(),
         daemon=daemon,
         notices=notices(snapshot, site, alarms),
-        standing=tuple(alarm_notice(row) for row in alarms if not row.comes_first),
+        standing=tuple(beside_notice(row) for row in alarms if not row.comes_first),
         sentence=bank_sentence(snapshot, site, daemon, charge),
         night=night_ahead(snapshot, daemon, zone),
         charge=charge,
@@ -167,6 +168,11 @@ def notices(snapshot: Snapshot, site: Site, alarms: tuple[AlarmRow, ...]) -> tup
 def alarm_notice(row: AlarmRow) -> Notice:
     kind = "clock" if row.name == CLOCK_ALARM else "alarm"
     return Notice(kind, f"Alarm, {row.priority} priority, {row.state}. {row.text}")
+
+
+def beside_notice(row: AlarmRow) -> Notice:
+    """A standing alarm in the fewest words: when and how it stands is told under 'Alarms'."""
+    return Notice("alarm", f"{row.name} is over and waits for your answer." if row.is_over else row.text)
 
 
 def clock_phrase(time_ms: int, snapshot: Snapshot, zone: ZoneInfo) -> str:
@@ -342,6 +348,7 @@ def alarm_row(
         raised_ms=since_ms,
         comes_first=presses or (unanswered and alarm.name == CLOCK_ALARM),
         calls=watched and presses,
+        is_over=alarm.is_over,
         do_first="" if alarm.is_over else do_first,
     )
 

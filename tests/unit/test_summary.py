@@ -207,21 +207,29 @@ def test_a_standing_alarm_comes_first_and_a_normal_one_not_at_all():
     assert [(row.name, row.lasting) for row in said.alarms] == [("Low voltage", "48 min")]
 
 
+OVER = "Low voltage is over and waits for your answer."
+
+
 @pytest.mark.parametrize(
-    ("state", "phrase"),
+    ("state", "phrase", "beside"),
     [
-        ("acknowledged", "active since 19:12, acknowledged."),
-        ("returned to normal unacknowledged", "back to normal, raised at 19:12 and not acknowledged yet."),
-        ("latched acknowledged", "back to normal, raised at 19:12, to be reset."),
+        ("acknowledged", "active since 19:12, acknowledged.", "Low voltage: 11.5 V."),
+        (
+            "returned to normal unacknowledged",
+            "back to normal, raised at 19:12 and not acknowledged yet.",
+            OVER,
+        ),
+        ("latched acknowledged", "back to normal, raised at 19:12, to be reset.", OVER),
     ],
 )
-def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase):
+def test_how_an_alarm_stands_is_told_with_the_time_it_was_raised(state, phrase, beside):
     alarm = AlarmState(
         "Low voltage", state, NOW - MINUTE, "high", 12.1, "Low voltage: 11.5 V", NOW - 48 * MINUTE
     )
     said = summarize(snapshot(alarms=(alarm,)), site())
     assert said.notices == ()  # it may stand for days: the sentence comes first
-    assert phrase in said.standing[0].text
+    assert [item.text for item in said.standing] == [beside]
+    assert f"{said.alarms[0].state}." == phrase
     assert said.alarms[0].lasting == ("48 min" if state == "acknowledged" else "48 min ago")
 
 
