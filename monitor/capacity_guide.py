@@ -58,8 +58,8 @@ def guide_document(site: Site, reader: StoreReader) -> dict[str, Any]:
 
     phase is 'cannot' (why_not says why), 'before', 'while' (discharge tells how far), 'rest' or 'after' (a
     test is over). result is the `capacity_document` of the discharge whose test is over, else of the last one
-    in three days that told a capacity. to_charge says that the bank is to be charged now. known is what is
-    known of the capacity (`care.known`).
+    in three days that told a capacity. to_charge says that the bank, after its test, waits for a charge.
+    known is what is known of the capacity (`care.known`).
     """
     standing, bank = standing_now(site, reader), describe_site(site)
     now_ms = standing.now.time_ms
@@ -105,7 +105,7 @@ def _present(
         return {}
     discharge = _discharge(bank, standing, run, least_Ah)
     phase = "rest" if rests and has_taken else "while"
-    return {"phase": phase, "discharge": discharge, "to_charge": bool(discharge["stop"])}
+    return {"phase": phase, "discharge": discharge}
 
 
 def _last_told(

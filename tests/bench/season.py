@@ -1,4 +1,4 @@
-"""What a season's report costs over a year of a million readings: command, sheet and winter.
+"""What a season's report costs over a year of a million readings: command, sheet, winter, and what is due.
 
     python -m tests.bench.season [--days N] [--store FOLDER]
 
@@ -22,7 +22,9 @@ from tempfile import TemporaryDirectory
 
 from dashboard.days import Span
 from dashboard.report import take_report
+from monitor.capacity_guide import guide_document
 from monitor.care.winter_told import Asked
+from monitor.care_report import care_report
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.records import Event, LogEntry, Reading, Transition, parse_iso
 from monitor.season_report import season_of
@@ -110,6 +112,8 @@ def measure(site: Site, path: Path, days: int) -> None:
             "the season's document": cpu_s(lambda: season_of(site, reader, first, last)),
             "the page's sheet": cpu_s(lambda: take_report(reader, site, Span(first, last))),
             "the winter on the page": cpu_s(lambda: winter_report(site, reader, Asked(), at_once=False)),
+            "what is due": cpu_s(lambda: care_report(site, reader)),
+            "where a capacity test stands": cpu_s(lambda: guide_document(site, reader)),
             "a plain sum over the rows": cpu_s(lambda: plain(reader, days)),
         }
     beside = rows["a plain sum over the rows"]
