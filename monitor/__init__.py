@@ -105,8 +105,9 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     log_lines      the log on standard error, bounded
     cautions       what to know before touching bank, array or adapter
 
-Where the contract names several in one line they import nothing of each other: store, bank and devices; sampling,
-sun, match and poll; outlook and plan; care, power and notices. What judges, keeps or tells knows no device.
+Where the contract names several in one line they import nothing of each other: store, bank and devices;
+sampling, sun, match and poll; outlook and plan; care, power and notices. What judges, keeps or tells knows
+no device.
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in
 `devices/profiles/`, an alarm rule in `alarms/shipped.py`, a command in `cli.py`.
