@@ -18,7 +18,7 @@ from monitor.day_book import entries
 from monitor.errors import SunError
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Demand
-from monitor.plan.sunlight import Sky, SkyDay
+from monitor.plan.sunlight import LEAST_DAYS, Sky, SkyDay, by_season
 from monitor.plan.whole import Week
 from monitor.records import DayStat, parse_iso
 from monitor.site.model import Site
@@ -179,6 +179,7 @@ def warmth_of(reader: StoreReader, today: date, month: int | None, typical: Typi
     means = [(stat.day.month, stat.mean) for stat in stats if stat.quantity == "battery_temperature_C"]
     of_month = [mean for its, mean in means if its == month]
     if means:
+        of_month = of_month if len(of_month) >= LEAST_DAYS else []
         some = of_month or [mean for _, mean in means]
         which = f"the coldest of {len(some)} days" if len(some) > 1 else "the one day"
         return Warmth(min(some), f"the mean of {which} on record{' in that month' if of_month else ''}")
@@ -207,8 +208,8 @@ def sky_of(
             if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
                 days.append(SkyDay(day, float(sun_h), float(share)))
             if isinstance(scale, (int, float)):
-                scales.append(float(scale))
-    learnt = median(scales) if scales else None
+                scales.append((day, float(scale)))
+    learnt = by_season(scales)
     if stated is not None:
         return Sky((), "own days", learnt, stated)
     if typical is not None:

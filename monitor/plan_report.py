@@ -95,7 +95,9 @@ class _Load:
     always_W: float
     energy_Wh: float
 
-    def year(self, site: Site, system: System, clear: Mapping[int, ClearMonth], scale: float) -> Year:
+    def year(
+        self, site: Site, system: System, clear: Mapping[int, ClearMonth], scales: Mapping[int, float]
+    ) -> Year:
         """A year of it under the site's sun. Without declared loads all is supposed to be drawn at night, the
         cautious order."""
         strings = 0 if site.array is None else site.array.strings_in_parallel
@@ -111,7 +113,10 @@ class _Load:
             self.energy_Wh,
             {month: dark_share(dark_h) for month, dark_h in nights_h.items()},
             nights_h,
-            {month: system.clear_Ah(day.passed_Wh * grown, scale) for month, day in clear.items()},
+            {
+                month: system.clear_Ah(day.passed_Wh * grown, scales.get(month, USUAL))
+                for month, day in clear.items()
+            },
         )
 
 
@@ -155,8 +160,7 @@ def plan_report(
     def dark(system: System, load: _Load) -> list[dict[str, Any]]:
         if isinstance(clear, str) or site.array is None or question.sun_h is not None:
             return []
-        scale = USUAL if sky.scale is None else sky.scale
-        year = load.year(site, system, clear, scale)
+        year = load.year(site, system, clear, sky.scales)
         return [asdict(each) for each in dark_months(system, year, sky.days)]
 
     now = then = None
@@ -205,7 +209,7 @@ def plan_report(
             "days": len(sky.days),
             "clearness": sky.stated,
             "file": None if typical is None else typical.file,
-            "array_scale": sky.scale,
+            "array_scales": dict(sky.scales),
         },
         "plan": None if now is None else _plan(now, dark(system, there)),
         "what_if": None if then is None else _plan(then, dark(grown, then_load)),

@@ -8,12 +8,11 @@ switch anything off: the loads go on until the controller cuts them, or the bank
 
 from __future__ import annotations
 
-from calendar import monthrange
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.plan import nature
-from monitor.plan.sunlight import SkyDay, season
+from monitor.plan.sunlight import SkyDay, season, through_year
 from monitor.plan.system import System
 
 LEAST_RECORD = 30
@@ -57,6 +56,7 @@ def dark_months(system: System, year: Year, days: Sequence[SkyDay]) -> tuple[Dar
         return ()
     ordered = sorted(days, key=lambda day: day.day)
     shares = {month: _shares(month, ordered) for month in year.clear_Ah}
+    clear = through_year(year.clear_Ah)
     counts: dict[int, list[int]] = {month: [] for month in year.clear_Ah}
     first = max(year.clear_Ah, key=lambda month: year.clear_Ah[month])
     starts = min(MOST_STARTS, len(ordered))
@@ -64,9 +64,9 @@ def dark_months(system: System, year: Year, days: Sequence[SkyDay]) -> tuple[Dar
         bank, at = _Bank(system), start * len(ordered) // starts
         for month in ((first + ahead - 1) % 12 + 1 for ahead in range(12)):
             dark, some = 0, shares[month]
-            for _ in range(monthrange(2025, month)[1]):
+            for clear_Ah in clear[month]:
                 dark += bank.night(year, month)
-                bank.day(year, month, some[at % len(some)])
+                bank.day(year, month, clear_Ah * some[at % len(some)])
                 at += 1
             counts[month].append(dark)
     return tuple(
@@ -97,10 +97,10 @@ class _Bank:
         self._take(year.load_Wh * year.dark_share[month])
         return self._missing > self._reserve
 
-    def day(self, year: Year, month: int, share: float) -> None:
+    def day(self, year: Year, month: int, gives_Ah: float) -> None:
         """The light hours, in which the loads take theirs first."""
         taken = year.load_Wh * (1 - year.dark_share[month]) / self._giving_V / self._capacity_Ah
-        net = year.clear_Ah[month] * share / self._capacity_Ah - taken
+        net = gives_Ah / self._capacity_Ah - taken
         if net <= 0:
             self._take(-net * self._giving_V * self._capacity_Ah)
             return

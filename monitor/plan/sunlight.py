@@ -9,15 +9,17 @@ no formula tells.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from math import acos, degrees, radians, sin, tan
-from statistics import fmean
+from statistics import fmean, median
 from typing import Literal
 
 from monitor.sun.months import ClearMonth, mean_days
 
 Basis = Literal["typical year", "own days", "supposed", "stated", "clear sky", "given"]
+
+YEAR_DAYS = 365
 
 LEAST_DAYS = 10
 """So many own days tell a month, or the share of a clear sky (our choice: several spells of weather)."""
@@ -34,12 +36,13 @@ class SkyDay:
 
 @dataclass(frozen=True, slots=True)
 class Sky:
-    """What is known of this place's weather. scale is the array's learnt share of its rated power, None where
-    nothing has learnt it; stated a share of a clear sky that a person gave in place of days."""
+    """What is known of this place's weather. scales are the array's learnt shares of its rated power by
+    month, as far as they are known: a low sun, a horizon and dirt have their seasons; stated is a share of a
+    clear sky that a person gave in place of days."""
 
     days: tuple[SkyDay, ...] = ()
     basis: Literal["typical year", "own days"] = "own days"
-    scale: float | None = None
+    scales: Mapping[int, float] = field(default_factory=dict)
     stated: float | None = None
 
 
@@ -89,6 +92,42 @@ def design_month(months: Sequence[Month]) -> Month:
     return min(months, key=lambda month: month.clear_h if month.sun_h is None else month.sun_h)
 
 
+def in_season(month: int, day: date) -> bool:
+    """Whether a day is of a month or of its two neighbours: one month alone is one winter's luck (our
+    choice)."""
+    return (day.month - month + 1) % 12 <= 2
+
+
 def season(month: int, days: Iterable[SkyDay]) -> list[SkyDay]:
-    """The days of a month and of its two neighbours: one month alone is one winter's luck (our choice)."""
-    return [day for day in days if (day.day.month - month + 1) % 12 <= 2]
+    """The days of a month's season."""
+    return [day for day in days if in_season(month, day.day)]
+
+
+def by_season(learnt: Sequence[tuple[date, float]]) -> dict[int, float]:
+    """The middle one of a season's values for each month with LEAST_DAYS of them; the others have that of all
+    days, none where nothing was learnt."""
+    if not learnt:
+        return {}
+    usual = median(value for _, value in learnt)
+    found = {}
+    for month in range(1, 13):
+        some = [value for day, value in learnt if in_season(month, day)]
+        found[month] = median(some) if len(some) >= LEAST_DAYS else usual
+    return found
+
+
+def through_year(by_month: Mapping[int, float]) -> dict[int, tuple[float, ...]]:
+    """A quantity of each month's mean day as that of each of its days, on straight lines between those."""
+    places = [day.timetuple().tm_yday for day in mean_days()]
+    values = [by_month[month] for month in range(1, 13)]
+    # one more mean day before and after the year, so that December leads to January
+    at = [places[-1] - YEAR_DAYS, *places, places[0] + YEAR_DAYS]
+    rows = [values[-1], *values, values[0]]
+    days: dict[int, list[float]] = {month: [] for month in range(1, 13)}
+    first = date(mean_days()[0].year, 1, 1)
+    for number in range(1, YEAR_DAYS + 1):
+        after = next(place for place, day in enumerate(at) if day >= number)
+        part = (number - at[after - 1]) / (at[after] - at[after - 1])
+        value = rows[after - 1] + part * (rows[after] - rows[after - 1])
+        days[(first + timedelta(days=number - 1)).month].append(value)
+    return {month: tuple(some) for month, some in days.items()}

@@ -109,7 +109,7 @@ def _this_week(system: System, drawn_Ah: float, week: Week | None, why_not: str)
 
 
 def _design_month(system: System, drawn_Ah: float, sun: Month) -> Lasting:
-    title = "In the month that decides, from full"
+    title = "In the month that is planned for, from full"
     if sun.sun_h is None or system.usable_Ah is None:
         words = "not known: how cloudy that month is here nothing tells yet"
         if system.usable_Ah is None:

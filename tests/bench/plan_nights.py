@@ -7,7 +7,7 @@ scenario for the simulated plant, which shares no equation with it. The plan has
 of another seed as the weather book keeps them: each day's share of what a clear sky gives this array, and the
 array's learnt scale; and the coldest day's mean of the bank's air. It knows no run.
 
-Months: each run is the plant from 1 November, its bank full and as rated, to the end of January, its weather
+Months: each run is the plant from 16 November, its bank full and as rated, to the end of January, its weather
 of a seed of its own. A night is dark where the bank's charge is below the reserve at any moment of a day from
 noon to noon. 'runs' is the share of months with at least one, and the mean number of such nights, with the
 deviation that so many runs leave; 'plan' the mean of what `nightbank plan` tells from each of the records,
@@ -30,7 +30,7 @@ from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from math import sqrt
 from pathlib import Path
-from statistics import fmean, median, pstdev, stdev
+from statistics import fmean, pstdev, stdev
 from typing import Any
 
 from monitor.clock import CLOCK_NOTE, PacedClock
@@ -52,12 +52,12 @@ from simulator.world import World
 from tests.nights.described import SYSTEMS, Described
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
-LIT_STEP_MS, DARK_STEP_MS = 300_000, 900_000
+LIT_STEP_MS, DARK_STEP_MS = 600_000, 3_600_000
 """The plant in steps of five minutes by day and fifteen at night: on six seeds of each system the dark nights
 were those of steps of a minute."""
 LIGHT_STEP_MS = 900_000
 MONTHS = {12: "December", 1: "January"}
-RECORD = tuple(date(2026, 11, 1) - timedelta(days=back) for back in range(365, 0, -1))
+RECORD = tuple(date(2026, 11, 16) - timedelta(days=back) for back in range(365, 0, -1))
 RECORD_SEED = 1_000_000
 """Records are of the seeds from here on, which no run has."""
 
@@ -66,7 +66,7 @@ def at_ms(year: int, month: int, day: int, hour: int = 0) -> int:
     return round(datetime(year, month, day, hour, tzinfo=UTC).timestamp() * 1000)
 
 
-START_MS, YEAR_MS, END_MS = at_ms(2026, 11, 1, 12), at_ms(2027, 1, 1, 12), at_ms(2027, 2, 1, 12)
+START_MS, YEAR_MS, END_MS = at_ms(2026, 11, 16, 12), at_ms(2027, 1, 1, 12), at_ms(2027, 2, 1, 12)
 
 
 def world_of(described: Described, seed: int, start_ms: int, constants: str) -> World:
@@ -112,14 +112,19 @@ def record_of(
     world = world_of(described, seed, START_MS, "published")
     sky, array = world.build_sky(), Array(world.array)
     assert isinstance(sky, SeededSky)
-    scale = median(
-        bright_Wh[date(2026 if day.month < 11 else 2025, day.month, day.day)] / clear[day.month].passed_Wh
+    scales = {
+        day.month: bright_Wh[date(2025 if (day.month, day.day) > (11, 15) else 2026, day.month, day.day)]
+        / clear[day.month].passed_Wh
         for day in mean_days()
-    )
+    }
     entries, coldest_C = {}, 99.0
     for day in RECORD:
         sun_h, gives_Wh = day_Wh(sky, array, day)
-        entries[day] = {"reference_yield_h": sun_h, "index": gives_Wh / bright_Wh[day], "scale": scale}
+        entries[day] = {
+            "reference_yield_h": sun_h,
+            "index": gives_Wh / bright_Wh[day],
+            "scale": scales[day.month],
+        }
         noon_ms = at_ms(day.year, day.month, day.day)
         air_C = fmean(sky.air_temperature_C(noon_ms + hour * HOUR_MS) for hour in range(0, 24, 3))
         coldest_C = min(coldest_C, air_C)
