@@ -123,6 +123,24 @@ def test_readings_of_a_time_that_has_not_come_do_not_stay_the_newest(world):
     assert "were stamped by a clock that was ahead" in " ".join(world.events())
 
 
+def test_a_kill_before_the_store_lets_go_of_them_sets_no_reading_aside_twice(world, monkeypatch):
+    world.phone(400 * DAY)
+    world.pass_time(30 * MINUTE)
+    world.cut_power(5 * HOUR)
+    world.network()
+    with monkeypatch.context() as ends:
+        ends.setattr(EmbeddedWriter, "replace", lambda *_: broken())
+        with pytest.raises(Broken):
+            world.pass_time(5 * MINUTE)
+    assert len(world.set_aside()) >= 2 * 58
+    world.kill()
+    world.start()
+    world.finish()
+    aside = world.set_aside()
+    assert 2 * 58 <= len(aside) == len(set(aside)) <= 2 * 60
+    assert max(reading.time_ms for reading in world.stored()) <= world.board.true_ms
+
+
 def test_a_phone_that_puts_stored_readings_into_the_future_is_asked_twice(world):
     world.network()
     world.pass_time(10 * MINUTE)
