@@ -7,7 +7,7 @@ year of readings costs no more than its days.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -19,10 +19,9 @@ from monitor.power.dark_note import told_last
 from monitor.present import now_of
 from monitor.records import Bucket, DayStat, Event, LogEntry, iso_utc
 from monitor.season.alarms import Raised, raised
-from monitor.season.array import Gave, gave
+from monitor.season.array import YIELDS, Gave, gave
 from monitor.season.bank import (
     CHARGE,
-    CHARGE_SD,
     NOON_H,
     Extremes,
     Fulls,
@@ -32,7 +31,7 @@ from monitor.season.bank import (
     nights_below,
     vague_days,
 )
-from monitor.season.done import Done, done
+from monitor.season.done import Done, done, is_equalizing
 from monitor.season.watched import Watched, watched
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -50,9 +49,9 @@ NOON_MS = NOON_H * HOUR_MS
 AT_ONCE_DAYS = 31
 """So many days are in memory at once (our choice)."""
 
-VOLTAGE, TEMPERATURE, STAGE = "battery_voltage_V", "battery_temperature_C", "charge_stage"
-NEEDED = {*FLOW_QUANTITIES, VOLTAGE, TEMPERATURE, STAGE, CHARGE, CHARGE_SD}
-"""The quantities whose statistics a season is made of, beside what the days' rows hold."""
+VOLTAGE, TEMPERATURE = "battery_voltage_V", "battery_temperature_C"
+KEPT = {*FLOW_QUANTITIES, VOLTAGE, TEMPERATURE}
+"""The quantities whose statistics are kept for the whole season."""
 
 MOST_EVENTS, MOST_CHANGES, MOST_ENTRIES = 20_000, 20_000, 5_000
 """So much of a season is read; beyond it the newest are told, and that there was more (our choice: fifty
@@ -113,8 +112,7 @@ def season_of(
     changes = reader.transitions(start_ms, end_ms, MOST_CHANGES)
     entries = reader.log(start_ms, end_ms, MOST_ENTRIES)
     told_full = {day_at(zone, event.time_ms).day for event in events if event.kind == "full"}
-    estimated = {stat.day for stat in stats if stat.quantity == CHARGE}
-    by_day = {row.first: _full(row, row.first in told_full, row.first in estimated) for row, _ in rows}
+    by_day = {row.first: _full(row, row.first in told_full, row.first in found.estimated) for row, _ in rows}
     asked_s = max(0.0, (min(end_ms, now_ms) - max(start_ms, first_ms)) / 1000)
     moved = flow(stats, site.metering.level, asked_s)
     found_faults, looked = _faults(reader, findings, start_ms, end_ms, day_at(zone, now_ms).day)
@@ -131,7 +129,7 @@ def season_of(
         seen,
         site.bank.reserve_soc,
         lowest_of(row for row, _ in rows),
-        _nights(site, reader, first, last, stats) if estimated else None,
+        _nights(site, reader, first, last, found.vague) if found.estimated else None,
         fulls(by_day),
         moved,
         equivalent_cycles(moved.out_Ah, site.bank.capacity_Ah),
@@ -174,10 +172,10 @@ def _full(row: DayRow, was_told: bool, was_estimated: bool) -> bool | None:
     return was_told if was_told or was_estimated else None
 
 
-def _nights(site: Site, reader: StoreReader, first: date, last: date, stats: Sequence[DayStat]) -> Nights:
+def _nights(site: Site, reader: StoreReader, first: date, last: date, vague: set[date]) -> Nights:
     """The nights from the evening of the day before first to the morning of last, some weeks at a time."""
     zone, before = zone_of(site.site.time_zone), first - timedelta(days=1)
-    vague = vague_days([*reader.days(before, before), *stats])
+    vague = vague | vague_days(reader.days(before, before))
     charges = (
         bucket
         for begin, end in _pieces(before, last - timedelta(days=1))
@@ -194,21 +192,27 @@ def _by_hour(reader: StoreReader, start_ms: int, end_ms: int) -> tuple[Bucket, .
 
 @dataclass(frozen=True, slots=True)
 class _Days:
-    """The days with their entries, those with any reading, and the statistics that a season needs."""
+    """The days with what a season needs of their entries; those with any reading, with an estimate of the
+    charge, and with a vague one; and the statistics that a season needs."""
 
-    rows: list[tuple[DayRow, Mapping[str, Any] | None]]
-    read: set[date]
-    stats: list[DayStat]
+    rows: list[tuple[DayRow, Mapping[str, Any] | None]] = field(default_factory=list)
+    read: set[date] = field(default_factory=set)
+    estimated: set[date] = field(default_factory=set)
+    vague: set[date] = field(default_factory=set)
+    stats: list[DayStat] = field(default_factory=list)
 
 
 def _read(reader: StoreReader, level: str, first: date, last: date) -> _Days:
     """The days first..last, some weeks at a time: a year of all quantities would be much for a page."""
-    found = _Days([], set(), [])
+    found = _Days()
     for begin, end in _pieces(first, last):
         stats = reader.days(begin, end)
-        found.rows.extend(each_day(reader, level, begin, end, stats))
+        for row, entry in each_day(reader, level, begin, end, stats):
+            found.rows.append((row, entry and {key: entry.get(key) for key in YIELDS}))
         found.read.update(stat.day for stat in stats)
-        found.stats.extend(stat for stat in stats if stat.quantity in NEEDED)
+        found.estimated.update(stat.day for stat in stats if stat.quantity == CHARGE)
+        found.vague.update(vague_days(stats))
+        found.stats.extend(stat for stat in stats if stat.quantity in KEPT or is_equalizing(stat))
     return found
 
 

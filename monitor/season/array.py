@@ -9,6 +9,9 @@ from typing import Any
 
 from monitor.day_rows import DayRow
 
+YIELDS = ("reference_yield_h", "array_yield_h", "final_yield_h")
+"""What is needed of a day's entry beside its row."""
+
 
 @dataclass(frozen=True, slots=True)
 class Summed:
@@ -46,8 +49,8 @@ def gave(days: Sequence[tuple[DayRow, Mapping[str, Any] | None]]) -> Gave:
     both = [(row.harvest_Wh, row.clear_sky_Wh) for row in rows]
     known = [(came, clear) for came, clear in both if came is not None and clear]
     came_Wh, clear_Wh = sum(came for came, _ in known), sum(clear for _, clear in known)
-    light = _pairs(days, "reference_yield_h", "array_yield_h")
-    used = _pairs(days, "reference_yield_h", "final_yield_h")
+    reference, array, final = YIELDS
+    light, used = _pairs(days, reference, array), _pairs(days, reference, final)
     reference_h, array_h = sum(one for one, _ in light), sum(other for _, other in light)
     return Gave(
         _summed(row.harvest_Wh for row in rows),

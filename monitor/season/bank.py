@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, timedelta
 from zoneinfo import ZoneInfo
@@ -61,9 +61,7 @@ class Extremes:
     highest_day: date
 
 
-def nights_below(
-    reserve: float, charges: Iterable[Bucket], vague_days: frozenset[date], zone: ZoneInfo
-) -> Nights:
+def nights_below(reserve: float, charges: Iterable[Bucket], vague_days: Set[date], zone: ZoneInfo) -> Nights:
     """The nights whose lowest charge was below the reserve (0..1), from buckets of about an hour.
 
     vague_days are the local days on which the charge is too little known for one figure: a night that

@@ -42,11 +42,10 @@ def done(entries: Sequence[LogEntry], stats: Iterable[DayStat]) -> Done:
         acts,
         sum(amounts_L) if amounts_L else None,
         len(watered) - len(amounts_L),
-        tuple(
-            sorted(
-                stat.day
-                for stat in stats
-                if stat.quantity == "charge_stage" and stat.maximum == Stage.EQUALIZATION
-            )
-        ),
+        tuple(sorted(stat.day for stat in stats if is_equalizing(stat))),
     )
+
+
+def is_equalizing(stat: DayStat) -> bool:
+    """Whether a day's statistics are those of the charge stage, and the controller was seen to equalize."""
+    return stat.quantity == "charge_stage" and stat.maximum == Stage.EQUALIZATION
