@@ -185,7 +185,7 @@ def _task(look: _Look, kind: str, found: Sequence[Found | Finding]) -> dict[str,
     task |= {
         "due": day_at(look.zone, due_ms).day.isoformat(),
         "is_due": reason.days_left <= 0,
-        "why": reason.words if by_finding else f"{reason.words}; {last.source}",
+        "why": reason.words if by_finding else f"{last.source}; {reason.words}",
     }
     if water is not None:
         task["water_L"], task["water_sd_L"] = round(water.litres, 2), round(water.sd_L, 2)
