@@ -14,9 +14,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import asdict, fields
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
+from monitor.closing import Closing
 from monitor.errors import StoreError
 from monitor.mirror.state import Refused, State
 from monitor.records import Event
@@ -51,7 +50,7 @@ def book_path(store: Path) -> Path:
     return store.with_name(store.name + ".mirrors")
 
 
-class Book:
+class Book(Closing):
     """The book of one store; threads may share it."""
 
     def __init__(self, path: Path) -> None:
@@ -70,14 +69,6 @@ class Book:
                 f"{error}. This file only says how far the mirrors have come: if it is damaged, "
                 "remove it and all is sent once more"
             ) from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         """Release the file; may be called twice."""

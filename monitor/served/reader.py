@@ -10,9 +10,8 @@ from collections.abc import Collection, Iterator, Sequence
 from datetime import date
 from itertools import groupby
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
+from monitor.closing import Closing
 from monitor.errors import StoreError
 from monitor.notices.secrets import Secrets
 from monitor.records import (
@@ -57,7 +56,7 @@ OPEN_REQUEST, OPEN_NOTICE = '"done_ms": null', '"finished_ms": null'
 """What the documents of those hold that are still open."""
 
 
-class ServedReader:
+class ServedReader(Closing):
     """The read side. Threads may share one; nothing but `close` changes it."""
 
     def __init__(self, asker: Asker, site_name: str, hold_s: float = 0.0) -> None:
@@ -65,14 +64,6 @@ class ServedReader:
         self._asker = asker
         self._documents = Documents(asker, site_name, hold_s)
         self._measured = Measured(asker, site_name)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         self._asker.close()

@@ -15,9 +15,9 @@ from datetime import date
 from heapq import merge
 from itertools import groupby
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
+from monitor.closing import Closing
 from monitor.errors import StoreError
 from monitor.records import (
     AlarmState,
@@ -66,7 +66,7 @@ if TYPE_CHECKING:
     from monitor.store.writer import EmbeddedWriter
 
 
-class EmbeddedReader:
+class EmbeddedReader(Closing):
     """The read side (`base.StoreReader`). Threads may share one: each question holds a lock while it runs.
 
     The answer to one question comes from one committed state of the store.
@@ -79,14 +79,6 @@ class EmbeddedReader:
         self.path = path
         self._connection = connection
         self._lock = threading.RLock()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         with self._lock:

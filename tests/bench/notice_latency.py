@@ -31,7 +31,7 @@ from monitor.records import DeviceHealth, Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
 from tests.bench.figures import cost, hand_over, ratio
-from tests.interop.brokers import Broker, Listener, wait_for
+from tests.interop.brokers import CHANNEL, Broker, Listener, wait_for
 from tests.unit.site_files import MARSH_HIDE
 
 TARGET_S = 1.0
@@ -45,12 +45,6 @@ set_point = 50
 on_delay_s = 0
 off_delay_s = 0
 priority = "urgent"
-
-[[channels]]
-name = "broker"
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
 """
 RESIDENT = """
 import sys
@@ -145,13 +139,13 @@ def main() -> int:
     logging.disable(logging.WARNING)
     with tempfile.TemporaryDirectory() as name, Broker(Path(name)) as broker:
         site_file = Path(name) / "hide.toml"
-        site_file.write_text(MARSH_HIDE + SITE.format(port=broker.port), encoding="utf-8")
+        site_file.write_text(MARSH_HIDE + SITE + CHANNEL.format(port=broker.port), encoding="utf-8")
         listener = Listener(broker.port)
         took = latencies(site_file, listener, alarms)
         bare = baseline(broker.port, listener, alarms)
         listener.close()
         without_MB = broker_costs_MB(Path(name), "")
-        with_MB = broker_costs_MB(Path(name), SITE.format(port=broker.port))
+        with_MB = broker_costs_MB(Path(name), SITE + CHANNEL.format(port=broker.port))
     print(f"from a reading to its notice at a subscriber, {alarms} alarms")
     slowest = f"slowest {1000 * max(took):6.1f} ms (target {TARGET_S:.0f} s)"
     print(f"  median {1000 * median(took):6.1f} ms  {slowest}")

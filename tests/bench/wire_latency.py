@@ -24,7 +24,7 @@ from monitor.demo import site_text
 from monitor.records import parse_iso
 from monitor.simulated import SimulatorProcess
 from tests.bench.figures import cost, hand_over, ratio
-from tests.interop.brokers import Broker, Listener, wait_for
+from tests.interop.brokers import CHANNEL, Broker, Listener, wait_for
 
 NOON_MS = parse_iso("2026-06-21T12:00:00Z")
 PERIOD_S = 5.0
@@ -41,12 +41,6 @@ deadband = 0.5
 on_delay_s = 0
 off_delay_s = 0
 priority = "urgent"
-
-[[channels]]
-name = "broker"
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
 """
 
 
@@ -78,7 +72,9 @@ def main() -> int:
     ):
         simulator.ask(do="run", speed=1.0)
         site_file = Path(name) / "site.toml"
-        site_file.write_text(site_text(simulator) + ALARM.format(port=broker.port), encoding="utf-8")
+        site_file.write_text(
+            site_text(simulator) + ALARM + CHANNEL.format(port=broker.port), encoding="utf-8"
+        )
         listener = Listener(broker.port)
         command = [sys.executable, "-m", "monitor.cli", "monitor", str(site_file)]
         with (Path(name) / "log").open("wb") as log:

@@ -19,6 +19,15 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.ports import free_port
 
+CHANNEL = """
+[[channels]]
+name = "broker"
+kind = "mqtt"
+host = "127.0.0.1"
+port = {port}
+"""
+"""A site file's table for a broker here."""
+
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 
 

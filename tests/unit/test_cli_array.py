@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.site.load import load_site
 from monitor.sun.expected import clear_days, supply_of
-from tests.unit.site_files import MARSH_HIDE, WITHOUT_ARRAY
+from tests.unit.site_files import MARSH_HIDE
 
 FIRST, DAYS = datetime(2026, 6, 1, tzinfo=UTC), 12
 OPENED, CLOSED = datetime(2026, 6, 8, 9, tzinfo=UTC), datetime(2026, 6, 9, 14, tzinfo=UTC)
@@ -76,22 +76,7 @@ def test_days_before_the_fault_are_told_to_be_fine_in_one_calm_sentence(hide):
     assert document == {"findings": []}
 
 
-def test_wrong_days_and_a_site_without_an_array_are_told_in_words(hide, tmp_path):
+def test_wrong_days_are_told_in_words(hide):
     result = run("array", hide, "--from", "June")
     assert result.exit_code == 2
     assert "'June' is no date" in result.stderr
-    path = tmp_path / "dark.toml"
-    path.write_text(WITHOUT_ARRAY, encoding="utf-8")
-    result = run("array", path)
-    assert result.exit_code == 1
-    assert "[array]" in result.stderr
-
-
-def test_an_empty_store_is_told_what_fills_it(tmp_path):
-    path, log = tmp_path / "hide.toml", tmp_path / "log.csv"
-    path.write_text(MARSH_HIDE, encoding="utf-8")
-    log.write_text("time,battery_voltage_V\n", encoding="utf-8")
-    run("import", path, log)
-    result = run("array", path)
-    assert result.exit_code == 1
-    assert "nightbank import" in result.stderr

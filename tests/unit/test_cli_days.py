@@ -116,19 +116,21 @@ def test_wrong_days_are_told_in_words(hide, words, told):
     assert told in result.stderr
 
 
-def test_a_site_without_an_array_is_told_what_to_add(tmp_path):
+@pytest.mark.parametrize("command", ["days", "array"])
+def test_a_site_without_an_array_is_told_what_to_add(tmp_path, command):
     path = tmp_path / "dark.toml"
     path.write_text(WITHOUT_ARRAY, encoding="utf-8")
-    result = run("days", path)
+    result = run(command, path)
     assert result.exit_code == 1
     assert "[array]" in result.stderr
 
 
-def test_an_empty_store_is_told_what_fills_it(tmp_path):
+@pytest.mark.parametrize("command", ["days", "array"])
+def test_an_empty_store_is_told_what_fills_it(tmp_path, command):
     path, log = tmp_path / "hide.toml", tmp_path / "log.csv"
     path.write_text(MARSH_HIDE, encoding="utf-8")
     log.write_text("time,battery_voltage_V\n", encoding="utf-8")
     run("import", path, log)
-    result = run("days", path)
+    result = run(command, path)
     assert result.exit_code == 1
     assert "nightbank import" in result.stderr

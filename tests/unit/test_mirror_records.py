@@ -364,23 +364,24 @@ def test_after_a_clean_stop_nothing_comes_again_and_after_a_kill_what_has_a_stat
     assert [point.device for point in mirror.new()] == ["site", "notice", "note", "rank", "channel"]
 
 
+def note_outlook(store: Path, text: str) -> None:
+    with open_writer(store, "UTC") as writer:
+        writer.put_note("outlook", text)
+        writer.commit()
+
+
 def test_a_note_that_is_again_what_it_was_comes_again_though_a_kill_came_between(store: Path) -> None:
     """The digest of A was kept; B was sent, then the mirror was killed, and meanwhile the note is A again."""
     far = Far(Random(1))
     mirror = Mirror(store, far, Clock(NOON_MS))
 
-    def write(text: str) -> None:
-        with open_writer(store, "UTC") as writer:
-            writer.put_note("outlook", text)
-            writer.commit()
-
-    write("A")
+    note_outlook(store, "A")
     mirror.catch_up()
     mirror.stop()
-    write("B")
+    note_outlook(store, "B")
     mirror.catch_up()
     assert far.documents("note")["outlook", 0] == '"B"'
-    write("A")
+    note_outlook(store, "A")
     mirror.kill()
     mirror.catch_up()
     assert far.documents("note")["outlook", 0] == '"A"'
@@ -390,19 +391,14 @@ def test_a_note_that_is_again_what_it_was_comes_again_though_the_answer_was_lost
     far = Far(Random(1))
     mirror = Mirror(store, far, Clock(NOON_MS))
 
-    def write(text: str) -> None:
-        with open_writer(store, "UTC") as writer:
-            writer.put_note("outlook", text)
-            writer.commit()
-
-    write("A")
+    note_outlook(store, "A")
     mirror.catch_up()
-    write("B")
+    note_outlook(store, "B")
     far.loses_answers = True
     mirror.step()
     assert far.documents("note")["outlook", 0] == '"B"', "it had arrived"
     assert mirror.sender.error
-    write("A")
+    note_outlook(store, "A")
     far.loses_answers = False
     mirror.catch_up()
     assert far.documents("note")["outlook", 0] == '"A"'
