@@ -16,19 +16,12 @@ from monitor.notices.channels import mqtt
 from monitor.notices.channels.mqtt import topic_of
 from monitor.records import Reading
 from tests.faults.test_outage import Child
+from tests.interop import brokers
 from tests.interop.brokers import Broker, Listener, wait_for
 from tests.ports import free_port
 from tests.unit.notice_world import MINUTE, NOON, World
 
-CHANNEL = """
-[[channels]]
-name = "broker"
-kind = "mqtt"
-host = "127.0.0.1"
-port = {port}
-prefix = "nightbank/hide"
-{more}
-"""
+CHANNEL = brokers.CHANNEL + 'prefix = "nightbank/hide"\n{more}\n'
 PREFIX = "nightbank/hide"
 
 
