@@ -49,6 +49,7 @@ from simulator.plant import Plant
 from simulator.scenario import load_world
 from simulator.sky import SeededSky
 from simulator.world import World
+from tests.bench.figures import accuracy, hand_over
 from tests.nights.described import SYSTEMS, Described
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
@@ -209,6 +210,9 @@ def months_lines(
     return lines
 
 
+RUNS = "the simulator's banks, other constants"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--seeds", default="1-200", help="one a run")
@@ -233,6 +237,9 @@ def main() -> None:
             told = [{each["name"]: each["nights"] for each in plan["plan"]["lasting"]} for plan in plans]
             rated, worn = (fmean(each[name] for each in told) for name in ("without_sun", "worn_out"))
             inside = fmean(worn <= nights <= rated for nights in lasted)
+            hand_over(
+                accuracy(f"runs that last as the plan tells, {described.name}", 100 * inside, "%", RUNS)
+            )
             lasting.append(
                 f"| {described.name} | {fmean(lasted):.2f} ± {stdev(lasted):.2f} |"
                 f" {min(lasted):.2f} to {max(lasted):.2f} | {worn:.2f} to {rated:.2f} | {100 * inside:.0f} |"

@@ -50,6 +50,7 @@ from monitor.store.upkeep import size_of, troubles
 from monitor.stores import open_writer
 from simulator.faults import FOR_REGISTERS, FOR_TEXT
 from tests.bench.daemon import AS_THE_UNIT, cpu_s, memory_MB
+from tests.bench.figures import cost, hand_over
 from tests.bench.page_cost import wait_for_port
 from tests.bench.page_crowd import Crowd, Phone
 from tests.ports import free_port
@@ -275,6 +276,10 @@ def tell(
     )
     print(f"  log {len(said.splitlines())} lines, {unforeseen} unforeseen errors; ended with {status}")
     print(f"  store {found or 'sound'}, {size_of(store).readings} readings")
+    hand_over(
+        cost("the daemon's memory, more each simulated day", slope, "MB", at_most=MB_A_DAY),
+        cost("unforeseen errors in its log", unforeseen, "", at_most=0),
+    )
     met = slope < MB_A_DAY and middle_fds[1] <= middle_fds[0] and not unforeseen and not found and status == 0
     return met and reached >= 0.99 * days
 
