@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from monitor.bank.tables import rest_voltage_V
 from monitor.plan import nature
 from monitor.plan.sunlight import SkyDay, season, through_year
 from monitor.plan.system import System
@@ -22,6 +23,10 @@ wet spells)."""
 MOST_STARTS = 73
 """At most so many of the days begin a year, evenly spread (our choice: every fifth of a year's, which tells
 a chance to 1.4 %, and a small computer has it in a second)."""
+
+
+VOLT_STEPS = 50
+"""Steps of charge in which the bank's voltage is kept (our choice: 0.03 V of a 12 V bank)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +86,16 @@ def dark_months(system: System, year: Year, days: Sequence[SkyDay]) -> tuple[Dar
 
 
 class _Bank:
-    """A bank on its way through a year; missing is the share of its present capacity that is taken out."""
+    """A bank on its way through a year; missing is the share of its present capacity that is taken out. Loads
+    take the more charge the lower its voltage has come."""
 
     def __init__(self, system: System) -> None:
         self._chemistry = system.chemistry
         self._capacity_Ah = system.present_Ah
-        self._giving_V = system.giving_V
+        self._volts = [
+            system.cells * rest_voltage_V(system.chemistry, 1 - step / VOLT_STEPS)
+            for step in range(VOLT_STEPS + 1)
+        ]
         self._reserve = system.deepest
         self._deepest = max(system.deepest, 1 - system.cut_off_soc)
         self._lost = nature.lost_a_day(system.chemistry, system.temperature_C) / 2
@@ -94,23 +103,25 @@ class _Bank:
 
     def night(self, year: Year, month: int) -> bool:
         """The dark hours of a day of a month; whether they bring it down to its reserve."""
-        self._take(year.load_Wh * year.dark_share[month])
+        self._take(self._share_of(year.load_Wh * year.dark_share[month]))
         return self._missing > self._reserve
 
     def day(self, year: Year, month: int, gives_Ah: float) -> None:
         """The light hours, in which the loads take theirs first."""
-        taken = year.load_Wh * (1 - year.dark_share[month]) / self._giving_V / self._capacity_Ah
-        net = gives_Ah / self._capacity_Ah - taken
+        net = gives_Ah / self._capacity_Ah - self._share_of(year.load_Wh * (1 - year.dark_share[month]))
         if net <= 0:
-            self._take(-net * self._giving_V * self._capacity_Ah)
+            self._take(-net)
             return
         hours = max(1.0, 24 - year.night_h[month])
         self._missing -= nature.stored(self._chemistry, self._missing, net, hours)
         self._missing = min(self._deepest, max(0.0, self._missing) + self._lost)
 
-    def _take(self, energy_Wh: float) -> None:
-        taken = energy_Wh / self._giving_V / self._capacity_Ah + self._lost
-        self._missing = min(self._deepest, self._missing + taken)
+    def _share_of(self, energy_Wh: float) -> float:
+        """What an energy takes of the capacity at the bank's voltage now."""
+        return energy_Wh / self._volts[round(self._missing * VOLT_STEPS)] / self._capacity_Ah
+
+    def _take(self, share: float) -> None:
+        self._missing = min(self._deepest, self._missing + share + self._lost)
 
 
 def _seen(month: int, days: Sequence[SkyDay]) -> bool:

@@ -136,7 +136,9 @@ def system_of(site: Site, charging_V: float | None, temperature_C: float | None)
         string_A = array.panel_imp_A
         if controller is not None and converts and charging_V is not None:
             string_A = array.panel_power_W * array.panels_in_series / charging_V
-    disconnect_V = None if controller is None else controller.disconnect_V
+    # loads that no controller feeds go on until the bank is empty
+    cuts = site.metering.level == "controller"
+    disconnect_V = controller.disconnect_V if controller is not None and cuts else None
     cut_cell_V = None if disconnect_V is None else disconnect_V / bank.cells_in_series
     at_20_h_Ah = capacity_at_20_h(bank.chemistry, bank.capacity_Ah, bank.capacity_rate_h)
     return System(

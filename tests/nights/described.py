@@ -43,6 +43,7 @@ class Described:
             f"hours_per_day = {lamp.to_h - lamp.from_h}\n"
             for lamp in self.loads
         )
+        level = "controller" if any(lamp.metered for lamp in self.loads) else "charging"
         return f"""[site]
 name = "{self.name}"
 latitude_deg = {self.latitude_deg}
@@ -68,6 +69,7 @@ disconnect_V = {disconnect_V}
 reconnect_V = {reconnect_V}
 own_power_W = 0.6
 [metering]
+level = "{level}"
 monitor_power_W = 0
 {loads}"""
 
