@@ -21,7 +21,7 @@ from dashboard.pages.base import Ask, Page, ReaderFactory
 from dashboard.pages.care import PATH as CARE_PATH
 from dashboard.tags import Tag, html
 from dashboard.words import clock_text, dated_text, unbroken
-from monitor.care.entry import KIND, LONGEST_NAME, TEXT
+from monitor.care.entry import AHEAD_MS, EARLIEST_MS, KIND, LONGEST_NAME, TEXT
 from monitor.care.numbers import BAND, CAPACITY
 from monitor.errors import StoreError
 from monitor.records import LogKind, parse_iso, to_datetime, to_ms
@@ -52,11 +52,11 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], han
     try:
         with closing(open_reader()) as reader:
             guide = guide_document(with_defaults(site)[0], reader)
-            asked, trouble = _asked(reader, site, query, zone)
+            now_ms = parse_iso(guide["time"])
+            asked, trouble = _asked(reader, site, query, now_ms)
     except StoreError as error:
         told = unreadable(error, site)
         return html.Main([header, html.Section([*outcome_note(hand), *told], id="lead")])
-    now_ms = parse_iso(guide["time"])
 
     def clock_of(time_ms: int) -> str:
         return clock_text(time_ms, now_ms, zone)
@@ -201,19 +201,22 @@ def _other_section(query: Mapping[str, str], trouble: str) -> Tag:
 
 
 def _asked(
-    reader: StoreReader, site: Site, query: Mapping[str, str], zone: ZoneInfo
+    reader: StoreReader, site: Site, query: Mapping[str, str], now_ms: int
 ) -> tuple[dict[str, Any] | None, str]:
     """What the discharge that the address names tells, None without one; and what is wrong with its times."""
     if FROM not in query and TO not in query:
         return None, ""
     from monitor.capacity_report import capacity_document
 
+    zone = ZoneInfo(site.site.time_zone)
     try:
         start_ms, end_ms = (_time_ms(query.get(name, ""), zone) for name in (FROM, TO))
     except (ValueError, OverflowError):
         return None, "Say when it began and when it ended, such as 2026-11-25T19:30."
     if end_ms <= start_ms:
         return None, "It must end after it began: look at both times."
+    if start_ms < EARLIEST_MS or end_ms > now_ms + AHEAD_MS:
+        return None, "It must lie behind us and in this century: look at both dates."
     if end_ms - start_ms > LONGEST_MS:
         return None, "No discharge takes longer than two weeks: look at both times."
     return capacity_document(with_defaults(site)[0], reader, start_ms, end_ms), ""

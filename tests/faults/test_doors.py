@@ -486,6 +486,9 @@ FIELDS = st.dictionaries(
             "gravity_1",
             "gravity_99",
             "water_L",
+            "unit_1_V",
+            "capacity_Ah",
+            "capacity_band_Ah",
             "electrolyte_temperature_C",
             "other",
         ]
@@ -494,6 +497,8 @@ FIELDS = st.dictionaries(
     | st.sampled_from(
         [
             "hydrometer",
+            "voltages",
+            "capacity",
             "water",
             "note",
             "1.265",
@@ -532,7 +537,22 @@ def test_whatever_is_typed_into_a_form_it_does_not_fail_and_leaves_requests_at_m
     assert after == before
 
 
-NAMES = ["to", "days", "done", "edit", "back", "as", "from", "of", "at", "show", "quantity", "points", "x"]
+NAMES = [
+    "to",
+    "days",
+    "done",
+    "edit",
+    "write",
+    "back",
+    "as",
+    "from",
+    "of",
+    "at",
+    "show",
+    "quantity",
+    "points",
+    "x",
+]
 """Names that stand in the pages' addresses, and one that does not."""
 
 
@@ -544,7 +564,18 @@ def test_whatever_stands_in_an_address_it_does_not_fail(hut):
             st.sampled_from(NAMES),
             st.text(max_size=20)
             | st.sampled_from(
-                ["2026-11-25", "-1", "9" * 30, "0", "nan", "/alarms?done=1", "now", "day", "²"]
+                [
+                    "2026-11-25",
+                    "9999-12-31T23:59",
+                    "-1",
+                    "9" * 30,
+                    "0",
+                    "nan",
+                    "/alarms?done=1",
+                    "now",
+                    "day",
+                    "²",
+                ]
             ),
         ),
         max_size=4,

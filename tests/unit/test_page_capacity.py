@@ -85,6 +85,8 @@ def page_of(folder: Path, query: dict[str, str]) -> str:
         ("2026-11-25T19:30", "", "Say when it began and when it ended"),
         ("x", "y", "Say when it began and when it ended"),
         ("2026-11-25T19:30", "2026-11-25T18:30", "It must end after it began"),
+        ("9999-12-30T19:30", "9999-12-31T18:30", "It must lie behind us and in this century"),
+        ("0001-01-01T00:00", "0001-01-02T00:00", "It must lie behind us and in this century"),
         ("2026-10-25T19:30", "2026-11-25T18:30", "No discharge takes longer than two weeks"),
         ("2025-11-25T19:30", "2025-11-26T05:30", "the bank was not told full in the day before"),
     ],
