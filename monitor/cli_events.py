@@ -33,7 +33,7 @@ def events(
     """What has happened at SITE, newest first: starts and stops, devices that fell silent or came back, full
     banks, dark times, trouble with clock, copies on servers and ways to your phone.
 
-    What alarms did stands in `nightbank alarms SITE history`.
+    When alarms were raised and ended, too; each step of them stands in `nightbank alarms SITE history`.
 
     \b
     Examples: nightbank events hide.toml

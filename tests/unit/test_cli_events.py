@@ -25,7 +25,8 @@ def site(tmp_path: Path) -> Path:
     with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
         store.add_event(Event(now_ms - 3 * HOUR_MS, "start", "", "The monitor has started."))
         store.add_event(Event(now_ms - 2 * HOUR_MS, "mirror", "hub", REFUSED))
-        store.add_event(Event(now_ms - HOUR_MS, "device", "charger", "charger does not answer any more."))
+        answering = "answering on /dev/serial/by-id/usb-adapter-of-the-charger"
+        store.add_event(Event(now_ms - HOUR_MS, "device", "charger", answering))
         store.commit()
     return file
 
@@ -38,7 +39,7 @@ def events(site: Path, *words: str) -> str:
 
 def test_what_has_happened_is_told_newest_first(site: Path) -> None:
     newest, mirror, oldest = events(site).splitlines()
-    assert newest.endswith("device  charger does not answer any more.")
+    assert newest.endswith("device  charger: answering on /dev/serial/by-id/usb-adapter-of-the-charger")
     assert mirror.endswith(f"mirror  hub: {REFUSED}")
     assert oldest.endswith("start   The monitor has started.")
 
