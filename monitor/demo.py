@@ -100,7 +100,8 @@ def fill(
     now_ms = first_ms
     total = (SystemClock().now_ms() - first_ms) // (STEP_S * 1000)
     _listen_in(simulator, devices)
-    with closing_all(lines), tqdm(total=total, desc="filling in the past", leave=False, disable=None) as bar:
+    what = "filling in the past"
+    with closing_all(lines), tqdm(total=total, unit="min", desc=what, leave=False, disable=None) as bar:
         while now_ms + STEP_S * 1000 <= SystemClock().now_ms() and not stop_early():
             now_ms += STEP_S * 1000
             simulator.ask(do="advance", to_ms=now_ms)
