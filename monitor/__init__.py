@@ -36,6 +36,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
     event_words    what has happened, for a person
+    now_words      what stands now, for a person
     array_report   what is wrong with the array, from the store
     capacity_guide a capacity test step by step, from the store
     care_words     what a bank needs to stay alive, for a person

@@ -152,7 +152,8 @@ def now(site: Path, as_json: bool) -> None:
     """
     from zoneinfo import ZoneInfo
 
-    from monitor.present import in_words, present
+    from monitor.now_words import in_words
+    from monitor.present import present
     from monitor.site.load import load_site
     from monitor.stores import open_reader
 

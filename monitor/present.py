@@ -5,17 +5,14 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import tzinfo
 from enum import StrEnum
 from typing import Any
 
-from monitor.alarms.telling import clock_words
-from monitor.bank.charge_words import charge_words
 from monitor.clock import CLOCK_NOTE, Clock, UntoldClock, clock_from_note
 from monitor.power.dark_note import DARK_NOTE, dark_of
-from monitor.quantities import QUANTITIES, Fault, Stage
+from monitor.quantities import QUANTITIES, Stage
 from monitor.records import (
     OVER,
     AlarmState,
@@ -24,8 +21,6 @@ from monitor.records import (
     Quality,
     Reading,
     iso_utc,
-    parse_iso,
-    to_datetime,
 )
 from monitor.sampling import BASIS_NOTE, ESTIMATE, SLOW_QUANTITIES
 from monitor.site.model import Site
@@ -44,7 +39,6 @@ COMMITS_MISSED, PAUSE_S = 2, 30.0
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
 
-
 DARK_TOLD_MS = 86_400_000
 """So long a dark time is told among what stands now (our choice: until everybody has looked once)."""
 
@@ -52,9 +46,6 @@ TIME_UNKNOWN = (
     "Nobody has told the monitor the time since its computer was switched on. Readings are kept and get their"
     " time when it is known."
 )
-
-DECIMALS = {"W": 0, "°C": 1}
-"""Digits after the point on a terminal where two would be more than anybody reads (our choice)."""
 
 STANDING_WORDS = {
     Condition.UNACKNOWLEDGED: "active since {since}",
@@ -329,85 +320,3 @@ def device_row(health: DeviceHealth) -> dict[str, Any]:
         "last_error": health.last_error,
         "remark": health.remark,
     }
-
-
-def in_words(document: dict[str, Any], zone: tzinfo) -> str:
-    """The same document for a person with a lamp in the other hand: aligned lines, ages, local times."""
-    now_ms = parse_iso(document["time"])
-
-    def local(moment: str) -> str:
-        return clock_words(parse_iso(moment), now_ms, zone)
-
-    today = f"{to_datetime(now_ms).astimezone(zone):%-d %b %Y %H:%M}"
-    lines = [f"{document['site']}, {today}", "", _bank_line(document)]
-    if not document["time_known"]:
-        lines[0] = f"{document['site']}, time not known yet, {today} at the earliest"
-        lines.insert(1, f"{TIME_UNKNOWN} 'nightbank clock' or the page's Care takes it.")
-    if document["basis"]:
-        lines += ["It rests on:", *(f"  - {words}" for words in document["basis"])]
-    lines.append("")
-    width = max((len(_label(name)) for name in document["quantities"]), default=0)
-    for name, row in document["quantities"].items():
-        lines.append(f"  {_label(name):<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
-    if document["dark"] is not None:
-        lines += ["", document["dark"]["text"]]
-    raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
-    lines += ["", *(f"ALARM {_standing(alarm, local)}: {_text(alarm)}" for alarm in raised)]
-    if not raised:
-        lines.append("No alarm.")
-    lines += [
-        f"Shelved until {local(alarm['shelved_until'])}: {alarm['text'] or alarm['name']}"
-        for alarm in document["alarms"]
-        if alarm["shelved_until"] is not None
-    ]
-    for device in document["devices"]:
-        line = f"{device['name']}: {device['state']} since {local(device['since'])} on {device['connection']}"
-        said = device["remark"] if device["state"] == "answering" else device["last_error"]
-        lines.append(f"{line} ({said})" if said else line)
-    return "\n".join(lines)
-
-
-def _label(name: str) -> str:
-    return QUANTITIES[name].label or name
-
-
-def _standing(alarm: dict[str, Any], local: Callable[[str], str]) -> str:
-    return standing_words(alarm["state"], local(alarm["since"]), first_out=alarm["first_out"])
-
-
-def _text(alarm: dict[str, Any]) -> str:
-    return standing_text(alarm["name"], alarm["state"], alarm["text"])
-
-
-def _bank_line(document: dict[str, Any]) -> str:
-    stage = f"stage {document['stage']}" if document["stage"] else "stage unknown"
-    charge = charge_words(document["soc"], document["soc_sd"])
-    return f"State of charge {charge}{'' if charge == 'unknown' else ' (95 % band)'}; {stage}."
-
-
-def _value_words(name: str, row: dict[str, Any]) -> str:
-    if row["value"] is None:
-        return "no value"
-    if name == "charge_stage":
-        return Stage(int(row["value"])).name.lower()
-    if name == "fault_bits":
-        return ", ".join(str(flag.name).lower() for flag in Fault(int(row["value"]))) or "none"
-    if name == "conversion_efficiency":
-        return f"{row['value']:.0%}"
-    if name == "unseen_load_A":
-        return f"about {row['value']:.1f} {row['unit']}"
-    return f"{row['value']:.{DECIMALS.get(row['unit'], 2)}f} {row['unit']}"
-
-
-def _age_words(row: dict[str, Any]) -> str:
-    age = _ago(row["age_s"])
-    words = age if row["quality"] == "good" else f"{age}, {row['quality'].upper()}"
-    return f"{words}: {row['reason']}" if "reason" in row else words
-
-
-def _ago(age_s: float) -> str:
-    """'12 s ago' in the largest unit that still tells; a stamp ahead of the clock says so."""
-    for unit, length_s in (("d", 86_400), ("h", 3600), ("min", 60)):
-        if abs(age_s) >= 2 * length_s:
-            return f"{abs(age_s) / length_s:.0f} {unit} {'ago' if age_s > 0 else 'ahead'}"
-    return f"{age_s:.0f} s ago"

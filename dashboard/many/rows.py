@@ -11,11 +11,12 @@ from enum import IntEnum
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dashboard.bank_sentence import bank_sentence
 from dashboard.charge import Charge, charge_of
 from dashboard.daemon import Daemon, Notice, daemon_notice, daemon_state
 from dashboard.night import sentence_of
 from dashboard.snapshot import Snapshot
-from dashboard.summary import alarm_notice, alarm_rows, bank_sentence
+from dashboard.summary import alarm_notice, alarm_rows
 from dashboard.words import age_text
 from monitor.clock import clock_from_note
 from monitor.errors import StoreError

@@ -19,6 +19,7 @@ from monitor.clock import PacedClock, SteppedClock, SystemClock
 from monitor.clock.course import Course
 from monitor.clock.steady import Change
 from monitor.errors import SiteError
+from monitor.now_words import in_words
 from monitor.pipeline import Pipeline
 from monitor.poll import Poller, PollResult
 from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, dark_of
@@ -26,7 +27,7 @@ from monitor.power.darkness import RUN_NOTE, Darkness, Run, write_run
 from monitor.power.halting import REQUEST, Halting
 from monitor.power.keeper import PowerKeeper
 from monitor.power.pace import least_period_s
-from monitor.present import in_words, present
+from monitor.present import present
 from monitor.records import Condition, DeviceHealth, Event, Heartbeat, Quality, Reading, Request, parse_iso
 from monitor.sampling import PresentView
 from monitor.site.check import contradictions

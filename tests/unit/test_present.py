@@ -10,7 +10,8 @@ from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
-from monitor.present import STANDING_WORDS, held, in_order, in_words, present
+from monitor.now_words import in_words
+from monitor.present import STANDING_WORDS, held, in_order, present
 from monitor.records import (
     AlarmState,
     Condition,
