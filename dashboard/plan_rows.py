@@ -231,8 +231,12 @@ def _dark_told(told: Mapping[str, Any]) -> str:
     by = in_form(weather_words(weather))
     if worst["chance"] == 0:
         return f"None in any month, {by}."
-    bring = "would bring" if told["what_if"] else "bring"
-    years = f"{number(100 * worst['chance'], 0)} of 100 years"
+    of_100 = round(100 * worst["chance"])
+    years, bring = (
+        ("Every year", "brings") if of_100 == 100 else (f"{number(of_100, 0)} of 100 years", "bring")
+    )
+    if told["what_if"]:
+        bring = "would bring"
     return f"{years} {bring} at least one in {MONTHS[worst['month']]}, {by}."
 
 

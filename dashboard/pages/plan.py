@@ -56,7 +56,10 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     except StoreError as error:
         trouble = unreadable(error, site)
         return html.Main([header, html.Section(trouble, id="lead")])
-    lead = [html.P(unbroken(plan.sentence), className="told")]
+    lead = []
+    if fault is not None:
+        lead.append(html.P(str(fault), className="notice alarm", role="alert", id="fault"))
+    lead.append(html.P(unbroken(plan.sentence), className="told"))
     if plan.what_if:
         lead.append(html.P(unbroken(plan.what_if), className="told", id="what-if-told"))
     lead += [html.P(unbroken(text)) for text in plan.beside]
@@ -137,11 +140,8 @@ def what_if_section(plan: Plan, site: Site, query: Mapping[str, str], fault: Mis
     asked = any(query.get(name, "").strip() not in ("", "0") for name in (ADD, PANELS, BATTERIES, MONTH))
     form = html.Form([*fields, html.Button("Tell me", className="main")], action=PATH, method="get")
     again = [html.Div(html.A("As it is", href=PATH), className="moves")] if asked else []
-    trouble = (
-        [] if fault is None else [html.P(str(fault), className="notice alarm", role="alert", id="fault")]
-    )
     folded = html.Details([html.Summary("What if"), form], open=asked or fault is not None, id="what-if")
-    return html.Section([*trouble, folded, *again])
+    return html.Section([folded, *again])
 
 
 def _in_series(count: int, one: str, more: str) -> str:
