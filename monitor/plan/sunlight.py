@@ -19,8 +19,6 @@ from monitor.sun.months import ClearMonth, mean_days
 
 Basis = Literal["typical year", "own days", "supposed", "stated", "clear sky", "given"]
 
-YEAR_DAYS = 365
-
 LEAST_DAYS = 10
 """So many own days tell a month, or the share of a clear sky (our choice: several spells of weather)."""
 
@@ -58,11 +56,14 @@ class Month:
     days: int
 
 
+def declination_deg(day: date) -> float:
+    """The sun's height over the equator: 23.45° sin(360° (284 + n) / 365) (Cooper 1969, from memory)."""
+    return 23.45 * sin(radians(360 * (284 + day.timetuple().tm_yday) / 365))
+
+
 def night_h(latitude_deg: float, month: int) -> float:
-    """Hours of a month's mean day without sun: cos w = -tan(latitude) tan(declination), the declination by
-    Cooper (1969): 23.45° sin(360° (284 + n) / 365) (both textbook, from memory)."""
-    number = mean_days()[month - 1].timetuple().tm_yday
-    declination = radians(23.45 * sin(radians(360 * (284 + number) / 365)))
+    """Hours of a month's mean day without sun: cos w = -tan(latitude) tan(declination) (textbook)."""
+    declination = radians(declination_deg(mean_days()[month - 1]))
     sunset = acos(min(1.0, max(-1.0, -tan(radians(latitude_deg)) * tan(declination))))
     return 24 - 2 * degrees(sunset) / 15
 
@@ -104,30 +105,33 @@ def season(month: int, days: Iterable[SkyDay]) -> list[SkyDay]:
 
 
 def by_season(learnt: Sequence[tuple[date, float]]) -> dict[int, float]:
-    """The middle one of a season's values for each month with LEAST_DAYS of them; the others have that of all
-    days, none where nothing was learnt."""
+    """The middle one of what days taught, for each month: of its own days where there are LEAST_DAYS of them,
+    else of its season's, else of all; none where nothing was learnt."""
     if not learnt:
         return {}
-    usual = median(value for _, value in learnt)
+    every = [value for _, value in learnt]
     found = {}
     for month in range(1, 13):
-        some = [value for day, value in learnt if in_season(month, day)]
-        found[month] = median(some) if len(some) >= LEAST_DAYS else usual
+        own = [value for day, value in learnt if day.month == month]
+        near = [value for day, value in learnt if in_season(month, day)]
+        enough = (some for some in (own, near) if len(some) >= LEAST_DAYS)
+        found[month] = median(next(enough, every))
     return found
 
 
 def through_year(by_month: Mapping[int, float]) -> dict[int, tuple[float, ...]]:
-    """A quantity of each month's mean day as that of each of its days, on straight lines between those."""
-    places = [day.timetuple().tm_yday for day in mean_days()]
-    values = [by_month[month] for month in range(1, 13)]
-    # one more mean day before and after the year, so that December leads to January
-    at = [places[-1] - YEAR_DAYS, *places, places[0] + YEAR_DAYS]
-    rows = [values[-1], *values, values[0]]
+    """A clear sky's quantity of each month's mean day as that of each of its days: between two of them it
+    goes with the sun's declination, so that it turns at the solstice and not at a mean day."""
+    means = mean_days()
+    year = means[0].year
     days: dict[int, list[float]] = {month: [] for month in range(1, 13)}
-    first = date(mean_days()[0].year, 1, 1)
-    for number in range(1, YEAR_DAYS + 1):
-        after = next(place for place, day in enumerate(at) if day >= number)
-        part = (number - at[after - 1]) / (at[after] - at[after - 1])
-        value = rows[after - 1] + part * (rows[after] - rows[after - 1])
-        days[(first + timedelta(days=number - 1)).month].append(value)
+    day = date(year, 1, 1)
+    while day.year == year:
+        after = next((month for month, mean in enumerate(means, 1) if mean >= day), 1)
+        before = after - 1 or 12
+        low, high = declination_deg(means[before - 1]), declination_deg(means[after - 1])
+        part = (declination_deg(day) - low) / (high - low)
+        value = by_month[before] + part * (by_month[after] - by_month[before])
+        days[day.month].append(max(0.0, value))
+        day += timedelta(days=1)
     return {month: tuple(some) for month, some in days.items()}

@@ -6,8 +6,17 @@ from datetime import date, timedelta
 
 import pytest
 
-from monitor.plan.sunlight import Sky, SkyDay, by_season, design_month, months, night_h, through_year
-from monitor.sun.months import ClearMonth
+from monitor.plan.sunlight import (
+    Sky,
+    SkyDay,
+    by_season,
+    declination_deg,
+    design_month,
+    months,
+    night_h,
+    through_year,
+)
+from monitor.sun.months import ClearMonth, mean_days
 
 CLEAR_H = {month: 4.0 + (3.0 if 4 <= month <= 9 else 0.1 * month % 1) for month in range(1, 13)}
 CLEAR = {month: ClearMonth(month, sun_h, 100 * sun_h) for month, sun_h in CLEAR_H.items()}
@@ -60,26 +69,23 @@ def test_nights_are_as_long_as_the_sun_s_geometry_has_them() -> None:
     assert night_h(75.0, 6) == 0
 
 
-def test_a_quantity_of_mean_days_goes_through_the_year_without_a_step() -> None:
-    # 12 in December and 24 in June, straight lines between the mean days (Klein's, from memory)
-    by_month = {month: 12.0 + 2 * min(month, 12 - month) for month in range(1, 13)}
+def test_a_quantity_of_mean_days_turns_with_the_sun_at_the_solstice() -> None:
+    # a quantity that is the declination itself (and 30, to be positive) comes out as that on every day:
+    # lowest at the solstice about 21 December, though the mean days are 10 December and 17 January
+    by_month = {day.month: 30 + declination_deg(day) for day in mean_days()}
     days = through_year(by_month)
     assert [len(days[month]) for month in range(1, 13)] == [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]
-    assert [days[month][day - 1] for month, day in ((1, 17), (6, 11), (12, 10))] == [
-        by_month[1],
-        by_month[6],
-        by_month[12],
-    ]
-    # half way from 10 December to 17 January lie 29 December and half way of the values, which the new year
-    # does not break
-    assert days[12][28] == pytest.approx((by_month[12] + by_month[1]) / 2)
-    assert abs(days[1][0] - days[12][-1]) < 0.06
+    assert days[12][20] == pytest.approx(30 - 23.45, abs=0.01)
+    assert min(days[12]) == min(value for some in days.values() for value in some)
+    assert days[1][16] == pytest.approx(by_month[1])
+    assert abs(days[1][0] - days[12][-1]) < 0.1
 
 
 def test_what_the_array_was_learnt_to_give_has_its_season() -> None:
     low = [(date(2026, 12, 1) + timedelta(days=at), 0.8) for at in range(30)]
     high = [(date(2026, 6, 1) + timedelta(days=at), 0.96) for at in range(31)]
     found = by_season(low + high)
-    assert (found[12], found[1], found[6]) == (0.8, 0.8, 0.96)
+    assert (found[12], found[6]) == (0.8, 0.96)
+    assert found[1] == 0.8  # by its neighbour
     assert found[3] == 0.96  # nothing of its season: the middle one of all
     assert by_season([]) == {}
