@@ -47,6 +47,8 @@ def mirror(ctx: click.Context, site: Path) -> None:
 def status(asked: Asked, as_json: bool) -> None:
     """How far each mirror is, what waits and why, and what its server refused.
 
+    What happened before is among `nightbank events SITE`, of the kind "mirror".
+
     Example: nightbank mirror hide.toml status
     """
     from monitor.clock import CLOCK_NOTE, clock_from_note
