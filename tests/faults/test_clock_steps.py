@@ -303,7 +303,8 @@ def test_a_request_that_tells_no_time_is_answered_and_ends_nothing(world, offset
     assert not world.clock.is_known
 
 
-def test_the_note_for_readers_follows_what_the_network_confirms(world):
+def test_the_note_for_readers_follows_what_the_network_confirms(tmp_path):
+    world = ClockWorld(tmp_path, parse_iso("2026-06-21T10:00:00Z"), poll_ms=300_000)
     world.network()
     world.pass_time(10 * HOUR)
     with open_reader(world.store_file) as reader:
