@@ -212,3 +212,32 @@ def test_a_sunspec_map_whatever_its_words_gives_plausible_readings_or_an_error(d
                 )
                 as_kept(reading)
         assert link.requests - before <= MOST_REQUESTS
+
+
+HEAD_POINTS = """\
+protocol = "sunspec"
+about = ""
+source = ""
+[[points]]
+quantity = "array_current_A"
+unit = "A"
+models = [103]
+point = "ID"
+[[points]]
+quantity = "array_power_W"
+unit = "W"
+models = [103]
+point = "PF"
+"""
+
+
+def test_a_point_in_a_models_head_takes_nothing_from_the_look_at_the_map(tmp_path: Path) -> None:
+    """Found by the drawn profiles: the second register of the head was not read."""
+    (tmp_path / "odd.toml").write_text(HEAD_POINTS, encoding="utf-8")
+    profile = load_profile(tmp_path / "odd.toml")
+    assert isinstance(profile, SunSpecProfile)
+    link = Remembering({address: word for (_, address), word in MAPS[2].items()})
+    device = SunSpecDevice("bench", profile, link, 1, Cost(0.03, 0.002), 5.0, HEALTH(), SteppedClock(NOW_MS))
+    for _ in range(2):
+        found = {reading.quantity: reading.value for reading in device.poll()}
+        assert found["array_current_A"] == 103.0

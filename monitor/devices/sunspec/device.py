@@ -103,9 +103,10 @@ class SunSpecDevice:
             for span in spot.addresses()
         }
         needed |= {(model.address, HEADER) for model in self._used}
-        singles = {
-            address + at: size for address, size in needed for at in range(0, size, 2 if size > 1 else 1)
-        }
+        singles: dict[int, int] = {}
+        for address, size in needed:
+            for at in range(address, address + size, 2 if size > 1 else 1):
+                singles[at] = max(size, singles.get(at, 0))  # a point may lie in another's span
         points = [
             Point(str(address), FUNCTION, address, "u32" if size > 1 else "u16", "high_first", Meaning())
             for address, size in singles.items()
