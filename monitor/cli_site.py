@@ -6,6 +6,7 @@ The rooms are imported when a command runs, so that the command line stays light
 from __future__ import annotations
 
 import json
+import os
 import sys
 import textwrap
 from collections.abc import Sequence
@@ -93,6 +94,9 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
 
     if file.exists() and not force:
         click.echo(f"{file} exists already; choose another name, or say --force to replace it", err=True)
+        ctx.exit(1)
+    if not os.access(file.absolute().parent, os.W_OK):  # told before two dozen answers are given
+        click.echo(f"{file} cannot be written: look whether its folder is there, or use sudo", err=True)
         ctx.exit(1)
     answers = _ask_all(ctx)
     try:

@@ -80,8 +80,9 @@ def _text(text: str) -> Iterator[str]:
 
 
 def _options(context: click.Context) -> Iterator[str]:
-    for parameter in context.command.get_params(context):
-        record = parameter.get_help_record(context)
+    """All but --help, which the description tells of once."""
+    for option in context.command.params:
+        record = option.get_help_record(context) if isinstance(option, click.Option) else None
         if record is not None:
             names, told = record
             yield from (".TP", f"\\fB{_escaped(names)}\\fR", _escaped(" ".join(told.split())))

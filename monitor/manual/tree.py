@@ -11,7 +11,7 @@ def contexts(
     command: click.Command, name: str, above: click.Context | None = None
 ) -> Iterator[click.Context]:
     """The context of a command and of all below it, each group before its own commands."""
-    context = click.Context(command, info_name=name, parent=above)
+    context = click.Context(command, info_name=name, parent=above, **command.context_settings)
     yield context
     if isinstance(command, click.Group):
         for each in command.list_commands(context):

@@ -256,6 +256,7 @@ def test_a_folder_that_is_not_there_is_told(tmp_path: Path) -> None:
     refused = site("new", tmp_path / "nowhere" / "x.toml")
     assert refused.returncode == 1
     assert "cannot be written" in refused.stderr
+    assert "Latitude" not in refused.stderr, "told before two dozen answers are given"
 
 
 def test_new_names_the_problems_of_what_was_answered(tmp_path: Path) -> None:
