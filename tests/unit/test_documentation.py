@@ -51,9 +51,20 @@ def test_the_profile_examples_load(tmp_path, text):
     assert "battery_voltage_V" in profile.quantities or profile.time.places == (1, 9)
 
 
+def with_example(text, example):
+    """A site file with the tables of an example; keys of a table that is there already join it."""
+    for table in re.split(r"(?m)^(?= *\[)", example):
+        header, _, keys = table.strip().partition("\n")
+        there = re.search(rf"(?m)^{re.escape(header)}( .*)?$", text) if header[:2] != "[[" else None
+        text = f"{text[: there.end()]}\n{keys}{text[there.end() :]}" if there else f"{text}\n{table}"
+    return text
+
+
 def test_the_manuals_tables_fit_a_site_file(tmp_path, site_text_without_devices):
-    examples = "".join(block for page in MANUALS if page != PROFILES for block in blocks(page, "toml"))
-    text = site_text_without_devices + examples
+    text = site_text_without_devices
+    for page in MANUALS:
+        for example in blocks(page, "toml") if page != PROFILES else ():
+            text = with_example(text, example)
     (tmp_path / "site.toml").write_text(text, encoding="utf-8")
     site, _ = with_defaults(load_site(tmp_path / "site.toml"))
     assert [device.name for device in site.devices] == ["shunt", "charger"]
