@@ -158,16 +158,18 @@ def _row(standing: Standing) -> Row:
         standing.need,
         tuple(troubles if silent is None else [*troubles, silent]),
         _sentence(snapshot, site, daemon, charge, zone),
-        _charge_words(charge),
+        _charge_words(charge, standing.now),
         oldest,
     )
 
 
-def _charge_words(charge: Charge) -> str:
+def _charge_words(charge: Charge, now: Now) -> str:
     """'72 % (64 to 80 %, 19 times in 20)'; an old one says so."""
     figure = charge.figure
     text = f"{figure.text} ({charge.beside})" if charge.beside else figure.text
-    return f"{text}, as it was {figure.age}" if figure.look is Look.STALE else text
+    if figure.look is not Look.STALE:
+        return text
+    return f"{text}, as it was {'when last heard of' if now.is_untold else figure.age}"
 
 
 def _sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Charge, zone: ZoneInfo) -> str:
@@ -211,4 +213,6 @@ def _oldest_words(standing: Standing) -> str:
         return "Nothing was ever read"
     if oldest.time_ms is None:
         return f"{oldest.device} was never read"
+    if standing.now.is_untold:
+        return f"Oldest reading: {oldest.device}, how long ago is not known"
     return f"Oldest reading: {oldest.device}, {age_text(standing.now.time_ms - oldest.time_ms)}"

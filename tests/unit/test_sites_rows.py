@@ -12,6 +12,7 @@ import pytest
 from dashboard.many.listing import ON_A_PAGE, View, seen_in, view_of
 from dashboard.many.rows import UNHEARD_MS, Need, row_of, snapshot_of, standing_of, standings
 from dashboard.summary import summarize
+from monitor.clock.course import Course
 from monitor.records import AlarmState, Heartbeat, Quality, Reading, iso_utc
 from monitor.served.site_state import SiteState
 from monitor.site.load import site_of
@@ -159,6 +160,18 @@ def test_an_old_charge_is_told_as_old(now: int) -> None:
     (silent,) = old.troubles
     assert silent.kind == "silent"
     assert "which cannot be told from here" in silent.text
+
+
+def test_of_a_monitor_that_did_not_know_the_time_no_age_is_told(now: int) -> None:
+    untold = Course("a boot at the site", now - 3 * 3_600_000).note()
+    standing = standing_of(a_state(now, age_s=3 * 3600, clock=untold))
+    row = row_of(standing)
+    assert standing.need is Need.UNWATCHED
+    assert row.charge == "72 % (64 to 80 %, 19 times in 20), as it was when last heard of"
+    assert row.oldest == "Oldest reading: charger, how long ago is not known"
+    (trouble,) = row.troubles
+    assert (trouble.kind, trouble.age) == ("clock", "")
+    assert "did not know the time when it was last heard of" in trouble.text
 
 
 def test_a_charge_that_is_not_known_is_told_so(now: int) -> None:
