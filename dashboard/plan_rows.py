@@ -17,7 +17,7 @@ from monitor.plan.draws import added
 from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
 from monitor.plan.system import Wish
 from monitor.plan_report import Growth, Question, plan_report
-from monitor.plan_words import MONTHS, MOST_NIGHTS, changed_words, weather_words, why_no_dark
+from monitor.plan_words import MONTHS, MOST_NIGHTS, answer_words, changed_words, weather_words, why_no_dark
 from monitor.present import now_of
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
@@ -124,7 +124,7 @@ def plan_view(told: Mapping[str, Any], site: Site) -> Plan:
     now, then = told["plan"], told["what_if"]
     days = told["used_days"]
     return Plan(
-        sentence=_sentence(told, bool(site.loads)),
+        sentence=in_form(answer_words(told)),
         what_if=_what_if(told),
         beside=_beside(told, site),
         lasting=_lasting(now, then),
@@ -148,18 +148,6 @@ def _nights(nights: float) -> str:
     if nights > MOST_NIGHTS:
         return f"more than {number(MOST_NIGHTS, 0)}\N{NO-BREAK SPACE}nights"
     return f"{number(nights, 1)}\N{NO-BREAK SPACE}nights"
-
-
-def _sentence(told: Mapping[str, Any], declared: bool) -> str:
-    now = told["plan"]
-    if now is None or not (declared or told["used_Wh"]):
-        return "No load is declared yet."
-    nights = now["lasting"][0]["nights"]
-    reserve = percent(told["reserve_soc"])
-    if nights is None:
-        return f"How many nights the bank carries the loads is not known: {now['lasting'][0]['words'][11:]}."
-    told_nights = f"{_nights(nights)} without any sun"
-    return f"The full bank carries the loads for {told_nights}, down to the reserve of {reserve}."
 
 
 def _what_if(told: Mapping[str, Any]) -> str:

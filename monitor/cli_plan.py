@@ -89,6 +89,11 @@ def plan(
     described = asked.site()
     _fits(described, site, more_panels, sun_hours, clearness, year_file, inverter, standby)
     draws = tuple(_load(text) for text in adds)
+    if (inverter is not None or standby is not None) and not any(draw.ac for draw in draws):
+        raise click.UsageError(
+            "--inverter and --standby are of an inverter for loads added behind it; give one, such as"
+            " --add '60 W drill 0.5 h AC'"
+        )
     question = Question(
         wish=Wish(
             STORAGE_DAYS if days is None else days, ARRAY_TO_LOAD["critical" if critical else "usual"], margin

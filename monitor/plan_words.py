@@ -32,7 +32,8 @@ MONTHS = (
 
 def in_words(told: Mapping[str, Any]) -> str:
     """The plan: loads, how long the bank lasts, the sizing step by step, what if, sources, cautions."""
-    lines = [f"{told['site']}: the load plan", "", *_loads(told), *_used(told)]
+    lines = [f"{told['site']}: the load plan", _filled(answer_words(told), ""), "", *_loads(told)]
+    lines += _used(told)
     now, then = told["plan"], told["what_if"]
     if now is None:
         lines += ["", "Nothing is declared or measured to plan with: write [[loads]] into the site file."]
@@ -55,6 +56,27 @@ def in_words(told: Mapping[str, Any]) -> str:
     lines += ["", "Mind:"]
     lines += [_filled(f"  - {text}", "    ") for text in (*told["notes"], *told["cautions"])]
     return "\n".join(lines)
+
+
+def answer_words(told: Mapping[str, Any]) -> str:
+    """The one sentence that answers: how long the bank carries the loads."""
+    now = told["plan"]
+    if now is None or not (told["branches"] or told["used_Wh"]):
+        return "No load is declared yet."
+    first = now["lasting"][0]
+    if first["nights"] is None:
+        why = first["words"].removeprefix("not known: ")
+        return f"How many nights the bank carries the loads is not known: {why}."
+    return (
+        f"The full bank carries the loads for {_nights(first['nights'])} without any sun, down to the reserve"
+        f" of {100 * told['reserve_soc']:.0f} %."
+    )
+
+
+def _nights(nights: float) -> str:
+    if nights > MOST_NIGHTS:
+        return f"more than {MOST_NIGHTS}\N{NO-BREAK SPACE}nights"
+    return f"{nights:.1f}\N{NO-BREAK SPACE}nights"
 
 
 def _filled(text: str, below: str) -> str:
@@ -118,9 +140,7 @@ def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
     head = f"{title}, with {plan['load_Wh']:.0f} Wh a day from {plan['capacity_Ah']:g} Ah"
     lines = [head]
     for each in plan["lasting"]:
-        said = "not known" if each["nights"] is None else f"{each['nights']:.1f} nights"
-        if each["nights"] is not None and each["nights"] > MOST_NIGHTS:
-            said = f"more than {MOST_NIGHTS} nights"
+        said = "not known" if each["nights"] is None else _nights(each["nights"])
         if each["keeps_up"]:
             said = "the array keeps up"
         words = each["words"].removeprefix("not known: ")

@@ -3,16 +3,17 @@
     python -m tests.bench.plan_nights [--jobs 2] [--seeds 1-200] [--records 12] [--systems marsh,pond]
 
 Each system (`tests/nights/described.py`) is one description from which come a site file for the plan and a
-scenario for the simulated plant, which shares no equation with it. The plan has, in a store, a year of days
-of another seed as the weather book keeps them: each day's share of what a clear sky gives this array, and the
-array's learnt scale; and the coldest day's mean of the bank's air. It knows no run.
+scenario for the simulated plant, whose bank shares no equation with it. The plan has, in a store, a year of
+days of another seed as the weather book keeps them: each day's share of what a clear sky gives this array,
+and the array's learnt scale; and the coldest day's mean of the bank's air. It knows no run.
 
 Months: each run is the plant from 16 November, its bank full and as rated, to the end of January, its weather
 of a seed of its own. A night is dark where the bank's charge is below the reserve at any moment of a day from
 noon to noon. 'runs' is the share of months with at least one, and the mean number of such nights, with the
 deviation that so many runs leave; 'plan' the mean of what `nightbank plan` tells from each of the records,
-with the deviation between records: a person has one. 'off' is the difference in units of both deviations
-together.
+with the deviation between single records. 'one' is the difference in deviations of both, as it meets a
+person, who has one record; 'mean' the difference in deviations of both means: what is wrong whatever the
+record.
 
 Nights without sun: each run is a bank of other constants (drawn within what is published: capacity 80 to 100
 % of rating, and others), full on 1 January, its array switched off, until its charge is at the reserve; mean
@@ -26,6 +27,7 @@ import json
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from math import sqrt
@@ -54,8 +56,9 @@ from tests.nights.described import SYSTEMS, Described
 
 DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 LIT_STEP_MS, DARK_STEP_MS = 600_000, 3_600_000
-"""The plant in steps of five minutes by day and fifteen at night: on six seeds of each system the dark nights
-were those of steps of a minute."""
+"""The plant in steps of ten minutes by day and an hour at night: in steps of a minute each, which take
+eighteen times as long, the one run of marsh that was compared had 10 and 12 dark nights instead of 10 and
+10."""
 LIGHT_STEP_MS = 900_000
 MONTHS = {12: "December", 1: "January"}
 RECORD = tuple(date(2026, 11, 16) - timedelta(days=back) for back in range(365, 0, -1))
@@ -185,29 +188,49 @@ def lasting_nights(described: Described, seed: int) -> float:
     return (plant.time_ms - YEAR_MS) / DAY_MS
 
 
-def months_lines(
-    described: Described, counts: list[tuple[int, int]], plans: list[dict[str, Any]]
-) -> list[str]:
-    """A line for each month."""
-    lines = []
-    for place, (month, name) in enumerate(MONTHS.items()):
-        nights = [count[place] for count in counts]
-        told = [plan["plan"]["dark_months"][month - 1] for plan in plans]
-        chance = fmean(count > 0 for count in nights)
-        # a share of 0 or 1 still leaves what a run more or less would make of it
-        chance_sd = sqrt(max(chance * (1 - chance), 1 / len(nights)) / len(nights))
-        nights_sd = max(stdev(nights), 0.1) / sqrt(len(nights))
-        plan_chance, plan_sd = fmean(t["chance"] for t in told), pstdev([t["chance"] for t in told])
-        plan_nights, plan_nights_sd = fmean(t["nights"] for t in told), pstdev([t["nights"] for t in told])
-        off = (chance - plan_chance) / sqrt(chance_sd**2 + plan_sd**2)
-        nights_off = (fmean(nights) - plan_nights) / sqrt(nights_sd**2 + plan_nights_sd**2)
-        lines.append(
-            f"| {described.name} | {name} | {100 * chance:.0f} ± {100 * chance_sd:.0f} |"
-            f" {100 * plan_chance:.0f} ± {100 * plan_sd:.0f} | {off:+.1f} |"
-            f" {fmean(nights):.1f} ± {nights_sd:.1f} | {plan_nights:.1f} ± {plan_nights_sd:.1f} |"
-            f" {nights_off:+.1f} |"
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A figure of the runs beside the plan's, as mean and deviation: of the runs' mean, and of single
+    plans."""
+
+    runs: float
+    runs_sd: float
+    plan: float
+    plan_sd: float
+    plans: int
+
+    @property
+    def one(self) -> float:
+        """How far the runs are from what one plan tells, in deviations of both."""
+        return (self.runs - self.plan) / sqrt(self.runs_sd**2 + self.plan_sd**2)
+
+    @property
+    def mean(self) -> float:
+        """How far they are from the mean of the plans, in deviations of both means: what is wrong for all."""
+        return (self.runs - self.plan) / sqrt(self.runs_sd**2 + self.plan_sd**2 / self.plans)
+
+    def told(self, digits: int, by: float = 1.0) -> str:
+        runs, runs_sd, plan, plan_sd = (
+            f"{by * each:.{digits}f}" for each in (self.runs, self.runs_sd, self.plan, self.plan_sd)
         )
-    return lines
+        return f"{runs} ± {runs_sd} | {plan} ± {plan_sd} | {self.one:+.1f} | {self.mean:+.1f}"
+
+
+def month_beside(
+    counts: list[tuple[int, int]], plans: list[dict[str, Any]], place: int, month: int
+) -> tuple[Beside, Beside]:
+    """The chance of a dark night in a month, and their number."""
+    nights = [count[place] for count in counts]
+    told = [plan["plan"]["dark_months"][month - 1] for plan in plans]
+    chance, many = fmean(count > 0 for count in nights), len(nights)
+    # a share of 0 or 1 still leaves what a run more or less would make of it
+    chance_sd = sqrt(max(chance * (1 - chance), 1 / many) / many)
+    nights_sd = max(stdev(nights), 0.1) / sqrt(many)
+    chances, numbers = [each["chance"] for each in told], [each["nights"] for each in told]
+    return (
+        Beside(chance, chance_sd, fmean(chances), pstdev(chances), len(told)),
+        Beside(fmean(nights), nights_sd, fmean(numbers), pstdev(numbers), len(told)),
+    )
 
 
 RUNS = "the simulator's banks, other constants"
@@ -224,15 +247,19 @@ def main() -> None:
     seeds = range(int(first), int(last or first) + 1)
     lasting = []
     with ProcessPoolExecutor(given.jobs) as pool:
-        print("| system | month | runs % | plan % | off | nights, runs | nights, plan | off |")
-        print("|---|---|---:|---:|---:|---:|---:|---:|", flush=True)
+        print("| system | month | runs % | plan % | one | mean | nights, runs | plan | one | mean |")
+        print("|---|---|---:|---:|---:|---:|---:|---:|---:|---:|", flush=True)
         for described in (SYSTEMS[name] for name in given.systems.split(",")):
             clear = clear_year(site_of(described), None)
             assert isinstance(clear, dict), clear
             records = [RECORD_SEED + seeds[0] * 1000 + number for number in range(given.records)]
             plans = list(pool.map(partial(planned, described, clear, clear_Wh(described)), records))
             counts = list(pool.map(partial(dark_nights, described), seeds, chunksize=4))
-            print("\n".join(months_lines(described, counts, plans)), flush=True)
+            for place, (month, name) in enumerate(MONTHS.items()):
+                chance, nights = month_beside(counts, plans, place, month)
+                what = f"chance of a dark night, {described.name}, {name}"
+                hand_over(accuracy(what, abs(chance.one), "deviations", RUNS, at_most=2.0))
+                print(f"| {described.name} | {name} | {chance.told(0, 100)} | {nights.told(1)} |", flush=True)
             lasted = list(pool.map(partial(lasting_nights, described), seeds, chunksize=4))
             told = [{each["name"]: each["nights"] for each in plan["plan"]["lasting"]} for plan in plans]
             rated, worn = (fmean(each[name] for each in told) for name in ("without_sun", "worn_out"))

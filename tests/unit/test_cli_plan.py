@@ -171,6 +171,7 @@ def test_an_inverter_for_an_added_load_belongs_to_what_if(hut: Path) -> None:
         (("--add", "0 W lamp 2 h"), "0 is no power of 0.01 to 20000 W"),
         (("--month", "Decembre"), "'Decembre' is no month; write it like December, dec or 12"),
         (("--clearness", "40"), "give one of them"),
+        (("--standby", "6"), "give one, such as --add '60 W drill 0.5 h AC'"),
         (("--sun-hours", "nan"), "'nan' is no number from 0.1 to 12 h"),
         (("--colder", "5"), "give --bank-temperature"),
     ],
