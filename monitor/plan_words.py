@@ -213,7 +213,9 @@ def season_words(told: Mapping[str, Any]) -> list[str]:
     if sun is not None:
         which = "asked for" if told["month_asked"] else "that decides"
         name = MONTHS[sun["month"]]
-        if sun["sun_h"] is None:
+        if sun["sun_h"] == 0:
+            lines.append(f"The month {which} is {name}: no sun reaches the array in it.")
+        elif sun["sun_h"] is None:
             lines.append(
                 f"The month {which} is {name}. A clear sky gives {sun['clear_h']:.1f} peak sun hours a day on"
                 " the array; how cloudy that month is here nothing tells yet (a typical year of the place"
@@ -244,7 +246,7 @@ def _basis(sun: Mapping[str, Any]) -> str:
 def _steps(plan: Mapping[str, Any], sources: Sequence[str], beside: str) -> list[str]:
     lines = ["", f"Sizes step by step{f' {beside}' if beside else ''}"]
     for step in plan["steps"]:
-        value = "not known" if step["value"] is None else f"{step['value']:.4g} {step['unit']}".rstrip()
+        value = "" if step["value"] is None else f"{step['value']:.4g} {step['unit']}".rstrip() + " = "
         number = sources.index(step["source"]) + 1
-        lines.append(_filled(f"  {step['title']}: {value} = {step['words']} [{number}]", "    "))
+        lines.append(_filled(f"  {step['title']}: {value}{step['words']} [{number}]", "    "))
     return lines

@@ -240,7 +240,7 @@ def sizes_section(plan: Plan) -> list[Tag]:
 
 def _value(step: Mapping[str, Any]) -> str:
     if step["value"] is None:
-        return "not known"
+        return "–"  # its words tell why
     return in_form(f"{step['value']:.4g} {step['unit']}".rstrip())
 
 

@@ -80,6 +80,8 @@ def months(clear: Mapping[int, ClearMonth], sky: Sky) -> tuple[Month, ...]:
 
 
 def _month(month: int, clear_h: float, sky: Sky, share: float | None) -> Month:
+    if clear_h <= 0:  # beyond the polar circles, where no cloud can take anything
+        return Month(month, 0.0, clear_h, "clear sky", 0)
     seen_h = [day.sun_h for day in sky.days if day.day.month == month]
     if len(seen_h) >= LEAST_DAYS:
         return Month(month, fmean(seen_h), clear_h, sky.basis, len(seen_h))

@@ -16,6 +16,12 @@ IEEE_ARRAY = "IEEE 1562-2021 9.1: array-to-load ratio, secondary source; count o
 COLD = "battery-bank worksheets of the trade, 20 to 80 °F"
 DERATE = "0.90 of a crystalline panel's rated current: SAND87-7023, from memory"
 
+NO_SUN = (
+    "no number is enough, since no sun reaches the array in that month: the bank or another source must carry"
+    " the loads (another month can be planned for)"
+)
+"""Beyond the polar circles no number of panels is enough."""
+
 CONVERTER_EFFICIENCY = 0.95
 """Share of a converter's input that reaches the bank, as in `sun/panel.py` (our choice; makers print 0.93 to
 0.98); a switch passes the array's current on."""
@@ -273,6 +279,8 @@ def array_steps(system: System, load_Ah: float, wish: Wish, sun: Month) -> list[
     sun_h, sky = (sun.clear_h, " under a clear sky") if sun.sun_h is None else (sun.sun_h, "")
     string_A = system.string_A
     assert string_A is not None, "asked only where there is an array"
+    if sun_h <= 0:
+        return [Step("array_strings", "Strings of panels", None, "", NO_SUN, IEEE_ARRAY)]
     design_A = sizing.design_current_A(sizing.corrected_Ah(load_Ah), sun_h)
     rated_A = sizing.rated_current_A(design_A)
     needed = sizing.strings_needed(load_Ah, wish.ratio, sun_h, string_A)
