@@ -8,7 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from monitor.bank.charge_words import BAND_SDS
-from monitor.care.winter import Given, clouds_of, given
+from monitor.care.winter import Given, clouds_of
 from monitor.care.winter_told import LEFT_OUT, Asked, Held, winter_document
 from monitor.clock import SystemClock
 from monitor.day_book import entries
@@ -81,7 +81,7 @@ def _gives(site: Site, reader: StoreReader | None, today: date, at_once: bool) -
     book = {} if reader is None else entries(reader, begin, end)
     own = [(day, share) for day, entry in book.items() if (share := _share(entry)) is not None]
     scale = _scale(book)
-    return [given(each.month, _clear_Ah(supply, each, scale), clouds_of(each.month, own)) for each in clear]
+    return [Given(each.month, _clear_Ah(supply, each, scale), clouds_of(each.month, own)) for each in clear]
 
 
 def _share(entry: Mapping[str, Any]) -> float | None:

@@ -6,11 +6,11 @@ Sources are those of `bank.tables`: the freezing curve, self-discharge and its r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from math import exp, sqrt
-from statistics import fmean, pstdev
+from statistics import NormalDist, fmean, pstdev
 from typing import Literal
 
 from monitor.bank.tables import freezing_point_at_C, self_discharge_per_month
@@ -28,9 +28,17 @@ REFRESH_MONTHS = 3
 CHARGE_EFFICIENCY = 0.85
 """Share of what is charged into a lead-acid bank that it gives back (typical, secondary source)."""
 
-DULLEST_SHARE = 0.15
-"""The least share of a clear sky's yield that a month lets through where this site's own clouds are unknown
-(our choice: half of a cloudy coast's dullest month, see tests/reference/test_winter_clouds.py)."""
+DARK_SHARE, DARK_DAYS = 0.05, 10
+"""So little of a clear sky's yield for so many days is reckoned with once a winter: one year of own days
+has not seen the longest spell that comes (our choice; heavy overcast lets through some hundredths, from
+memory)."""
+
+DULLEST_MONTH = (*[DARK_SHARE] * DARK_DAYS, *[0.2] * 20)
+"""The days of the dullest month that is reckoned with where this site's clouds are unknown, as shares of a
+clear sky's yield: dark ones in a row, the others grey (our choice; the mean is half of the dullest month of a
+cloudy coast, see tests/reference/test_winter_clouds.py)."""
+
+DULLEST_SHARE = fmean(DULLEST_MONTH)
 
 LEAST_DAYS = 20
 """So many days of a month and its neighbours tell its clouds (our choice: several spells of weather)."""
@@ -44,6 +52,13 @@ years of the National Solar Radiation Data Base, computed there): a mean of days
 fewer independent ones, by this factor."""
 
 BAND_SDS = 2.0
+
+WINTERS = 40
+"""So many winters are drawn from the days that are known (our choice)."""
+
+CAUTIOUS = 0.05
+"""Somebody is told to act so soon that of the drawn winters no more than this share came to risk before (our
+choice: one of twenty)."""
 
 _STEPS = 40
 """Halvings: the charge is found far finer than any meter knows it."""
@@ -78,30 +93,42 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Clouds:
-    """The share of a clear sky's yield that a month lets through: middle (None: nothing tells it) and band.
+    """The share of a clear sky's yield that a month lets through: middle (None: nothing tells it) and band of
+    its mean, and single days in their order, spells and all.
 
-    basis is 'seen' where `days` of this site in the month and its neighbours tell it, 'supposed' where the
-    middle is that of its other days, and 'unknown' without enough of those.
+    basis is 'seen' where `seen` days of this site in the month and its neighbours tell it, 'supposed' where
+    the middle is that of its other days, and 'unknown' without enough of those. unsure is the deviation of
+    the days' mean, as a share of it.
     """
 
     low: float
     middle: float | None
     high: float
     basis: Literal["seen", "supposed", "unknown"]
-    days: int
+    seen: int
+    days: tuple[float, ...] = DULLEST_MONTH
+    unsure: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """What the array gives the bank on a mean day of a month (1..12) [Ah]; clear_Ah under a clear sky every
-    day."""
+    """What the array gives the bank on a day of a month (1..12) [Ah]: under a clear sky, and on the mean."""
 
     month: int
     clear_Ah: float
-    low_Ah: float
-    middle_Ah: float | None
-    high_Ah: float
     clouds: Clouds
+
+    @property
+    def low_Ah(self) -> float:
+        return self.clear_Ah * self.clouds.low
+
+    @property
+    def middle_Ah(self) -> float | None:
+        return None if self.clouds.middle is None else self.clear_Ah * min(1.0, self.clouds.middle)
+
+    @property
+    def high_Ah(self) -> float:
+        return self.clear_Ah * self.clouds.high
 
 
 def least_charge(coldest_C: float, margin_C: float = MARGIN_C) -> float | None:
@@ -148,51 +175,94 @@ def standing(
 
 
 def clouds_of(month: int, own: Sequence[tuple[date, float]]) -> Clouds:
-    """What a month (1..12) lets through, by this site's own days (day, share of a clear sky's light)."""
-    near = [share for day, share in own if (day.month - month) % 12 in (11, 0, 1)]
-    if len(near) >= LEAST_DAYS:
+    """What a month (1..12) lets through, by this site's own days in order (day, share of a clear sky)."""
+    near = tuple(share for day, share in own if (day.month - month) % 12 in (11, 0, 1))
+    if len(near) >= LEAST_DAYS and fmean(near) > 0:
         middle = fmean(near)
-        mean_sd = pstdev(near) * sqrt(PERSISTENCE * (1 / DAYS_PER_MONTH + 1 / len(near)))
-        spread = exp(BAND_SDS * mean_sd / middle) if middle > 0 else 1.0
-        return Clouds(middle / spread, middle, min(1.0, middle * spread), "seen", len(near))
+        apart = pstdev(near) * sqrt(PERSISTENCE) / middle
+        unsure = apart / sqrt(len(near))
+        spread = exp(BAND_SDS * sqrt(unsure**2 + apart**2 / DAYS_PER_MONTH))
+        high = min(1.0, middle * spread)
+        return Clouds(middle / spread, middle, high, "seen", len(near), near, unsure)
     supposed = min(1.0, fmean(share for _, share in own)) if len(own) >= LEAST_ANY_DAYS else None
-    basis: Literal["supposed", "unknown"] = "unknown" if supposed is None else "supposed"
-    return Clouds(DULLEST_SHARE, supposed, 1.0, basis, len(own))
-
-
-def given(month: int, clear_Ah: float, clouds: Clouds) -> Given:
-    """What a month gives, from a clear day's and its clouds."""
-    middle_Ah = None if clouds.middle is None else clear_Ah * min(1.0, clouds.middle)
-    return Given(month, clear_Ah, clear_Ah * clouds.low, middle_Ah, clear_Ah * clouds.high, clouds)
+    return Clouds(DULLEST_SHARE, supposed, 1.0, "unknown" if supposed is None else "supposed", len(own))
 
 
 def months_ahead(today: date, latitude_deg: float) -> list[int]:
     """The months from today to the end of the coming or present winter: March, in the south September."""
-    last, months = (3 if latitude_deg >= 0 else 9), [today.month]
+    last, months = _last_month(latitude_deg), [today.month]
     while months[-1] != last:
         months.append(months[-1] % 12 + 1)
     return months
 
 
+def winter_days(today: date, latitude_deg: float) -> int:
+    """The days from today, which counts, to the winter's end."""
+    last = _last_month(latitude_deg)
+    return (date(today.year + (today.month > last), last + 1, 1) - today).days
+
+
+def _last_month(latitude_deg: float) -> int:
+    return 3 if latitude_deg >= 0 else 9
+
+
 def at_risk_on(
-    found: Standing, today: date, latitude_deg: float, gives_Ah: Callable[[int], float]
+    found: Standing, today: date, latitude_deg: float, gives_Ah: Callable[[date], float]
 ) -> date | None:
     """The first day until the winter's end on which the bank holds too little, None where there is none.
 
-    gives_Ah tells what the array gives on a day of a month; what it charges counts by CHARGE_EFFICIENCY, a
-    full bank takes no more. The bank must not be one that would freeze even when full.
+    gives_Ah tells what the array gives on a day; what it charges counts by CHARGE_EFFICIENCY, a full bank
+    takes no more, and the charge is that of dawn. The bank must not be one that would freeze even when full.
     """
     assert found.least_charge is not None, "asked only where a charge is enough"
-    charge, day = found.charge, today
-    gone = (found.self_Ah + found.drawn_Ah) / found.capacity_Ah
-    for month in months_ahead(today, latitude_deg):
-        gain = CHARGE_EFFICIENCY * gives_Ah(month) / found.capacity_Ah
-        while day.month == month:
-            if charge < found.least_charge:
-                return day
-            charge = min(1.0, charge + gain - gone)
-            day += timedelta(days=1)
+    charge, gone = found.charge, (found.self_Ah + found.drawn_Ah) / found.capacity_Ah
+    for ahead in range(winter_days(today, latitude_deg)):
+        if charge < found.least_charge:
+            return today + timedelta(days=ahead)
+        gained_Ah = CHARGE_EFFICIENCY * gives_Ah(today + timedelta(days=ahead))
+        charge = min(1.0, charge + gained_Ah / found.capacity_Ah) - gone
     return None
+
+
+def winters(
+    found: Standing, today: date, latitude_deg: float, gives: Mapping[int, Given]
+) -> tuple[date | None, ...]:
+    """The day on which each of the drawn winters is at risk, the soonest first, those that never are last.
+
+    Each month runs through the days that tell it from another of them on, so that spells stay together; how
+    far their mean may be off is one and the same all winter, and once a dark spell comes.
+    """
+    latest = max(0, winter_days(today, latitude_deg) - DARK_DAYS)
+    days = [
+        at_risk_on(
+            found,
+            today,
+            latitude_deg,
+            _drawn(gives, each, today + timedelta(days=each * latest // WINTERS)),
+        )
+        for each in range(WINTERS)
+    ]
+    return tuple(sorted(days, key=lambda day: (day is None, day or today)))
+
+
+def _drawn(gives: Mapping[int, Given], number: int, dark_from: date) -> Callable[[date], float]:
+    """What the array gives in one of the drawn winters, with a dark spell from a day on."""
+    off = NormalDist().inv_cdf(((number * 17) % WINTERS + 0.5) / WINTERS)  # 17 shares no factor with 40
+
+    def gives_Ah(day: date) -> float:
+        told = gives[day.month]
+        days = told.clouds.days
+        share = days[(number * len(days) // WINTERS + day.day) % len(days)] * exp(off * told.clouds.unsure)
+        if 0 <= (day - dark_from).days < DARK_DAYS:
+            share = min(share, DARK_SHARE)
+        return told.clear_Ah * min(1.0, share)
+
+    return gives_Ah
+
+
+def cautious(drawn: Sequence[date | None]) -> date | None:
+    """The day before which no more than CAUTIOUS of the winters came to risk, None where there is none."""
+    return drawn[int(CAUTIOUS * len(drawn))]
 
 
 def heater_Ah(power_W: float, voltage_V: float, hours: float = 24.0) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -15,9 +15,11 @@ from monitor.care.winter import (
     Given,
     Standing,
     at_risk_on,
+    cautious,
     heater_Ah,
     months_ahead,
     standing,
+    winters,
 )
 from monitor.site.amounts import amounts, coldest_by_rule_C
 from monitor.site.chemistry import USUAL
@@ -67,9 +69,10 @@ def winter_document(
     unknown.
 
     `safe_now` is whether the coldest night may come tonight, None where that is unknown. `keeps` is 'yes',
-    'maybe' or 'no': whether the array alone holds the charge in each month to the winter's end, None where
-    unknown. `act_by` is the first day on which the bank holds too little by the low end of what the array
-    gives, `act_by_middle` by its middle, `act_by_without_sun` with snow on the panels all the time.
+    'maybe' or 'no': whether the array alone keeps a full bank safe to the winter's end, None where unknown.
+    `act_by` is the day before which one of twenty winters is at risk, drawn from this site's own days, or
+    from our dullest month where those are too few; `act_by_middle` that of every second winter, None where
+    days are too few; `act_by_without_sun` with snow on the panels all the time.
     """
     bank = site.bank
     coldest_C, coldest_from = _coldest(site, asked)
@@ -119,7 +122,7 @@ def winter_document(
     )
     document |= {"least_charge": found.least_charge, "self_Ah_a_day": found.self_Ah}
     known = [] if isinstance(gives, str) else list(gives)
-    document |= _kept(found, known, months_ahead(today, site.site.latitude_deg))
+    document |= _kept(found, known, today, site.site.latitude_deg)
     if found.least_charge is None:
         document["safe_now"] = False
     elif held.charge is not None:
@@ -128,42 +131,58 @@ def winter_document(
     return document
 
 
-def _kept(found: Standing, gives: Sequence[Given], ahead: Sequence[int]) -> dict[str, Any]:
-    """Whether the array alone holds the charge, by the darkest of the months ahead."""
+def _kept(found: Standing, gives: Sequence[Given], today: date, latitude_deg: float) -> dict[str, Any]:
+    """Whether the array alone keeps a bank that is full today, and the darkest of the months ahead."""
     by_month = {each.month: each for each in gives}
-    if not by_month:
+    if not by_month or found.least_charge is None:
         return {}
-    rows = [by_month[month] for month in ahead]
-    worst = min(rows, key=lambda each: each.low_Ah)
-    needed_Ah = (found.self_Ah + found.drawn_Ah) / CHARGE_EFFICIENCY
+    rows = [by_month[month] for month in months_ahead(today, latitude_deg)]
+    full = replace(found, charge=1.0)
     keeps = "maybe"
-    if worst.low_Ah >= needed_Ah:
+    if cautious(winters(full, today, latitude_deg, by_month)) is None:
         keeps = "yes"
-    elif min(each.high_Ah for each in rows) < needed_Ah:
+    elif at_risk_on(full, today, latitude_deg, lambda day: by_month[day.month].high_Ah) is not None:
         keeps = "no"
     return {
-        "array": [asdict(each) for each in rows],
+        "array": [_month(each) for each in rows],
         "keeps": keeps,
-        "worst_month": worst.month,
-        "needed_Ah_a_day": needed_Ah,
+        "worst_month": min(rows, key=lambda each: each.low_Ah).month,
+        "needed_Ah_a_day": (found.self_Ah + found.drawn_Ah) / CHARGE_EFFICIENCY,
+    }
+
+
+def _month(given: Given) -> dict[str, Any]:
+    clouds = given.clouds
+    return {
+        "month": given.month,
+        "clear_Ah": given.clear_Ah,
+        "low_Ah": given.low_Ah,
+        "middle_Ah": given.middle_Ah,
+        "high_Ah": given.high_Ah,
+        "low_share": clouds.low,
+        "basis": clouds.basis,
+        "days": clouds.seen,
     }
 
 
 def _dates(found: Standing, gives: Sequence[Given], today: date, latitude_deg: float) -> dict[str, Any]:
     """The days by which somebody must act."""
     by_month = {each.month: each for each in gives}
-
-    def risk(of_month: Mapping[int, float | None]) -> str | None:
-        if None in of_month.values():
-            return None
-        day = at_risk_on(found, today, latitude_deg, lambda month: of_month.get(month) or 0.0)
-        return None if day is None else day.isoformat()
-
+    dark = at_risk_on(found, today, latitude_deg, lambda _: 0.0)
+    if not by_month:
+        return {"act_by": _iso(dark), "act_by_without_sun": _iso(dark)}
+    drawn = winters(found, today, latitude_deg, by_month)
+    ahead = [by_month[month] for month in months_ahead(today, latitude_deg)]
+    seen = all(each.clouds.basis == "seen" for each in ahead)
     return {
-        "act_by": risk({month: each.low_Ah for month, each in by_month.items()}),
-        "act_by_middle": risk({month: each.middle_Ah for month, each in by_month.items()}),
-        "act_by_without_sun": risk({}),
+        "act_by": _iso(cautious(drawn)),
+        "act_by_middle": _iso(drawn[len(drawn) // 2]) if seen else None,
+        "act_by_without_sun": _iso(dark),
     }
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
 
 
 def winter_lines(told: Mapping[str, Any]) -> list[str]:
@@ -190,7 +209,10 @@ def _answer(told: Mapping[str, Any]) -> str:
     if not told["safe_now"]:
         return f"At risk: {holds}. Charge it before the frost, or bring it in."
     if told["act_by"] is not None:
-        counted = "without any charge" if told["array_unknown"] else "by the least that the array may give"
+        counted = "without any charge"
+        if not told["array_unknown"]:
+            seen = all(each["basis"] == "seen" for each in told["array"])
+            counted = "in nineteen winters of twenty" if seen else "under the dullest clouds"
         by = _day(told["act_by"])
         snow = "" if told["array_unknown"] else _under_snow(told)
         return (
@@ -216,16 +238,17 @@ def _array_lines(told: Mapping[str, Any]) -> list[str]:
     if told["array_unknown"] is not None:
         return [f"What the array gives is not counted: {told['array_unknown']}."]
     worst = next(each for each in told["array"] if each["month"] == told["worst_month"])
-    clouds, month = worst["clouds"], f"{date(2000, worst['month'], 1):%B}"
+    month = f"{date(2000, worst['month'], 1):%B}"
     verdict = {
         "yes": "the array alone keeps it",
         "no": "the array alone does not keep it",
-        "maybe": "the array alone keeps it unless the month is a dull one",
+        "maybe": "the array alone keeps it unless clouds are dull for long",
     }[told["keeps"]]
-    verdict = f"Once charged, {verdict}" if told["safe_now"] is False else verdict.capitalize()
+    held = told["safe_now"] and (told["act_by"] is None or told["keeps"] != "yes")
+    verdict = verdict.capitalize() if held else f"Once it is full, {verdict}"
     lines = [
         f"{verdict}: {told['needed_Ah_a_day']:.1f} Ah a day are needed, and on a mean day of {month}, its"
-        f" darkest month ahead, it gives {_span(worst)} ({_basis(clouds)})."
+        f" darkest month ahead, it gives {_span(worst)} ({_basis(worst)})."
     ]
     others = ", ".join(f"{date(2000, each['month'], 1):%b} {_span(each, '')}" for each in told["array"])
     if len(told["array"]) > 1:
@@ -244,12 +267,12 @@ def _span(given: Mapping[str, Any], about: str = ", about") -> str:
     return f"{band} Ah{middle}"
 
 
-def _basis(clouds: Mapping[str, Any]) -> str:
+def _basis(month: Mapping[str, Any]) -> str:
     """How well a month's clouds are known."""
-    if clouds["basis"] == "seen":
-        return f"by {clouds['days']} days of this site in that month and its neighbours"
-    band = f"from {100 * clouds['low']:.0f} % of a clear sky's, our choice for the dullest, to all of it"
-    if clouds["basis"] == "supposed":
+    if month["basis"] == "seen":
+        return f"by {month['days']} days of this site in that month and its neighbours"
+    band = f"from {100 * month['low_share']:.0f} % of a clear sky's, our choice for the dullest, to all of it"
+    if month["basis"] == "supposed":
         return f"{band}: this site's own days are of another season"
     return f"{band}: how cloudy it is here no day has told yet"
 

@@ -14,13 +14,17 @@ import pytest
 from monitor.bank.tables import specific_gravity
 from monitor.care.winter import (
     DULLEST_SHARE,
+    Given,
     Standing,
     at_risk_on,
+    cautious,
     clouds_of,
     heater_Ah,
     least_charge,
     months_ahead,
     standing,
+    winter_days,
+    winters,
 )
 from monitor.sun.expected import Supply
 from monitor.sun.months import MONTHS_NOTE, clear_months, months_note, noted_months
@@ -107,17 +111,20 @@ def test_an_array_that_gives_what_goes_keeps_the_bank() -> None:
     day = date(2026, 11, 26)
     assert at_risk_on(found, day, 52, lambda _: 0.0) == date(2026, 12, 2)
     assert at_risk_on(found, day, 52, lambda _: 4.75) is None
-    assert (
-        at_risk_on(found, day, 52, lambda _: 4.65) is None
-    )  # 0.05 Ah a day too little: 6 Ah until the spring
-    # a month without sun empties it, a full bank takes no more before: 39 Ah spare from 1 January on
-    assert at_risk_on(found, day, 52, lambda month: 0.0 if month == 1 else 50.0) == date(2027, 1, 11)
+    # 0.05 Ah a day too little: 6 Ah until the spring
+    assert at_risk_on(found, day, 52, lambda _: 4.65) is None
+    # a month without sun empties it, a full bank takes no more before: 96 Ah at dawn on 1 January, 60 on the
+    # 10th
+    assert at_risk_on(found, day, 52, lambda each: 0.0 if each.month == 1 else 50.0) == date(2027, 1, 10)
 
 
 def test_the_winter_lies_half_a_year_off_in_the_south() -> None:
     assert months_ahead(date(2026, 11, 26), 52) == [11, 12, 1, 2, 3]
     assert months_ahead(date(2026, 4, 1), 52) == [4, 5, 6, 7, 8, 9, 10, 11, 12, 1, 2, 3]
     assert months_ahead(date(2026, 5, 1), -45) == [5, 6, 7, 8, 9]
+    assert winter_days(date(2027, 3, 31), 52) == 1
+    assert winter_days(date(2026, 11, 26), 52) == 5 + 31 + 31 + 28 + 31
+    assert winter_days(date(2026, 10, 1), -45) == 365
 
 
 def test_clouds_are_those_of_the_month_and_its_neighbours_with_a_band() -> None:
@@ -126,7 +133,7 @@ def test_clouds_are_those_of_the_month_and_its_neighbours_with_a_band() -> None:
     seen = clouds_of(12, [*november, *summer])
     # mean 0.4, deviation 0.2: that of a month's mean by hand: 0.2 × sqrt(1.857 × (1/30.44 + 1/30)) = 0.0701,
     # twice that on either side of the mean as a share: 0.4 × exp(±0.3505)
-    assert (seen.basis, seen.days, seen.middle) == ("seen", 30, pytest.approx(0.4))
+    assert (seen.basis, seen.seen, seen.middle) == ("seen", 30, pytest.approx(0.4))
     assert (seen.low, seen.high) == (pytest.approx(0.282, abs=0.001), pytest.approx(0.568, abs=0.001))
     supposed = clouds_of(3, [*november, *summer])
     assert (supposed.basis, supposed.low, supposed.high) == ("supposed", DULLEST_SHARE, 1.0)
@@ -148,3 +155,20 @@ def test_a_clear_december_day_of_the_almanac_is_the_published_one() -> None:
     assert clear_months(supply, Kept(noted), command=["false"]) == tuple(months.values())
     assert noted_months(replace(supply, tilt_deg=60.0), Kept(noted)) is None
     assert noted_months(supply, Kept({MONTHS_NOTE: "[}"})) is None
+
+
+def test_a_winter_is_safe_that_a_dark_spell_does_not_end() -> None:
+    # no year of own days has the longest spell: ten days of 5 % of 40 Ah (our choice), 1.7 Ah of charge a day
+    # where 4 Ah go, cost 23 Ah; the days around it give more than enough
+    days = [(date(2026, month, day), 0.5) for month in range(1, 13) for day in range(1, 29)]
+    gives = {month: Given(month, 40.0, clouds_of(month, days)) for month in range(1, 13)}
+    begun = date(2026, 11, 26)
+
+    def drawn(least: float) -> tuple[date | None, ...]:
+        bank = Standing(charge=1.0, least_charge=least, capacity_Ah=100, self_Ah=0.4, drawn_Ah=3.6)
+        return winters(bank, begun, 52, gives)
+
+    assert cautious(drawn(least=0.70)) is None
+    # 20 Ah to spare are not enough, in whichever month the spell comes
+    assert all(day is not None for day in drawn(least=0.80))
+    assert cautious(drawn(least=0.80)) == sorted(day for day in drawn(least=0.80) if day)[2]

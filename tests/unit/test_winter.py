@@ -93,11 +93,11 @@ def test_own_clouds_narrow_the_band_and_snowy_days_are_not_clouds(store: StoreWr
     found = told(store, site)
     december = next(each for each in found["array"] if each["month"] == 12)
     # the same sky on each day of a year leaves no band; 300 Wh × 0.9 (learnt) × 0.95 / 13.4 V × 0.4
-    assert december["clouds"]["basis"] == "seen"
+    assert december["basis"] == "seen"
     assert december["middle_Ah"] == pytest.approx(7.66, abs=0.02)
     assert found["keeps"] == "yes"
     own_days(store, 0.0, sky="snow")
-    assert told(store, site)["array"][0]["clouds"]["basis"] == "unknown"
+    assert told(store, site)["array"][0]["basis"] == "unknown"
 
 
 def test_what_the_monitor_has_not_worked_out_yet_is_not_counted(store: StoreWriter, site: Site) -> None:
