@@ -33,11 +33,12 @@ def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Compone
         " load.",
         className="quiet",
     )
+    mind = html.P(["Mind: ", told["cautions"][0]], className="mind")  # frozen ones burst, lithium in frost
     if matters(date.fromisoformat(told["today"]), site.site.latitude_deg, told["coldest_C"]):
         why = html.Details([html.Summary("Why, and what else counts"), *others, more])
-        return [html.Section([html.H2("Winter"), first, why], id="winter")]
+        return [html.Section([html.H2("Winter"), first, mind, why], id="winter")]
     return [
-        html.Section(html.Details([html.Summary("Winter"), first, *others, more]), id="winter"),
+        html.Section(html.Details([html.Summary("Winter"), first, mind, *others, more]), id="winter"),
     ]
 
 

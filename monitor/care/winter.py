@@ -22,6 +22,10 @@ and acid that has settled is weaker on top; the alarm that watches a live bank k
 
 DAYS_PER_MONTH = 365.25 / 12
 
+LEAST_LEFT = 0.2
+"""No bank is left emptier than this, whatever the frost: a maker's guide never discharges deeper ([TRJ],
+read); LiFePO4 by our choice, so that its own protection does not switch it off. A larger reserve counts."""
+
 REFRESH_MONTHS = 3
 """A stored flooded bank is charged anew so often, whatever the frost (maker's manual [RLS], read)."""
 
@@ -68,7 +72,8 @@ _STEPS = 40
 class Standing:
     """A bank that stands: charge and least_charge 0..1; least_charge None where even a full one would freeze.
 
-    self_Ah and drawn_Ah are what a day takes by self-discharge and by what stays connected.
+    by_frost: least_charge is what the frost asks for, else what a bank keeps without any. self_Ah and
+    drawn_Ah are what a day takes by self-discharge and by what stays connected.
     """
 
     charge: float
@@ -76,6 +81,7 @@ class Standing:
     capacity_Ah: float
     self_Ah: float
     drawn_Ah: float
+    by_frost: bool = True
 
     @property
     def spare_Ah(self) -> float | None:
@@ -158,19 +164,19 @@ def standing(
     coldest_C: float,
     standing_C: float,
     drawn_A: float,
+    reserve: float = LEAST_LEFT,
 ) -> Standing:
-    """A lead-acid bank that stands at a mean temperature, and what still draws from it.
-
-    Raises ValueError for LiFePO4, which has no acid.
-    """
-    if chemistry == "lifepo4":
-        raise ValueError("LiFePO4 has no acid that could freeze")
+    """A bank that stands at a mean temperature, and what still draws from it; LiFePO4 has no acid that could
+    freeze. It keeps its reserve in any case, and LEAST_LEFT."""
+    kept = max(reserve, LEAST_LEFT)
+    by_frost = 0.0 if chemistry == "lifepo4" else least_charge(coldest_C)
     return Standing(
         charge=charge,
-        least_charge=least_charge(coldest_C),
+        least_charge=None if by_frost is None else max(kept, by_frost),
         capacity_Ah=capacity_Ah,
         self_Ah=self_discharge_per_month(chemistry, standing_C) / DAYS_PER_MONTH * capacity_Ah,
         drawn_Ah=24 * drawn_A,
+        by_frost=by_frost is None or by_frost > kept,
     )
 
 

@@ -31,6 +31,8 @@ EXAMPLE_HEATER_W = 10.0
 LEFT_OUT = "it was left out as asked for"
 """What the array gives where it is taken down or covered."""
 
+NO_CHARGE_IN_FROST = "LiFePO4 must not be charged below 0 °C, so that no charge is counted on in the cold"
+
 BY_RULE = "a rule by latitude and height, no measurement"
 """Where the coldest night is from if nobody gives it."""
 
@@ -68,6 +70,7 @@ def winter_document(
     """All figures; today is local. gives is what the array gives in each month, or why that is
     unknown.
 
+    `least_charge` is what the bank must hold, `by_frost` whether the frost asks for it or the reserve alone.
     `safe_now` is whether the coldest night may come tonight, None where that is unknown. `keeps` is 'yes',
     'maybe' or 'no': whether the array alone keeps a full bank safe to the winter's end, None where unknown.
     `act_by` is the day before which one of twenty winters is at risk, drawn from this site's own days, or
@@ -94,6 +97,7 @@ def winter_document(
         "capacity_Ah": min(rated_Ah, held.capacity_Ah or rated_Ah),
         "drawn_W": drawn_W,
         "least_charge": None,
+        "by_frost": None,
         "self_Ah_a_day": None,
         "drawn_Ah_a_day": 24 * drawn_W / bank.voltage_V,
         "array": [],
@@ -111,7 +115,7 @@ def winter_document(
         "cautions": _cautions(bank.chemistry),
     }
     if bank.chemistry == "lifepo4":
-        return document
+        gives = document["array_unknown"] = NO_CHARGE_IN_FROST
     found = standing(
         bank.chemistry,
         held.charge or 0.0,
@@ -119,14 +123,21 @@ def winter_document(
         coldest_C,
         standing_C,
         drawn_W / bank.voltage_V,
+        bank.reserve_soc,
     )
-    document |= {"least_charge": found.least_charge, "self_Ah_a_day": found.self_Ah}
+    document |= {
+        "least_charge": found.least_charge,
+        "by_frost": found.by_frost,
+        "self_Ah_a_day": found.self_Ah,
+    }
     known = [] if isinstance(gives, str) else list(gives)
     document |= _kept(found, known, today, site.site.latitude_deg)
     if found.least_charge is None:
         document["safe_now"] = False
     elif held.charge is not None:
-        document |= {"days_safe": found.days_safe, "safe_now": held.charge >= found.least_charge}
+        document["days_safe"] = found.days_safe
+        if bank.chemistry != "lifepo4":  # what it bears of the frost its maker's sheet alone says
+            document["safe_now"] = held.charge >= found.least_charge
         document |= _dates(found, known, today, site.site.latitude_deg)
     return document
 
@@ -192,7 +203,9 @@ def winter_lines(told: Mapping[str, Any]) -> list[str]:
     if told["chemistry"] == "lifepo4":
         lines = [
             f"{kind} has no acid that could freeze, but must not be charged below 0 °C; what it bears at "
-            f"{night} its maker's sheet says."
+            f"{night} its maker's sheet says.",
+            _left_alone(told),
+            _loses(told),
         ]
     elif told["least_charge"] is None:
         lines = [f"Bring it in or keep it warm: on a night of {night} even a full bank is at risk."]
@@ -205,7 +218,10 @@ def _answer(told: Mapping[str, Any]) -> str:
     least = f"{100 * told['least_charge']:.0f} %"
     if told["charge"] is None:
         return f"It needs {least} of its charge; how much it holds is not known: {told['charge_from']}."
-    holds = f"it holds {100 * told['charge']:.0f} % ({told['charge_from']}) and needs {least}"
+    why = "" if told["by_frost"] else ", its reserve, though frost asks for less"
+    holds = f"it holds {100 * told['charge']:.0f} % ({told['charge_from']}) and needs {least}{why}"
+    if not told["safe_now"] and not told["by_frost"]:
+        return f"Too empty to be left standing: {holds}. Charge it full first."
     if not told["safe_now"]:
         return f"At risk: {holds}. Charge it before the frost, or bring it in."
     if told["act_by"] is not None:
@@ -227,10 +243,23 @@ def _answer(told: Mapping[str, Any]) -> str:
 
 def _under_snow(told: Mapping[str, Any]) -> str:
     """What snow on the panels would change; '' where nothing."""
-    if told["act_by_without_sun"] is None or told["array_unknown"]:
+    if told["act_by_without_sun"] in (None, told["act_by"]) or told["array_unknown"]:
         return ""
     until = _day(told["act_by_without_sun"])
     return f" While snow lies on the panels it is so until {until} only: keep them free."
+
+
+def _left_alone(told: Mapping[str, Any]) -> str:
+    """Until when a bank that no frost harms keeps its reserve by itself."""
+    least = f"{100 * told['least_charge']:.0f} %"
+    if told["charge"] is None:
+        return f"It must keep {least} of its charge; how much it holds is not known: {told['charge_from']}."
+    holds = f"it holds {100 * told['charge']:.0f} % ({told['charge_from']}) and must keep {least}"
+    if told["days_safe"] == 0:
+        return f"Too empty to be left standing: {holds}. Charge it first, where it is above 0 °C."
+    if told["act_by"] is None:
+        return f"With all loads off and no charge it lasts to the winter's end: {holds}."
+    return f"With all loads off and no charge it lasts until {_day(told['act_by'])}: {holds}."
 
 
 def _array_lines(told: Mapping[str, Any]) -> list[str]:
@@ -259,11 +288,12 @@ def _array_lines(told: Mapping[str, Any]) -> list[str]:
 
 def _span(given: Mapping[str, Any], about: str = ", about") -> str:
     """'8 to 50 Ah, about 20'; without `about` the band alone, without its unit."""
-    low, high = f"{given['low_Ah']:.0f}", f"{given['high_Ah']:.0f}"
+    places = 0 if given["high_Ah"] >= 10 else 1
+    low, high = f"{given['low_Ah']:.{places}f}", f"{given['high_Ah']:.{places}f}"
     band = low if low == high else f"{low} to {high}"
     if not about:
         return band
-    middle = "" if given["middle_Ah"] is None or low == high else f"{about} {given['middle_Ah']:.0f}"
+    middle = "" if given["middle_Ah"] is None or low == high else f"{about} {given['middle_Ah']:.{places}f}"
     return f"{band} Ah{middle}"
 
 
@@ -281,11 +311,25 @@ def _reckoned(told: Mapping[str, Any], night: str) -> list[str]:
     return [
         f"Reckoned for a night of {night}, the acid to freeze {told['margin_C']:g} °C lower (our choice), by "
         "two makers' tables of acid and freezing for flooded banks of the weaker usual acid.",
-        f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
-        f" {told['self_Ah_a_day']:.2f} Ah a day by itself (makers' figures at 25 °C, half for every"
-        f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
-        f" stay connected, of {told['capacity_Ah']:.0f} Ah.",
+        _loses(told),
     ]
+
+
+def _loses(told: Mapping[str, Any]) -> str:
+    whose = "a figure" if told["chemistry"] == "lifepo4" else "makers' figures"
+    return (
+        f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
+        f" {_ampere_hours(told['self_Ah_a_day'])} Ah a day by itself ({whose} at 25 °C, half for every"
+        f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
+        f" stay connected, of {_ampere_hours(told['capacity_Ah'])} Ah."
+    )
+
+
+def _ampere_hours(value: float) -> str:
+    """So fine that a bank of a few Ah has its digits, too: '450', '6.2', '0.05'."""
+    if value < 0.01:
+        return "less than 0.01"
+    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
 
 
 def _heater(told: Mapping[str, Any]) -> str:

@@ -100,8 +100,16 @@ def test_a_heater_empties_the_bank_that_it_warms() -> None:
 
 
 def test_lithium_has_no_acid() -> None:
-    with pytest.raises(ValueError, match="no acid"):
-        standing("lifepo4", 1.0, 100, -10, 25, 0)
+    found = standing("lifepo4", 1.0, 100, -60, 25, 0)
+    assert (found.least_charge, found.by_frost) == (0.2, False)
+
+
+def test_a_bank_that_no_frost_harms_keeps_what_makers_leave_in_it() -> None:
+    # [TRJ], read: never below 80 % of discharge; at +5 °C water itself would not freeze
+    found = standing("flooded", 0.8, 100, 5, 25, 0)
+    assert (found.least_charge, found.by_frost) == (0.2, False)
+    assert standing("gel", 0.8, 100, 5, 25, 0, reserve=0.5).least_charge == 0.5
+    assert standing("flooded", 0.8, 100, -20, 25, 0, reserve=0.5).by_frost
 
 
 def test_an_array_that_gives_what_goes_keeps_the_bank() -> None:

@@ -3,14 +3,21 @@ ones, high voltages. What care, plan and wire tell of them must hold there, too.
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
+import pytest
+
+from dashboard.forms import ONLY_LOOKS
+from dashboard.winter_part import winter_section
+from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
+from monitor.store.embedded import open_writer
 from monitor.sun.months import ClearMonth
 from tests.unit.site_files import MARSH_HIDE, write
 
@@ -34,3 +41,56 @@ def test_in_a_polar_night_no_number_of_panels_is_enough(tmp_path: Path) -> None:
     words = " ".join(in_words(found).split())
     assert "The month that decides is December: no sun reaches the array in it." in words
     assert "Strings of panels: no number is enough" in words
+
+
+@pytest.mark.parametrize(
+    ("chemistry", "said"),
+    [("flooded", "Never charge a frozen battery: it can burst."), ("lifepo4", "must not be charged below 0")],
+)
+def test_the_page_says_beside_the_winter_what_must_not_be_charged(
+    tmp_path: Path, chemistry: str, said: str
+) -> None:
+    text = MARSH_HIDE.replace("flooded", chemistry)
+    site = load_site(
+        write(tmp_path, "\n".join(line for line in text.splitlines() if not line.startswith(LEAD_ONLY)))
+    )
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        (section,) = winter_section(store, site, ONLY_LOOKS)
+    assert said in str(section)
+
+
+WARM = Asked(standing_C=20.0, coldest_C=10.0)
+TODAY = date(2026, 6, 1)
+
+
+def test_where_it_never_freezes_a_standing_bank_keeps_its_reserve_all_the_same(tmp_path: Path) -> None:
+    site = site_of(tmp_path, MARSH_HIDE)
+    told = winter_document(site, Held(0.8, None, "as given"), WARM, TODAY, "none is described")
+    assert (told["least_charge"], told["by_frost"], told["safe_now"]) == (0.5, False, True)
+    # (0.8 - 0.5) × 450 Ah over 4 Ah to 2 W at 12 V and 11 % of 450 Ah a month by 2^-0.5: 5.15 Ah a day
+    assert told["act_by"] == "2026-06-28"
+    low = winter_document(site, Held(0.3, None, "as given"), WARM, TODAY, "none is described")
+    assert low["safe_now"] is False
+    assert winter_lines(low)[0].startswith(
+        "Too empty to be left standing: it holds 30 % (as given) and needs 50 %"
+    )
+
+
+def test_a_lithium_bank_that_stands_is_told_how_long_it_lasts(tmp_path: Path) -> None:
+    text = MARSH_HIDE.replace("flooded", "lifepo4").replace("reserve_soc = 0.5", "reserve_soc = 0.1")
+    site = site_of(tmp_path, "\n".join(line for line in text.splitlines() if not line.startswith(LEAD_ONLY)))
+    told = winter_document(site, Held(0.8, None, "as given"), WARM, TODAY, [])
+    assert (told["least_charge"], told["safe_now"], told["array"]) == (0.2, None, [])
+    # 0.6 × 450 Ah over 4 Ah to the monitor and 2 % of 450 Ah a month by 2^-0.5: 4.21 Ah a day
+    assert "With all loads off and no charge it lasts until 5 August 2026" in winter_lines(told)[1]
+
+
+LEAD_ONLY = ("absorption_V", "float_V", "equalization_V", "temperature_comp", "disconnect_V", "reconnect_V")
+
+
+def test_a_bank_of_a_few_ampere_hours_has_its_digits(tmp_path: Path) -> None:
+    text = MARSH_HIDE.replace("unit_capacity_Ah = 225", "unit_capacity_Ah = 3.5").replace("flooded", "agm")
+    site = site_of(tmp_path, text.replace("equalization_V = 15.5\n", ""))
+    lines = " ".join(winter_lines(winter_document(site, Held(0.8, None, "as given"), WARM, TODAY, "none")))
+    assert "loses less than 0.01 Ah a day by itself" in lines
+    assert "of 7 Ah" in lines
