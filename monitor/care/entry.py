@@ -14,6 +14,7 @@ from monitor.care.gravity import cell_of, gravities_of, gravity_words
 from monitor.care.numbers import BAND, CAPACITY, WATER, belongs, checked, rated_at_20_h
 from monitor.care.units import unit_count, unit_field, unit_of, unit_words, units_of
 from monitor.records import LogEntry, LogKind, Request
+from monitor.site.chemistry import USUAL
 from monitor.site.model import Bank, Site
 
 LOG, EDIT_LOG = "log", "edit log"
@@ -141,7 +142,11 @@ def _kind(word: object, bank: Bank) -> LogKind:
 def _why_not(kind: LogKind, bank: Bank) -> str:
     """Why a bank can have no entry of a kind, '' where it can."""
     if kind in WET_ONLY and bank.chemistry != "flooded":
-        return f"A bank of the kind {bank.chemistry} is closed: it has no {kind} to write down."
+        what = "water to add" if kind is LogKind.WATER else "acid to measure"
+        return f"A bank of the kind {USUAL[bank.chemistry].words} is closed: it has no {what}."
+    if kind is LogKind.EQUALIZATION and USUAL[bank.chemistry].equalization is None:
+        words = USUAL[bank.chemistry].words
+        return f"A bank of the kind {words} must not be equalized: if it was done, write it down as a note."
     if kind is LogKind.VOLTAGES and unit_count(bank) == 1:
         return "The bank is one battery: there is no other to compare its voltage with."
     return ""

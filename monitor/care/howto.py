@@ -12,12 +12,18 @@ HINTS: Mapping[str, str] = {
         "Read the cells before you add water, the bank at rest. Draw and empty the hydrometer a few times"
         " before you read it. Leave a cell empty that you did not read."
     ),
-    LogKind.WATER: "Distilled water only, after charging, to the mark in the cell.",
+    LogKind.WATER: (
+        "Distilled water only, after charging, to the mark in the cell. Where plates are bare, cover them"
+        " first, charge, then fill up. Never add acid."
+    ),
     LogKind.VOLTAGES: (
         "The bank at rest: loads off and array open for an hour or more. Measure each battery between its own"
         " two poles, to a hundredth of a volt, one after the other. Leave one empty that you did not measure."
     ),
-    LogKind.EQUALIZATION: "Only where your maker's sheet asks for it, at the voltage and time it gives.",
+    LogKind.EQUALIZATION: (
+        "Only where your maker's sheet asks for it, at the voltage and time it gives, the plates of all cells"
+        " covered. Before that switch off what does not bear the voltage."
+    ),
     LogKind.TERMINALS: (
         "Look for corrosion, warm spots, worn insulation. Torque as the maker's sheet says, with an insulated"
         " tool. Clean, dry, and grease what is bare."

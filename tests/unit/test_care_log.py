@@ -166,7 +166,8 @@ def test_what_cannot_be_is_refused_with_the_reason(daemon: Daemon, kind, details
 
 def test_a_closed_bank_has_neither_gravity_nor_water(tmp_path: Path) -> None:
     sealed = site_of(tmp_path, MARSH_HIDE.replace('"flooded"', '"agm"'))
-    assert set(LogKind) - set(kinds_for(sealed)) == {LogKind.HYDROMETER, LogKind.WATER}
+    unfit = {LogKind.HYDROMETER, LogKind.WATER, LogKind.EQUALIZATION}
+    assert set(LogKind) - set(kinds_for(sealed)) == unfit
     with pytest.raises(LogRefused, match="closed"):
         entry_of(asked("water", water_L=1.0), sealed, NOW)
 

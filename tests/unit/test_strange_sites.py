@@ -10,22 +10,31 @@ import pytest
 
 from dashboard.forms import ONLY_LOOKS
 from dashboard.winter_part import winter_section
+from monitor.care.entry import LOG, TIME, LogRefused, entry_of, kinds_for
 from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
+from monitor.records import Request, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.embedded import open_writer
 from monitor.sun.months import ClearMonth
 from tests.unit.site_files import MARSH_HIDE, write
 
+NOON_MS = parse_iso("2026-06-01T12:00:00Z")
 LAMPS = '\n[[loads]]\nname = "lamps"\npower_W = 24\nhours_per_day = 4\n'
 
 
 def site_of(folder: Path, text: str) -> Site:
     return with_defaults(load_site(write(folder, text)))[0]
+
+
+def without_set_points(folder: Path, text: str) -> Site:
+    """A site whose set points are those that are usual for its bank."""
+    names = ("absorption_V", "float_V", "equalization_V", "temperature_comp", "disconnect_V", "reconnect_V")
+    return site_of(folder, "\n".join(line for line in text.splitlines() if not line.startswith(names)))
 
 
 def test_in_a_polar_night_no_number_of_panels_is_enough(tmp_path: Path) -> None:
@@ -51,12 +60,19 @@ def test_the_page_says_beside_the_winter_what_must_not_be_charged(
     tmp_path: Path, chemistry: str, said: str
 ) -> None:
     text = MARSH_HIDE.replace("flooded", chemistry)
-    site = load_site(
-        write(tmp_path, "\n".join(line for line in text.splitlines() if not line.startswith(LEAD_ONLY)))
-    )
+    site = without_set_points(tmp_path, text)
     with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
         (section,) = winter_section(store, site, ONLY_LOOKS)
     assert said in str(section)
+
+
+@pytest.mark.parametrize("chemistry", ["agm", "gel", "lifepo4"])
+def test_no_closed_bank_is_offered_water_acid_or_equalization(tmp_path: Path, chemistry: str) -> None:
+    # makers' sheets of gel and AGM name no equalization ([TRJ], [HAZ], read); LiFePO4 from memory
+    site = without_set_points(tmp_path, MARSH_HIDE.replace("flooded", chemistry))
+    assert {"water", "hydrometer", "equalization"}.isdisjoint(kinds_for(site))
+    with pytest.raises(LogRefused, match="must not be equalized: if it was done, write it down as a note"):
+        entry_of(Request(NOON_MS, LOG, "equalization", {TIME: float(NOON_MS)}, ""), site, NOON_MS)
 
 
 WARM = Asked(standing_C=20.0, coldest_C=10.0)
@@ -78,14 +94,11 @@ def test_where_it_never_freezes_a_standing_bank_keeps_its_reserve_all_the_same(t
 
 def test_a_lithium_bank_that_stands_is_told_how_long_it_lasts(tmp_path: Path) -> None:
     text = MARSH_HIDE.replace("flooded", "lifepo4").replace("reserve_soc = 0.5", "reserve_soc = 0.1")
-    site = site_of(tmp_path, "\n".join(line for line in text.splitlines() if not line.startswith(LEAD_ONLY)))
+    site = without_set_points(tmp_path, text)
     told = winter_document(site, Held(0.8, None, "as given"), WARM, TODAY, [])
     assert (told["least_charge"], told["safe_now"], told["array"]) == (0.2, None, [])
     # 0.6 × 450 Ah over 4 Ah to the monitor and 2 % of 450 Ah a month by 2^-0.5: 4.21 Ah a day
     assert "With all loads off and no charge it lasts until 5 August 2026" in winter_lines(told)[1]
-
-
-LEAD_ONLY = ("absorption_V", "float_V", "equalization_V", "temperature_comp", "disconnect_V", "reconnect_V")
 
 
 def test_a_bank_of_a_few_ampere_hours_has_its_digits(tmp_path: Path) -> None:
