@@ -61,6 +61,9 @@ eighteen times as long, the one run of marsh that was compared had 10 and 12 dar
 10."""
 LIGHT_STEP_MS = 900_000
 MONTHS = {12: "December", 1: "January"}
+CHARGING_CELL_V = 2.23
+"""A lead-acid cell's voltage half way from nominal to absorption."""
+
 RECORD = tuple(date(2026, 11, 16) - timedelta(days=back) for back in range(365, 0, -1))
 RECORD_SEED = 1_000_000
 """Records are of the seeds from here on, which no run has."""
@@ -87,15 +90,22 @@ def site_of(described: Described) -> Site:
         return with_defaults(load_site(path))[0]
 
 
-def day_Wh(sky: SeededSky, array: Array, day: date) -> tuple[float, float]:
-    """Peak sun hours on the plane, and what the array could give [Wh]."""
+def day_Wh(world: World, sky: SeededSky, day: date) -> tuple[float, float]:
+    """Peak sun hours on the plane, and what the controller could take from the array [Wh]: its best power, or
+    for a switch what it gives at the charging bank's voltage."""
+    array, bank_V = Array(world.array), CHARGING_CELL_V * world.bank.cells
     start_ms = at_ms(day.year, day.month, day.day)
     light = power = 0.0
     for step in range(0, DAY_MS, LIGHT_STEP_MS):
         seen = sky.at(start_ms + step + LIGHT_STEP_MS // 2)
-        if seen.irradiance_W_m2 > 0:
-            light += seen.irradiance_W_m2
-            power += array.light(seen.irradiance_W_m2, seen.air_temperature_C).best.power_W
+        if seen.irradiance_W_m2 <= 0:
+            continue
+        light += seen.irradiance_W_m2
+        found = array.light(seen.irradiance_W_m2, seen.air_temperature_C)
+        point = found.best
+        if world.controller.kind == "pwm":
+            point = array.at_voltage(bank_V, seen.irradiance_W_m2, found.cell_C)
+        power += point.power_W
     hours = LIGHT_STEP_MS / HOUR_MS
     return light * hours / 1000, power * hours
 
@@ -103,10 +113,10 @@ def day_Wh(sky: SeededSky, array: Array, day: date) -> tuple[float, float]:
 def clear_Wh(described: Described) -> dict[date, float]:
     """What the array could give on each day of the record under a clear sky."""
     world = world_of(described, 0, START_MS, "published")
-    sky, array = world.build_sky(), Array(world.array)
+    sky = world.build_sky()
     assert isinstance(sky, SeededSky)
     sky.clearness = 1.0
-    return {day: day_Wh(sky, array, day)[1] for day in RECORD}
+    return {day: day_Wh(world, sky, day)[1] for day in RECORD}
 
 
 def record_of(
@@ -114,7 +124,7 @@ def record_of(
 ) -> tuple[dict[date, Any], float]:
     """A year of another seed as the weather book's entries, and the coldest day's mean air."""
     world = world_of(described, seed, START_MS, "published")
-    sky, array = world.build_sky(), Array(world.array)
+    sky = world.build_sky()
     assert isinstance(sky, SeededSky)
     scales = {
         day.month: bright_Wh[date(2025 if (day.month, day.day) > (11, 15) else 2026, day.month, day.day)]
@@ -123,7 +133,7 @@ def record_of(
     }
     entries, coldest_C = {}, 99.0
     for day in RECORD:
-        sun_h, gives_Wh = day_Wh(sky, array, day)
+        sun_h, gives_Wh = day_Wh(world, sky, day)
         entries[day] = {
             "reference_yield_h": sun_h,
             "index": gives_Wh / bright_Wh[day],
