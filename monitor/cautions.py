@@ -38,6 +38,10 @@ LITHIUM = (
     "discharge and cold; keep to its maker's sheet."
 )
 WEIGHT = "Batteries are heavy: lift with two people or a strap, keep them upright."
+SHOCK = (
+    "From 60 V of direct current on a touch can kill, and an arc burns on: cover every bare end, and have a "
+    "licensed person do it."
+)
 STRING_FUSES = (
     "From three parallel strings up, the other strings can push more current into a faulty one than it "
     "bears: "

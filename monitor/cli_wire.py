@@ -36,6 +36,13 @@ WARM_C = 75.0
 """Temperature of the copper where none is given: that of the American tables, a wire at work in a warm place.
 A cooler one loses less."""
 
+TOUCH_V = 60.0
+"""Up to here bare parts may be touched where it is dry (IEC 60364-4-41, 414, from memory)."""
+
+ABOVE_WORK = 1.4
+"""A bank that is equalized, or an open array in hard frost, stands up to so many times its voltage at work
+(our choice: 62 V on 48 V of lead-acid; 1.22 for Voc over Vmp times 1.15 for the cold)."""
+
 WIDE = 100
 
 
@@ -115,7 +122,7 @@ def wire(
             results.insert(0, drawn(power, voltage))
     else:
         results = array_results(run, Strings(isc, strings or 1, plate_fuse), why, there)
-    cautions = _cautions(None if isc is None else strings or 1)
+    cautions = _cautions(None if isc is None else strings or 1, voltage)
     if as_json:
         told = {"run": asdict(run), "results": [asdict(result) for result in results], "cautions": cautions}
         click.echo(json.dumps(told, ensure_ascii=False))
@@ -182,11 +189,12 @@ def _size(text: str) -> Conductor:
     raise click.BadParameter(f"'{text}' is none of the sizes known here: {known}", param_hint="--laid")
 
 
-def _cautions(strings: int | None) -> list[str]:
-    """What belongs to a run from the bank (None) or from so many strings of an array."""
+def _cautions(strings: int | None, voltage_V: float) -> list[str]:
+    """What belongs to a run from the bank (None) or from so many strings of an array; voltage_V at work."""
     from monitor import cautions
 
+    high = [cautions.SHOCK] if ABOVE_WORK * voltage_V >= TOUCH_V else []
     if strings is None:
-        return [cautions.CODES, cautions.FUSE, cautions.SHORT_CIRCUIT]
+        return [cautions.CODES, *high, cautions.FUSE, cautions.SHORT_CIRCUIT]
     more = [cautions.STRING_FUSES] if strings > 2 else []
-    return [cautions.CODES, cautions.ARRAY_LIVE, cautions.ORDER, *more]
+    return [cautions.CODES, *high, cautions.ARRAY_LIVE, cautions.ORDER, *more]

@@ -14,7 +14,7 @@ FEET_PER_KFT, M_PER_FOOT = 1000, 0.3048
 CLASS_5_OHM_PER_KM = {
     # IEC 60228, class 5 (flexible), most at 20 °C; 1 to 25 mm2 secondary source, the others from memory
     0.75: 26.0, 1.0: 19.5, 1.5: 13.3, 2.5: 7.98, 4.0: 4.95, 6.0: 3.30, 10.0: 1.91, 16.0: 1.21, 25.0: 0.780,
-    35.0: 0.554, 50.0: 0.386, 70.0: 0.272, 95.0: 0.206,
+    35.0: 0.554, 50.0: 0.386, 70.0: 0.272, 95.0: 0.206, 120.0: 0.161,
 }  # fmt: skip
 
 STRANDED_OHM_PER_KFT = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.wire.copper import CARRIES_SOURCE, GAUGES, METRIC, RESISTANCE_SOURCE, Conductor
 from monitor.wire.fuses import (
@@ -88,7 +88,8 @@ def in_short(results: Sequence[Result]) -> str:
         if wire is not None and wire.wrong:
             return f"the {wire.value} that is there is not enough: see what is marked !"
         return "it does not do as asked: see what is marked !"
-    sizes = [name for name in ("wire", "smallest_mm2", "smallest_awg") if name in found]
+    names = ("wire", "smallest_mm2", "smallest_awg")
+    sizes = [name for name in names if name in found and found[name].value is not None]
     told = (
         f"{' or '.join(str(found[name].value) for name in sizes)}, with a fuse of {found['fuse_A'].value} A"
     )
@@ -178,10 +179,13 @@ def _wires(run: Run, fuse_A: int | None, least_A: float, laid: Conductor | None)
     must_A = fuse_A or least_A
     if laid is not None:
         return [_judged(run, laid, must_A)]
-    return [
+    found = [
         _smallest(run, METRIC, must_A, "smallest_mm2", "Smallest wire"),
         _smallest(run, GAUGES, must_A, "smallest_awg", "or by gauge"),
     ]
+    if all(result.wrong for result in found):
+        return found
+    return [replace(result, wrong=False) for result in found]  # one of the two systems has a size
 
 
 def _smallest(run: Run, sizes: Sequence[Conductor], must_A: float, name: str, title: str) -> Result:
@@ -229,7 +233,8 @@ def _judged(run: Run, laid: Conductor, must_A: float) -> Result:
 
 def _far_short(run: Run, fuse_A: int, laid: Conductor | None) -> list[Result]:
     """How many times its rating the fuse sees when the far end is shorted: a long thin wire holds it back."""
-    found = smallest(run, METRIC, fuse_A) if laid is None else fit(run, laid)
+    thinnest = smallest(run, METRIC, fuse_A) or smallest(run, GAUGES, fuse_A)
+    found = thinnest if laid is None else fit(run, laid)
     if found is None:
         return []
     times = found.far_short_A / fuse_A

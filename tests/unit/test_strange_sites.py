@@ -3,15 +3,20 @@ ones, high voltages. What care, plan and wire tell of them must hold there, too.
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
 from dashboard.forms import ONLY_LOOKS
 from dashboard.winter_part import winter_section
+from monitor import cautions
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, kinds_for
 from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
+from monitor.cli import main
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
 from monitor.plan_report import Question, plan_report
@@ -107,3 +112,34 @@ def test_a_bank_of_a_few_ampere_hours_has_its_digits(tmp_path: Path) -> None:
     lines = " ".join(winter_lines(winter_document(site, Held(0.8, None, "as given"), WARM, TODAY, "none")))
     assert "loses less than 0.01 Ah a day by itself" in lines
     assert "of 7 Ah" in lines
+
+
+def wire(arguments: str) -> tuple[int, dict[str, Any]]:
+    done = CliRunner().invoke(main, ["wire", *arguments.split(), "--json"])
+    return done.exit_code, json.loads(done.output)
+
+
+def test_a_run_that_one_system_of_sizes_serves_is_no_fault() -> None:
+    # 0.012 V for 10 A over 3 m there and back: 0.2 ohm/km at most. AWG 4/0 (NEC chapter 9 table 8: 0.0608 ohm
+    # per kft at 75 °C, 0.1995 ohm/km) has 0.201 at 78 °C, 120 mm² (IEC 60228 class 5: 0.161 at 20 °C) 0.198
+    run = "--current 10 --length 3 --voltage 12 --drop 0.1 --temperature 78"
+    status, told = wire(run)
+    found = {result["name"]: result for result in told["results"]}
+    assert (found["smallest_mm2"]["value"], found["smallest_awg"]["value"]) == ("120 mm²", None)
+    assert status == 0
+    assert not any(result["wrong"] for result in told["results"])
+    said = CliRunner().invoke(main, ["wire", *run.split()])
+    assert "In short: 120 mm², with a fuse of 15 A." in said.output
+
+
+@pytest.mark.parametrize(
+    ("run", "is_high"),
+    [
+        ("--current 10 --length 3 --voltage 24", False),
+        ("--current 10 --length 3 --voltage 48", True),  # 62 V while it is equalized ([TRJ] 15.5 V on 12 V)
+        ("--isc 10 --strings 2 --voltage 82 --length 10", True),
+    ],
+)
+def test_from_60_V_on_it_says_that_a_touch_can_kill(run: str, is_high: bool) -> None:
+    # IEC 60364-4-41, 414: basic protection from 60 V of direct current where it is dry (from memory)
+    assert (cautions.SHOCK in wire(run)[1]["cautions"]) == is_high
