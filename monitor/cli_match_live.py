@@ -26,8 +26,8 @@ from monitor.match.words import in_words
 STOP, BACK = "stop", "back"
 OFF = "Was the load output on or off at that moment? 'none' if the device has no such output"
 READ = """
-Have the display before you, with paper or a camera: note all that it shows at one moment and press Enter at
-that moment. Type 'stop' to go on another time."""
+Have the display before you, with paper or a camera: note all that it shows at one
+moment and press Enter at that moment. Type 'stop' to go on another time."""
 
 
 def talk(line: str, folder: Path, manner: Manner, details: bool) -> None:

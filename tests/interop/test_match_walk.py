@@ -167,7 +167,7 @@ def test_from_the_first_look_to_the_daemon_s_reading(tmp_path: Path, device: Rtu
     device.units[1], device.thought_s = registers(1), 0.7
     device.plug()
     person.type("")
-    person.wait_for("press Enter at\nthat moment")
+    person.wait_for("press Enter at that moment")
     person.wait_for("> ")
     person.type("")
     person.answer(*look(1))
