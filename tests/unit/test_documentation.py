@@ -10,6 +10,7 @@ from monitor.alarms.rules import rules_of
 from monitor.cli import main
 from monitor.devices.profile_file import load_profile
 from monitor.site.load import load_site, with_defaults
+from monitor.site.model import Site
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILES = ROOT / "monitor/devices/profiles/README.md"
@@ -98,3 +99,8 @@ def test_every_command_that_the_manuals_name_exists():
     assert {"site", "monitor", "page", "now", "export", "import", "rebuild", "estimate"} <= named
     for command in named:
         assert CliRunner().invoke(main, [command, "--help"]).exit_code == 0, command
+
+
+def test_the_site_files_page_has_every_table():
+    page = (ROOT / "monitor/site/README.md").read_text(encoding="utf-8")
+    assert [name for name in Site.model_fields if f"[{name}]" not in page] == []
