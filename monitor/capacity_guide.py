@@ -24,6 +24,7 @@ from monitor.capacity_report import (
     capacity_document,
 )
 from monitor.care.capacity import SHALLOWEST
+from monitor.care.digits import fine
 from monitor.care.known import known_document
 from monitor.care.runs import Run, runs
 from monitor.care.stopping import TAKE, safe_cell_V
@@ -195,10 +196,12 @@ def _metering_words(site: Site) -> str:
 
 def _load_words(bank: BankDescription, current_A: float | None) -> str:
     usual_A = bank.capacity_Ah / LOAD_RATE_H
-    text = f"About {usual_A:.0f} A take half of it in {TAKE * LOAD_RATE_H:.0f} hours; the usual evening does"
+    text = (
+        f"About {fine(usual_A)} A take half of it in {TAKE * LOAD_RATE_H:.0f} hours; the usual evening does"
+    )
     if current_A is None or current_A >= -_still_A(bank):
         return f"{text}."
-    return f"{text}. {-current_A:.1f} A are drawn now: {TAKE * bank.capacity_Ah / -current_A:.0f} hours."
+    return f"{text}. {-current_A:.3g} A are drawn now: {TAKE * bank.capacity_Ah / -current_A:.0f} hours."
 
 
 def _discharge(bank: BankDescription, standing: Standing, run: Run, least_Ah: float) -> dict[str, Any]:

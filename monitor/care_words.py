@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
+from monitor.care.digits import fine
 from monitor.records import parse_iso
 
 
@@ -50,8 +51,8 @@ def capacity_sentence(told: Mapping[str, Any]) -> str:
     if told["capacity_Ah"] is None:
         return f"This discharge tells no capacity: {told['why']}."
     return (
-        f"About {told['capacity_Ah']:.0f} ± {2 * told['sd_Ah']:.0f} Ah at the 20-hour rate, "
-        f"{100 * told['capacity_Ah'] / told['rated_Ah']:.0f} % of the rated {told['rated_Ah']:.0f} Ah."
+        f"About {fine(told['capacity_Ah'])} ± {fine(2 * told['sd_Ah'])} Ah at the 20-hour rate, "
+        f"{100 * told['capacity_Ah'] / told['rated_Ah']:.0f} % of the rated {fine(told['rated_Ah'])} Ah."
     )
 
 
@@ -64,17 +65,17 @@ def capacity_lines(told: Mapping[str, Any]) -> list[str]:
 
 def known_words(known: Mapping[str, Any], day_of: Callable[[str], str]) -> list[tuple[str, str]]:
     """What is known of the capacity, each with where it is from; day_of writes an ISO time as a day."""
-    found = [("Rated, by the site file", f"{known['rated_Ah']:.0f} Ah")]
+    found = [("Rated, by the site file", f"{fine(known['rated_Ah'])} Ah")]
     if known["learnt_Ah"] is not None:
         found.append(
             (
                 "Learnt from use, by the estimate",
-                f"{known['learnt_Ah']:.0f} ± {known['learnt_band_Ah']:.0f} Ah",
+                f"{fine(known['learnt_Ah'])} ± {fine(known['learnt_band_Ah'])} Ah",
             )
         )
     if known["tested_Ah"] is not None:
-        band = "" if known["tested_band_Ah"] is None else f" ± {known['tested_band_Ah']:.0f}"
-        found.append((f"Tested on {day_of(known['tested'])}", f"{known['tested_Ah']:.0f}{band} Ah"))
+        band = "" if known["tested_band_Ah"] is None else f" ± {fine(known['tested_band_Ah'])}"
+        found.append((f"Tested on {day_of(known['tested'])}", f"{fine(known['tested_Ah'])}{band} Ah"))
     return found
 
 
@@ -97,7 +98,9 @@ def guide_sentence(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> 
     if phase == "while" and discharge["stop"]:
         return f"Switch the loads off now and let the bank rest: {discharge['stop']}."
     if phase == "while":
-        return f"{discharge['taken_Ah']:.0f} of {discharge['take_Ah']:.0f} Ah are taken{_left(discharge)}."
+        return (
+            f"{fine(discharge['taken_Ah'])} of {fine(discharge['take_Ah'])} Ah are taken{_left(discharge)}."
+        )
     lacks = [each["words"] for each in guide["ready"] if each["is_met"] is False]
     return (
         lacks[0] if lacks else "The bank is ready for a test: open the array's disconnect and let a load run."
@@ -110,7 +113,7 @@ def guide_steps(guide: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
     yield "Before", "Charge the bank until it is full, then open the array's disconnect."
     stop = "Switch all loads off when half is taken, or the loads' disconnect opens, whichever is first"
     if told is not None and told["safe_V"] is not None:
-        stop += f"; at {told['drawn_A']:.1f} A at {told['safe_V']:.2f} V at the latest"
+        stop += f"; at {told['drawn_A']:.3g} A at {told['safe_V']:.2f} V at the latest"
     yield "While", f"{stop}. Never go deeper than your maker's sheet allows."
     yield (
         "After",
@@ -138,11 +141,11 @@ def guide_lines(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> lis
 def discharge_words(told: Mapping[str, Any], clock_of: Callable[[int], str]) -> list[str]:
     """How far a discharge has come."""
     since = f"Since {clock_of(parse_iso(told['start']))}: {told['taken_Ah']:.1f} Ah in {told['hours']:.1f} h"
-    lines = [f"{since}, of {told['take_Ah']:.0f} Ah that may be taken{_left(told)}."]
+    lines = [f"{since}, of {fine(told['take_Ah'])} Ah that may be taken{_left(told)}."]
     if told["safe_V"] is None:
         return lines
     volts = "an unknown voltage" if told["voltage_V"] is None else f"{told['voltage_V']:.2f} V"
-    lines.append(f"Now {told['drawn_A']:.1f} A at {volts}; stop at {told['safe_V']:.2f} V at this current.")
+    lines.append(f"Now {told['drawn_A']:.3g} A at {volts}; stop at {told['safe_V']:.2f} V at this current.")
     if told["temperature_C"] is None:
         lines.append("The bank's temperature is not measured: 20 °C are taken for it.")
     return lines

@@ -2,6 +2,7 @@
 
     keeper    in the daemon: what people ask to have written, done once a second
     entry     what may stand in the log, checked; pure
+    digits    ampere hours in words; pure
     numbers   the numbers that an entry may hold, each checked; pure
     gravity   what a hydrometer's readings of the cells say; pure
     units     what the voltages of single batteries say; pure

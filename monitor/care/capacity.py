@@ -13,6 +13,7 @@ from math import hypot
 
 from monitor.bank.health import FULL_SD
 from monitor.bank.tables import capacity_share, charge_at_rest
+from monitor.care.digits import fine
 from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Chemistry, Meters
 
@@ -89,8 +90,8 @@ def _by_rest(chemistry: Chemistry, test: Discharge, rest_cell_V: float, meter_sd
     capacity_Ah = test.taken_Ah / taken
     sd = hypot(meter_sd, REST_CHARGE_SD / taken, FULL_SD / taken)
     words = (
-        f"{test.taken_Ah:.0f} Ah were {100 * taken:.0f} % of it, by the rest voltage of {rest_cell_V:.3f} V "
-        "a cell"
+        f"{fine(test.taken_Ah)} Ah were {100 * taken:.0f} % of it, by the rest voltage of {rest_cell_V:.3f} "
+        "V a cell"
     )
     return Measured(capacity_Ah, sd * capacity_Ah, words)
 
@@ -113,7 +114,7 @@ def _by_end_voltage(chemistry: Chemistry, test: Discharge, meter_sd: float) -> M
     warmth_sd = abs(min(1.0, other_share) - share) / 2
     capacity_Ah = at_20_h_Ah / share
     words = (
-        f"{test.taken_Ah:.0f} Ah in {test.hours:.1f} h at {test.temperature_C:.0f} °C down to "
+        f"{fine(test.taken_Ah)} Ah in {test.hours:.1f} h at {test.temperature_C:.0f} °C down to "
         f"{END_CELL_V:g} V a cell, times {at_20_h_Ah / test.taken_Ah:.3f} for the rate (Peukert) and "
         f"{1 / share:.3f} for the cold (worksheets of the trade)"
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from monitor.care.digits import fine
 from monitor.care.gravity import UNEVEN, Gravities
 from monitor.care.known import Known
 from monitor.care.units import UnitVoltages
@@ -97,12 +98,12 @@ def by_loss(learnt: Known, tested: Known | None, rated_Ah: float) -> Iterator[Li
     the last test found, or than END_OF_LIFE of the rated one where there was no test."""
     band_Ah = learnt.band_Ah or 0.0
     most_Ah = learnt.capacity_Ah + band_Ah
-    about = f"by its use the bank has about {learnt.capacity_Ah:.0f} ± {band_Ah:.0f} Ah left"
+    about = f"by its use the bank has about {fine(learnt.capacity_Ah)} ± {fine(band_Ah)} Ah left"
     if tested is not None:
         if most_Ah < tested.capacity_Ah - (tested.band_Ah or 0.0):
-            yield Limit(0.0, f"{about}, less than the last test found ({tested.capacity_Ah:.0f} Ah)")
+            yield Limit(0.0, f"{about}, less than the last test found ({fine(tested.capacity_Ah)} Ah)")
     elif most_Ah < END_OF_LIFE * rated_Ah:
-        share = f"{100 * END_OF_LIFE:.0f} % of the rated {rated_Ah:.0f} Ah"
+        share = f"{100 * END_OF_LIFE:.0f} % of the rated {fine(rated_Ah)} Ah"
         yield Limit(0.0, f"{about}, less than {share} (where planners call a bank worn, IEEE 1013)")
 
 

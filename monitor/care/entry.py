@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+from monitor.care.digits import fine
 from monitor.care.gravity import cell_of, gravities_of, gravity_words
 from monitor.care.numbers import BAND, CAPACITY, WATER, belongs, checked, rated_at_20_h
 from monitor.care.units import unit_count, unit_field, unit_of, unit_words, units_of
@@ -96,12 +97,12 @@ def figures_words(entry: LogEntry, bank: Bank | None = None) -> str:
 def capacity_words(entry: LogEntry, bank: Bank | None) -> str:
     """A tested capacity with its band, and as a share of the rated one where the bank is known."""
     capacity_Ah, band_Ah = entry.details[CAPACITY], entry.details.get(BAND)
-    known = "" if band_Ah is None else f" ± {band_Ah:.0f}"
-    text = f"{capacity_Ah:.0f}{known} Ah at the 20-hour rate"
+    known = "" if band_Ah is None else f" ± {fine(band_Ah)}"
+    text = f"{fine(capacity_Ah)}{known} Ah at the 20-hour rate"
     if bank is None:
         return f"{text}."
     rated_Ah = rated_at_20_h(bank)
-    return f"{text}, {100 * capacity_Ah / rated_Ah:.0f} % of the rated {rated_Ah:.0f} Ah."
+    return f"{text}, {100 * capacity_Ah / rated_Ah:.0f} % of the rated {fine(rated_Ah)} Ah."
 
 
 def clean_name(by: str) -> str:

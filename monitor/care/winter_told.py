@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from monitor import cautions
+from monitor.care.digits import fine
 from monitor.care.winter import (
     CHARGE_EFFICIENCY,
     MARGIN_C,
@@ -319,17 +320,10 @@ def _loses(told: Mapping[str, Any]) -> str:
     whose = "a figure" if told["chemistry"] == "lifepo4" else "makers' figures"
     return (
         f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
-        f" {_ampere_hours(told['self_Ah_a_day'])} Ah a day by itself ({whose} at 25 °C, half for every"
+        f" {fine(told['self_Ah_a_day'])} Ah a day by itself ({whose} at 25 °C, half for every"
         f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
-        f" stay connected, of {_ampere_hours(told['capacity_Ah'])} Ah."
+        f" stay connected, of {fine(told['capacity_Ah'])} Ah."
     )
-
-
-def _ampere_hours(value: float) -> str:
-    """So fine that a bank of a few Ah has its digits, too: '450', '6.2', '0.05'."""
-    if value < 0.01:
-        return "less than 0.01"
-    return f"{value:.0f}" if value >= 10 else f"{value:.2g}"
 
 
 def _heater(told: Mapping[str, Any]) -> str:

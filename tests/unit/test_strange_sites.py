@@ -14,14 +14,15 @@ from click.testing import CliRunner
 from dashboard.forms import ONLY_LOOKS
 from dashboard.winter_part import winter_section
 from monitor import cautions
-from monitor.care.entry import LOG, TIME, LogRefused, entry_of, kinds_for
+from monitor.care.digits import fine
+from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
 from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
 from monitor.cli import main
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
-from monitor.records import Request, parse_iso
+from monitor.records import LogEntry, LogKind, Request, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.embedded import open_writer
@@ -143,3 +144,18 @@ def test_a_run_that_one_system_of_sizes_serves_is_no_fault() -> None:
 def test_from_60_V_on_it_says_that_a_touch_can_kill(run: str, is_high: bool) -> None:
     # IEC 60364-4-41, 414: basic protection from 60 V of direct current where it is dry (from memory)
     assert (cautions.SHOCK in wire(run)[1]["cautions"]) == is_high
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(450.4, "450"), (22.5, "22"), (6.5, "6.5"), (0.35, "0.35"), (0.0, "0")]
+)
+def test_ampere_hours_have_the_digits_that_their_size_asks_for(value: float, said: str) -> None:
+    assert fine(value) == said
+
+
+def test_a_tested_capacity_of_a_small_bank_keeps_its_tenths(tmp_path: Path) -> None:
+    site = without_set_points(tmp_path, MARSH_HIDE.replace("= 225", "= 3.5").replace("flooded", "agm"))
+    entry = LogEntry(
+        NOON_MS, LogKind.CAPACITY, "", {"capacity_Ah": 6.5, "capacity_band_Ah": 0.8}, "", NOON_MS
+    )
+    assert figures_words(entry, site.bank) == "6.5 ± 0.8 Ah at the 20-hour rate, 93 % of the rated 7 Ah."
