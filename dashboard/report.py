@@ -68,7 +68,7 @@ def take_report(reader: StoreReader, site: Site, span: Span) -> Report:
 
     rows = weekly(season.rows) if span.by_week else season.rows
     figures = [
-        *bank_rows(season, how),
+        *bank_rows(season, local, how),
         *array_rows(season.gave, how),
         *fault_rows(season, local, how),
     ]

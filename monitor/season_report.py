@@ -63,9 +63,9 @@ class Season:
     """The local days first..last of a site; None is unknown.
 
     rows are the days themselves. dark are the times in which nobody watched as the monitor told them, newest
-    first. findings are those on the array that touch these days by the look of the day `looked`, both None
-    where nobody has looked yet. tasks are those of `nightbank care SITE due` as of made_ms. cut names what
-    was too much to be read whole.
+    first. findings are those on the array (has_array) that touch these days by the look of the day `looked`,
+    both None where nobody has looked yet. tasks are those of `nightbank care SITE due` as of made_ms. cut
+    names what was too much to be read whole.
     """
 
     first: date
@@ -86,6 +86,7 @@ class Season:
     entries: tuple[LogEntry, ...]
     done: Done
     gave: Gave
+    has_array: bool
     findings: tuple[Finding | Found, ...] | None
     looked: date | None
     tasks: tuple[dict[str, Any], ...]
@@ -115,7 +116,9 @@ def season_of(
     by_day = {row.first: _full(row, row.first in told_full, row.first in found.estimated) for row, _ in rows}
     asked_s = max(0.0, (min(end_ms, now_ms) - max(start_ms, first_ms)) / 1000)
     moved = flow(stats, site.metering.level, asked_s)
-    found_faults, looked = _faults(reader, findings, start_ms, end_ms, day_at(zone, now_ms).day)
+    found_faults, looked = None, None
+    if site.array is not None:
+        found_faults, looked = _faults(reader, findings, start_ms, end_ms, day_at(zone, now_ms).day)
     most = (
         (events, MOST_EVENTS, "events"),
         (changes, MOST_CHANGES, "alarms"),
@@ -140,6 +143,7 @@ def season_of(
         tuple(entries),
         done(entries, stats),
         gave(rows),
+        site.array is not None,
         found_faults,
         looked,
         tuple(care_report(site, reader, findings)["tasks"]),

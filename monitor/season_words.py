@@ -87,7 +87,7 @@ def in_words(site_name: str, season: Season, zone: ZoneInfo) -> str:
     whole = Spell(season.first, season.last)
     parts = [
         [f"{site_name}, {PLAIN.spell(whole)} ({_days(whole.days)})."],
-        ["What the bank went through", *_lines(bank_rows(season))],
+        ["What the bank went through", *_lines(bank_rows(season, local))],
         ["What was raised", *(_filled(f"  {line}") for line in alarm_lines(season.alarms, local))],
         ["What was done", *(_filled(f"  {line}") for line in done_lines(season.done, local))],
         [
@@ -102,10 +102,15 @@ def in_words(site_name: str, season: Season, zone: ZoneInfo) -> str:
     return "\n\n".join("\n".join(lines) for lines in parts)
 
 
-def bank_rows(season: Season, how: Writing = PLAIN) -> Iterator[tuple[str, str]]:
+def bank_rows(
+    season: Season, local: Callable[[int], date], how: Writing = PLAIN
+) -> Iterator[tuple[str, str]]:
     """What the bank went through, and how far anybody watched it."""
     seen = season.watched
     yield "Days with readings", f"{seen.read_days} of {seen.days}{_unseen(seen, how)}"
+    if season.dark:
+        last = how.day(local(season.dark[0].time_ms))
+        yield "The monitor was off", f"{_times(len(season.dark))}, the last time until {last}"
     yield "Lowest charge", _lowest(season.lowest, how)
     yield f"Nights below {how.percent(season.reserve)}", _nights(season.nights)
     yield "Full", _fulls(season.fulls, how)
@@ -261,7 +266,9 @@ def _yields(found: Gave, how: Writing) -> str:
 def fault_rows(
     season: Season, local: Callable[[int], date], how: Writing = PLAIN
 ) -> Iterator[tuple[str, str]]:
-    """What was found wrong with the array, and when it was looked for."""
+    """What was found wrong with the array, and when it was looked for; nothing without an array."""
+    if not season.has_array:
+        return
     if season.findings is None or season.looked is None:
         yield "Faults", "not known: nobody has looked for any yet; the monitor does once a week"
         return

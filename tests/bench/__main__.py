@@ -38,6 +38,7 @@ OPTIONS: dict[str, tuple[str, ...]] = {
     "outlook_nights": ("--seeds", "101-112", *TWO),
     "simulated_months": TWO,
     "sky_days": ("--kept", "--seeds", "102", *TWO),
+    "winter_runs": ("--seeds", "9011-9018", "--records", "2", *TWO),
     "supply_ends": (
         "--seeds",
         "101-140",

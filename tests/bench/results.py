@@ -21,6 +21,7 @@ TABLES = {
     "charge_error": "CHARGE.md",
     "simulated_months": "CHARGE.md",
     "outlook_nights": "OUTLOOK.md",
+    "winter_runs": "WINTER.md",
     "sky_days": "SUN.md",
     "array_findings": "SUN.md",
     "match_maps": "MATCH.md",

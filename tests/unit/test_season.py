@@ -228,6 +228,7 @@ def test_the_season_of_a_store_is_told_with_its_gaps(hide: Path) -> None:
     )
     assert "Temperature not known: nothing read it" in text
     assert "Days with readings 8 of 10; nobody watched for 48 h: no reading on 2 days (19 Nov 2026 to" in text
+    assert "The monitor was off once, the last time until 21 Nov 2026" in text
     assert "Water: on 16 Nov 2026, 1.5 L in all" in text
     assert "Faults not known: nobody has looked for any yet" in text
     assert "! Look at the terminals and their torque: due now" in text
@@ -273,3 +274,13 @@ def test_faults_of_the_array_are_those_of_the_monitors_last_look_that_touch_the_
     assert "shades" not in text
     told = json.loads(asked(hide, "--json")[1])
     assert ([each["kind"] for each in told["findings"]], told["looked"]) == (["soiling"], "2026-11-24")
+
+
+def test_a_site_without_an_array_has_no_faults_of_one(hide: Path) -> None:
+    text = hide.read_text(encoding="utf-8")
+    without = text[: text.index("[array]")] + text[text.index("[controller]") :]
+    hide.write_text(without, encoding="utf-8")
+    status, said = asked(hide)
+    assert status == 0
+    assert "Faults" not in said
+    assert "The array gave       not known" in said
