@@ -6,7 +6,8 @@ All limits are our choice.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import combinations, pairwise
 
@@ -66,7 +67,8 @@ def doubts(
         left.append("width")
     if _unsigned_so_far(quantity, first):
         left.append("sign")
-    shown = [look.shown for look in looks if quantity in look.shown]
+    own_step = first.spots[0].best.column.step * abs(first.spots[0].best.form.scale)
+    shown = [_as_told(quantity, look.shown, own_step) for look in looks if quantity in look.shown]
     wanted = LOSSES if quantity == "array_power_W" else 1
     alike = [doubt for doubt, apart in ALIKE.get(quantity, {}).items() if sum(map(apart, shown)) < wanted]
     through = quantity in ("charge_current_A", "array_current_A") and any(map(ties_together, shown))
@@ -80,6 +82,14 @@ def doubts(
     ):
         left.append("output")
     return tuple(left)
+
+
+def _as_told(quantity: str, shown: Mapping[str, Shown], own_step: float) -> Mapping[str, Shown]:
+    """What was shown, the quantity itself no finer than its register counts: what that cannot tell from
+    another quantity, the display's digits do not tell either.
+    """
+    told = shown[quantity]
+    return {**shown, quantity: replace(told, step=max(told.step, own_step))}
 
 
 def _unsigned_so_far(quantity: str, first: Choice) -> bool:

@@ -206,6 +206,26 @@ def test_a_day_s_energy_that_has_not_fallen_keeps_looks_in_one_day():
     assert no_day_began(None, looks) is None
 
 
+@pytest.mark.parametrize(
+    ("watts", "doubted"), [((642, 270, 0), False), ((64, 27, 0), True)], ids=["tenths", "whole"]
+)
+def test_watts_counted_too_coarsely_do_not_tell_the_array_s_from_the_bank_s(watts, doubted):
+    """A converter that takes two watts in a hundred: a register of tenths of a watt shows it, one of whole
+    watts would read the same on either side of it."""
+    volts, array, amps = (1440, 1420, 1190), (1950, 2170, 0), (430, 180, 0)
+    snapshots = [
+        device({100: volt, 102: open_V, 101: amp, 104: watt})
+        for volt, open_V, amp, watt in zip(volts, array, amps, watts, strict=True)
+    ]
+    keys = ("battery_voltage_V", "array_voltage_V", "charge_current_A", "array_power_W")
+    rows = (("14.4", "19.5", "4.3", "64.2"), ("14.2", "21.7", "1.8", "27.0"), ("11.9", "0.0", "0.0", "0.0"))
+    looks = looked(*(dict(zip(keys, row, strict=True)) for row in rows))
+    power = next(one for one in match(dumped(*snapshots), looks).findings if one.quantity == "array_power_W")
+    assert power.best is not None
+    assert power.best.column.address == 104
+    assert ("charge" in power.doubts) is doubted
+
+
 def test_the_day_s_energy_may_be_the_total_as_long_as_it_may_be_the_first_day():
     """A device that keeps one counter of energy, seen on one day: what it has ever counted is what it has
     today. A total that runs ahead by the same all day, or a counter that begins anew, shows that there were
