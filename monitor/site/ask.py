@@ -115,7 +115,11 @@ QUESTIONS: tuple[Question, ...] = (
     Question(("controller", "kind"), "Kind of charge controller?", _fixed("mppt")),
     Question(("controller", "rating_A"), "Its rated charge current in amperes?", _rating_A),
     Question(("controller", "array_voltage_limit_V"), "Highest array voltage it bears?", _fixed(100)),
-    Question(("metering", "level"), "What sees the loads (charging: nothing does)?", _fixed("controller")),
+    Question(
+        ("metering", "level"),
+        "What meters the loads: a shunt, the controller's load output, or nothing (charging)?",
+        _fixed("controller"),
+    ),
 )
 
 
