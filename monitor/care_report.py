@@ -150,7 +150,10 @@ def _fulls(reader: StoreReader, now_ms: int) -> Iterator[int]:
 
 
 def _belongs(site: Site, kind: str) -> bool:
-    """Whether an act is for this site: a test of the capacity needs loads that are metered, too."""
+    """Whether an act is for this site: a test of the capacity needs metered loads, and batteries that
+    stand side by side alone have one voltage, which tells nothing of each."""
+    if kind == LogKind.VOLTAGES and site.bank.units_in_series == 1:
+        return False
     if kind == LogKind.CLEANING:
         return site.array is not None
     if kind == LogKind.EQUALIZATION:

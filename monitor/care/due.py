@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import floor
 
 from monitor.care.digits import fine
 from monitor.care.gravity import UNEVEN, Gravities
@@ -63,7 +64,7 @@ class Limit:
 def limits(kind: str, use: Use) -> list[Limit]:
     """The reasons by calendar and use, soonest first."""
     most_days, source = AFTER_DAYS[kind]
-    found = [Limit(most_days - use.days, f"{use.days:.0f} days since, {most_days:.0f} at most ({source})")]
+    found = [Limit(most_days - use.days, f"{floor(use.days)} days since, {most_days:.0f} at most ({source})")]
     if kind == LogKind.EQUALIZATION and use.cycles is not None:
         words = f"{use.cycles:.1f} full cycles since, {EQUALIZE_CYCLES:.0f} at most (a maker's guide)"
         found += _by_use(use.cycles, EQUALIZE_CYCLES, use.watched_days, words)

@@ -19,6 +19,7 @@ HINTS: Mapping[str, str] = {
     LogKind.VOLTAGES: (
         "The bank at rest: loads off and array open for an hour or more. Measure each battery between its own"
         " two poles, to a hundredth of a volt, one after the other. Leave one empty that you did not measure."
+        " Two that are joined at both poles show one voltage and tell nothing of each."
     ),
     LogKind.EQUALIZATION: (
         "Only where your maker's sheet asks for it, at the voltage and time it gives, the plates of all cells"

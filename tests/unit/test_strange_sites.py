@@ -17,6 +17,7 @@ from monitor import cautions
 from monitor.care.digits import fine
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
 from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
+from monitor.care_report import care_report
 from monitor.cli import main
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
@@ -159,3 +160,15 @@ def test_a_tested_capacity_of_a_small_bank_keeps_its_tenths(tmp_path: Path) -> N
         NOON_MS, LogKind.CAPACITY, "", {"capacity_Ah": 6.5, "capacity_band_Ah": 0.8}, "", NOON_MS
     )
     assert figures_words(entry, site.bank) == "6.5 ± 0.8 Ah at the 20-hour rate, 93 % of the rated 7 Ah."
+
+
+@pytest.mark.parametrize(("in_series", "is_asked"), [(1, False), (2, True)])
+def test_batteries_that_share_both_poles_are_not_to_be_measured_one_by_one(
+    tmp_path: Path, in_series: int, is_asked: bool
+) -> None:
+    # Kirchhoff: what is joined at both poles has one voltage
+    text = MARSH_HIDE.replace("unit_voltage_V = 6", f"unit_voltage_V = {12 // in_series}")
+    site = site_of(tmp_path, text.replace("units_in_series = 2", f"units_in_series = {in_series}"))
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        tasks = {task["kind"] for task in care_report(site, store)["tasks"]}
+    assert ("voltages" in tasks) == is_asked
