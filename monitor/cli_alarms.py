@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, moment_ms
 
 HISTORY = 50
 FIGURES_DAYS = 30
@@ -24,7 +24,7 @@ JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document o
 NAME = click.argument("name")
 
 
-@click.group()
+@click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
 @click.pass_context
 def alarms(ctx: click.Context, site: Path) -> None:

@@ -13,12 +13,12 @@ from typing import Any
 import click
 
 from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, amount, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, amount, moment_ms
 
 WIDE = 100
 
 
-@click.group()
+@click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
 @click.pass_context
 def care(ctx: click.Context, site: Path) -> None:

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, moment_ms
 
 if TYPE_CHECKING:
     from monitor.records import LogEntry
@@ -22,7 +22,7 @@ SHOWN = 50
 """So many entries are shown where no other number is asked for."""
 
 
-@click.group()
+@click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
 @click.pass_context
 def log(ctx: click.Context, site: Path) -> None:

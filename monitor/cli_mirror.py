@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, bar_on_stderr, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr, moment_ms
 from monitor.log_lines import log_to_stderr
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ NONE_YET = "{} has no [[mirrors]] yet: readings stay in the store of this comput
 ONE = click.option("--mirror", "name", metavar="NAME", help="Only this mirror of the site file.")
 
 
-@click.group()
+@click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
 @click.pass_context
 def mirror(ctx: click.Context, site: Path) -> None:

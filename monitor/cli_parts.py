@@ -22,7 +22,21 @@ FORTNIGHT = 14
 WIDE = 100
 """The longest line on a terminal (our choice)."""
 
+WHOLE = 300
+"""More characters than any first sentence has, so that click cuts none."""
+
 SITE_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+class Commands(click.Group):
+    """A group whose help says of each of its commands the whole first sentence."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        below = [(name, self.get_command(ctx, name)) for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [(name, command.get_short_help_str(limit=WHOLE)) for name, command in below if command]
+            )
 
 
 def moment_ms(text: str, zone: ZoneInfo, option: str) -> int:

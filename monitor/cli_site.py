@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from monitor.cli_parts import Commands
 from monitor.errors import Problem, SiteError
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ WEAKLY_GUARDED = (
 )
 
 
-@click.group()
+@click.group(cls=Commands)
 def site() -> None:
     """Describe a system in a site file, and check what it amounts to.
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, bar_on_stderr
+from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr
 from monitor.records import iso_utc, to_datetime
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 FILE = click.Path(dir_okay=False, path_type=Path)
 
 
-@click.group()
+@click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
 @click.pass_context
 def store(ctx: click.Context, site: Path) -> None:

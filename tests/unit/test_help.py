@@ -88,3 +88,9 @@ def test_a_line_too_long_for_a_terminal_goes_on_below_and_a_table_stays() -> Non
     assert [line[:4] for line in folded[1:]] == ["  - ", "    "]
     assert max(map(len, folded)) <= 100
     assert " ".join(" ".join(folded[1:]).split()) == item.strip()
+
+
+@pytest.mark.parametrize("group", ["alarms", "care", "log", "mirror", "site", "store"])
+def test_a_group_says_the_whole_of_what_each_of_its_commands_does(group: str) -> None:
+    shown = CliRunner().invoke(main, [group, "--help"], terminal_width=80).output
+    assert "..." not in shown.partition("Commands:")[2].replace("[ARGS]...", "")
