@@ -43,7 +43,6 @@ def disk(tmp_path: Path) -> Iterator[Path]:
         yield folder
 
 
-@pytest.mark.timed
 def test_on_a_full_disk_alarms_go_on_and_afterwards_nothing_is_missing(tmp_path: Path, disk: Path) -> None:
     store, site, log = disk / "nightbank.db", tmp_path / "site.toml", tmp_path / "log"
     with SimulatorProcess(tmp_path / "ports", NOON_MS) as simulator:

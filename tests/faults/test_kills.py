@@ -5,15 +5,12 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-import pytest
-
 from tests.faults.kill_field import FIELD_KINDS, FIELD_SHARES, field_world
 from tests.faults.kill_world import draw_kinds
 
 KILLS = 12
 
 
-@pytest.mark.timed
 def test_whatever_is_killed_nothing_confirmed_is_lost_and_the_next_start_comes_up(tmp_path: Path) -> None:
     seed = random.SystemRandom().randrange(2**32)
     print(f"seed {seed}")

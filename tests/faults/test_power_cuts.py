@@ -30,7 +30,6 @@ CARD_BYTES = 48 * 1024 * 1024
 TOOLS = ("mkfs.ext4", "losetup", "mount")
 
 
-@pytest.mark.timed
 def test_a_power_cut_costs_nothing_that_was_committed(tmp_path: Path) -> None:
     if os.geteuid() != 0 or not all(map(shutil.which, TOOLS)):
         pytest.skip("mounting a card needs root, mkfs.ext4 and losetup")

@@ -47,7 +47,6 @@ def embedded_days(folder: Path, readings: list[list[Reading]]) -> list[object]:
         return list(writer.days(*DAYS))
 
 
-@pytest.mark.timed
 def test_after_72_hours_of_trouble_and_kills_every_reading_is_there_once(tmp_path: Path) -> None:
     (folder := tmp_path / "server").mkdir()
     with Influx(folder) as influx, Gate(folder, influx.port) as gate:

@@ -316,7 +316,6 @@ def test_a_span_without_a_good_voltage_is_told(file):
     assert "no good voltage" in done.stderr
 
 
-@pytest.mark.timed
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGKILL])
 def test_a_rebuild_that_is_stopped_midway_has_changed_nothing(tmp_path, sent):
     path = fill_quickly(site_file(tmp_path), minutes=60_000)
