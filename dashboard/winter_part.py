@@ -10,11 +10,9 @@ from dash.development.base_component import Component
 from dashboard.forms import Hand
 from dashboard.local import in_form
 from dashboard.words import unbroken
-from monitor.care.winter_told import Asked, winter_lines
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.winter_report import winter_report
 
 COLD_MONTHS = {True: (10, 11, 12, 1, 2, 3), False: (4, 5, 6, 7, 8, 9)}
 """The months in which the section stands open, north and south of the equator (our choice: from the first
@@ -26,8 +24,11 @@ FROST_C = 0.0
 
 def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Component]:
     """The section; folded out of the cold months and where no frost is expected. Raises StoreError."""
+    from monitor.care.winter_told import Asked, winter_lines  # not before the page is asked for
+    from monitor.winter_report import winter_report
+
     told = winter_report(with_defaults(site)[0], reader, Asked(), at_once=False)
-    first, *others = (html.P(unbroken(in_form(line))) for line in winter_lines(told))
+    first, *others = (html.P(unbroken(in_form(line)).replace(" -", " −")) for line in winter_lines(told))
     more = html.P(
         "On the page’s computer “nightbank care”, the site file and “winter” take another night, charge or"
         " load.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import closing
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture
@@ -15,7 +16,6 @@ from dashboard.pages.base import Page, ReaderFactory, extra
 from dashboard.pages.days import PATH as DAYS_PATH
 from dashboard.pages.days import REPORT_PATH as PATH
 from dashboard.picture import Picture
-from dashboard.report import Report, take_report
 from dashboard.tags import Tag, html
 from dashboard.time_marks import days_text
 from dashboard.words import nominal, number, unbroken
@@ -25,6 +25,9 @@ from monitor.present import now_of
 from monitor.records import to_datetime
 from monitor.site.model import Site
 
+if TYPE_CHECKING:
+    from dashboard.report import Report
+
 
 def address(span: Span) -> str:
     """The address of a span's sheet."""
@@ -33,6 +36,8 @@ def address(span: Span) -> str:
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Tag:
     """The sheet for the span that its address names."""
+    from dashboard.report import take_report  # not at the start of a process that may never be asked
+
     try:
         with closing(open_reader()) as reader:
             now = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone))
