@@ -6,6 +6,7 @@ import os
 import select
 import socket
 import threading
+import time
 import tty
 from collections.abc import Callable, Mapping, Sequence
 
@@ -52,6 +53,7 @@ class Replying(threading.Thread):
         self._true = true
         self.asked: list[bytes] = []
         self.said: list[bytes] = []
+        self._talks = False  # whether a connection is open
         self._end, self._ended = os.pipe()
         self._server = socket.create_server(("127.0.0.1", 0)) if network else None
         if self._server is not None:
@@ -63,6 +65,10 @@ class Replying(threading.Thread):
         self.start()
 
     def begin(self, replies: Sequence[bytes | None]) -> None:
+        """Give these from now on; what was asked before is answered first, however slow this computer is."""
+        come_in = self._master if self._server is None else self._server.fileno()
+        while self._talks or select.select((come_in,), (), (), 0)[0]:
+            time.sleep(0.001)
         self.replies, self.asked, self.said = replies, [], []
 
     def run(self) -> None:
@@ -70,9 +76,11 @@ class Replying(threading.Thread):
             self._talk(self._master)
             return
         while self._readable(self._server.fileno()):
+            self._talks = True
             connection, _ = self._server.accept()
             with connection:
                 self._talk(connection.fileno())
+            self._talks = False
 
     def _readable(self, file: int) -> bool:
         return self._end not in select.select((file, self._end), (), ())[0]
