@@ -24,7 +24,8 @@ FROST_C = 0.0
 
 def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Component]:
     """The section; folded out of the cold months and where no frost is expected. Raises StoreError."""
-    from monitor.care.winter_told import Asked, winter_lines  # not before the page is asked for
+    from monitor.care.winter_told import Asked  # not before the page is asked for
+    from monitor.care.winter_words import winter_lines
     from monitor.winter_report import winter_report
 
     told = winter_report(with_defaults(site)[0], reader, Asked(), at_once=False)

@@ -33,6 +33,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     cli_parts      what several commands share
     cli_asked      a request from the command line, and the daemon's answer
     season_words   a season for a person
+    season_document   the same for programs
     season_report  what the bank went through, was done and is due in a season, from the store
     alarm_words    alarms, their history and figures for a person
     event_words    what has happened, for a person

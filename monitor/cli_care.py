@@ -88,13 +88,14 @@ def winter(
 ) -> None:
     """Tell whether the bank may stand out in the cold: the charge it needs, and for how long it has it.
 
-    What the array gives in the dark months is counted by a clear sky and this site's own clouds, with a band;
-    snow is not known. The exit status is 1 unless the coldest night may come tonight.
+    What the array gives is drawn from a clear sky and this site's own clouds, a dark spell among them; snow is
+    not known. The exit status is 1 unless the coldest night may come tonight.
 
     Example: nightbank care hide.toml winter --coldest -20 --at 0
     """
-    from monitor.care.winter_told import BY_RULE, winter_lines
+    from monitor.care.winter_told import BY_RULE
     from monitor.care.winter_told import Asked as Question
+    from monitor.care.winter_words import winter_lines
     from monitor.winter_report import winter_report
 
     site = asked.site()

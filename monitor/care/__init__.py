@@ -14,7 +14,8 @@
     water     what overcharge takes of the water; pure
     howto     how each act is done, and what to mind
     winter    the charge that keeps a standing bank from freezing, and how long it has it; pure
-    winter_told   the same as a document and in words; pure
+    winter_told   the same as a document; pure
+    winter_words  the document in sentences; pure
 
 People leave requests of the kinds 'log' and 'edit log' in the store (page or command line), the daemon alone
 writes the log. The estimator does not read it.

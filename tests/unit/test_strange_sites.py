@@ -16,7 +16,8 @@ from dashboard.winter_part import winter_section
 from monitor import cautions
 from monitor.care.digits import fine
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
-from monitor.care.winter_told import Asked, Held, winter_document, winter_lines
+from monitor.care.winter_told import Asked, Held, winter_document
+from monitor.care.winter_words import winter_lines
 from monitor.care_report import care_report
 from monitor.cli import main
 from monitor.plan.sizing import ARRAY_TO_LOAD

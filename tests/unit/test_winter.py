@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from dashboard.winter_part import matters
-from monitor.care.winter_told import Asked, winter_lines
+from monitor.care.winter_told import Asked
+from monitor.care.winter_words import winter_lines
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.day_book import note_key
 from monitor.records import parse_iso
