@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 @click.option(
     "--run",
     type=click.IntRange(min=1),
+    metavar="NUMBER",
     help="With --aside: only one run that never learnt the time, in the form that nightbank import takes.",
 )
 @click.option("--on", metavar="TIME", help="With --run: when the computer was switched on for that run.")
