@@ -67,7 +67,7 @@ def list_in_words(
     """
     by_name = {rule.name: rule for rule in rules}
     known = [state for state in in_order(states) if state.name in by_name]
-    lines = [*_nobody(beat, now_ms, patience_ms, zone, is_untold=is_untold)]
+    lines = [*unwatched("the alarms are", beat, now_ms, patience_ms, zone, is_untold=is_untold)]
     for state in known:
         if state.stands:
             lines += _standing(state, by_name[state.name], now_ms, zone)
@@ -84,22 +84,22 @@ def list_in_words(
     return "\n".join(lines)
 
 
-def _nobody(
-    beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo, *, is_untold: bool
+def unwatched(
+    what: str, beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo, *, is_untold: bool
 ) -> list[str]:
     if beat is None:
         return ["The monitor has not been started yet: nobody is watching."]
     if beat.stopped_ms is not None:
         at = clock_words(beat.stopped_ms, now_ms, zone)
-        return [f"The monitor was stopped at {at}: nobody is watching; the alarms are of then."]
+        return [f"The monitor was stopped at {at}: nobody is watching; {what} of then."]
     if now_ms - beat.time_ms > patience_ms and is_untold:
         return [
             "The monitor did not know the time when it was last heard of, and how long ago that was cannot be"
-            " told from here: nobody may be watching; the alarms are of then."
+            f" told from here: nobody may be watching; {what} of then."
         ]
     if now_ms - beat.time_ms > patience_ms:
         at = clock_words(beat.time_ms, now_ms, zone)
-        return [f"The monitor has been silent since {at}: nobody may be watching; the alarms are of then."]
+        return [f"The monitor has been silent since {at}: nobody may be watching; {what} of then."]
     return []
 
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, wrapped
 from monitor.errors import NightbankError
 from monitor.log_lines import log_to_stderr
 
@@ -152,18 +152,24 @@ def now(site: Path, as_json: bool) -> None:
     """
     from zoneinfo import ZoneInfo
 
+    from monitor.alarm_words import unwatched
     from monitor.now_words import in_words
-    from monitor.present import present
+    from monitor.present import now_of, present
     from monitor.site.load import load_site
+    from monitor.store.heartbeat import read_heartbeat
     from monitor.stores import open_reader
 
     described = load_site(site)
+    zone = ZoneInfo(described.site.time_zone)
     with closing(open_reader(described, site)) as reader:
-        document = present(described, reader)
+        document, beat, now = present(described, reader), read_heartbeat(reader), now_of(reader)
     if as_json:
         click.echo(json.dumps(document, ensure_ascii=False))
-    else:
-        click.echo(in_words(document, ZoneInfo(described.site.time_zone)))
+        return
+    patience_ms = now.patience_ms(described)
+    for line in unwatched("all here is", beat, now.time_ms, patience_ms, zone, is_untold=now.is_untold):
+        click.echo(wrapped(f"{line}\n"))
+    click.echo(in_words(document, zone))
 
 
 @main.command()

@@ -4,8 +4,10 @@ import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from click.testing import CliRunner
 
 from monitor.bank.charge_words import charge_words
+from monitor.cli import main
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
@@ -322,3 +324,22 @@ def test_the_time_is_known_where_the_daemon_says_so(store):
     store.put_note(CLOCK_NOTE, course.note())
     store.commit()
     assert present(site(), store)["time_known"] is True
+
+
+def test_the_terminal_says_first_that_nobody_watches(tmp_path):
+    (tmp_path / "site.toml").write_text(
+        '[site]\nname = "Hide"\nlatitude_deg = 52.6\nlongitude_deg = 1.55\n'
+        '[bank]\nchemistry = "flooded"\nunit_voltage_V = 6\nunit_capacity_Ah = 225\nunits_in_series = 2\n',
+        encoding="utf-8",
+    )
+    with open_writer(tmp_path / "nightbank.db", "UTC") as store:
+        store.append([Reading(ago(7200), "shunt", "battery_voltage_V", 12.4)])
+    asked = ["now", str(tmp_path / "site.toml")]
+    said = CliRunner().invoke(main, asked).stdout
+    assert said.startswith("The monitor has not been started yet: nobody is watching.\n\nHide, ")
+    with open_writer(tmp_path / "nightbank.db", "UTC") as store:
+        heartbeat.write_heartbeat(store, Heartbeat(ago(60), ago(7000), stopped_ms=ago(60)))
+    said = CliRunner().invoke(main, asked).stdout
+    assert re.match(
+        r"The monitor was stopped at .*\d\d:\d\d: nobody is watching; all here is of then\.\n\nHide", said
+    )
