@@ -123,7 +123,7 @@ def test_now_is_one_json_document_with_the_promised_names(demo):
 def test_now_in_words_gives_every_value_its_age(demo):
     folder, *_ = demo
     said = nightbank("now", str(folder / "site.toml")).stdout
-    line = next(line for line in said.splitlines() if "battery_voltage_V" in line)
+    line = next(line for line in said.splitlines() if "Bank voltage" in line)
     assert " V  " in line
     assert line.rstrip().endswith("s ago")
 

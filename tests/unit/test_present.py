@@ -339,6 +339,7 @@ def test_the_terminal_says_first_that_nobody_watches(tmp_path):
     assert said.startswith("The monitor has not been started yet: nobody is watching.\n\nHide, ")
     with open_writer(tmp_path / "nightbank.db", "UTC") as store:
         heartbeat.write_heartbeat(store, Heartbeat(ago(60), ago(7000), stopped_ms=ago(60)))
+        store.commit()
     said = CliRunner().invoke(main, asked).stdout
     assert re.match(
         r"The monitor was stopped at .*\d\d:\d\d: nobody is watching; all here is of then\.\n\nHide", said
