@@ -88,8 +88,8 @@ def winter(
 ) -> None:
     """Tell whether the bank may stand out in the cold: the charge it needs, and for how long it has it.
 
-    What the array gives is drawn from a clear sky and this site's own clouds, a dark spell among them; snow is
-    not known. The exit status is 1 unless the coldest night may come tonight.
+    What the array gives is drawn from a clear sky and this site's own clouds, a dark spell among them; snow
+    is not known. The exit status is 1 unless the coldest night may come tonight.
 
     Example: nightbank care hide.toml winter --coldest -20 --at 0
     """

@@ -81,16 +81,17 @@ def load_of(site: Site, drawn: Demand, used_Wh: Sequence[float]) -> DailyLoad:
     return DailyLoad(drawn.total_Wh, "declared", usual_Wh, seen_Wh)
 
 
-def branch_used_Wh(site: Site, aside_Wh: float, branches: int, used_Wh: float | None) -> float | str:
+def branch_used_Wh(site: Site, drawn: Demand, branches: int, used_Wh: float | None) -> float | str:
     """What was used on a branch a day, or why that is unknown: one meter tells branches apart only where
-    there is but one. aside_Wh is what this computer and the controller take."""
+    there is but one. What is drawn beside the loads, by the inverter too, is taken off as declared."""
     if site.metering.level == "charging":
         return "nothing here meters the loads"
     if branches > 1:
         return "one meter sees all branches together"
     if used_Wh is None:
         return "the use was not measured of late"
-    return max(0.0, used_Wh - (aside_Wh if site.metering.level == "shunt" else 0.0))
+    aside_Wh = drawn.own_Wh + drawn.controller_Wh if site.metering.level == "shunt" else 0.0
+    return max(0.0, used_Wh - aside_Wh - drawn.lost_Wh - drawn.standby_Wh)
 
 
 UNKNOWN_WARMTH = Warmth(None, "not known: nothing measured it yet")

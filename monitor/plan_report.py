@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor import cautions
 from monitor.plan.dark import Year, dark_months
-from monitor.plan.draws import Draw, by_branch, declared, demand, night_share
+from monitor.plan.draws import Demand, Draw, by_branch, declared, demand, night_share
 from monitor.plan.sunlight import Month, Sky, design_month, months, night_h
 from monitor.plan.system import System, Wish, system_of
 from monitor.plan.whole import Plan, Week, plan_of
@@ -180,7 +180,7 @@ def plan_report(
         "bank_V": bank_V,
         "reserve_soc": site.bank.reserve_soc,
         "time": None if reader is None else iso_utc(now_of(reader).time_ms),
-        "branches": _branches(site, draws, load, drawn_aside=(own_W + controller_W) * 24),
+        "branches": _branches(site, draws, load, drawn),
         "inverter": None
         if site.inverter is None
         else {**site.inverter.model_dump(), "lost_Wh": drawn.lost_Wh, "standby_Wh": drawn.standby_Wh},
@@ -277,10 +277,10 @@ def _growth_notes(site: Site, growth: Growth) -> list[str]:
     return notes
 
 
-def _branches(site: Site, draws: Sequence[Draw], load: DailyLoad, drawn_aside: float) -> list[dict[str, Any]]:
+def _branches(site: Site, draws: Sequence[Draw], load: DailyLoad, drawn: Demand) -> list[dict[str, Any]]:
     """The declared loads by branch, each beside what was used on it as far as the meters can tell."""
     branches = by_branch(draws)
-    used = branch_used_Wh(site, drawn_aside, len(branches), load.used_Wh)
+    used = branch_used_Wh(site, drawn, len(branches), load.used_Wh)
     return [
         {
             "branch": branch.name,

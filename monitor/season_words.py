@@ -125,7 +125,7 @@ def _lowest(lowest: DayRow | None, how: Writing) -> str:
     told, band = how.percent(lowest.soc_min), lowest.soc_band
     if lowest.soc_sd is not None and band is not None:
         told += f" ± {how.percent(BAND_SDS * lowest.soc_sd)}"
-        if lowest.is_rough:
+        if lowest.is_rough or not 0 < band[0] <= band[1] < 1:  # no figure less its band is below empty
             told = f"somewhere between {how.percent(band[0])} and {how.percent(band[1])}"
     return f"{told} on {how.day(lowest.first)}"
 

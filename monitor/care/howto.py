@@ -22,8 +22,8 @@ HINTS: Mapping[str, str] = {
         " Two that are joined at both poles show one voltage and tell nothing of each."
     ),
     LogKind.EQUALIZATION: (
-        "Only where your maker's sheet asks for it, at the voltage and time it gives, the plates of all cells"
-        " covered. Before that switch off what does not bear the voltage."
+        "Only where your maker's sheet asks for it, after a full charge, at the voltage and time it gives,"
+        " the plates of all cells covered. Before that switch off what does not bear the voltage."
     ),
     LogKind.TERMINALS: (
         "Look for corrosion, warm spots, worn insulation. Torque as the maker's sheet says, with an insulated"

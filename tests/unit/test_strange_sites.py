@@ -4,6 +4,7 @@ ones, high voltages. What care, plan and wire tell of them must hold there, too.
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,11 +21,15 @@ from monitor.care.winter_told import Asked, Held, winter_document
 from monitor.care.winter_words import winter_lines
 from monitor.care_report import care_report
 from monitor.cli import main
+from monitor.day_rows import DayRow
+from monitor.plan.draws import declared, demand
 from monitor.plan.sizing import ARRAY_TO_LOAD
 from monitor.plan.system import Wish
+from monitor.plan_known import branch_used_Wh
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
 from monitor.records import LogEntry, LogKind, Request, parse_iso
+from monitor.season_words import PLAIN, _lowest
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.embedded import open_writer
@@ -173,3 +178,23 @@ def test_batteries_that_share_both_poles_are_not_to_be_measured_one_by_one(
     with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
         tasks = {task["kind"] for task in care_report(site, store)["tasks"]}
     assert ("voltages" in tasks) == is_asked
+
+
+@pytest.mark.parametrize(("level", "metered_Wh"), [("shunt", 148.0), ("controller", 100.0)])
+def test_what_an_inverter_takes_is_not_counted_as_a_load_of_its_branch(
+    tmp_path: Path, level: str, metered_Wh: float
+) -> None:
+    # 80 Wh behind an inverter of 80 %: 20 Wh are lost; 48 Wh to this computer's 2 W, which a shunt alone sees
+    kettle = (
+        "[[loads]]\nname = 'kettle'\npower_W = 80\nhours_per_day = 1\nac = true\n[inverter]\nefficiency = 0.8"
+    )
+    site = site_of(tmp_path, MARSH_HIDE.replace('level = "controller"', f'level = "{level}"') + "\n" + kettle)
+    drawn = demand(declared(site.loads), site.inverter, 2.0)
+    assert branch_used_Wh(site, drawn, 1, metered_Wh) == pytest.approx(80.0)
+
+
+def test_no_lowest_charge_is_told_with_a_band_below_empty() -> None:
+    row = DayRow(
+        **{field.name: None for field in fields(DayRow)} | {"first": TODAY, "soc_min": 0.13, "soc_sd": 0.14}
+    )
+    assert _lowest(row, PLAIN) == "somewhere between 0 % and 41 % on 1 Jun 2026"
