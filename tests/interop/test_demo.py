@@ -194,21 +194,26 @@ def test_ctrl_c_while_the_past_is_filled_in_ends_it_too(tmp_path):
     assert [pid for pid in started if alive(pid)] == []
 
 
+def _runs_ahead(folder):
+    """Whether what the store tells as now is minutes ahead of the real time, and its readings are of then."""
+    if nightbank("now", str(folder / "site.toml")).returncode != 0:
+        return False
+    ahead = document(folder)
+    real = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() + 120))
+    return ahead["time"] > real and 0 <= ahead["quantities"]["battery_voltage_V"]["age_s"] < 60 * 20
+
+
 def test_time_that_runs_faster_is_told_to_every_reader(tmp_path):
     folder = tmp_path / "hide"
     process = subprocess.Popen(
         [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "1", "--speed", "60", "--no-page"],
     )
     try:
-        deadline = time.monotonic() + 60
-        while nightbank("now", str(folder / "site.toml")).returncode != 0 and time.monotonic() < deadline:
+        deadline = time.monotonic() + 180  # the past day may take a busy machine a minute
+        while not _runs_ahead(folder):
             assert process.poll() is None
-            time.sleep(0.5)
-        time.sleep(15)
-        ahead = document(folder)
-        assert 0 <= ahead["quantities"]["battery_voltage_V"]["age_s"] < 60 * 20
-        real = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() + 120))
-        assert ahead["time"] > real
+            assert time.monotonic() < deadline
+            time.sleep(1)
     finally:
         process.send_signal(signal.SIGINT)
         assert process.wait(20) == 0
