@@ -12,7 +12,17 @@ from monitor.array_look import Found, last_look
 from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.health import coulombic_efficiency
 from monitor.bank.ledger import FLOW_QUANTITIES, flow
-from monitor.care.due import AFTER_DAYS, Limit, Use, by_gravity, by_loss, by_voltages, limits, soonest
+from monitor.care.due import (
+    AFTER_DAYS,
+    Limit,
+    Use,
+    by_gravity,
+    by_lacking_cell,
+    by_loss,
+    by_voltages,
+    limits,
+    soonest,
+)
 from monitor.care.entry import kinds_for
 from monitor.care.gravity import gravities_of
 from monitor.care.howto import HINTS, MIND
@@ -121,7 +131,10 @@ def care_report(
         sorted(_fulls(reader, now_ms)),
     )
     seen = found if found is not None else () if last is None else last.found
-    tasks = [_task(look, kind, seen) for kind in AFTER_DAYS if _belongs(site, kind)]
+    kinds = [kind for kind in AFTER_DAYS if _belongs(site, kind)]
+    if _lacks_a_cell(look) and LogKind.EQUALIZATION in kinds:
+        kinds.remove(LogKind.EQUALIZATION)
+    tasks = [_task(look, kind, seen) for kind in kinds]
     tasks.sort(key=_place)
     return {
         "time": iso_utc(now_ms),
@@ -203,6 +216,8 @@ def _by_findings(look: _Look, kind: str, last: _Last, found: Sequence[Found | Fi
         return [*_by_newest_gravity(look, since_ms), *_by_newest_voltages(look, since_ms)]
     if kind == LogKind.CLEANING:
         return [limit for each in found if (limit := _by_dirt(each, last)) is not None]
+    if kind == LogKind.VOLTAGES:
+        return _lacks_a_cell(look)
     return list(_by_learnt_capacity(look)) if kind == LogKind.CAPACITY else []
 
 
@@ -304,6 +319,13 @@ def _by_newest_voltages(look: _Look, since_ms: int) -> list[Limit]:
     newest = look.newest(LogKind.VOLTAGES, since_ms)
     units = None if newest is None else units_of(newest, look.site.bank)
     return [] if units is None else list(by_voltages(units))
+
+
+def _lacks_a_cell(look: _Look) -> list[Limit]:
+    """Whether by the newest voltages a battery has lost a cell: then nobody must equalize."""
+    newest = look.newest(LogKind.VOLTAGES)
+    units = None if newest is None else units_of(newest, look.site.bank)
+    return [] if units is None else list(by_lacking_cell(units))
 
 
 def _by_learnt_capacity(look: _Look) -> list[Limit]:

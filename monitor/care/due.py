@@ -9,7 +9,7 @@ from math import floor
 from monitor.care.digits import fine
 from monitor.care.gravity import UNEVEN, Gravities
 from monitor.care.known import Known
-from monitor.care.units import UnitVoltages
+from monitor.care.units import UnitVoltages, lacking_words
 from monitor.records import LogKind
 
 EQUALIZE_CYCLES = 10.0
@@ -92,6 +92,12 @@ def by_voltages(units: UnitVoltages) -> Iterator[Limit]:
     if units.is_uneven and units.limit_V is not None:
         words = f"the batteries differ by {units.spread_V:.2f} V, more than {units.limit_V:.2f} V"
         yield Limit(0.0, f"{words} (a maker's guide)")
+
+
+def by_lacking_cell(units: UnitVoltages) -> Iterator[Limit]:
+    """Why the batteries are to be measured again now: one seems to have lost a cell."""
+    if units.lacks_a_cell is not None:
+        yield Limit(0.0, lacking_words(units))
 
 
 def by_loss(learnt: Known, tested: Known | None, rated_Ah: float) -> Iterator[Limit]:

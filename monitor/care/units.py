@@ -18,6 +18,10 @@ HIGHEST_CELL_V = {"flooded": 3.0, "agm": 3.0, "gel": 3.0, "lifepo4": 4.2}
 """No cell stands higher, not even while a cold bank is equalized (our choice: 2.58 V and 3.65 V are the
 highest set points, and the cold adds 0.2 V to the first)."""
 
+DEAD_CELL_V = 1.5
+"""A battery so far below the middle of the others lacks a cell (our choice: three quarters of the 2 V of a
+lead-acid cell; one that is merely low differs by some tenths)."""
+
 _NAME = re.compile(r"unit_([1-9]\d?)_V")
 
 
@@ -60,6 +64,16 @@ class UnitVoltages:
             return None
         far = [number for number in self.read if abs(self._off_V(number)) > self.limit_V]
         return far[0] if len(far) == 1 else None
+
+    @property
+    def lacks_a_cell(self) -> int | None:
+        """The lowest one, where it lies so far below the others that a cell in it must be dead or shorted.
+
+        Equalizing would drive what that cell does not take into the sound ones, and heat it.
+        """
+        if len(self.read) < 2 or self._off_V(self.lowest) > -DEAD_CELL_V:
+            return None
+        return self.lowest
 
     def _off_V(self, number: int) -> float:
         others = [value for each, value in self.read.items() if each != number]
@@ -123,7 +137,19 @@ def unit_words(found: UnitVoltages) -> str:
     if not found.is_uneven:
         return f"{text}: even."
     text += f": more than the {found.limit_V:.2f} V that a maker allows at rest"
+    if found.lacks_a_cell is not None:
+        return f"{text}. {lacking_words(found)}."
     odd = found.out_of_step
     if odd is not None:
         return f"{text}. Out of step is {unit_name(found.bank, odd)} with {found.read[odd]:.2f} V."
     return f"{text}. The lowest is {unit_name(found.bank, found.lowest)}."
+
+
+def lacking_words(found: UnitVoltages) -> str:
+    """Which battery lacks a cell, and what follows; there is one."""
+    assert found.lacks_a_cell is not None, "asked only where one does"
+    name = unit_name(found.bank, found.lacks_a_cell)
+    return (
+        f"{name[0].upper()}{name[1:]} lacks about a cell's voltage, as with a dead or shorted cell: do not"
+        " equalize; measure again, and have it tested or taken out by somebody who knows batteries"
+    )

@@ -198,3 +198,20 @@ def test_no_lowest_charge_is_told_with_a_band_below_empty() -> None:
         **{field.name: None for field in fields(DayRow)} | {"first": TODAY, "soc_min": 0.13, "soc_sd": 0.14}
     )
     assert _lowest(row, PLAIN) == "somewhere between 0 % and 41 % on 1 Jun 2026"
+
+
+@pytest.mark.parametrize(("second_V", "is_dead"), [(6.05, False), (4.2, True)])
+def test_nobody_is_sent_to_equalize_a_bank_with_a_dead_cell(
+    tmp_path: Path, second_V: float, is_dead: bool
+) -> None:
+    # a lead-acid cell has 2 V: a 6 V battery at 4.2 V has two left (arithmetic)
+    site = site_of(tmp_path, MARSH_HIDE)
+    read = {"unit_1_V": 6.31, "unit_2_V": second_V, "unit_3_V": 6.33, "unit_4_V": 6.32}
+    entry = LogEntry(NOON_MS, LogKind.VOLTAGES, "", read, "", NOON_MS)
+    assert ("do not equalize" in figures_words(entry, site.bank)) == is_dead
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        store.add_log_entry(entry)
+        store.commit()
+        tasks = {task["kind"]: task for task in care_report(site, store)["tasks"]}
+    assert ("equalization" in tasks) != is_dead
+    assert ("String 1, battery 2 lacks about a cell's voltage" in tasks["voltages"]["why"]) == is_dead
