@@ -153,6 +153,8 @@ def _dark(plan: Mapping[str, Any], weather: Mapping[str, Any]) -> list[str]:
     head = "  A dark night, at which the bank comes down to its reserve"
     if not plan["dark_months"]:
         return [_filled(f"{head}: not known ({why_no_dark(weather)})", "    ")]
+    if all(each["chance"] == 0 for each in plan["dark_months"]):
+        return [_filled(f"{head}: in no month ({weather_words(weather)})", "    ")]
     months = ", ".join(_month_chance(each) for each in plan["dark_months"])
     text = f"{head}, chance of at least one by month: {months} ({weather_words(weather)}"
     if not all(each["seen"] for each in plan["dark_months"]):
