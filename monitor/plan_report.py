@@ -12,6 +12,7 @@ from datetime import date
 from typing import Any
 
 from monitor import cautions
+from monitor.care.winter_told import frost_words
 from monitor.plan.dark import Year, dark_months
 from monitor.plan.draws import Demand, Draw, by_branch, declared, demand, night_share
 from monitor.plan.sunlight import Month, Sky, design_month, months, night_h
@@ -172,7 +173,7 @@ def plan_report(
             more = Week(week.soc, week.gives_Ah * grown.strings / system.strings, week.days)
         then = plan_of(grown, then_load.energy_Wh, question.wish, month, more, why)
         notes += _growth_notes(site, growth)
-    notes += _weather_notes(typical)
+    notes += [*_weather_notes(typical), *([frost] if (frost := frost_words(site)) else [])]
     if site.controller is not None and site.controller.own_power_W is None:
         notes.append(OWN_DRAW)
     return {

@@ -16,6 +16,7 @@ from monitor.care.winter import (
     at_risk_on,
     cautious,
     heater_Ah,
+    least_charge,
     months_ahead,
     standing,
     winters,
@@ -76,7 +77,7 @@ def winter_document(
     days are too few; `act_by_without_sun` with snow on the panels all the time.
     """
     bank = site.bank
-    coldest_C, coldest_from = _coldest(site, asked)
+    coldest_C, coldest_from = coldest_night(site, asked.coldest_C)
     standing_C, standing_from = _standing_C(held, asked)
     drawn_W = site.metering.monitor_power_W if asked.draw_W is None else asked.draw_W
     rated_Ah = amounts(site).bank.capacity_20h_Ah or bank.capacity_Ah
@@ -194,15 +195,32 @@ def _iso(day: date | None) -> str | None:
     return None if day is None else day.isoformat()
 
 
-def _coldest(site: Site, asked: Asked) -> tuple[float, str]:
+def coldest_night(site: Site, given_C: float | None = None) -> tuple[float, str]:
     """The coldest night and where it is from."""
     place = site.site
-    if asked.coldest_C is not None:
-        return asked.coldest_C, "as given"
+    if given_C is not None:
+        return given_C, "as given"
     if place.coldest_C is not None:
         return place.coldest_C, "the site file's coldest morning"
     rule_C = coldest_by_rule_C(place.latitude_deg, place.altitude_m)
     return round(rule_C), BY_RULE
+
+
+def frost_words(site: Site) -> str:
+    """What the coldest night asks of a bank out in the cold, where that is more than its reserve, else ''."""
+    if site.bank.chemistry == "lifepo4":
+        return ""
+    coldest_C, source = coldest_night(site)
+    least = least_charge(coldest_C)
+    if least is None:
+        return f"On a night of {coldest_C:g} °C ({source}) even a full bank out in the cold is at risk."
+    if least <= site.bank.reserve_soc:
+        return ""
+    return (
+        f"A bank out in the cold needs {100 * least:.0f} % of its charge on a night of {coldest_C:g} °C"
+        f" ({source}), more than its reserve: the page Care tells of it, or “nightbank care”, the site file"
+        " and “winter”."
+    )
 
 
 def _standing_C(held: Held, asked: Asked) -> tuple[float, str]:

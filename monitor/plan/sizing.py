@@ -60,8 +60,9 @@ def bank_by_handbook_Ah(corrected_Ah: float, days: float, deepest: float, cold_s
 
 def cold_factor(temperature_C: float) -> float | None:
     """How much larger a lead-acid bank must be for the cold (battery-bank worksheets of the trade, read; 1
-    from 26.7 °C up). None below -6.7 °C, where they end."""
-    share = capacity_share(temperature_C)
+    from 26.7 °C up), below -6.7 °C, where they end, by an army manual on motive-power batteries [TM10],
+    whose 6-hour rate asks for rather too much. None below -17.8 °C, where that ends, too."""
+    share = capacity_share(temperature_C) or capacity_share(temperature_C, "TM10")
     return None if share is None else 1 / share
 
 

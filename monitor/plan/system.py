@@ -13,7 +13,7 @@ SAND = "SAND87-7023, handbook of design practices for stand-alone systems"
 IEEE_BANK = "IEEE 1013-2019 6.3, secondary source"
 IEEE_BANK_FORM = "IEEE 1013, worksheet's form from memory"
 IEEE_ARRAY = "IEEE 1562-2021 9.1: array-to-load ratio, secondary source; count of strings, from memory"
-COLD = "battery-bank worksheets of the trade, 20 to 80 °F"
+COLD = "battery-bank worksheets of the trade, 20 to 80 °F; colder an army manual on motive-power batteries"
 DERATE = "0.90 of a crystalline panel's rated current: SAND87-7023, from memory"
 
 NO_SUN = (
@@ -270,7 +270,7 @@ def _cold_words(system: System) -> str:
     if system.temperature_C is None:
         return "the bank's temperature is not known: counted as warm, so that the bank comes out too small"
     words = f"at {system.temperature_C:.3g} °C"
-    return words if system.cold is not None else f"{words} nothing is published; it ends at -6.7 °C"
+    return words if system.cold is not None else f"{words} nothing is published; it ends at -17.8 °C"
 
 
 def array_steps(system: System, load_Ah: float, wish: Wish, sun: Month) -> list[Step]:

@@ -93,5 +93,8 @@ def test_the_cold_s_factor(fahrenheit: float, multiplier: float) -> None:
     assert sizing.cold_factor((fahrenheit - 32) / 1.8) == pytest.approx(multiplier)
 
 
-def test_colder_than_the_worksheets_is_unknown() -> None:
-    assert sizing.cold_factor(-10) is None
+def test_colder_than_the_worksheets_an_army_manual_tells_it_and_colder_still_nobody() -> None:
+    # TM 10-6140-200-14 (read): 75 % of the capacity at 32 °F, 40 % at 0 °F; half-way 57.5 %
+    assert sizing.cold_factor((16 - 32) / 1.8) == pytest.approx(1 / 0.575)
+    assert sizing.cold_factor(-32 / 1.8) == pytest.approx(1 / 0.40)
+    assert sizing.cold_factor(-18) is None

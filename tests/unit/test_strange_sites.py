@@ -215,3 +215,14 @@ def test_nobody_is_sent_to_equalize_a_bank_with_a_dead_cell(
         tasks = {task["kind"]: task for task in care_report(site, store)["tasks"]}
     assert ("equalization" in tasks) != is_dead
     assert ("String 1, battery 2 lacks about a cell's voltage" in tasks["voltages"]["why"]) == is_dead
+
+
+@pytest.mark.parametrize(("coldest_C", "said"), [(-5, None), (-20, "needs 59 %"), (-65, "even a full bank")])
+def test_a_plan_says_where_its_reserve_would_freeze(tmp_path: Path, coldest_C: int, said: str | None) -> None:
+    # two makers' tables: 50 % freezes at -20.1, 60 % at -25.5, a full one at -66.7 °C (computed); 5 °C more
+    text = MARSH_HIDE.replace("altitude_m = 4", f"altitude_m = 4\ncoldest_C = {coldest_C}") + LAMPS
+    site = site_of(tmp_path, text)
+    notes = plan_report(site, None, Question(Wish(5.0, ARRAY_TO_LOAD["usual"])), "none", "not known")["notes"]
+    told = [note for note in notes if "out in the cold" in note]
+    assert len(told) == (said is not None)
+    assert all(said in note for note in told)
