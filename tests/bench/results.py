@@ -22,6 +22,7 @@ TABLES = {
     "simulated_months": "CHARGE.md",
     "outlook_nights": "OUTLOOK.md",
     "winter_runs": "WINTER.md",
+    "plan_nights": "PLAN.md",
     "sky_days": "SUN.md",
     "array_findings": "SUN.md",
     "match_maps": "MATCH.md",
