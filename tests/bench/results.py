@@ -133,4 +133,4 @@ def number(value: float) -> str:
     """What of a number is worth reading: three figures, near one three decimals, whole ones as they are."""
     if value == int(value) or abs(value) >= 1000:
         return f"{value:,.0f}"
-    return f"{value:.3f}" if 0.8 < abs(value) < 2 else f"{value:.3g}"
+    return f"{value:.3f}".rstrip("0") if 0.8 < abs(value) < 2 else f"{value:.3g}"

@@ -354,11 +354,12 @@ def show(title: str, table: Table, targets: Table, beside: Sequence[Table] = ())
         target = f"{targets[what]:10.1f}" if what in targets else f"{'':10}"
         others = (f"{other[what]:12.3f}" if what in other else f"{'':12}" for other in beside)
         print(f"  {what:46}{value:10.3f}{target}{''.join(others)}")
-        limit = {"at_most": targets[what]} if what in targets else {}
-        hand_over(cost(f"{title.partition(' (')[0]}: {what}", value, "", **limit))
-        for name, other in zip(CONTENDERS, beside, strict=False):
-            if what in other:
-                hand_over(ratio(f"{title.partition(' (')[0]}: {what}", value / other[what], name))
+        if what in targets and "days alone" not in title:
+            asked_of = f"{title.removeprefix('questions, ')}: {what}"
+            hand_over(cost(asked_of, value, "", at_most=targets[what]))
+            for name, other in zip(CONTENDERS, beside, strict=False):
+                if what in other:
+                    hand_over(ratio(asked_of, value / other[what], name))
 
 
 def main() -> None:
