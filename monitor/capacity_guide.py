@@ -16,6 +16,7 @@ from monitor.capacity_report import (
     FULL_BEFORE_MS,
     HOUR_MS,
     HOW,
+    METER_THEM,
     NOT_METERED,
     REST_MS,
     REST_PER_CAPACITY,
@@ -57,10 +58,10 @@ LOAD_RATE_H = 20
 def guide_document(site: Site, reader: StoreReader) -> dict[str, Any]:
     """Where a capacity test stands. site has its set points filled in; times are ISO 8601 UTC.
 
-    phase is 'cannot' (why_not says why), 'before', 'while' (discharge tells how far), 'rest' or 'after' (a
-    test is over). result is the `capacity_document` of the discharge whose test is over, else of the last one
-    in three days that told a capacity. to_charge says that the bank, after its test, waits for a charge.
-    known is what is known of the capacity (`care.known`).
+    phase is 'cannot' (why_not says why, help what would help, '' where nothing does), 'before', 'while'
+    (discharge tells how far), 'rest' or 'after' (a test is over). result is the `capacity_document` of the
+    discharge whose test is over, else of the last one in three days that told a capacity. to_charge says that
+    the bank, after its test, waits for a charge. known is what is known of the capacity (`care.known`).
     """
     standing, bank = standing_now(site, reader), describe_site(site)
     now_ms = standing.now.time_ms
@@ -69,6 +70,7 @@ def guide_document(site: Site, reader: StoreReader) -> dict[str, Any]:
         "site": site.site.name,
         "phase": "before",
         "why_not": _why_not(site),
+        "help": METER_THEM if _why_not(site) == NOT_METERED else "",
         "known": known_document(site, reader, now_ms),
         "ready": [],
         "discharge": None,

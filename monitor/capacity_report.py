@@ -43,10 +43,10 @@ WELL_COVERED = 0.98
 END_SLACK_V = 0.01
 """A cell this near to END_CELL_V has reached it: meters round (our choice)."""
 
-NOT_METERED = (
-    "the loads are not metered here, so nobody knows what was taken. A shunt in the bank's negative wire "
-    "would tell it, or loads on the load output of a controller that counts them; then write that as level "
-    "into [metering] of the site file"
+NOT_METERED = "the loads are not metered here, so nobody knows what was taken"
+METER_THEM = (
+    "A shunt in the bank's negative wire would tell it, or loads on the load output of a controller that"
+    " counts them; then write that as level into [metering] of the site file."
 )
 
 HOW = (
@@ -110,7 +110,7 @@ def _discharge(
 ) -> Discharge:
     """The discharge as the store has it. Raises NoCapacity where it does not hold enough of one."""
     if site.metering.level == "charging":
-        raise NoCapacity(NOT_METERED)
+        raise NoCapacity(f"{NOT_METERED}. {METER_THEM.removesuffix('.')}")
     empty = _reached_end(bank, reader, end_ms)
     rest = None if empty else _rest(bank, reader, end_ms)
     if not empty and rest is None:

@@ -124,7 +124,9 @@ def guide_steps(guide: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
 
 def guide_lines(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> list[str]:
     """The guide in lines, the answer first."""
-    lines = [guide_sentence(guide, clock_of), ""]
+    lines = [guide_sentence(guide, clock_of), *([guide["help"]] if guide["help"] else [])]
+    if guide["phase"] != "cannot":
+        lines.append("")
     if guide["phase"] == "before":
         lines += [f"{_mark(each['is_met'])} {each['words']}" for each in guide["ready"]]
     if guide["discharge"] is not None and guide["phase"] != "after":

@@ -71,7 +71,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], han
                 [
                     *_standing_section(guide, clock_of),
                     *([] if result is None else [_result_section(guide, result, hand, now_ms, zone)]),
-                    _steps_section(guide),
+                    *_steps_section(guide),
                 ],
                 className="column",
             ),
@@ -146,16 +146,20 @@ def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneIn
     return form(WRITE, hand.token(FORM, now_ms), content)
 
 
-def _steps_section(guide: Mapping[str, Any]) -> Tag:
+def _steps_section(guide: Mapping[str, Any]) -> list[Tag]:
     from monitor.care_words import guide_steps
 
     if guide["phase"] == "cannot":
-        return html.Section([html.H2("What would help"), html.P(_said(f"{guide['why_not']}."))])
+        return (
+            [html.Section([html.H2("What would help"), html.P(_said(guide["help"]))])]
+            if guide["help"]
+            else []
+        )
     steps: list[Tag] = []
     for head, words in guide_steps(guide):
         steps += [html.H3(head), html.P(_said(words))]
     switches = html.P("The monitor switches nothing: loads and disconnects are yours.", className="quiet")
-    return html.Section([html.H2("Step by step"), *steps, switches], id="steps")
+    return [html.Section([html.H2("Step by step"), *steps, switches], id="steps")]
 
 
 def _known_section(guide: Mapping[str, Any], zone: ZoneInfo) -> Tag:

@@ -150,7 +150,7 @@ def test_where_it_cannot_be_tested_it_says_why_and_what_would_help(
     assert was in MARSH_HIDE
     guide = guided(tmp_path, begun_h=4, drawn_h=4, text=MARSH_HIDE.replace(was, is_now))
     assert guide["phase"] == "cannot"
-    assert why in said(guide)
+    assert why in f"{said(guide)} {guide['help']}"
 
 
 def test_a_monitor_that_draws_too_much_for_a_rest_is_told(tmp_path: Path) -> None:

@@ -13,6 +13,8 @@ import pytest
 from click.testing import CliRunner
 
 from dashboard.forms import ONLY_LOOKS
+from dashboard.markup import html_text
+from dashboard.pages import capacity as capacity_page
 from dashboard.winter_part import winter_section
 from monitor import cautions
 from monitor.care.digits import fine
@@ -226,3 +228,16 @@ def test_a_plan_says_where_its_reserve_would_freeze(tmp_path: Path, coldest_C: i
     told = [note for note in notes if "out in the cold" in note]
     assert len(told) == (said is not None)
     assert all(said in note for note in told)
+
+
+@pytest.mark.parametrize(("chemistry", "helps"), [("flooded", True), ("lifepo4", False)])
+def test_why_no_capacity_can_be_tested_and_what_would_help_are_told_once(
+    tmp_path: Path, chemistry: str, helps: bool
+) -> None:
+    text = MARSH_HIDE.replace("flooded", chemistry).replace('level = "controller"', 'level = "charging"')
+    site = without_set_points(tmp_path, text)
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        page = html_text(capacity_page.layout(lambda: store, site, {}))
+    assert page.count("The capacity cannot be tested: ") == 1
+    assert page.count("nobody knows what was taken") == page.count("A shunt in the bank") == helps
+    assert ("What would help" in page) == helps
