@@ -15,7 +15,7 @@ from dashboard.words import number, percent
 from monitor import plan_known as known
 from monitor.plan.draws import added
 from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
-from monitor.plan.system import Wish
+from monitor.plan.steps import Wish
 from monitor.plan_report import Growth, Question, plan_report
 from monitor.plan_words import MONTHS, MOST_NIGHTS, answer_words, changed_words, weather_words, why_no_dark
 from monitor.present import now_of

@@ -80,7 +80,7 @@ def plan(
               nightbank plan hide.toml --sun-hours 1.2 --bank-temperature 2
     """
     from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
-    from monitor.plan.system import Wish
+    from monitor.plan.steps import Wish
     from monitor.plan_known import clear_year
     from monitor.plan_report import Growth, Question, plan_report
     from monitor.plan_words import in_words

@@ -15,8 +15,9 @@ from monitor import cautions
 from monitor.care.winter_told import frost_words
 from monitor.plan.dark import Year, dark_months
 from monitor.plan.draws import Demand, Draw, by_branch, declared, demand, night_share
+from monitor.plan.steps import Wish
 from monitor.plan.sunlight import Month, Sky, design_month, months, night_h
-from monitor.plan.system import System, Wish, system_of
+from monitor.plan.system import System, system_of
 from monitor.plan.whole import Plan, Week, plan_of
 from monitor.plan_known import (
     DailyLoad,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.plan import nature, sizing
+from monitor.plan.steps import Step, Wish, array_steps, bank_steps, load_steps
 from monitor.plan.sunlight import Month
-from monitor.plan.system import Step, System, Wish, array_steps, bank_steps, load_steps, nights
+from monitor.plan.system import System, nights
 
 TOO_COLD = "it is colder than what is published"
 

@@ -38,7 +38,7 @@ from typing import Any
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.day_book import note_key
 from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
-from monitor.plan.system import Wish
+from monitor.plan.steps import Wish
 from monitor.plan_known import clear_year
 from monitor.plan_report import Question, plan_report
 from monitor.records import Reading

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.day_book import note_key
-from monitor.plan.system import Wish
+from monitor.plan.steps import Wish
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
 from monitor.records import parse_iso
