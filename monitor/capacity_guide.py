@@ -12,6 +12,7 @@ from typing import Any
 
 from monitor import cautions
 from monitor.bank.description import BankDescription, describe_site
+from monitor.bank.tables import freezing_point_at_C
 from monitor.capacity_report import (
     FULL_BEFORE_MS,
     HOUR_MS,
@@ -50,6 +51,9 @@ NO_LITHIUM = (
 BEGUN = 0.02
 """A discharge that took a smaller share of the capacity is no test yet (our choice: what the monitor draws in
 a night is none)."""
+
+MILD_C = 5.0
+"""A test begins at no lower temperature of the bank (our choice: its nights are then seldom hard frosts)."""
 
 LOAD_RATE_H = 20
 """A load that would empty the bank in so many hours is the usual one (the rate at which it is rated)."""
@@ -168,6 +172,7 @@ def _ready(
             "Its current and voltage are read.",
             "Its current or voltage is not read now: see what the page says of the devices.",
         ),
+        _line(*_mild(standing.live("battery_temperature_C"))),
         _line(None, _metering_words(site), ""),
         _line(None, _load_words(bank, current_A), ""),
     ]
@@ -185,6 +190,16 @@ def _ready(
 
 def _line(is_met: bool | None, met: str, unmet: str) -> dict[str, Any]:
     return {"is_met": is_met, "words": unmet if is_met is False else met}
+
+
+def _mild(temperature_C: float | None) -> tuple[bool | None, str, str]:
+    """Whether it is warm enough for a test, in words for both."""
+    freezes_C = freezing_point_at_C(1 - TAKE)
+    why = f"half empty, its acid freezes at {freezes_C:.0f} °C, and the cold takes capacity"
+    if temperature_C is None:
+        return None, f"Test in mild weather: {why}.", ""
+    unmet = f"The bank is at {temperature_C:.0f} °C. Test in milder weather: {why}."
+    return temperature_C >= MILD_C, f"The bank is at {temperature_C:.0f} °C, mild enough.", unmet
 
 
 def _metering_words(site: Site) -> str:

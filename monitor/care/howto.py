@@ -31,9 +31,9 @@ HINTS: Mapping[str, str] = {
     ),
     LogKind.CLEANING: "Cold panels in the morning, water and a soft cloth. Look for new shade, too.",
     LogKind.CAPACITY: (
-        "One gentle discharge from full, a rest of 6 hours, and a full charge at once. The monitor guides you"
-        " through it and reckons what it tells: on its page by the capacity test, on the command line by"
-        " “nightbank care”, the site file and “capacity”."
+        "In mild weather one gentle discharge from full, a rest of 6 hours, and a full charge at once. The"
+        " monitor guides you through it and reckons what it tells: on its page by the capacity test, on the"
+        " command line by “nightbank care”, the site file and “capacity”."
     ),
 }
 

@@ -17,12 +17,14 @@ from dashboard.markup import html_text
 from dashboard.pages import capacity as capacity_page
 from dashboard.winter_part import winter_section
 from monitor import cautions
+from monitor.capacity_guide import guide_document
 from monitor.care.digits import fine
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
 from monitor.care.winter_told import Asked, Held, winter_document
 from monitor.care.winter_words import winter_lines
 from monitor.care_report import care_report
 from monitor.cli import main
+from monitor.clock import SystemClock
 from monitor.day_rows import DayRow
 from monitor.plan.draws import declared, demand
 from monitor.plan.sizing import ARRAY_TO_LOAD
@@ -30,7 +32,7 @@ from monitor.plan.system import Wish
 from monitor.plan_known import branch_used_Wh
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
-from monitor.records import LogEntry, LogKind, Request, parse_iso
+from monitor.records import LogEntry, LogKind, Quality, Reading, Request, parse_iso
 from monitor.season_words import PLAIN, _lowest
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
@@ -241,3 +243,17 @@ def test_why_no_capacity_can_be_tested_and_what_would_help_are_told_once(
     assert page.count("The capacity cannot be tested: ") == 1
     assert page.count("nobody knows what was taken") == page.count("A shunt in the bank") == helps
     assert ("What would help" in page) == helps
+
+
+@pytest.mark.parametrize(("temperature_C", "is_met"), [(-8.0, False), (12.0, True)])
+def test_a_capacity_test_is_not_begun_in_frost(tmp_path: Path, temperature_C: float, is_met: bool) -> None:
+    # a maker's own example: half a charge may freeze at -20 °C ([RLS], read)
+    site = site_of(tmp_path, MARSH_HIDE)
+    now_ms = SystemClock().now_ms()
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        store.append([Reading(now_ms, "charger", "battery_temperature_C", temperature_C, Quality.GOOD)])
+        store.commit()
+        ready = {each["words"]: each["is_met"] for each in guide_document(site, store)["ready"]}
+    (said,) = [words for words in ready if words.startswith("The bank is at")]
+    assert ready[said] is is_met
+    assert ("its acid freezes at -20 °C" in said) != is_met
