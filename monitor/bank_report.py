@@ -22,6 +22,7 @@ from monitor.bank.health import (
     coulombic_efficiency,
     cycle_life,
     halves_in_words,
+    is_learnt,
     sulfation_in_words,
 )
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycles, flow
@@ -49,10 +50,6 @@ the first and the last of them (our choice: what is wrong at the ends must be sm
 
 WELL_COVERED = 0.98
 """A span with more than 2 % of it without readings tells no efficiency (our choice)."""
-
-LEARNT_SD = 0.10
-"""The capacity is learnt once its deviation is below a tenth of it: before anything is measured the estimator
-takes 12 to 15 % (our choice)."""
 
 BY_MINUTE_S = 60.0
 
@@ -304,9 +301,9 @@ def _samples(look: _Look) -> list[tuple[int, int]]:
 
 def _learnt_Ah(capacity_Ah: float | None, sd_Ah: float | None) -> float | None:
     """The estimated capacity, None while it is little more than what is true of any bank of this rating."""
-    if capacity_Ah is None or sd_Ah is None or sd_Ah > LEARNT_SD * capacity_Ah:
+    if capacity_Ah is None or sd_Ah is None:
         return None
-    return capacity_Ah
+    return capacity_Ah if is_learnt(capacity_Ah, sd_Ah) else None
 
 
 def _latest(reader: StoreReader, quantity: str) -> float | None:

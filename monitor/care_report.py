@@ -26,7 +26,7 @@ from monitor.care.due import (
 from monitor.care.entry import kinds_for
 from monitor.care.gravity import gravities_of
 from monitor.care.howto import HINTS, MIND
-from monitor.care.known import MOST_ENTRIES, last_tested, learnt_capacity
+from monitor.care.known import MOST_ENTRIES, estimated_capacity, last_tested
 from monitor.care.units import units_of
 from monitor.care.water import water_L
 from monitor.present import now_of
@@ -330,5 +330,7 @@ def _lacks_a_cell(look: _Look) -> list[Limit]:
 
 def _by_learnt_capacity(look: _Look) -> list[Limit]:
     """What the capacity that the estimate has learnt asks for."""
-    learnt = learnt_capacity(look.reader)
-    return [] if learnt is None else list(by_loss(learnt, last_tested(look.entries), look.bank.capacity_Ah))
+    learnt = estimated_capacity(look.reader)
+    if learnt is None or not learnt.is_learnt:
+        return []
+    return list(by_loss(learnt, last_tested(look.entries), look.bank.capacity_Ah))

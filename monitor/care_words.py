@@ -69,7 +69,9 @@ def known_words(known: Mapping[str, Any], day_of: Callable[[str], str]) -> list[
     if known["learnt_Ah"] is not None:
         found.append(
             (
-                "Learnt from use, by the estimate",
+                "Learnt from use, by the estimate"
+                if known["is_learnt"]
+                else "Supposed of any such bank, not learnt yet",
                 f"{fine(known['learnt_Ah'])} ± {fine(known['learnt_band_Ah'])} Ah",
             )
         )

@@ -44,6 +44,11 @@ LEAST_DAYS = 30
 """Fewer days of state of charge tell no habit (our choice)."""
 
 
+LEARNT_SD = 0.10
+"""The capacity is learnt once its deviation is below a tenth of it: before anything is measured the estimator
+takes 12 to 15 % (our choice)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Banded:
     """A figure with its standard deviation."""
@@ -211,3 +216,8 @@ def cycle_life(chemistry: str, stats: Sequence[DayStat]) -> CycleLife | None:
         used += 1 / cycles if cycles else 0.0
     pace = used / len(depths) * 365.25
     return CycleLife(used, len(depths), max(0.0, 1 - used) / pace if pace > 0 else None)
+
+
+def is_learnt(capacity_Ah: float, sd_Ah: float) -> bool:
+    """Whether an estimated capacity is more than what is true of any bank of its rating."""
+    return sd_Ah <= LEARNT_SD * capacity_Ah

@@ -20,15 +20,17 @@ from monitor import cautions
 from monitor.capacity_guide import guide_document
 from monitor.care.digits import fine
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
+from monitor.care.known import known_document
 from monitor.care.winter_told import Asked, Held, winter_document
 from monitor.care.winter_words import winter_lines
 from monitor.care_report import care_report
+from monitor.care_words import known_words
 from monitor.cli import main
 from monitor.clock import SystemClock
 from monitor.day_rows import DayRow
 from monitor.plan.draws import declared, demand
 from monitor.plan.sizing import ARRAY_TO_LOAD
-from monitor.plan.system import Wish
+from monitor.plan.steps import Wish
 from monitor.plan_known import branch_used_Wh
 from monitor.plan_report import Question, plan_report
 from monitor.plan_words import in_words
@@ -257,3 +259,21 @@ def test_a_capacity_test_is_not_begun_in_frost(tmp_path: Path, temperature_C: fl
     (said,) = [words for words in ready if words.startswith("The bank is at")]
     assert ready[said] is is_met
     assert ("its acid freezes at -20 °C" in said) != is_met
+
+
+@pytest.mark.parametrize(("sd_Ah", "is_learnt"), [(50.0, False), (15.0, True)])
+def test_what_is_true_of_any_bank_is_not_told_as_learnt_of_this_one(
+    tmp_path: Path, sd_Ah: float, is_learnt: bool
+) -> None:
+    # before it has learnt anything the estimator supposes 12 to 15 % of deviation (`bank.priors`, our choice)
+    site = site_of(tmp_path, MARSH_HIDE)
+    now_ms = SystemClock().now_ms()
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        values = {"bank_capacity_Ah": 320.0, "bank_capacity_sd_Ah": sd_Ah}
+        store.append([Reading(now_ms, "estimate", name, value) for name, value in values.items()])
+        store.commit()
+        said = [name for name, _ in known_words(known_document(site, store, now_ms), str)]
+        why = next(task["why"] for task in care_report(site, store)["tasks"] if task["kind"] == "capacity")
+    assert ("Learnt from use, by the estimate" in said) == is_learnt
+    assert ("Supposed of any such bank, not learnt yet" in said) != is_learnt
+    assert ("by its use the bank has about 320" in why) == is_learnt  # and so less than 80 % of 450 Ah
