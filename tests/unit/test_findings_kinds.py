@@ -214,6 +214,64 @@ def test_a_bank_probe_without_a_neighbour_is_held_against_its_own_past():
     assert finding.evidence.endswith("; it used to change by 10.0 °C a day.")
 
 
+def bank_current(changed, from_ms):
+    """A shunt at the bank, past which 2 A of loads go; from a moment on it shows something else."""
+
+    def misread(step):
+        true_A = round(step.charge_current_A - 2.0, 2)
+        return replace(step, battery_current_A=changed(true_A) if step.start_ms >= from_ms else true_A)
+
+    return misread
+
+
+def charge_current(changed, from_ms):
+    """The controller's meter shows something else from a moment on."""
+
+    def misread(step):
+        shown_A = changed(step.charge_current_A) if step.start_ms >= from_ms else step.charge_current_A
+        return replace(step, charge_current_A=shown_A)
+
+    return misread
+
+
+@pytest.mark.parametrize(
+    ("meter", "changed", "told"),
+    [
+        (bank_current, lambda amps: 3.2, "The bank current stood at 3.2 A for "),
+        (bank_current, lambda amps: -amps, "the bank's current fell when the charge rose (by "),
+        (charge_current, lambda amps: -amps, "The charge current read negative in daylight (median -"),
+    ],
+    ids=["stands still", "bank's shunt reversed", "charge reversed"],
+)
+def test_a_current_that_cannot_be_true_is_told_with_what_speaks_against_it(meter, changed, told):
+    world = World(seed=1, days=36)
+    start_ms = after(world, 24, 0)
+    days, seen = made(world, readings=[meter(changed, start_ms)])
+    finding = only(find_all(days, seen, supply_of_world(world)), "sensor_stuck")
+    assert told in finding.evidence
+    assert abs(finding.start_ms - start_ms) <= 12 * 3_600_000
+    assert finding.end_ms is None
+
+
+def test_a_voltage_that_stands_still_is_stuck_only_where_no_controller_holds_it():
+    free = World(seed=1, days=36, need=9.0, mislabelled=0.0)  # a bank that never gets full
+    stuck = reading("battery_voltage_V", 12.7, after(free, 24))
+    finding = only(find_all(*made(free, readings=[stuck]), supply_of_world(free)), "sensor_stuck")
+    assert finding.evidence.startswith("The bank voltage stood at 12.7 V for ")
+    assert "the charge current changed by " in finding.evidence
+    held = replace(free, need=0.1)
+    assert find_all(*made(held, readings=[stuck]), supply_of_world(held)) == []
+
+
+def test_a_probe_that_is_not_read_any_more_is_lost():
+    world = World(seed=1, days=36)
+    start_ms = after(world, 24, 10)
+    readings = [reading("battery_temperature_C", None, start_ms)]
+    finding = only(find_all(*made(world, readings=readings), supply_of_world(world)), "sensor_stuck")
+    assert finding.evidence.startswith("The bank temperature is missing for ")
+    assert finding.start_ms == start_ms
+
+
 def test_every_finding_is_a_document_of_one_form():
     world = World(seed=3)
     document = found_in(world, [disconnected(after(world, 25, 9), after(world, 27, 13))])[0].document()

@@ -253,7 +253,9 @@ def _reversed(record: Record, name: str) -> list[_Span]:
                 f"The {NAMES[name]} read negative in daylight (median {low:.1f} {UNITS[name]}): an array"
                 " cannot take power by day, so its sign is reversed."
             )
-            found.append(_Span(name, int(lit[start]), int(lit[end - 1]) + 1, text, 0.9))
+            # by night nobody can tell: what is reversed at the last light is not over
+            until = len(value) if end == len(lit) else int(lit[end - 1]) + 1
+            found.append(_Span(name, int(lit[start]), until, text, 0.9))
     return _together(record, found)
 
 
