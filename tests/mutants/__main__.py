@@ -36,9 +36,6 @@ TREE = Path(__file__).parents[2]
 TESTS = ("tests/unit", "tests/contract", "tests/reference")
 """Those that mostly run in pytest's own process, so that coverage knows which of them is at work."""
 
-MOST_S = 90.0
-"""Tests for one change, by the time that they took once (our choice: a longer look is a smaller sample)."""
-
 PATIENCE = 5.0
 """A change that makes its tests so many times slower runs for ever (our choice), but for START_S."""
 
@@ -53,12 +50,12 @@ class Reach:
     through: dict[str, dict[int, list[str]]]
     takes_s: dict[str, float]
 
-    def tests_of(self, file: str, spot: Spot) -> list[str]:
+    def tests_of(self, file: str, spot: Spot, most_s: float) -> list[str]:
         """The tests for a change, the quickest first. Lines that run at import: all of the file's."""
         lines = self.through.get(file, {})
         asked = {test for line in range(spot.first_line, spot.last_line + 1) for test in lines.get(line, ())}
         tests = asked or {test for each in lines.values() for test in each}
-        chosen, left_s = [], MOST_S
+        chosen, left_s = [], most_s
         for test in sorted(tests, key=lambda test: self.takes_s.get(test, 0.0)):
             left_s -= self.takes_s.get(test, 0.0)
             if left_s < 0:
@@ -140,12 +137,12 @@ def drawn(room: str, count: int, seed: int) -> list[tuple[str, Spot]]:
     return sorted(random.Random(f"{room} {seed}").sample(every, min(count, len(every))), key=str)
 
 
-def judged(folder: Path, reach: Reach, file: str, spot: Spot) -> Verdict:
+def judged(folder: Path, reach: Reach, file: str, spot: Spot, most_s: float) -> Verdict:
     """Make a change in a copy, run its tests, and take it back."""
     path = folder / file
     source = path.read_text(encoding="utf-8")
     change = changed(source, spot)
-    tests = reach.tests_of(file, spot)
+    tests = reach.tests_of(file, spot, most_s)
     if not tests:
         return Verdict(file, spot, change, "no test comes here")
     path.write_text(change.text, encoding="utf-8")
@@ -179,6 +176,7 @@ def main() -> None:
     parser.add_argument("--mutants", type=int, default=60, help="changes in each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--most-s", type=float, default=90.0, help="tests of one change, by what they took")
     parser.add_argument("--tests", nargs="+", default=TESTS, help="files or folders of tests")
     parser.add_argument("--work", type=Path, default=TREE / ".mutants", help="keeps the tests' lines")
     chosen = parser.parse_args()
@@ -194,7 +192,7 @@ def main() -> None:
         def judge(each: tuple[str, Spot]) -> Verdict:
             folder = folders.get()
             try:
-                verdict = judged(folder, reach, *each)
+                verdict = judged(folder, reach, *each, chosen.most_s)
             finally:
                 folders.put(folder)
             print(f"{verdict.outcome:20} {each[0]}:{each[1].first_line}", file=sys.stderr, flush=True)
