@@ -230,12 +230,15 @@ def _last(look: _Look, kind: str) -> _Last:
     if done:
         return max(done, key=lambda last: last.time_ms or 0)
     installed = look.site.bank.installed
+    none = "none is written down"
     if installed is not None and kind != LogKind.CLEANING:
         start_ms = to_ms(datetime.combine(installed, time(), look.zone))
-        return _Last(start_ms, "none is written down, counted from the day the bank was installed")
+        if start_ms <= look.now_ms:
+            return _Last(start_ms, f"{none}, counted from the day the bank was installed")
+        none += f", and by the site file the bank will be installed on {installed} only: look at the year"
     if look.span is None:
-        return _Last(None, "none is written down, and there are no readings yet")
-    return _Last(look.span[0], "none is written down, counted from the first reading")
+        return _Last(None, f"{none}, and there are no readings yet")
+    return _Last(look.span[0], f"{none}, counted from the first reading")
 
 
 def _equalized(look: _Look) -> list[_Last]:

@@ -277,3 +277,11 @@ def test_what_is_true_of_any_bank_is_not_told_as_learnt_of_this_one(
     assert ("Learnt from use, by the estimate" in said) == is_learnt
     assert ("Supposed of any such bank, not learnt yet" in said) != is_learnt
     assert ("by its use the bank has about 320" in why) == is_learnt  # and so less than 80 % of 450 Ah
+
+
+def test_a_bank_that_is_to_be_installed_makes_nothing_due_by_that_day(tmp_path: Path) -> None:
+    site = site_of(tmp_path, MARSH_HIDE.replace("2025-04-12", "2225-04-12"))
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        told = next(task for task in care_report(site, store)["tasks"] if task["kind"] == "terminals")
+    assert told["due"] is None
+    assert "will be installed on 2225-04-12 only: look at the year" in told["why"]
