@@ -28,6 +28,9 @@ TABLES = {
     "match_maps": "MATCH.md",
     "match_lines": "MATCH.md",
     "line_faults": "../faults/FAULTS.md",
+    **dict.fromkeys(
+        ("card_bytes", "clock_steps", "fleet", "kills", "page_crowd", "soak"), "../../DEVELOPERS.md"
+    ),
 }
 """Where the whole tables of a benchmark stand, with what they mean and where it is weak."""
 

@@ -35,7 +35,7 @@ def test_ratios_come_first_and_what_is_missed_is_marked() -> None:
         "| zoom | days told right | 0.858 | measured skies | at least 0.84 |",
         "| zoom | memory | 61.4 MB | at most 64 |",
         "| zoom | `python -m tests.bench.zoom` | 61 s, ended with 1 | 2026-11-26 | 2 cores | 0.5 |  |",
-        "| soak | `python -m tests.bench.soak` | not run |  |  |  |  |",
+        "| soak | `python -m tests.bench.soak` | not run |  |  |  | [DEVELOPERS.md](../../DEVELOPERS.md) |",
     ]
 
 
