@@ -18,7 +18,8 @@ def winter_lines(told: Mapping[str, Any]) -> list[str]:
     if told["chemistry"] == "lifepo4":
         lines = [
             f"{kind} has no acid that could freeze, but must not be charged below 0 °C; what it bears at "
-            f"{night} its maker's sheet says.",
+            f"{night} its maker's sheet says. In frost leave the array's disconnect open, unless battery or"
+            " controller refuse the charge by themselves.",
             _left_alone(told),
             _loses(told),
         ]
@@ -141,9 +142,10 @@ def _loses(told: Mapping[str, Any]) -> str:
 
 
 def _heater(told: Mapping[str, Any]) -> str:
+    instead = "Insulate it or bring it in" if told["chemistry"] == "lifepo4" else "Charge or insulate it"
     return (
         f"A heater of {told['heater_W']:g} W would take {told['heater_Ah_a_day']:.0f} Ah a day from the bank"
-        " if it ran all day: it empties the bank that it warms. Charge or insulate it instead."
+        f" if it ran all day: it empties the bank that it warms. {instead} instead."
     )
 
 
