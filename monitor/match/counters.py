@@ -29,7 +29,7 @@ def counted_before(columns: Sequence[Column], day: Candidate) -> bool:
             for own, raw in zip(day.values(), column.raws, strict=True)
             if own is not None and raw is not None
         ]
-        if column.moves and any(
+        if len(pairs) > 1 and any(
             _runs_ahead(pairs, scale, column.step, own_step) for scale in scales("Wh", column.kind)
         ):
             return True
@@ -37,6 +37,8 @@ def counted_before(columns: Sequence[Column], day: Candidate) -> bool:
 
 
 def _runs_ahead(pairs: Sequence[tuple[float, float]], scale: float, count: float, own_step: float) -> bool:
+    """Whether the growth is the same to the two counters' steps, and large enough to tell (limits as in
+    `alike`)."""
     held = [raw * scale for _, raw in pairs]
     step = max(count * scale, own_step, FLOAT_SHARE * max(map(abs, held)))
     ahead = [there - own for (own, _), there in zip(pairs, held, strict=True)]

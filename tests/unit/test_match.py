@@ -247,6 +247,15 @@ def test_the_day_s_energy_may_be_the_total_as_long_as_it_may_be_the_first_day():
     assert not doubted((655, 30, 210))
 
 
+def test_a_register_that_never_answers_together_with_the_day_s_energy_says_nothing_of_it():
+    counts = (210, 655, 873)
+    answers = ({120: counts[0]}, {120: counts[1]}, {120: counts[2]}, {140: 31_410}, {140: 31_855})
+    snapshots = [device(MORNING | words) for words in answers]
+    looks = looked(*({"energy_today_Wh": str(count)} for count in counts))
+    (finding,) = match(dumped(*snapshots), looks).findings
+    assert "total" in finding.doubts
+
+
 def test_a_current_that_falls_by_day_is_no_record_of_the_day():
     """The day's highest never falls, and the day's lowest has been nothing since the night."""
     falling = [device({**NOON, 103: amps}) for amps in (418, 301, 77)]
