@@ -39,6 +39,14 @@ def keep_small() -> None:
         mallopt(M_MMAP_THRESHOLD, LARGE_BLOCK_BYTES)
 
 
+def give_back() -> None:
+    """Give the system back what is free in the midst of the heap, too (malloc_trim(3)): what is freed below
+    one block that stays would stay with the process. Takes milliseconds; for after much work."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)
+
+
 def leave_openssl_out() -> None:
     """Import what would load OpenSSL by the way as where Python was built without it; call this first of all.
 

@@ -19,7 +19,7 @@ from monitor.close_look import CloseLook
 from monitor.day_book import DayBook
 from monitor.devices.device import Line, build_lines
 from monitor.errors import ServerError, SiteError, StoreError
-from monitor.memory import keep_small
+from monitor.memory import give_back, keep_small
 from monitor.notices.noticer import Noticer
 from monitor.outlooks import Outlooks
 from monitor.pipeline import Pipeline
@@ -229,7 +229,7 @@ class _Rounds:
             self._year.follow,
             self._follow_sun_clock,
             self._follow_array,
-            lambda: self._outlooks.follow(self._pipeline.estimator),
+            self._follow_outlook,
         )
         return (
             *kept,
@@ -239,6 +239,11 @@ class _Rounds:
             *(dated if self._clock.is_known and not self._pipeline.holds else ()),
             lambda: self._noticer.follow(polling=self._polling),
         )
+
+    def _follow_outlook(self) -> None:
+        """The night ahead, whose many supposed banks leave holes in the heap."""
+        if self._outlooks.follow(self._pipeline.estimator) is not None:
+            give_back()
 
     def _follow_sun_clock(self) -> None:
         """The clock held against the sun, not beside the days' process."""
