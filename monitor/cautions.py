@@ -63,9 +63,23 @@ FROZEN_BRIEFLY = "Never charge a frozen battery: it can burst."
 CONNECTING_A_DEVICE = (CODES, ADAPTER, SHORT_CIRCUIT)
 
 
-def for_system(chemistry: str, strings_in_parallel: int = 1) -> tuple[str, ...]:
-    """The cautions to show before someone wires or changes a system of this chemistry and array."""
-    texts = [CODES, FUSE, ORDER, SHORT_CIRCUIT, ARRAY_LIVE]
+TOUCH_V = 60.0
+"""Up to here bare parts may be touched where it is dry (IEC 60364-4-41, 414, from memory)."""
+
+ABOVE_WORK = 1.4
+"""A bank that is equalized, or an open array in hard frost, stands up to so many times its voltage at work
+(our choice: 62 V on 48 V of lead-acid; 1.22 for Voc over Vmp times 1.15 for the cold)."""
+
+
+def for_voltage(works_at_V: float) -> tuple[str, ...]:
+    """What belongs to a voltage at work that may come to one that kills."""
+    return (SHOCK,) if ABOVE_WORK * works_at_V >= TOUCH_V else ()
+
+
+def for_system(chemistry: str, strings_in_parallel: int = 1, works_at_V: float = 0.0) -> tuple[str, ...]:
+    """The cautions to show before someone wires or changes a system of this chemistry and array; works_at_V
+    is the highest voltage at work in it."""
+    texts = [CODES, *for_voltage(works_at_V), FUSE, ORDER, SHORT_CIRCUIT, ARRAY_LIVE]
     texts.append(LITHIUM if chemistry == "lifepo4" else ACID_AND_HYDROGEN)
     if strings_in_parallel > 2:
         texts.append(STRING_FUSES)

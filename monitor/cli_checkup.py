@@ -69,7 +69,8 @@ def checkup(
     described, _ = with_defaults(load_site(site))
     former = None if old is None else read_record(old)
     files = None if out is None else files_of(out)
-    _begin(described.bank.chemistry, described.array.strings_in_parallel if described.array else 1)
+    strings = described.array.strings_in_parallel if described.array else 1
+    _begin(described.bank.chemistry, strings, described.works_at_V)
     has_probe = "battery_temperature_C" in device_quantities(described, site)
     with closing(open_source(described, site)) as source:
         told = Checkup(described, source, Keys(), _say, each_s=each_s, has_probe=has_probe).run()
@@ -88,12 +89,12 @@ def checkup(
     ctx.exit(1 if document["wrong"] else 0)
 
 
-def _begin(chemistry: str, strings: int) -> None:
+def _begin(chemistry: str, strings: int, works_at_V: float) -> None:
     """What to bear in mind, before anybody touches anything."""
     from monitor.cautions import for_system
 
     _say("Before you touch anything:")
-    for text in for_system(chemistry, strings):
+    for text in for_system(chemistry, strings, works_at_V):
         click.echo(textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    "), err=True)
     _say("")
 

@@ -201,7 +201,7 @@ def _cautions(described: Site | None, problems: Sequence[Problem]) -> Sequence[s
     if described is None or _fine(problems):
         return ()
     strings = described.array.strings_in_parallel if described.array else 1
-    return for_system(described.bank.chemistry, strings)
+    return for_system(described.bank.chemistry, strings, described.works_at_V)
 
 
 def _show_amounts(described: Site, figures: Amounts) -> None:

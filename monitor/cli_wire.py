@@ -36,13 +36,6 @@ WARM_C = 75.0
 """Temperature of the copper where none is given: that of the American tables, a wire at work in a warm place.
 A cooler one loses less."""
 
-TOUCH_V = 60.0
-"""Up to here bare parts may be touched where it is dry (IEC 60364-4-41, 414, from memory)."""
-
-ABOVE_WORK = 1.4
-"""A bank that is equalized, or an open array in hard frost, stands up to so many times its voltage at work
-(our choice: 62 V on 48 V of lead-acid; 1.22 for Voc over Vmp times 1.15 for the cold)."""
-
 WIDE = 100
 
 
@@ -193,7 +186,7 @@ def _cautions(strings: int | None, voltage_V: float) -> list[str]:
     """What belongs to a run from the bank (None) or from so many strings of an array; voltage_V at work."""
     from monitor import cautions
 
-    high = [cautions.SHOCK] if ABOVE_WORK * voltage_V >= TOUCH_V else []
+    high = cautions.for_voltage(voltage_V)
     if strings is None:
         return [cautions.CODES, *high, cautions.FUSE, cautions.SHORT_CIRCUIT]
     more = [cautions.STRING_FUSES] if strings > 2 else []

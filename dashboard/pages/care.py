@@ -152,7 +152,7 @@ def _cells_table(row: LogRow) -> Component:
 def cautions_section(site: Site) -> Component:
     """What to know before touching the system."""
     strings = site.array.strings_in_parallel if site.array is not None else 1
-    texts = cautions.for_system(site.bank.chemistry, strings)
+    texts = cautions.for_system(site.bank.chemistry, strings, site.works_at_V)
     return html.Section(
         html.Details([html.Summary("Before you touch anything"), html.Ul([html.Li(text) for text in texts])])
     )

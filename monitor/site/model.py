@@ -271,6 +271,12 @@ class Site(Table):
         return max(every_s, default=0.0) + SENDING_S
 
     @property
+    def works_at_V(self) -> float:
+        """The highest voltage at work: the bank's nominal one or the array's in full sun."""
+        array = self.array
+        return max(self.bank.voltage_V, array.panel_vmp_V * array.panels_in_series if array else 0.0)
+
+    @property
     def loads_at_bank(self) -> tuple[Load, ...]:
         """The loads as the bank sees them: those behind the inverter with its losses, and what it takes
         itself."""

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 from dashboard.forms import ONLY_LOOKS
 from dashboard.markup import html_text
 from dashboard.pages import capacity as capacity_page
+from dashboard.pages.care import cautions_section
 from dashboard.winter_part import winter_section
 from monitor import cautions
 from monitor.capacity_guide import guide_document
@@ -161,6 +162,16 @@ def test_a_run_that_one_system_of_sizes_serves_is_no_fault() -> None:
 def test_from_60_V_on_it_says_that_a_touch_can_kill(run: str, is_high: bool) -> None:
     # IEC 60364-4-41, 414: basic protection from 60 V of direct current where it is dry (from memory)
     assert (cautions.SHOCK in wire(run)[1]["cautions"]) == is_high
+
+
+@pytest.mark.parametrize(("in_series", "is_high"), [(1, False), (3, True)])
+def test_a_site_with_a_high_array_says_so_before_anything_is_touched(
+    tmp_path: Path, in_series: int, is_high: bool
+) -> None:
+    # three panels of 22.3 V open in series stand at 67 V, and higher in frost (their plates)
+    site = site_of(tmp_path, MARSH_HIDE.replace("panels_in_series = 1", f"panels_in_series = {in_series}"))
+    assert site.works_at_V == pytest.approx(18.2 * in_series)
+    assert (cautions.SHOCK in str(cautions_section(site))) == is_high
 
 
 @pytest.mark.parametrize(
