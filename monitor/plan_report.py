@@ -174,7 +174,7 @@ def plan_report(
             more = Week(week.soc, week.gives_Ah * grown.strings / system.strings, week.days)
         then = plan_of(grown, then_load.energy_Wh, question.wish, month, more, why)
         notes += _growth_notes(site, growth)
-    notes += [*_weather_notes(typical), *([frost] if (frost := frost_words(site)) else [])]
+    notes += [*_frost_notes(site, warmth), *_weather_notes(typical)]
     if site.controller is not None and site.controller.own_power_W is None:
         notes.append(OWN_DRAW)
     return {
@@ -251,6 +251,16 @@ def _sun(
     if question.month is not None:
         return found[question.month - 1], found, []
     return design_month(found), found, []
+
+
+def _frost_notes(site: Site, warmth: Warmth) -> list[str]:
+    if site.bank.chemistry == "lifepo4" and warmth.temperature_C is not None and warmth.temperature_C < 0:
+        return [
+            f"In the cold season the bank is at {warmth.temperature_C:.0f} °C: LiFePO4 must not be charged"
+            " below 0 °C, so that on such days the array gives it nothing. That is not counted here."
+        ]
+    told = frost_words(site)
+    return [told] if told else []
 
 
 def _weather_notes(typical: TypicalYear | None) -> list[str]:

@@ -300,3 +300,13 @@ def test_a_bank_that_is_to_be_installed_makes_nothing_due_by_that_day(tmp_path: 
         told = next(task for task in care_report(site, store)["tasks"] if task["kind"] == "terminals")
     assert told["due"] is None
     assert "will be installed on 2225-04-12 only: look at the year" in told["why"]
+
+
+@pytest.mark.parametrize(("coldest_C", "is_told"), [(-4.0, True), (6.0, False)])
+def test_a_plan_says_that_a_lithium_bank_in_frost_takes_no_charge(
+    tmp_path: Path, coldest_C: float, is_told: bool
+) -> None:
+    site = without_set_points(tmp_path, MARSH_HIDE.replace("flooded", "lifepo4") + LAMPS)
+    question = Question(Wish(5.0, ARRAY_TO_LOAD["usual"]), temperature_C=coldest_C)
+    notes = " ".join(plan_report(site, None, question, "none", "not known")["notes"])
+    assert ("LiFePO4 must not be charged below 0 °C" in notes) == is_told
