@@ -39,8 +39,8 @@ LITHIUM = (
 )
 WEIGHT = "Batteries are heavy: lift with two people or a strap, keep them upright."
 SHOCK = (
-    "From 60 V of direct current on a touch can kill, and an arc burns on: cover every bare end, and have a "
-    "licensed person do it."
+    "From 60 V of direct current on a touch can kill, and an arc burns on: cover every bare end, take fuses "
+    "and disconnects that are rated for that voltage at DC, and have a licensed person do it."
 )
 STRING_FUSES = (
     "From three parallel strings up, the other strings can push more current into a faulty one than it "
