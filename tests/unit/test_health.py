@@ -121,7 +121,9 @@ def test_the_trend_is_the_slope_over_the_months_with_its_uncertainty():
     months = [MonthResistance(f"2026-{n:02d}", 0.010 * (1 + 0.02 * n), 0.0001, 50) for n in range(1, 7)]
     line = trend(months)  # by hand: 2 % of 10 mΩ a month over a mean of 10.7 mΩ is 22.4 % a year
     assert line.per_year == pytest.approx(0.24 / 1.07, rel=1e-3)
-    assert 0 < line.sd_per_year < 0.05
+    # by hand: 0.1 mΩ over the root of 17.5 months² in years², over the same mean
+    assert line.sd_per_year == pytest.approx(0.0001 / (17.5 / 144) ** 0.5 / 0.0107, rel=1e-3)
+    assert trend(months[:3]).per_year == pytest.approx(0.24 / 1.04, rel=1e-3)
     assert trend(months[:2]) is None
 
 
