@@ -22,7 +22,7 @@ from time import monotonic
 
 from monitor.devices.rtu import RtuLink
 from monitor.devices.tcp import TcpLink
-from monitor.errors import DeviceError
+from monitor.errors import DeviceError, NoAnswer
 from tests.faults.peer import UNIT, Peer, Plan, words
 from tests.faults.tcp_peer import TcpPeer, TcpPlan
 
@@ -158,6 +158,10 @@ def run(kind: Class, frames: int, seed: int) -> Result:
             values = link.read(UNIT, function, address, COUNT)
         except DeviceError as error:
             refused[error.kind] += 1
+            if kind.fault == "other_function" and isinstance(link, RtuLink) and isinstance(error, NoAnswer):
+                # This computer was held up. An answer that is late and has the function of the next request,
+                # nobody could tell: that is two faults at once, and no class here.
+                link.settle(UNIT)
             return None
         if values == words(address, COUNT, peer.asked(COUNT)):
             return True
