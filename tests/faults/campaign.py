@@ -56,7 +56,7 @@ CLASSES = (
     Class("silence", "silence", 0.10),
     Class("noise around", "noise", 0.20),
     Class("exceptions", "exception", 0.20),
-    Class("other function", "other_function", 0.10),
+    Class("other function", "other_function", 0.10, timeout_s=0.05),
     Class("other length", "other_length", 0.10),
     Class("other unit", "other_unit", 0.10),
     Class("late by time-out + 30 ms", "late", 0.05),
