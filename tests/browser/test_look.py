@@ -89,13 +89,14 @@ def test_a_choice_takes_effect_at_once_and_keeps_the_page(evening, visit):
 
 
 def test_a_page_that_lies_open_turns_at_sunset_and_at_sunrise(hide, visit):
-    sunset = hide.now_ms() + 6000
-    hide.store(hide.present(NOW), outlook=outlook_of(hide, sunset=iso_utc(sunset)))
+    hide.store(hide.present(NOW))
     hide.serve()
+    sunset = hide.now_ms() + 12_000  # both pages must have opened by then
+    hide.store([], outlook=outlook_of(hide, sunset=iso_utc(sunset)))
     live, still = visit.open(hide, look=None), visit.open(hide, look=None, path="/alarms")
     assert (live.evaluate(GROUND), still.evaluate(GROUND)) == (LIGHT, LIGHT)
     for page in (live, still):
-        page.wait_for_function("() => document.documentElement.dataset.look === 'night'", timeout=25_000)
+        page.wait_for_function("() => document.documentElement.dataset.look === 'night'", timeout=40_000)
         assert page.evaluate(GROUND) == NIGHT
         assert page.locator("meta[name=theme-color]").first.get_attribute("content") == "#0c0303"
     assert hide.now_ms() >= sunset, "not before"
