@@ -130,8 +130,8 @@ def test_the_page_has_every_command_and_option_as_a_person_types_it(share: Path)
         ["mandoc", "-T", "utf8", "-O", "width=200", share / "man/man1/nightbank.1"],
         capture_output=True, check=True,
     )  # fmt: skip
-    struck = subprocess.run(["col", "-b"], input=shown.stdout, capture_output=True, check=True)
-    text = " ".join(struck.stdout.decode().split())
+    struck_once = re.sub(".\b", "", shown.stdout.decode())  # bold is struck twice, as on a typewriter
+    text = " ".join(struck_once.split())
     for words in typed(main):
         command = " ".join(("nightbank", *words))
         assert re.search(re.escape(command).replace(re.escape(HERE), "[A-Z]+"), text), command
