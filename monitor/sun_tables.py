@@ -19,6 +19,7 @@ from datetime import date, timedelta
 from monitor.clock import Clock
 from monitor.errors import SunError
 from monitor.outlook.sky import BEHIND_DAYS
+from monitor.report_run import OnceADay
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, zone_of
@@ -43,10 +44,10 @@ class SunTables:
         self, site: Site, store: StoreWriter, clock: Clock, command: Sequence[str] = COMMAND
     ) -> None:
         """site must have its set points filled in."""
-        self._store, self._clock, self._command = store, clock, command
+        self._store, self._command = store, command
         self._zone = zone_of(site.site.time_zone)
         self._supply: Supply | None = None
-        self._tried: date | None = None
+        self._days = OnceADay(site, clock, 0)
         self._told = ""
         self._missing: set[date] = set()
         self._run: AlmanacRun | None = None
@@ -67,11 +68,8 @@ class SunTables:
         """Take what a process has finished, or start one where the day's is due. Returns at once."""
         if self._run is not None:
             self._take()
-        elif self._supply is not None:
-            today = day_at(self._zone, self._clock.now_ms()).day
-            if today != self._tried:
-                self._tried = today
-                self._start(self._supply, today)
+        elif self._supply is not None and (today := self._days.turn()) is not None:
+            self._start(self._supply, today)
 
     def stop(self) -> None:
         """End a process that is still at work; its tables are made after the next start."""

@@ -20,11 +20,10 @@ from typing import Any
 from monitor.clock import Clock
 from monitor.errors import SunError
 from monitor.plan.sunlight import SkyDay
-from monitor.report_run import LONGEST_S, Report, ReportRun
+from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
-from monitor.store.days import day_at, zone_of
 from monitor.sun.expected import supply_of
 
 log = logging.getLogger("nightbank")
@@ -115,10 +114,9 @@ class YearKeeper:
         command: Sequence[str] = COMMAND,
     ) -> None:
         self._site, self._site_file = site, site_file
-        self._store, self._clock, self._command = store, clock, command
+        self._store, self._command = store, command
         self._file = path_of(site, site_file) if site.array is not None else None
-        self._zone = zone_of(site.site.time_zone)
-        self._tried: date | None = None
+        self._days = OnceADay(site, clock, 0)
         self._mark = self._told = ""
         self._run = ReportRun("typical-year")
 
@@ -129,10 +127,8 @@ class YearKeeper:
         report = self._run.taken()
         if report is not None:
             self._take(report)
-        today = day_at(self._zone, self._clock.now_ms()).day
-        if self._run.at_work or today == self._tried:
+        if self._run.at_work or self._days.turn() is None:
             return
-        self._tried = today
         try:
             self._mark = mark(self._site, self._file)
         except SunError as error:
