@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import signal
+import sys
 from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
@@ -13,7 +14,7 @@ from typing import Any
 from flask import Flask
 from waitress.server import create_server
 
-from dashboard.address import address_of
+from dashboard.address import Address, address_of, qr_text
 from dashboard.app import make_app
 from dashboard.crowd import IDLE_S, LOOK_EVERY_S, keep_room
 from monitor.errors import NightbankError
@@ -78,7 +79,7 @@ def _made(site_file: Path, host: str | None, port: int | None) -> Any:
 
 def listening(app: Flask, host: str, port: int) -> Any:
     """A web server before an app, listening. Raises PageError where the port cannot be had."""
-    where = address_of(host, port)
+    said = told(address_of(host, port))
     try:
         server = create_server(
             app,
@@ -96,8 +97,15 @@ def listening(app: Flask, host: str, port: int) -> Any:
             f"cannot listen on {host} port {port} ({error.strerror}): choose another with --port or --host"
         ) from error
     keep_room(server)
-    log.info("The page: %s%s", where.url, f" or {where.by_name}" if where.by_name else "")
+    sys.stderr.write(said)
+    sys.stderr.flush()
     return server
+
+
+def told(where: Address) -> str:
+    """Where the page is, as it says when it begins; at a terminal with the QR code for a phone."""
+    line = f"The page: {where.url}{f' or {where.by_name}' if where.by_name else ''}\n"
+    return line if where.alone or not sys.stderr.isatty() else f"{line}{qr_text(where.url)}\n"
 
 
 def _stop(_signal: int, _frame: FrameType | None) -> None:

@@ -1,12 +1,15 @@
 """The cautions: what a person must know before touching a bank, an array or an adapter.
 
 Texts only, once for all rooms: whoever tells a person to touch something shows the ones that belong to it.
-Common practice of the trade, no source; local codes and licensed practice come first. Imports nothing.
+Common practice of the trade, no source; local codes and licensed practice come first. Imports
+nothing of the project but how wide a terminal is.
 """
 
 from __future__ import annotations
 
 import textwrap
+
+from monitor.terminal import columns
 
 CODES = (
     "Local codes and the makers' sheets come first. Where they ask for a licensed person, or where you are "
@@ -89,7 +92,7 @@ def for_system(chemistry: str, strings_in_parallel: int = 1, works_at_V: float =
 def main() -> None:
     """Print the cautions for connecting a device: what the installer shows."""
     for text in CONNECTING_A_DEVICE:
-        print(textwrap.fill(text, 96, initial_indent="  - ", subsequent_indent="    "))
+        print(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE, wrapped
+from monitor.cli_parts import SITE_FILE, say, wrapped
 from monitor.errors import NightbankError
 from monitor.log_lines import log_to_stderr
 
@@ -169,7 +169,7 @@ def now(site: Path, as_json: bool) -> None:
     patience_ms = now.patience_ms(described)
     for line in unwatched("all here is", beat, now.time_ms, patience_ms, zone, is_untold=now.is_untold):
         click.echo(wrapped(f"{line}\n"))
-    click.echo(in_words(document, zone))
+    say(in_words(document, zone))
 
 
 @main.command()

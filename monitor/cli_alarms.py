@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, moment_ms, say
 
 HISTORY = 50
 FIGURES_DAYS = 30
@@ -59,7 +59,7 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
     else:
         zone = ZoneInfo(site.site.time_zone)
         patience_ms = now.patience_ms(site)
-        click.echo(
+        say(
             list_in_words(
                 states, rules_of(site), beat, now.time_ms, patience_ms, zone, is_untold=now.is_untold
             )
@@ -157,7 +157,7 @@ def history(asked: Asked, first: str | None, last: str | None, limit: int, as_js
     if as_json:
         echo_json(history_document(found))
     else:
-        click.echo(history_in_words(found, now_ms, zone))
+        say(history_in_words(found, now_ms, zone))
 
 
 @alarms.command()
@@ -187,7 +187,7 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
     if as_json:
         echo_json(figures_document(found))
     else:
-        click.echo(figures_in_words(found, zone))
+        say(figures_in_words(found, zone))
 
 
 def _seconds(span: str) -> float:

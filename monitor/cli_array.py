@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_parts import SITE_FILE, asked_days
+from monitor.terminal import columns
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding, Looked
@@ -73,7 +74,7 @@ def _told(finding: Finding, zone: ZoneInfo) -> str:
 
     title = f"{TITLES[finding.kind]}, {when} ({100 * finding.confidence:.0f} % sure)."
     texts = (finding.evidence, finding.look_first)
-    filled = [textwrap.fill(text, 100, initial_indent="  ", subsequent_indent="  ") for text in texts]
+    filled = [textwrap.fill(text, columns(), initial_indent="  ", subsequent_indent="  ") for text in texts]
     return "\n".join([title, *filled])
 
 

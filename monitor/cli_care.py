@@ -14,8 +14,7 @@ import click
 
 from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
 from monitor.cli_parts import SITE_FILE, Commands, amount, moment_ms
-
-WIDE = 100
+from monitor.terminal import columns
 
 
 @click.group(cls=Commands)
@@ -179,10 +178,10 @@ def _minded(tasks: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _say(lines: Sequence[str], cautions: Sequence[str]) -> None:
     for line in lines:
-        click.echo(textwrap.fill(line, WIDE, subsequent_indent=" " * _indent(line)))
+        click.echo(textwrap.fill(line, columns(), subsequent_indent=" " * _indent(line)))
     click.echo("\nBefore you touch anything:")
     for caution in cautions:
-        click.echo(textwrap.fill(f"  - {caution}", WIDE, subsequent_indent="    "))
+        click.echo(textwrap.fill(f"  - {caution}", columns(), subsequent_indent="    "))
 
 
 def _indent(line: str) -> int:

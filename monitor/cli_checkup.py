@@ -13,8 +13,7 @@ import click
 
 from monitor.cli_asked import echo_json
 from monitor.cli_parts import SITE_FILE
-
-WIDTH = 96
+from monitor.terminal import columns
 
 EACH_S = 20.0
 """How long each state is read (our choice: ten samples at two seconds; the whole takes six to twelve
@@ -95,7 +94,7 @@ def _begin(chemistry: str, strings: int, works_at_V: float) -> None:
 
     _say("Before you touch anything:")
     for text in for_system(chemistry, strings, works_at_V):
-        click.echo(textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    "), err=True)
+        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "), err=True)
     _say("")
 
 
@@ -103,4 +102,4 @@ def _say(text: str) -> None:
     """Lines to the person; standard output is kept for the result."""
     for line in text.split("\n"):
         indent = line[: len(line) - len(line.lstrip())]
-        click.echo(textwrap.fill(line, WIDTH, subsequent_indent=indent), err=True)
+        click.echo(textwrap.fill(line, columns(), subsequent_indent=indent), err=True)

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli_asked import Asked, ask_daemon
-from monitor.cli_parts import SITE_FILE, moment_ms
+from monitor.cli_parts import SITE_FILE, moment_ms, say
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from monitor.store.base import StoreReader
 
 
@@ -70,7 +72,7 @@ def clock(
     path, zone = held_path(store_path(described, site)), ZoneInfo(described.site.time_zone)
     with asked.reader(described) as reader:
         if run is None:
-            click.echo(_words(reader))
+            say(_words(reader, zone))
         now_ms = now_of(reader).time_ms
     if path.exists():
         with closing(HeldReadings(path, "")) as held:
@@ -99,18 +101,19 @@ def _tell(asked: Asked, zone: str, told: str, *, sure: bool) -> None:
     ask_daemon(asked, TIME_REQUEST, "", details)
 
 
-def _words(reader: StoreReader) -> str:
+def _words(reader: StoreReader, zone: ZoneInfo) -> str:
     from monitor.clock import CLOCK_NOTE, FollowedClock, clock_from_note
     from monitor.clock.steady import SOURCE_WORDS
     from monitor.present import TIME_UNKNOWN
-    from monitor.records import iso_utc
+    from monitor.records import to_datetime
 
     clock = clock_from_note(reader.note(CLOCK_NOTE))
     if not isinstance(clock, FollowedClock):
         return "The monitor has noted no time since this computer was switched on."
-    at = iso_utc(clock.now_ms())
+    at = f"{to_datetime(clock.now_ms()).astimezone(zone):%-d %b %Y %H:%M:%S}"
     if clock.error_s is None:
         return f"{TIME_UNKNOWN} It is {at} at the earliest."
     source = SOURCE_WORDS.get(clock.course.source, clock.course.source)
-    text = f"The monitor goes by the time of the {source}: {at}, right within {clock.error_s:.0f} s."
+    within = f"right within {clock.error_s:.0f} s"
+    text = f"The monitor goes by the time of the {source}: {at} at the site, {within}."
     return f"{text} But {clock.course.disagrees}." if clock.course.disagrees else text

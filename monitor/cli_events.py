@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, moment_ms
+from monitor.cli_parts import SITE_FILE, moment_ms, say
 
 USUAL = 50
 
@@ -54,6 +54,6 @@ def events(
     if as_json:
         echo_json(events_document(found))
     elif found:
-        click.echo(events_in_words(found, now_ms, zone))
+        say(events_in_words(found, now_ms, zone))
     else:
-        click.echo(none_in_words(sorted({each.kind for each in happened}), kind))
+        say(none_in_words(sorted({each.kind for each in happened}), kind))

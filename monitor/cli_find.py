@@ -16,6 +16,7 @@ from monitor.cautions import CONNECTING_A_DEVICE
 from monitor.cli_line import host_and_port, serial_port
 from monitor.cli_parts import bar_on_stderr, in_minutes, wrapped
 from monitor.errors import LineLost
+from monitor.terminal import columns
 
 if TYPE_CHECKING:
     from monitor.devices.finding import Setting
@@ -138,7 +139,7 @@ def _tell_all(devices: Sequence[dict[str, Any]], cautions: Sequence[str]) -> Non
     if cautions:
         click.echo("Before you touch the wiring:")
     for text in cautions:
-        click.echo(textwrap.fill(text, 96, initial_indent="  - ", subsequent_indent="    "))
+        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "))
 
 
 def _say_before(

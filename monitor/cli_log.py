@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, moment_ms, say
 
 if TYPE_CHECKING:
     from monitor.records import LogEntry
@@ -57,7 +57,7 @@ def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
     zone = ZoneInfo(site.site.time_zone)
     for entry in entries:
         for line in _lines(entry, zone, site.bank):
-            click.echo(line)
+            say(line)
     if not entries:
         click.echo("Nothing has been written down yet.")
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr, moment_ms
+from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr, moment_ms, say
 from monitor.log_lines import log_to_stderr
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def status(asked: Asked, as_json: bool) -> None:
         click.echo(NONE_YET.format(asked.path))
     else:
         zone = ZoneInfo(site.site.time_zone)
-        click.echo("\n".join(in_words(document, zone) for document in documents))
+        say("\n".join(in_words(document, zone) for document in documents))
 
 
 @mirror.command()

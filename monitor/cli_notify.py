@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, say
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -68,7 +68,7 @@ def _test(described: Site, site: Path, channel: str | None, as_json: bool) -> in
     for outcome in try_channels(described, site.parent, SystemClock().now_ms(), channel):
         outcomes.append(outcome)
         if not as_json:
-            click.echo(_said(outcome))
+            say(_said(outcome))
     if as_json:
         click.echo(json.dumps([asdict(outcome) for outcome in outcomes], ensure_ascii=False))
     return int(any(outcome.problem is not None for outcome in outcomes))
@@ -96,7 +96,7 @@ def _show(described: Site, site: Path, channel: str | None, last: int, as_json: 
         click.echo("No notice waits, and none was made yet.")
     else:
         zone = zone_of(described.site.time_zone)
-        click.echo("\n".join(_line(notice, zone) for notice in notices))
+        say("\n".join(_line(notice, zone) for notice in notices))
 
 
 def _document(notice: Notice) -> dict[str, Any]:

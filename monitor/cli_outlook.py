@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_parts import SITE_FILE, moment_ms
+from monitor.cli_parts import SITE_FILE, moment_ms, say
 
 
 @click.command()
@@ -44,4 +44,4 @@ def outlook(site: Path, moment: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(document(found, zone), ensure_ascii=False))
     else:
-        click.echo(in_words(found, zone))
+        say(in_words(found, zone))

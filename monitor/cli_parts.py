@@ -15,12 +15,10 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.records import to_ms
+from monitor.terminal import columns
 
 FORTNIGHT = 14
 """So many days are told where none are asked for."""
-
-WIDE = 100
-"""The longest line on a terminal (our choice)."""
 
 WHOLE = 300
 """More characters than any first sentence has, so that click cuts none."""
@@ -101,13 +99,19 @@ def in_minutes(seconds: float) -> str:
 
 
 def wrapped(text: str) -> str:
-    """Text for a terminal: what is wider than WIDE goes on below, set in a little more."""
+    """Text for a terminal: what is wider goes on below, set in a little more."""
+    wide = columns()
 
     def folded(line: str) -> str:
         inset = len(line) - len(line.lstrip(" -"))
-        return textwrap.fill(line, WIDE, subsequent_indent=" " * (inset or 2), break_on_hyphens=False)
+        return textwrap.fill(line, wide, subsequent_indent=" " * (inset or 2), break_on_hyphens=False)
 
-    return "\n".join(line if len(line) <= WIDE else folded(line) for line in text.split("\n"))
+    return "\n".join(line if len(line) <= wide else folded(line) for line in text.split("\n"))
+
+
+def say(text: str) -> None:
+    """A report on standard output: folded to the width of a terminal, line by line as it is for a program."""
+    click.echo(wrapped(text) if sys.stdout.isatty() else text)
 
 
 class Bar:

@@ -18,6 +18,7 @@ import click
 
 from monitor.cli_parts import Commands
 from monitor.errors import Problem, SiteError
+from monitor.terminal import columns
 
 if TYPE_CHECKING:
     from monitor.site.amounts import Amounts
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 SERVICE_SITES = Path("/etc/nightbank")  # where the units in systemd/ look for a site file
 SERVICE_STATE = Path("/var/lib/nightbank")  # and the only place where they may write
 
-WIDTH = 100
 LABEL = 12
 
 TELLS_TIME = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
@@ -254,7 +254,7 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
 def _block(label: str, rows: Sequence[str]) -> None:
     for index, row in enumerate(rows):
         first = label.ljust(LABEL) if index == 0 else " " * LABEL
-        click.echo(textwrap.fill(row, WIDTH, initial_indent=first, subsequent_indent=" " * (LABEL + 2)))
+        click.echo(textwrap.fill(row, columns(), initial_indent=first, subsequent_indent=" " * (LABEL + 2)))
 
 
 def _show_assumed(assumed: Sequence[Assumption]) -> None:
@@ -285,4 +285,4 @@ def _show_problems(file: Path, problems: Sequence[Problem], cautions: Sequence[s
 
 def _bullets(texts: Sequence[str], err: bool = False) -> None:
     for text in texts:
-        click.echo(textwrap.fill(text, WIDTH, initial_indent="  - ", subsequent_indent="    "), err=err)
+        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "), err=err)

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli_parts import SITE_FILE, amount
+from monitor.terminal import columns
 
 if TYPE_CHECKING:
     from monitor.wire.copper import Conductor
@@ -35,8 +36,6 @@ ALLOWED = {
 WARM_C = 75.0
 """Temperature of the copper where none is given: that of the American tables, a wire at work in a warm place.
 A cooler one loses less."""
-
-WIDE = 100
 
 
 @click.command()
@@ -149,7 +148,7 @@ def in_words(run: Run, results: Sequence[Result], cautions: Sequence[str]) -> st
 
 
 def _filled(text: str, below: str) -> str:
-    return textwrap.fill(text, WIDE, subsequent_indent=below)
+    return textwrap.fill(text, columns(), subsequent_indent=below)
 
 
 def _array_of(

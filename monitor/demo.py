@@ -74,7 +74,7 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
                 store.put_note(CLOCK_NOTE, clock.note())
             simulator.ask(do="run", speed=speed)
             with _page(site_file, page_port):
-                _say_where(site_file, page_port)
+                _say_how(site_file, page_port)
                 serve(site, site_file, build_lines(site, folder, clock), store, clock, stop)
     click.echo("The demo has ended.", err=True)
 
@@ -209,13 +209,12 @@ def _check_port(port: int) -> None:
             raise DemoError(f"port {port} is taken ({error.strerror}): choose another with --port") from error
 
 
-def _say_where(site_file: Path, port: int | None) -> None:
+def _say_how(site_file: Path, port: int | None) -> None:
+    """What there is to do; the page itself has said where it is."""
     if port is not None:
         pin = random_pin()
         set_pin(pin_path(store_path(load_site(site_file), site_file)), pin)
-        command = [*_page_command(site_file, port), "--print-url"]
-        found = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True).stdout.split()
-        click.echo(f"The page: {' or '.join(found)} (open it on a phone in the same network)", err=True)
+        click.echo("Open it on a phone in the same network, or on this computer.", err=True)
         click.echo(f"The page's PIN: {pin} (for this run; with it, alarms can be answered)", err=True)
     click.echo(f"The bank: {_own_command()} now {site_file}\nCtrl-C ends all.", err=True)
 

@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from monitor.plan.dark import LEAST_RECORD
-
-WIDE = 100
+from monitor.terminal import columns
 
 MOST_NIGHTS = 99
 """More than these are told as these (our choice: no weather lasts so long)."""
@@ -80,7 +79,7 @@ def _nights(nights: float) -> str:
 
 
 def _filled(text: str, below: str) -> str:
-    return textwrap.fill(text, WIDE, subsequent_indent=below)
+    return textwrap.fill(text, columns(), subsequent_indent=below)
 
 
 def _row(title: str, energy_Wh: float, volts: float | None, words: str = "") -> str:

@@ -21,12 +21,13 @@ from monitor.season.done import Act, Done
 from monitor.season.watched import Watched
 from monitor.season_report import Season
 from monitor.store.days import day_at
+from monitor.terminal import columns
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
 
-WIDE, LABEL = 100, 20
+LABEL = 20
 
 COMING_TASKS = 3
 """Of what is not due yet so many are told (our choice: the sheet is of what was)."""
@@ -316,4 +317,4 @@ def _lines(rows: Iterator[tuple[str, str]]) -> Iterator[str]:
 
 
 def _filled(text: str, below: str = "      ") -> str:
-    return textwrap.fill(text, WIDE, subsequent_indent=below)
+    return textwrap.fill(text, columns(), subsequent_indent=below)

@@ -20,7 +20,8 @@ from monitor.whole_file import write_whole
 FORM = 1
 """Goes up when a record's keys change their meaning."""
 
-WIDTH = 96
+WIDTH = 80
+"""Of the sheet, on paper as on a terminal (our choice)."""
 
 Document = dict[str, Any]
 
