@@ -31,8 +31,9 @@ from monitor.records import DeviceHealth, Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_writer
 from tests.bench.figures import cost, hand_over, ratio
-from tests.interop.brokers import CHANNEL, Broker, Listener, wait_for
+from tests.interop.brokers import CHANNEL, Broker, Listener
 from tests.unit.site_files import MARSH_HIDE
+from tests.waiting import wait_for
 
 TARGET_S = 1.0
 NOON_MS = parse_iso("2026-11-24T12:00:00Z")

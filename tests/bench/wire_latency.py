@@ -24,7 +24,8 @@ from monitor.demo import site_text
 from monitor.records import parse_iso
 from monitor.simulated import SimulatorProcess
 from tests.bench.figures import cost, hand_over, ratio
-from tests.interop.brokers import CHANNEL, Broker, Listener, wait_for
+from tests.interop.brokers import CHANNEL, Broker, Listener
+from tests.waiting import wait_for
 
 NOON_MS = parse_iso("2026-06-21T12:00:00Z")
 PERIOD_S = 5.0
@@ -85,10 +86,10 @@ def main() -> int:
                 began_s = time.monotonic()
                 simulator.ask(do="loads", name="party", on=True)
                 took.append(heard(listener, "nightbank/notice", "is above", number) - began_s)
-                wait_for(lambda: '"unacknowledged"' in listener.last(STATE), PATIENCE_S)
+                wait_for(lambda: '"unacknowledged"' in listener.last(STATE), seconds=PATIENCE_S)
                 simulator.ask(do="loads", name="party", on=None)
                 # the notice that it is over waits, lest a storm of them comes; the retained state does not
-                wait_for(lambda: "returned to normal" in listener.last(STATE), PATIENCE_S)
+                wait_for(lambda: "returned to normal" in listener.last(STATE), seconds=PATIENCE_S)
                 time.sleep(moments.uniform(0, PERIOD_S))
         finally:
             daemon.send_signal(signal.SIGTERM)

@@ -30,6 +30,7 @@ from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
 from tests.ports import free_port
 from tests.unit.site_files import MARSH_HIDE
+from tests.waiting import wait_for
 
 EVENING = parse_iso("2026-11-25T20:00:00Z")
 HOUR = int(timedelta(hours=1).total_seconds() * 1000)
@@ -130,14 +131,12 @@ class Hide:
         command += ["--host", "127.0.0.1", "--port", str(self.port)]
         with self.log.open("ab") as log:
             self._server = subprocess.Popen(command, stderr=log, stdout=log)
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline:
-            with closing(socket.socket()) as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return
-            assert self._server.poll() is None, self.log.read_text(encoding="utf-8")
-            time.sleep(0.05)
-        raise AssertionError(f"the page did not come up: {self.log.read_text(encoding='utf-8')}")
+        wait_for(lambda: self._listens() or self._server.poll() is not None, self.log.read_text)
+        assert self._server.poll() is None, self.log.read_text(encoding="utf-8")
+
+    def _listens(self) -> bool:
+        with closing(socket.socket()) as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
     def stop(self) -> int:
         """End the page server as systemd does; its exit status."""

@@ -18,6 +18,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from tests.browser.conftest import Hide
 from tests.faults.clock_child import set_clocks
+from tests.waiting import wait_for
 
 PIN = "739204"
 
@@ -44,10 +45,7 @@ def hut(tmp_path, site_text, monkeypatch):
 
 
 def test_a_phone_tells_the_time_and_all_that_waited_gets_it(chromium, hut):
-    until_s = time.monotonic() + 60
-    while not (hut.folder / "nightbank.db.held").exists():
-        assert time.monotonic() < until_s
-        time.sleep(0.1)
+    wait_for((hut.folder / "nightbank.db.held").exists)
     set_pin(pin_path(hut.store_file), PIN)
     hut.serve()
     page = chromium.new_context(viewport={"width": 360, "height": 780}).new_page()
@@ -64,12 +62,11 @@ def test_a_phone_tells_the_time_and_all_that_waited_gets_it(chromium, hut):
     expect(page.locator("#outcome")).to_contain_text("The time is taken.")
     expect(page.locator(".head")).to_have_count(0)
     expect(page.locator("#time")).to_contain_text("by the time of the phone")
-    while True:
+
+    def stored_ms():
         with closing(open_reader(hut.store_file)) as reader:
-            found = [each.time_ms for each in reader.readings(0, 2**42, {"charger"})]
-        if found:
-            break
-        assert time.monotonic() < until_s
-        time.sleep(0.1)
+            return [each.time_ms for each in reader.readings(0, 2**42, {"charger"})]
+
+    found = wait_for(stored_ms)
     assert min(found) < begin_ms + 3000  # what was read before it was told
     assert abs(max(found) - time.time_ns() // 1_000_000) < 60_000

@@ -7,7 +7,6 @@ the simulator holds, and the tap must have seen nothing but reads.
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from playwright.sync_api import expect
 from monitor.records import parse_iso
 from monitor.simulated import SimulatorProcess
 from tests.browser.conftest import Hide
+from tests.waiting import wait_for
 from tests.wiretap import WireTap, requests_in
 
 MIDSUMMER_NOON = parse_iso("2026-06-21T11:30:00Z")
@@ -72,10 +72,7 @@ class LiveHide(Hide):
 @pytest.fixture(scope="module")
 def live(tmp_path_factory, site_text):
     hide = LiveHide(tmp_path_factory.mktemp("live"), site_text)
-    deadline = time.monotonic() + 15
-    while not hide.store_file.exists() and time.monotonic() < deadline:
-        assert hide.daemon.poll() is None, hide.daemon_log.read_text()
-        time.sleep(0.1)
+    wait_for(hide.store_file.exists, hide.daemon_log.read_text)
     hide.serve()
     yield hide
     hide.end()

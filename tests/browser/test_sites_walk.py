@@ -16,11 +16,11 @@ from monitor.store.embedded import open_writer
 from tests.browser.conftest import Visit
 from tests.browser.test_walk import PHONE, SIDEWAYS, WATCH, faults_of, sound
 from tests.browser.test_walk import axe as axe
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Gate, Influx
 from tests.interop.sites_world import HOUR_MS, LOW, SENTENCE, a_site, described, low_voltage
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 NAMES = ("Marsh hide", "Staustufenwehrwärterhäuschenmessstation:linksufer,am_Nordarm", "Old barn")
 PATHS = (
@@ -55,7 +55,7 @@ class World:
         self.log = folder / "page.log"
         with self.log.open("wb") as log:
             self.process = subprocess.Popen(command, stderr=log, stdout=log)
-        wait_for(lambda: "The page:" in self.log.read_text(encoding="utf-8"), seconds=30)
+        wait_for(lambda: "The page:" in self.log.read_text(encoding="utf-8"))
 
     def end(self) -> int:
         self.process.terminate()

@@ -27,6 +27,7 @@ from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
 from tests.browser.conftest import Hide
 from tests.faults.door_client import Visitor
+from tests.waiting import wait_for
 
 PIN = "739204"
 LONDON = ZoneInfo("Europe/London")
@@ -73,10 +74,7 @@ def hut(tmp_path_factory):
     set_pin(pin_path(hut.store_file), PIN)
     hut.start_daemon()
     hut.serve()
-    until_s = time.monotonic() + 60
-    while not hut.is_manned():
-        assert time.monotonic() < until_s, (hut.folder / "daemon.log").read_text(encoding="utf-8")
-        time.sleep(0.1)
+    wait_for(hut.is_manned, (hut.folder / "daemon.log").read_text)
     yield hut
     hut.stop_daemon()
     hut.end()
@@ -207,7 +205,7 @@ def test_a_hydrometer_reading_is_written_down_corrected_and_can_be_changed(unloc
     form.get_by_label("Electrolyte temperature").fill("15.56")  # 60 °F
     form.get_by_label("Who").fill("Ada")
     form.get_by_role("button", name="Write it down").click()
-    # 1.250 at 60 °F is 1.242 at 80 °F by the makers' rule (facts.md 1.4); 0.035 is more than the 0.030 there
+    # 1.250 at 60 °F is 1.242 at 80 °F by a battery maker's guide, which has cells equalized beyond 0.030
     expect(page.locator("#outcome")).to_contain_text("Written: hydrometer")
     entry = page.locator("#log > li").first
     expect(entry).to_contain_text("2 cells, 1.207 to 1.242 (corrected to 26.7 °C from 15.56 °C)")
@@ -261,7 +259,7 @@ def test_the_batteries_voltages_are_judged_and_make_an_equalization_due(unlocked
     form.get_by_role("button", name="Write it down").click()
     entry = page.locator("#log > li", has_text="Voltages of the batteries")
     expect(entry).to_contain_text("Out of step is string 2, battery 1 with 6.10 V.")
-    # 0.15 V for 6 V batteries (a maker's guide, read in facts.md 1.4)
+    # 0.15 V for 6 V batteries (a battery maker's guide)
     expect(page.locator("#due-equalization")).to_contain_text("differ by 0.21 V, more than 0.15 V")
 
 
@@ -354,7 +352,7 @@ def test_every_form_fits_a_narrow_phone_and_a_thumb(unlocked):
             summary.click()
         for control in page.locator("main button:visible, main input:visible, main .moves a:visible").all():
             box = control.bounding_box()
-            # 44 CSS px: WCAG 2.1, success criterion 2.5.5 [memory]
+            # 44 CSS px: WCAG 2.1, success criterion 2.5.5 (from memory)
             assert box["height"] >= 44, control.inner_html()
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= 360
@@ -372,15 +370,8 @@ def test_while_the_daemon_stands_still_a_request_waits_for_it(unlocked):
     expect(page.locator("#outcome")).to_contain_text("as soon as it starts")
     assert page.locator("#log > li", has_text="nobody looked").count() == 0
     hut.start_daemon()
-    expect_soon(lambda: page.reload() and page.locator("#log > li", has_text="nobody looked").count() == 1)
+    wait_for(lambda: page.reload() and page.locator("#log > li", has_text="nobody looked").count() == 1)
     expect(page.locator("#outcome")).to_contain_text("Written: note")
-
-
-def expect_soon(holds) -> None:
-    until_s = time.monotonic() + 60
-    while not holds():
-        assert time.monotonic() < until_s
-        time.sleep(0.2)
 
 
 # Where reading needs the PIN, too.

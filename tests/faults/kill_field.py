@@ -30,12 +30,13 @@ from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
 from tests.faults.door_client import Visitor
 from tests.faults.kill_child import ZONE, quiet
-from tests.faults.kill_world import KINDS, NOON_MS, SHARES, World, wait_until
+from tests.faults.kill_world import KINDS, NOON_MS, SHARES, World
 from tests.faults.notice_server import NoticeServer
 from tests.faults.torn import DAMAGES, damage, digest, remove
 from tests.interop.mirror_world import stored
 from tests.interop.series_servers import Gate, Influx
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 FIELD_KINDS = (*KINDS, "page", "forwarder")
 FIELD_SHARES = (*SHARES, 6, 6)
@@ -117,7 +118,7 @@ class FieldWorld(World):
         daemon = self.victims.start(do="daemon", site=str(self.site))
         page = self.victims.start(do="page", site=str(self.site), port=port)
         self._await_commit(before_ms)
-        wait_until(lambda: _answers(port), f"{self.where}: the page answers")
+        wait_for(lambda: _answers(port), f"{self.where}: the page answers")
         # unlocked before: a try that a kill breaks off counts as a wrong one, and many of them lock the door
         door = Visitor(port)
         assert door.unlock(PIN).status == 303, self.where

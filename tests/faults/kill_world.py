@@ -38,6 +38,7 @@ from monitor.store.schema import MIGRATIONS, migrate
 from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
 from tests.faults.kill_child import BATCH, EVERY_MS, HISTORY_MS, NAMES, ZONE, history, quiet
+from tests.waiting import PATIENCE_S, wait_for
 
 KINDS = ("daemon", "import", "migration", "compact", "backup", "restore")
 SHARES = (10, 6, 2, 2, 2, 2)
@@ -50,7 +51,6 @@ NOON_MS = 1_782_043_200_000
 OLD_POLLS = 6 * 1440
 """Polls of the store of an old version that is brought up to date: six days, a poll a minute."""
 
-PATIENCE_S = 60.0
 ALARM = """
 [[alarms]]
 name = "Here at all"
@@ -217,10 +217,11 @@ class World:
 
     def _await_commit(self, before_ms: int) -> None:
         """A daemon has committed since a heartbeat."""
-        try:
-            wait_until(lambda: self._beat_ms() > before_ms, f"{self.where}: the daemon commits")
-        except AssertionError as error:
-            raise AssertionError(f"{error}; {(self.folder / 'log').read_text()[-3000:]}") from error
+
+        def told() -> str:
+            return f"{self.where}: the daemon commits; {(self.folder / 'log').read_text()[-3000:]}"
+
+        wait_for(lambda: self._beat_ms() > before_ms, told)
 
     def _kill_import(self) -> None:
         other = self._start_import()
@@ -376,7 +377,7 @@ class World:
             with open_reader(self.store) as reader:
                 return reader.open_requests() == []
 
-        wait_until(all_done, f"{self.where}: all requests are done")
+        wait_for(all_done, f"{self.where}: all requests are done")
         os.kill(daemon, signal.SIGTERM)
         assert self.victims.ends(daemon, kill=False) == 0, self.where
         self.check()
@@ -424,13 +425,6 @@ def make_old(path: Path) -> None:
 def count(reader: EmbeddedReader, device: str, name: str) -> int:
     series = reader.series(name, 0, LATEST_MS, 1, device=device)
     return sum(bucket.count for bucket in series.buckets)
-
-
-def wait_until(come: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + PATIENCE_S
-    while not come():
-        assert time.monotonic() < end_s, f"never: {what}"
-        time.sleep(0.02)
 
 
 def draw_kinds(

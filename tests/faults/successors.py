@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from tests.interop.brokers import wait_for
+from tests.waiting import wait_for
 
 
 def follow_each_other(child: Callable[[], None]) -> None:

@@ -7,7 +7,6 @@ What was served is the judge: on the wire for the real daemon, in the world's ow
 import signal
 import subprocess
 import sys
-import time
 from contextlib import suppress
 from datetime import date
 from itertools import pairwise
@@ -24,6 +23,7 @@ from monitor.store.embedded import leave_request, open_reader
 from monitor.store.writer import EmbeddedWriter
 from tests.faults.clock_child import set_clocks
 from tests.faults.clock_world import DAY, HOUR, ClockWorld, judge
+from tests.waiting import wait_for
 from tests.wiretap import WireTap
 
 MINUTE = 60_000
@@ -411,17 +411,13 @@ class Cabinet:
 
     def polls(self, more):
         """Wait until so many more polls were asked for."""
-        wanted, deadline = len(self.tap.asked.polls_ms) + more, time.monotonic() + 60
-        while len(self.tap.asked.polls_ms) < wanted:
-            assert time.monotonic() < deadline, (self.folder / "log").read_text()
-            time.sleep(0.05)
+        wanted = len(self.tap.asked.polls_ms) + more
+        wait_for(lambda: len(self.tap.asked.polls_ms) >= wanted, (self.folder / "log").read_text)
 
     def lands(self):
         """Wait until what was held is stored under true times, and what has been read just now as well."""
-        now_ms, deadline = Kernel().count_ms() + self.true_offset_ms, time.monotonic() + 60
-        while max(self.stored(), default=0) < now_ms:
-            assert time.monotonic() < deadline, (self.folder / "log").read_text()
-            time.sleep(0.2)
+        now_ms = Kernel().count_ms() + self.true_offset_ms
+        wait_for(lambda: max(self.stored(), default=0) >= now_ms, (self.folder / "log").read_text)
 
     def stored(self):
         with open_reader(self.folder / "nightbank.db") as reader:

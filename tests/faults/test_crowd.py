@@ -18,6 +18,7 @@ from dashboard.crowd import CROWDED_S, IDLE_S, MOST, REQUEST_S, keep_room, outst
 from dashboard.server import THREADS
 from tests.browser.conftest import Hide
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 HALF = b"GET / HTTP/1.1\r\nHost: localh"
 HELD = 150
@@ -42,7 +43,7 @@ def test_half_requests_on_many_connections_do_not_keep_the_page_from_others(hut)
             assert answer.status == 200
 
 
-def test_nor_do_they_from_many_addresses_at_once(hut):
+def test_half_requests_from_many_addresses_do_not_keep_it_from_others_either(hut):
     """All of 127.0.0.0/8 is this computer (RFC 1122, 3.2.1.3), so each may be another address to the page."""
     with ExitStack() as held:
         for at in range(HELD):
@@ -106,23 +107,19 @@ def trickle(link):
 def test_a_browser_that_never_reads_its_answer_gives_back_its_place(monkeypatch):
     monkeypatch.setattr(crowd, "IDLE_S", 1)
     with serving() as server, closing(begun(server, b"GET /whole HTTP/1.1\r\n\r\n")) as link:
-        end_s = time.monotonic() + 20
-        while not server.active_channels:
-            assert time.monotonic() < end_s
-        while server.active_channels:
-            assert time.monotonic() < end_s
-            time.sleep(0.05)
+        wait_for(lambda: server.active_channels, "the browser is connected")
+        wait_for(lambda: not server.active_channels, "its connection is closed")
         assert what_comes(link) < LARGE
 
 
-def test_and_never_holds_the_thread_that_makes_its_answer():
+def test_a_browser_that_never_reads_does_not_hold_the_thread_that_makes_its_answer():
     with serving(threads=1) as server, closing(begun(server, b"GET /pieces HTTP/1.1\r\n\r\n")) as link:
         with urlopen(f"http://127.0.0.1:{server.effective_port}/", timeout=20) as answer:
             assert answer.read() == b"xx"
         assert what_comes(link) < LARGE
 
 
-def test_nor_do_a_few_that_ask_for_much_at_once_and_read_nothing(hut):
+def test_a_few_that_ask_for_much_and_read_nothing_do_not_keep_it_from_others(hut):
     """Requests one behind the other without waiting for answers: RFC 9112, 9.3.2."""
     much = f"GET {CHART_LIBRARY} HTTP/1.1\r\nHost: 127.0.0.1:{hut.port}\r\n\r\n".encode() * 80
     with ExitStack() as held:

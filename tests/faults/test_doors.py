@@ -443,7 +443,6 @@ def fuzz(strategy, act, least=20):
     @seed(number)
     @settings(
         max_examples=1200,
-        deadline=None,
         database=None,
         suppress_health_check=list(HealthCheck),
         report_multiple_bugs=False,

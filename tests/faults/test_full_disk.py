@@ -18,8 +18,9 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
-from tests.faults.kill_world import NOON_MS, PATIENCE_S, wait_until
+from tests.faults.kill_world import NOON_MS
 from tests.small_disk import fill, small_disk
+from tests.waiting import PATIENCE_S, wait_for
 
 MIDNIGHT_MS = NOON_MS + 12 * 3_600_000
 FULL_S = 5.0
@@ -54,14 +55,14 @@ def test_on_a_full_disk_alarms_go_on_and_afterwards_nothing_is_missing(tmp_path:
         with log.open("wb") as told:
             daemon = subprocess.Popen(command, stderr=told)
         try:
-            wait_until(lambda: has_power(store), "the array's power is stored")
+            wait_for(lambda: has_power(store), "the array's power is stored")
             full = fill(disk)
-            wait_until(lambda: "the disk is full" in log.read_text(), "the daemon says that the disk is full")
+            wait_for(lambda: "the disk is full" in log.read_text(), "the daemon says that the disk is full")
             full_ms = time.time_ns() // 10**6
             simulator.ask(do="hold")
             simulator.ask(do="advance", to_ms=MIDNIGHT_MS)
             simulator.ask(do="run", speed=1.0)
-            wait_until(lambda: "Dark" in log.read_text(), "the alarm is raised")
+            wait_for(lambda: "Dark" in log.read_text(), "the alarm is raised")
             time.sleep(FULL_S)
             assert daemon.poll() is None, log.read_text()
             with open_reader(store) as reader:
@@ -73,7 +74,7 @@ def test_on_a_full_disk_alarms_go_on_and_afterwards_nothing_is_missing(tmp_path:
                 with open_reader(store) as reader:
                     return (reader.span() or (0, 0))[1] > room_ms
 
-            wait_until(caught_up, "readings of after the full disk are stored")
+            wait_for(caught_up, "readings of after the full disk are stored")
             daemon.send_signal(signal.SIGTERM)
             assert daemon.wait(PATIENCE_S) == 0, log.read_text()
         finally:

@@ -25,10 +25,10 @@ from monitor.store.base import StoreReader
 from monitor.store.embedded import open_writer
 from monitor.store.writer import EmbeddedWriter
 from tests.faults.successors import kill_newest, running
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET, NOON_MS, SITE, mirroring, put, some_readings, stored
 from tests.interop.series_servers import BUSY, Gate, Influx, Relay
 from tests.small_disk import fill, small_disk
+from tests.waiting import wait_for
 
 HOURS, HOUR_MS = 72, 3_600_000
 EVER_MS = 2**50
@@ -204,13 +204,13 @@ def test_after_72_hours_of_outages_and_kills_every_point_is_there_once(tmp_path:
             def all_there() -> bool:
                 return len(far.influx.values(BUCKET)) > len(expected)
 
-            wait_for(all_there, seconds=60)
+            wait_for(all_there)
             # what was refused in the last batches is in the book a moment later
             keys = ServerKeys.model_validate({"url": far.gate.url, "bucket": BUCKET})
             with open_served_reader(keys, SITE, Secrets(tmp_path / "none"), tmp_path) as copy:
-                wait_for(lambda: answers(copy) == answers(writer), seconds=60)
+                wait_for(lambda: answers(copy) == answers(writer))
             refusals = {key[0] for key in stored(store) if key[2] == REFUSED}
-            wait_for(lambda: refused_times(store) == refusals, seconds=60)
+            wait_for(lambda: refused_times(store) == refusals)
         there = {key: value for key, value in far.influx.values(BUCKET).items() if key[1] != "x"}
         counts = far.influx.ask(
             "SELECT count(document) FROM nightbank_record WHERE kind = 'event' OR kind = 'transition'"

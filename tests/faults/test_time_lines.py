@@ -12,7 +12,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 import tty
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,6 +22,7 @@ from monitor.clock.kernel import Kernel
 from monitor.records import parse_iso
 from monitor.store.embedded import open_reader
 from tests.faults.clock_child import FileBoard, set_clocks
+from tests.waiting import wait_for
 
 TRUE_BEGIN_MS = parse_iso("2026-06-21T10:00:00Z")
 SPEED = 10
@@ -132,7 +132,4 @@ def test_readings_of_a_board_that_boots_in_1970_land_at_their_time(tmp_path: Pat
 
 
 def await_words(log: Path, words: str) -> None:
-    deadline = time.monotonic() + 60
-    while words not in log.read_text(encoding="utf-8"):
-        assert time.monotonic() < deadline, log.read_text(encoding="utf-8")
-        time.sleep(0.05)
+    wait_for(lambda: words in log.read_text(encoding="utf-8"), log.read_text)

@@ -99,7 +99,7 @@ def test_the_true_answer_behind_an_unasked_refusal_is_not_taken_for_the_next_one
     assert came == [*[Refused.kind] * unasked, True, True]
 
 
-def test_nor_where_the_next_request_itself_is_refused_and_its_check_too() -> None:
+def test_it_is_not_either_where_the_next_request_and_its_check_are_refused() -> None:
     with unit(refuses_first({1, 3, 4}, 1)) as (link, requests):
         came = values_and_errors(link, requests, [0x100 * n for n in range(6)])
     assert False not in came

@@ -9,7 +9,6 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,6 +17,7 @@ from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 CHANNEL = """
 [[channels]]
@@ -29,16 +29,6 @@ port = {port}
 """A site file's table for a broker here."""
 
 MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-
-
-def wait_for(there: Callable[[], Any], seconds: float = 20.0) -> Any:
-    """What `there` gives once it gives something true."""
-    end_s = time.monotonic() + seconds
-    while time.monotonic() < end_s:
-        if found := there():
-            return found
-        time.sleep(0.01)
-    raise AssertionError(f"nothing came within {seconds} s")
 
 
 class Broker:

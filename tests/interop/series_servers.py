@@ -22,8 +22,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from tests.interop.brokers import wait_for
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 NGINX = shutil.which("nginx") or "/usr/sbin/nginx"
 

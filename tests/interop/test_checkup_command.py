@@ -11,7 +11,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
@@ -23,6 +22,7 @@ from monitor.store.embedded import open_reader
 from monitor.store.heartbeat import read_heartbeat
 from tests.checkups.person import Person, longitude_for, started_now
 from tests.serving import ServedSimulator
+from tests.waiting import wait_for
 
 NOON, NIGHT = 11.5, 23.5
 SITE = """
@@ -197,13 +197,12 @@ def started_daemon(hut):
 
 def await_commit(hut):
     """Wait until the hut's daemon has written its first commit; before, there is no store yet."""
-    until_s = time.monotonic() + 60
-    while time.monotonic() < until_s:
+
+    def is_beating():
         with suppress(StoreError), open_reader(hut.folder / "nightbank.db") as reader:
-            if read_heartbeat(reader) is not None:
-                return
-        time.sleep(0.2)
-    raise AssertionError("the daemon never committed")
+            return read_heartbeat(reader) is not None
+
+    wait_for(is_beating, "the daemon commits")
 
 
 def test_over_a_pty_it_finds_what_is_wired_and_set_wrong(runs):

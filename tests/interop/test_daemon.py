@@ -19,6 +19,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_reader
 from monitor.sun.expected import noted, supply_of
+from tests.waiting import wait_for
 
 NOON = parse_iso("2026-06-21T12:00:00Z")
 
@@ -51,13 +52,8 @@ class Daemon:
 
     def hear(self, wanted):
         """Wait until the daemon has told systemd this."""
-        deadline = time.monotonic() + 20
-        while time.monotonic() < deadline:
-            if wanted in self.heard:
-                self.heard.remove(wanted)
-                return
-            time.sleep(0.05)
-        raise AssertionError(f"{wanted} was never said; the log: {self.log.read_text()}")
+        wait_for(lambda: wanted in self.heard, self.log.read_text)
+        self.heard.remove(wanted)
 
     def stop(self, number=signal.SIGTERM):
         self.process.send_signal(number)
@@ -121,10 +117,8 @@ def test_a_port_that_comes_late_is_told_and_picked_up(daemon):
     daemon.hear("READY=1")
     time.sleep(3)
     daemon.simulator.ask(do="plug", device="charger")
-    deadline = time.monotonic() + 6
-    while not (told := daemon.events("device", "charger"))[-1].startswith("answering on"):
-        assert time.monotonic() < deadline, told
-        time.sleep(0.25)
+    wait_for(lambda: daemon.events("device", "charger")[-1].startswith("answering on"), daemon.log.read_text)
+    told = daemon.events("device", "charger")
     assert told[0].startswith("never answered on")
     assert "ports/charger" in told[0]
     assert daemon.stop() == 0
@@ -136,11 +130,8 @@ def test_the_suns_tables_are_made_by_a_process_that_ends(daemon):
     children = Path(f"/proc/{daemon.process.pid}/task/{daemon.process.pid}/children")
     supply = supply_of(with_defaults(load_site(daemon.site_file))[0])
     week = [datetime.now(ZoneInfo("Europe/London")).date() + timedelta(days=ahead) for ahead in range(7)]
-    deadline = time.monotonic() + 60
     with open_reader(daemon.folder / "nightbank.db") as reader:
-        while any(noted(supply, day, reader) is None for day in week):
-            assert time.monotonic() < deadline, daemon.log.read_text()
-            time.sleep(0.2)
+        wait_for(lambda: None not in [noted(supply, day, reader) for day in week], daemon.log.read_text)
     assert children.read_text() == ""
     maps = Path(f"/proc/{daemon.process.pid}/maps").read_text()
     assert "/numpy/" in maps  # the estimator's
@@ -152,10 +143,7 @@ def test_a_stop_does_not_leave_the_suns_process_behind(daemon):
     daemon.start()
     daemon.hear("READY=1")
     children = Path(f"/proc/{daemon.process.pid}/task/{daemon.process.pid}/children")
-    deadline = time.monotonic() + 20
-    while not (started := children.read_text().split()):
-        assert time.monotonic() < deadline
-        time.sleep(0.01)
+    started = wait_for(lambda: children.read_text().split())
     assert daemon.stop() == 0
     assert not Path(f"/proc/{started[0]}").exists()
 
@@ -164,10 +152,7 @@ def test_a_full_disk_is_told_and_outlived(daemon):
     # a limit on the size of files stands in for the full card: the write fails with 'file too large'
     daemon.start(prefix=("bash", "-c", 'ulimit -f 160; trap "" XFSZ; exec "$@"', "limited"))
     daemon.hear("READY=1")
-    deadline = time.monotonic() + 40
-    while "ERROR" not in daemon.log.read_text() and time.monotonic() < deadline:
-        assert daemon.process.poll() is None, daemon.log.read_text()
-        time.sleep(0.5)
+    wait_for(lambda: "ERROR" in daemon.log.read_text() or daemon.process.poll() is not None)
     time.sleep(2)
     assert daemon.process.poll() is None
     said = daemon.log.read_text()
@@ -214,15 +199,15 @@ def test_a_slow_device_is_given_time_and_the_person_is_told(daemon):
     daemon.simulator.ask(do="fault", device="charger", kind="slow", rate=1.0, delay_s=0.3)
     daemon.start()
     daemon.hear("READY=1")
-    deadline = time.monotonic() + 20
-    while True:
+
+    def remark():
         with open_reader(daemon.folder / "nightbank.db") as reader:
-            charger = next((health for health in reader.health() if health.device == "charger"), None)
-        if charger is not None and charger.state == "answering" and charger.remark:
-            break
-        assert time.monotonic() < deadline, charger
-        time.sleep(0.25)
-    assert "answers later than the time-out of 0.2 s" in charger.remark
+            found = [
+                each for each in reader.health() if (each.device, each.state) == ("charger", "answering")
+            ]
+        return found and found[0].remark
+
+    assert "answers later than the time-out of 0.2 s" in wait_for(remark, daemon.log.read_text)
     assert daemon.stop() == 0
 
 
@@ -240,10 +225,9 @@ def test_a_person_answers_an_alarm_while_the_daemon_runs_and_it_survives_a_kill(
         )
     daemon.start()
     daemon.hear("READY=1")
-    deadline = time.monotonic() + 20
-    while "A warm shed" not in says(daemon, "list").stdout.partition("watched")[0]:
-        assert time.monotonic() < deadline, daemon.log.read_text()
-        time.sleep(0.2)
+    wait_for(
+        lambda: "A warm shed" in says(daemon, "list").stdout.partition("watched")[0], daemon.log.read_text
+    )
     answered = says(daemon, "acknowledge", "a warm shed")
     assert (answered.returncode, answered.stdout) == (0, "A warm shed: acknowledged.\n")
     daemon.stop(signal.SIGKILL)
@@ -251,9 +235,6 @@ def test_a_person_answers_an_alarm_while_the_daemon_runs_and_it_survives_a_kill(
     assert "it will be done as soon as" in waiting.stdout
     daemon.start()
     daemon.hear("READY=1")
-    deadline = time.monotonic() + 20
-    while "A warm shed: shelved until" not in says(daemon, "list").stdout:
-        assert time.monotonic() < deadline, daemon.log.read_text()
-        time.sleep(0.2)
+    wait_for(lambda: "A warm shed: shelved until" in says(daemon, "list").stdout, daemon.log.read_text)
     assert len([text for text in daemon.events("alarm", "A warm shed") if text.startswith("Raised")]) == 1
     assert daemon.stop() == 0

@@ -25,10 +25,10 @@ from monitor.site.load import load_site
 from monitor.store.base import StoreReader
 from monitor.stores import open_reader
 from tests.faults.door_client import Visitor
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Gate, Influx
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 NOON = parse_iso("2026-06-21T12:00:00Z")
 PIN = "739204"
@@ -72,7 +72,7 @@ class Hut:
             environment["CREDENTIALS_DIRECTORY"] = str(credentials)
         self.start("page", str(self.site_file), "--host", "127.0.0.1", "--port", str(port), **environment)
         visitor = Visitor(port)
-        wait_for(lambda: answers(visitor), seconds=PATIENCE_S)
+        wait_for(lambda: answers(visitor))
         return visitor
 
     def reader(self) -> StoreReader:
@@ -124,7 +124,7 @@ def hut(tmp_path_factory: pytest.TempPathFactory, site_text: Callable[..., str])
 def visitor(hut: Hut) -> Visitor:
     """Somebody at the page, once the daemon's first readings are there."""
     visitor = hut.page()
-    wait_for(lambda: voltage(visitor) is not None, seconds=PATIENCE_S)
+    wait_for(lambda: voltage(visitor) is not None)
     return visitor
 
 
@@ -151,7 +151,7 @@ def test_a_request_left_by_the_page_is_done_by_the_daemon(hut: Hut, visitor: Vis
     sent = visitor.send("/care/write", fields)
     assert sent.status == 303
     number = parse_qs(urlsplit(sent.headers["Location"]).query)["done"][0]
-    wait_for(lambda: hut.reader().request(int(number)).done_ms is not None, seconds=PATIENCE_S)
+    wait_for(lambda: hut.reader().request(int(number)).done_ms is not None)
     outcome = hut.reader().request(int(number)).outcome
     assert outcome.split(",")[0] in visitor.get(f"/care?done={number}").text
     assert "Looked at the fuses." in visitor.get("/care").text
@@ -162,7 +162,7 @@ def test_a_request_left_by_the_page_is_done_by_the_daemon(hut: Hut, visitor: Vis
 def test_a_request_from_the_command_line_is_done_as_well(hut: Hut, visitor: Visitor) -> None:
     done = CliRunner().invoke(main, ["log", str(hut.site_file), "add", "note", "Topped up."])
     assert done.exit_code == 0, done.output
-    wait_for(lambda: any(e.text == "Topped up." for e in hut.reader().log(0, 2**45)), seconds=PATIENCE_S)
+    wait_for(lambda: any(e.text == "Topped up." for e in hut.reader().log(0, 2**45)))
 
 
 def test_a_page_whose_token_may_only_read_shows_all_and_changes_nothing(hut: Hut, visitor: Visitor) -> None:
@@ -187,8 +187,8 @@ def test_while_the_server_is_away_the_page_says_so_and_nothing_is_lost(hut: Hut,
     time.sleep(4)
     back_ms = time.time_ns() // 1_000_000
     hut.gate.start()
-    wait_for(lambda: voltage(visitor) is not None, seconds=PATIENCE_S)
-    wait_for(lambda: len(polled(hut, last_ms, back_ms)) >= 3, seconds=PATIENCE_S)
+    wait_for(lambda: voltage(visitor) is not None)
+    wait_for(lambda: len(polled(hut, last_ms, back_ms)) >= 3)
     assert SERVER_AWAY not in visitor.get("/").text
     assert hut.daemon.poll() is None
 

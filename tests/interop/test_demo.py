@@ -17,6 +17,7 @@ import pytest
 
 from tests.faults.door_client import Visitor
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 NIGHTBANK = [sys.executable, "-m", "monitor.cli"]
 
@@ -49,10 +50,8 @@ def demo(tmp_path_factory):
         process = subprocess.Popen(
             [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "2", "--port", str(port)], stderr=handle
         )
-    deadline = time.monotonic() + 60
-    while "Ctrl-C ends all" not in log.read_text() and time.monotonic() < deadline:
-        assert process.poll() is None, log.read_text()
-        time.sleep(0.2)
+    wait_for(lambda: "Ctrl-C ends all" in log.read_text() or process.poll() is not None)
+    assert process.poll() is None, log.read_text()
     yield folder, process, port, log
     if process.poll() is None:
         process.kill()
@@ -209,11 +208,9 @@ def test_time_that_runs_faster_is_told_to_every_reader(tmp_path):
         [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "1", "--speed", "60", "--no-page"],
     )
     try:
-        deadline = time.monotonic() + 180  # the past day may take a busy machine a minute
-        while not _runs_ahead(folder):
-            assert process.poll() is None
-            assert time.monotonic() < deadline
-            time.sleep(1)
+        # the past day may take a busy machine a minute
+        wait_for(lambda: _runs_ahead(folder) or process.poll() is not None, seconds=180)
+        assert process.poll() is None
     finally:
         process.send_signal(signal.SIGINT)
         assert process.wait(20) == 0

@@ -24,9 +24,9 @@ from simulator.fleet.link import Link, Questions, Target
 from simulator.fleet.loading import Loading
 from simulator.fleet.plan import DAY_MS, FleetError, Plan
 from simulator.fleet.site import FleetSite
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET
 from tests.interop.series_servers import Gate, Influx, Victoria
+from tests.waiting import wait_for
 
 PLAN = Plan(
     sites=20,
@@ -203,7 +203,7 @@ def test_speed_holds_simulated_time_back(gate: Gate) -> None:
 def test_an_interrupted_run_says_how_far_it_came(gate: Gate, influx: Influx) -> None:
     asked = ["--sites", "2", "--speed", "60", "--send-every", "60", "--url", gate.url, "--bucket", BUCKET]
     process = subprocess.Popen([*COMMAND, *asked], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    wait_for(lambda: lines_in(influx), seconds=60)
+    wait_for(lambda: lines_in(influx))
     process.send_signal(signal.SIGTERM)
     said, wrong = process.communicate(timeout=60)
     assert process.returncode == 1

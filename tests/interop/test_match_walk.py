@@ -21,10 +21,10 @@ from monitor.devices.places import Places, Run, save_places
 from monitor.match.habits import NAMES, SOUGHT
 from tests.unit.far_ends import Registers, RtuFarEnd
 from tests.unit.site_files import changed
+from tests.waiting import PATIENCE_S, wait_for
 
 BAUD = 115200
 COMMAND = (sys.executable, "-c", "from monitor.cli import main; main(prog_name='nightbank')")
-PATIENCE_S = 60.0
 CTRL_C = b"\x03"
 
 # volts and amperes in hundredths from address 100 of function 4 on; the load's switch as a set point of old
@@ -201,11 +201,8 @@ def test_from_the_first_look_to_the_daemon_s_reading(tmp_path: Path, device: Rtu
     assert checked.returncode == 0, checked.stdout + checked.stderr
     daemon = subprocess.Popen([*COMMAND, "monitor", str(site)], stderr=subprocess.DEVNULL)
     try:
-        end_s = time.monotonic() + PATIENCE_S
-        while "12.87 V" not in run("now", site).stdout:
-            assert time.monotonic() < end_s
-            assert daemon.poll() is None
-            time.sleep(0.3)
+        wait_for(lambda: "12.87 V" in run("now", site).stdout)
+        assert daemon.poll() is None
     finally:
         daemon.send_signal(signal.SIGTERM)
         daemon.wait(PATIENCE_S)

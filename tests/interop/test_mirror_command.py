@@ -16,10 +16,10 @@ from monitor.cli import main
 from monitor.pin import pin_path, set_pin
 from monitor.records import LogEntry, Reading
 from monitor.store.embedded import open_reader, open_writer
-from tests.interop.brokers import wait_for
 from tests.interop.mirror_world import BUCKET, NOON_MS, put, some_readings, stored
 from tests.interop.series_servers import Gate, Influx
 from tests.unit.site_files import MARSH_HIDE
+from tests.waiting import wait_for
 
 MIRROR = """
 [store]
@@ -53,9 +53,9 @@ def test_the_process_sends_what_there_is_and_what_comes_and_ends_when_told(
     command = [sys.executable, "-m", "monitor.cli", "mirror", str(site), "run"]
     process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
     try:
-        wait_for(lambda: influx.values(BUCKET) == stored(store), seconds=60)
+        wait_for(lambda: influx.values(BUCKET) == stored(store))
         put(store, [Reading(NOON_MS + 7, "shunt", "battery_voltage_V", 11.5)])
-        wait_for(lambda: influx.values(BUCKET) == stored(store), seconds=60)
+        wait_for(lambda: influx.values(BUCKET) == stored(store))
         beside = nightbank(site, "once")
         assert beside.exit_code == 1
         assert f"(process {process.pid}) has this store open" in beside.output

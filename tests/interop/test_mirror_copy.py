@@ -156,7 +156,7 @@ def both(tmp_path_factory: pytest.TempPathFactory, influx: Influx, opened_gate: 
         yield store, copy
 
 
-def test_what_is_now(both: Both) -> None:
+def test_newest_readings_alarms_and_health_are_the_same(both: Both) -> None:
     store, copy = both
     assert copy.latest() == store.latest()
     assert copy.span() == store.span()
@@ -186,7 +186,7 @@ def test_days_with_the_one_that_goes_on(both: Both) -> None:
 
 
 @pytest.mark.parametrize("quantity", QUANTITIES)
-def test_series_at_every_zoom(both: Both, quantity: str) -> None:
+def test_series_are_the_same_at_every_zoom(both: Both, quantity: str) -> None:
     store, copy = both
     midnight_ms = parse_iso("2026-10-24T23:00:00Z")  # London's, before the day of 25 hours
     spans = [
@@ -222,7 +222,7 @@ def test_rows_as_they_are_and_averaged(both: Both) -> None:
             assert there == pytest.approx(row, rel=1e-12)  # the server adds up in floats
 
 
-def test_what_happened(both: Both) -> None:
+def test_events_transitions_and_log_are_the_same_to_any_limit(both: Both) -> None:
     store, copy = both
     for span in ((0, EVER_MS), (START_MS, START_MS + 3 * DAY_MS)):
         for limit in (1000, 7):
@@ -248,7 +248,7 @@ def test_requests_and_notices_with_forgotten_ones(both: Both) -> None:
     assert [copy.request(number) for number in range(50)] == requests
 
 
-def test_notes(both: Both) -> None:
+def test_notes_are_the_same_ones_days_among_them(both: Both) -> None:
     store, copy = both
     days = [f"days/{FIRST + timedelta(days=number)}" for number in range(-12, 20)]
     for key in ("heartbeat", "long", "none", *days):

@@ -17,9 +17,10 @@ from monitor.notices.channels.mqtt import topic_of
 from monitor.records import Reading
 from tests.faults.test_outage import Child
 from tests.interop import brokers
-from tests.interop.brokers import Broker, Listener, wait_for
+from tests.interop.brokers import Broker, Listener
 from tests.ports import free_port
 from tests.unit.notice_world import MINUTE, NOON, World
+from tests.waiting import wait_for
 
 CHANNEL = brokers.CHANNEL + 'prefix = "nightbank/hide"\n{more}\n'
 PREFIX = "nightbank/hide"

@@ -29,10 +29,10 @@ from monitor.notices.secrets import CREDENTIALS, secrets_of
 from monitor.records import AlarmState, Condition, Notice
 from monitor.site.load import load_site
 from tests.faults.notice_server import NoticeServer
-from tests.interop.brokers import wait_for
 from tests.ports import free_port
 from tests.unit.notice_world import MINUTE, NOON, World
 from tests.unit.site_files import MARSH_HIDE
+from tests.waiting import wait_for
 
 PASSWORD = "c0rrect-h0rse"
 NOTICE = Notice(

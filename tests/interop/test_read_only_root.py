@@ -10,7 +10,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import urllib.request
 from contextlib import closing
 from datetime import UTC, datetime
@@ -23,6 +22,7 @@ from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.sun.expected import note_key
 from tests.ports import free_port
+from tests.waiting import wait_for
 
 NOON = parse_iso("2026-06-21T12:00:00Z")
 
@@ -77,13 +77,6 @@ class Site:
         return [(process.communicate(timeout=40)[1], process.returncode) for process in self.processes]
 
 
-def until(true, seconds=60):
-    deadline = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < deadline, "it did not come"
-        time.sleep(0.2)
-
-
 def asked(address):
     request = urllib.request.Request(address, headers={"Accept-Encoding": "gzip"})
     with urllib.request.urlopen(request, timeout=30) as answer:
@@ -132,14 +125,14 @@ def test_daemon_page_and_mirror_live_and_write_into_their_folder_alone(tmp_path,
         site = Site(state)
         try:
             site.start("monitor", site_file)
-            until(lambda: noted(state / "nightbank.db"))
+            wait_for(lambda: noted(state / "nightbank.db"))
             site.start("page", site_file, "--host", "127.0.0.1", "--port", port)
             site.start("mirror", site_file, "run")
-            until(lambda: answers(f"http://127.0.0.1:{port}/"))
+            wait_for(lambda: answers(f"http://127.0.0.1:{port}/"))
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=30) as answer:
                 script = answer.read().decode().split('data-src="')[1].split('"')[0]
             assert asked(f"http://127.0.0.1:{port}{script}") == (200, "gzip")
-            until(lambda: (state / "nightbank.db.mirrors").exists())
+            wait_for(lambda: (state / "nightbank.db.mirrors").exists())
         finally:
             ended = site.stop()
     for told, status in ended:

@@ -170,7 +170,7 @@ def test_nothing_that_a_server_answers_ends_the_daemon_or_costs_a_reading(
 
 
 def test_twisted_records_leave_the_daemon_at_work(
-    server: Twisted, rng: random.Random, tmp_path: Path
+    server: Twisted, influx: Influx, rng: random.Random, tmp_path: Path
 ) -> None:
     site = filled(tmp_path / "hide", server.url)
     for _ in range(12):
@@ -182,6 +182,13 @@ def test_twisted_records_leave_the_daemon_at_work(
             writer.open_notices()
             writer.alarms()
             writer.transitions(0, 2**50)
+    server.how = "real"
+    site.clock.skip(4000)
+    with site.writer() as writer:
+        writer.append([volts(30_000)])
+        writer.commit()
+    series = influx.ask(f'SELECT "{VOLTAGE}" FROM nightbank', db=BUCKET)["series"][0]
+    assert [volts(30_000).time_ms, 12.5] in series["values"]
 
 
 def test_a_request_that_nobody_can_read_stops_no_other(

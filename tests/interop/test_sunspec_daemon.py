@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,9 +12,9 @@ import pytest
 
 from monitor.records import parse_iso
 from monitor.simulated import SimulatorProcess
+from tests.waiting import wait_for
 
 COMMAND = (sys.executable, "-m", "monitor.cli")
-WAIT_S = 60.0
 
 
 def now(site: Path) -> dict:
@@ -62,11 +61,8 @@ def test_what_find_writes_for_the_site_file_is_read_by_the_daemon(
     with (tmp_path / "log").open("wb") as log:
         daemon = subprocess.Popen([*COMMAND, "monitor", str(site)], stderr=log)
         try:
-            until_s = time.monotonic() + WAIT_S
-            shown: dict = {}
-            while time.monotonic() < until_s and "array_power_W" not in shown:
-                time.sleep(0.5)
-                shown = now(site)
+            wait_for(lambda: "array_power_W" in now(site), (tmp_path / "log").read_text)
+            shown = now(site)
             held = subprocess.run(
                 [*COMMAND, "find", "--port", port],
                 capture_output=True,

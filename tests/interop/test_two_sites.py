@@ -11,7 +11,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from contextlib import ExitStack, suppress
 from functools import reduce
 from operator import xor
@@ -23,9 +22,9 @@ import pytest
 from tests.ports import free_port
 from tests.unit.far_ends import PtyFarEnd
 from tests.unit.site_files import changed
+from tests.waiting import PATIENCE_S, wait_for
 
 UNITS = Path(__file__).parents[2] / "systemd"
-PATIENCE_S = 60.0
 VOLTAGES_V = {"hide": 12.61, "shed": 13.24}
 
 SITE = """
@@ -100,21 +99,11 @@ def places(tmp_path):
         place.shunt.close()
 
 
-def eventually(look):
-    """What look gives once that is something; a page that is not there yet is looked at again."""
-    end_s = time.monotonic() + PATIENCE_S
-    while time.monotonic() < end_s:
-        with suppress(OSError, LookupError):
-            if found := look():
-                return found
-        time.sleep(0.1)
-    raise AssertionError("it never came")
-
-
 def newer_than(place, moment):
-    """The site's reading, once it is a newer one."""
-    value, at = place.reading()
-    return (value, at) if value is not None and at > moment else None
+    """The site's reading, once it is a newer one; None where the page is not there yet."""
+    with suppress(OSError, LookupError):
+        value, at = place.reading()
+        return (value, at) if value is not None and at > moment else None
 
 
 def test_two_sites_run_side_by_side_and_one_does_not_need_the_other(places):
@@ -124,12 +113,12 @@ def test_two_sites_run_side_by_side_and_one_does_not_need_the_other(places):
             for unit in ("monitor", "page"):
                 running[place.name, unit] = process = stack.enter_context(place.start(unit))
                 stack.callback(process.kill)
-        seen = {name: eventually(lambda place=place: newer_than(place, "")) for name, place in places.items()}
+        seen = {name: wait_for(lambda place=place: newer_than(place, "")) for name, place in places.items()}
         assert {name: value for name, (value, _) in seen.items()} == VOLTAGES_V
         running["hide", "monitor"].kill()
         running["hide", "monitor"].wait(PATIENCE_S)
         _, before = places["shed"].reading()
-        value, _ = eventually(lambda: newer_than(places["shed"], before))
+        value, _ = wait_for(lambda: newer_than(places["shed"], before))
         assert value == VOLTAGES_V["shed"]
         assert places["hide"].reading()[0] == VOLTAGES_V["hide"]  # the page shows the past by itself
         for service in (("shed", "monitor"), ("shed", "page"), ("hide", "page")):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import logging
 import sys
-import time
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
@@ -21,6 +20,7 @@ from monitor.store.base import StoreWriter
 from monitor.store.embedded import open_writer
 from monitor.sun.findings.finding import Finding, Kind
 from tests.unit.site_files import MARSH_HIDE, write
+from tests.waiting import wait_for
 
 NIGHT = parse_iso("2026-06-23T02:30:00+01:00")
 DAY_MS = 86_400_000
@@ -47,12 +47,13 @@ class Daemon:
     def follow(self) -> bool:
         """One look, where it is due; whether it was."""
         self.look.follow()
-        is_due, until_s = self.look.at_work, time.monotonic() + 60
-        while self.look.at_work:
-            assert time.monotonic() < until_s
-            self.look.follow()
-            time.sleep(0.02)
+        is_due = self.look.at_work
+        wait_for(self._has_ended)
         return is_due
+
+    def _has_ended(self) -> bool:
+        self.look.follow()
+        return not self.look.at_work
 
 
 def test_what_it_finds_stands_in_the_store_and_is_looked_for_again_after_a_week(

@@ -8,7 +8,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 from contextlib import suppress
 
 import pytest
@@ -24,6 +23,7 @@ from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
 from tests.unit.site_files import changed, write
+from tests.waiting import wait_for
 
 HOOK = """
 [[channels]]
@@ -45,7 +45,7 @@ def manager(tmp_path, monkeypatch):
         yield listening
 
 
-def wait_for(manager, said):
+def hear(manager, said):
     while said not in manager.recv(4096).decode():
         pass
 
@@ -78,20 +78,17 @@ def test_the_watchdog_is_fed_and_the_log_stays_short_while_the_card_is_full(
         )
         daemon.start()
         try:
-            wait_for(manager, "READY=1")
+            hear(manager, "READY=1")
             (pages,) = store._connection.execute("PRAGMA page_count").fetchone()
             store._connection.execute(
                 f"PRAGMA max_page_count = {pages}"
             )  # SQLite then says 'full', as a card
             for _ in range(100):
                 leave_request(path, Request(SystemClock().now_ms(), "test notice", ""))
-            end_s = time.monotonic() + LONGEST_S
-            while caplog.text.count("the disk is full") < 2 * ALIKE_AT_ONCE:
-                assert time.monotonic() < end_s
-                time.sleep(0.05)
+            wait_for(lambda: caplog.text.count("the disk is full") >= 2 * ALIKE_AT_ONCE)
             forget_all(manager)
             for _ in range(2):
-                wait_for(manager, "WATCHDOG=1")
+                hear(manager, "WATCHDOG=1")
             assert capsys.readouterr().err.count("the disk is full") == ALIKE_AT_ONCE
         finally:
             logging.getLogger("nightbank").removeHandler(few)
@@ -113,7 +110,7 @@ def test_a_start_that_sums_all_days_anew_asks_for_time_channel_by_channel(tmp_pa
     try:
         for _ in range(2):
             assert manager.recv(4096).startswith(b"EXTEND_TIMEOUT_USEC=")
-        wait_for(manager, "READY=1")
+        hear(manager, "READY=1")
     finally:
         daemon.terminate()
         daemon.wait(LONGEST_S)
@@ -125,9 +122,7 @@ HUNGRY_S = 2.0
 
 def starve(manager):
     """Wait until the watchdog has not been fed for HUNGRY_S."""
-    end_s = time.monotonic() + LONGEST_S
-    while not is_hungry(manager):
-        assert time.monotonic() < end_s, "it is fed on and on"
+    wait_for(lambda: is_hungry(manager), "a watchdog that is not fed")
 
 
 def is_hungry(manager):
@@ -179,18 +174,15 @@ def test_the_watchdog_is_not_fed_while_a_line_hangs_though_all_else_goes_on(tmp_
         )
         daemon.start()
         try:
-            wait_for(manager, "READY=1")
-            wait_for(manager, "WATCHDOG=1")
+            hear(manager, "READY=1")
+            hear(manager, "WATCHDOG=1")
             device.goes.clear()
             starve(manager)
             beaten_ms = beat_ms(path)
-            end_s = time.monotonic() + LONGEST_S
-            while beat_ms(path) == beaten_ms:
-                assert time.monotonic() < end_s, "the main loop stands still, too"
-                time.sleep(0.1)
+            wait_for(lambda: beat_ms(path) != beaten_ms, "a main loop that goes on")
             assert is_hungry(manager)
             device.goes.set()
-            wait_for(manager, "WATCHDOG=1")
+            hear(manager, "WATCHDOG=1")
         finally:
             device.goes.set()
             stop.set()
