@@ -29,8 +29,8 @@ cannot hide here. `python -m simulator serve` presents the devices and obeys JSO
     text_device    the bank monitor's text lines
     faults         what may go wrong on request
     fleet          many sites at once, to load a time-series server: `nightbank fleet simulate`
+    maps           register maps drawn at random, for judging `nightbank match`
 
-`facts n.m` in comments names a section of the project's collection of published values, with its tags.
 Signs and units are those of the whole project: current into the bank is positive, units stand in the names.
 To add a load or change the weather write a scenario file; to add a device, put it beside `text_device` and
 enter it in `serve`; to add a fault, add its kind in `faults` and its deed where the bytes are sent.
