@@ -3,12 +3,19 @@
 import signal
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from monitor import demo
 from tests.serving import ServedSimulator
 
 # A shell that starts the tests in the background has them, and all they start, ignore Ctrl-C.
 signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# A busy computer may take its time for an example, and what failed is told so that it can be tried again.
+settings.register_profile(
+    "here", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("here")
 
 
 @pytest.fixture(scope="session")

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.errors import StoreError
@@ -182,7 +182,7 @@ def test_a_series_holds_its_span_half_open(store: Pair) -> None:
 
 def test_a_series_never_has_more_buckets_than_asked_and_counts_every_reading_once(engine: Engine) -> None:
     @given(span_ms=st.integers(1, 10**8), points=st.integers(1, 700), seed=st.integers(0, 10**6))
-    @settings(max_examples=EXAMPLES[engine.name], deadline=None)
+    @settings(max_examples=EXAMPLES[engine.name])
     def holds(span_ms: int, points: int, seed: int) -> None:
         rng = random.Random(seed)
         times = {NOON + rng.randrange(span_ms) for _ in range(50)}
@@ -685,7 +685,7 @@ def kept_in_batches(engine: Engine, readings: Sequence[Reading], sizes: Callable
 
 def test_late_shuffled_and_repeated_readings_give_the_same_answers_to_the_last_bit(engine: Engine) -> None:
     @given(history=histories())
-    @settings(max_examples=EXAMPLES[engine.name], deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    @settings(max_examples=EXAMPLES[engine.name])
     def holds(history: tuple[list[Reading], int]) -> None:
         readings, seed = history
         rng = random.Random(seed)
@@ -701,7 +701,7 @@ def test_late_shuffled_and_repeated_readings_give_the_same_answers_to_the_last_b
 
 def test_after_replacing_all_answers_are_as_if_only_the_new_readings_had_come(engine: Engine) -> None:
     @given(history=histories())
-    @settings(max_examples=EXAMPLES[engine.name], deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    @settings(max_examples=EXAMPLES[engine.name])
     def holds(history: tuple[list[Reading], int]) -> None:
         readings, seed = history
         rng = random.Random(seed)
@@ -729,7 +729,7 @@ def test_the_integral_does_not_depend_on_where_the_hours_are_cut(engine: Engine)
         amps=st.integers(-30_000, 30_000),
         cuts=st.lists(st.integers(1, 10_799_999), max_size=20, unique=True),
     )
-    @settings(max_examples=EXAMPLES[engine.name], deadline=None)
+    @settings(max_examples=EXAMPLES[engine.name])
     def holds(amps: int, cuts: list[int]) -> None:
         start = to_ms(datetime(2026, 11, 24, 22, 30, tzinfo=UTC))
         moments = sorted({*range(0, 10_800_001, 300_000), *cuts})

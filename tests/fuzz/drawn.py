@@ -16,12 +16,10 @@ TIMES = int(os.environ.get("FUZZ_TIMES", "1"))
 
 
 def fuzzed(examples: int) -> settings:
-    """The settings of one fuzz test. No deadline: what must not hang is counted, not timed."""
+    """The settings of one fuzz test: what must not hang is counted, not timed."""
     return settings(
         max_examples=examples * TIMES,
-        deadline=None,
         database=None,
-        print_blob=True,
         suppress_health_check=list(HealthCheck),
     )
 

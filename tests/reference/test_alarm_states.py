@@ -149,5 +149,5 @@ class AgainstTheStandard(RuleBasedStateMachine):
         assert bool(self.state.text) == told
 
 
-AgainstTheStandard.TestCase.settings = settings(max_examples=400, stateful_step_count=40, deadline=None)
+AgainstTheStandard.TestCase.settings = settings(max_examples=400, stateful_step_count=40)
 TestAgainstTheStandard = AgainstTheStandard.TestCase

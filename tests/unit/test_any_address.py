@@ -53,7 +53,7 @@ def client(tmp_path_factory):
 
 
 @pytest.mark.parametrize("path", PATHS)
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(query=st.fixed_dictionaries({}, optional=VALUES))
 def test_every_address_is_answered(client, path, query):
     answer = client.get(path, query_string=query, headers={"Host": "localhost"})

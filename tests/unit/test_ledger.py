@@ -210,7 +210,7 @@ def totals(reader, start_ms, end_ms):
     return moved.in_Ah or 0.0, moved.out_Ah or 0.0, moved.covered_s
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(steps=CURRENTS, data=st.data())
 def test_restarts_repeats_and_late_rows_change_no_ledger(steps, data):
     readings = course(steps)
@@ -224,7 +224,7 @@ def test_restarts_repeats_and_late_rows_change_no_ledger(steps, data):
             assert totals(plain, *span) == totals(troubled, *span)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(
     hundredths=st.lists(st.integers(-3000, 3000), min_size=30, max_size=90),
     gaps=st.lists(st.tuples(st.integers(0, 29), st.integers(600, 3600)), max_size=4),
@@ -254,7 +254,7 @@ def three_days(tmp_path_factory):
         yield reader, readings[-1].time_ms + 1
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(cut_s=st.integers(300, 3 * 86_400 - 600))
 def test_two_parts_of_a_span_make_the_whole(three_days, cut_s):
     reader, end_ms = three_days
@@ -288,8 +288,8 @@ def test_each_stages_hours_are_those_until_the_next_reading_and_silence_counts_n
 
 
 def test_held_voltages_are_told_at_25_degrees_beside_configured_and_usual_ones():
-    # facts 4.2: 14.8 V at 25 °C stands at 15.55 V at 0 °C with -5 mV a cell; usual absorption of flooded
-    # banks in the project's table: 2.40 to 2.60 V a cell
+    # 14.8 V at 25 °C stands at 15.55 V at 0 °C with -5 mV a cell (computed from a battery maker's slope);
+    # usual absorption of flooded banks by `site/chemistry.py`: 2.40 to 2.60 V a cell
     seen = HeldSeen(-0.030, 0.02)
     for number in range(60):
         sag_V = 0.4 if number % 5 == 0 else 0.0

@@ -311,7 +311,7 @@ def test_a_full_file_needs_no_assumption_but_the_coldest_morning(tmp_path: Path)
 def test_set_points_left_out_are_the_chemistrys_scaled_to_the_bank(
     tmp_path: Path, series: int, expected: tuple[float, ...]
 ) -> None:
-    # A flooded battery maker's data sheet [TRJ, read]: 14.8/13.2/15.5 V on 12 V, 29.6/26.4/31.0 V on 24 V
+    # A battery maker's data sheet, flooded: 14.8/13.2/15.5 V on 12 V, 29.6/26.4/31.0 V on 24 V
     _, assumed = filled(tmp_path, changed(f"bank.units_in_series = {series}", without=SET_POINTS))
     assert tuple(assumed[key] for key in SET_POINTS) == pytest.approx(expected)
 
@@ -404,14 +404,14 @@ def is_told_in_words(path: Path) -> bool:
     return True
 
 
-@settings(max_examples=300, deadline=None, print_blob=True, suppress_health_check=[SHARED])
+@settings(max_examples=300, suppress_health_check=[SHARED])
 @given(tree=TREES)
 def test_no_toml_tree_brings_anything_but_a_site_error(tmp_path: Path, tree: dict[str, object]) -> None:
     text = "".join(f"{key} = {as_toml(value)}\n" for key, value in tree.items())
     assert is_told_in_words(write(tmp_path, text)), text
 
 
-@settings(max_examples=300, deadline=None, print_blob=True, suppress_health_check=[SHARED])
+@settings(max_examples=300, suppress_health_check=[SHARED])
 @given(at=st.integers(0, len(MARSH_HIDE)), length=st.integers(0, 60), piece=st.text(max_size=20))
 def test_no_edit_of_a_good_file_brings_anything_but_a_site_error(
     tmp_path: Path, at: int, length: int, piece: str
@@ -422,7 +422,7 @@ def test_no_edit_of_a_good_file_brings_anything_but_a_site_error(
     assert is_told_in_words(path), text
 
 
-@settings(max_examples=200, deadline=None, print_blob=True, suppress_health_check=[SHARED])
+@settings(max_examples=200, suppress_health_check=[SHARED])
 @given(data=st.binary(max_size=200))
 def test_no_bytes_bring_anything_but_a_site_error(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "hide.toml"
@@ -430,7 +430,7 @@ def test_no_bytes_bring_anything_but_a_site_error(tmp_path: Path, data: bytes) -
     assert is_told_in_words(path), data
 
 
-@settings(max_examples=200, deadline=None, print_blob=True, suppress_health_check=[SHARED])
+@settings(max_examples=200, suppress_health_check=[SHARED])
 @given(
     key=st.sampled_from([row.partition(" =")[0] for row in MARSH_HIDE.splitlines() if " = " in row]),
     value=VALUES,

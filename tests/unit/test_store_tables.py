@@ -304,7 +304,7 @@ def two_stores() -> Iterator[tuple[EmbeddedWriter, EmbeddedWriter]]:
         max_size=30,
     )
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_a_table_written_and_read_gives_the_same_table(values: list[tuple[int, str, float]]) -> None:
     with two_stores() as (one, other):
         one.append(Reading(time_ms, "charger", name, value) for time_ms, name, value in values)

@@ -77,7 +77,7 @@ histories = st.lists(st.one_of(good, suspect, missing), min_size=1, max_size=40)
 
 
 @given(histories)
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_every_reading_comes_back_as_it_was_flawed_ones_with_their_reasons(history: list[Reading]) -> None:
     with a_store() as (one, folder), a_store() as (by_csv, _), a_store() as (by_parquet, _):
         one.append(history)
@@ -98,7 +98,7 @@ def test_every_reading_comes_back_as_it_was_flawed_ones_with_their_reasons(histo
 @given(
     st.lists(st.builds(Reading, times, st.just("charger"), names, st.floats(0, 1)), min_size=1, max_size=40)
 )
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_good_readings_side_by_side_come_back_from_parquet(history: list[Reading]) -> None:
     with a_store() as (one, folder), a_store() as (other, _):
         one.append(history)
