@@ -250,14 +250,14 @@ def history_rows(history: History, zone: ZoneInfo) -> list[HistoryRow]:
         rows.append(
             HistoryRow(
                 f"{clock(first)}–{clock(last)}",
-                shown(mean(volts), history.voltage.quantity) if volts else "—",
+                shown(mean_of(volts), history.voltage.quantity) if volts else "—",
                 f"{number(low, 1)} to {number(high, 1)}" if low is not None and high is not None else "—",
-                shown(mean(amperes), history.current.quantity) if amperes else "—",
+                shown(mean_of(amperes), history.current.quantity) if amperes else "—",
             )
         )
     return rows
 
 
-def mean(buckets: Sequence[Bucket]) -> float:
-    """The mean over equally wide buckets, weighted by their readings."""
+def mean_of(buckets: Sequence[Bucket]) -> float:
+    """The mean over buckets, weighted by their readings."""
     return sum(bucket.mean * bucket.count for bucket in buckets) / sum(bucket.count for bucket in buckets)

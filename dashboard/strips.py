@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from dashboard.day_line import decimals_of, value_span
+from dashboard.figures import mean_of
 from dashboard.local import day_text
 from dashboard.snapshot import current_shown
 from dashboard.time_marks import BY_DAY_FROM_MS, clock_changes, moment_text
@@ -284,11 +285,6 @@ def _when(bucket: Bucket, view: View, zone: ZoneInfo) -> str:
     told = f"at {'about ' if about else ''}{moment_text(at_ms, finest_ms, zone, with_day=False)}"
     one_day = day_at(zone, view.start_ms).day == day_at(zone, view.end_ms - 1).day
     return told if one_day else f"on {day_text(to_datetime(at_ms).astimezone(zone))} {told}"
-
-
-def mean_of(buckets: Sequence[Bucket]) -> float:
-    """The mean of buckets, weighted by their readings."""
-    return sum(bucket.mean * bucket.count for bucket in buckets) / sum(bucket.count for bucket in buckets)
 
 
 def rows_of(strip: Strip, view: View, zone: ZoneInfo) -> list[Row]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import log
 
-ISC_TEMPERATURE_COEFFICIENT_PER_C = 0.0005  # crystalline silicon, facts 7.4
+ISC_TEMPERATURE_COEFFICIENT_PER_C = 0.0005  # crystalline silicon: 0.05 to 0.06 % a degree (secondary source)
 STC_IRRADIANCE_W_M2 = 1000.0
 STC_TEMPERATURE_C = 25.0
 DARK_W_M2 = 0.05  # our choice: below this the array gives nothing
@@ -56,7 +56,7 @@ class Light:
 
 
 def cell_temperature_C(air_C: float, irradiance_W_m2: float, noct_C: float) -> float:
-    """Ta + (NOCT - 20) / 800 G. Source: Ross 1981 / NOCT, facts 7.4."""
+    """Ta + (NOCT - 20) / 800 G. Source: Ross 1981, the NOCT formula (as in pvlib)."""
     return air_C + (noct_C - 20.0) / 800.0 * irradiance_W_m2
 
 

@@ -64,9 +64,10 @@ class Constants:
 
 
 PUBLISHED: dict[str, Constants] = {
-    # rest: facts 1.1 (flooded), 1.2 (agm, gel: common tables, from memory); self-discharge: facts 4.4; wells
-    # of flooded: facts 12.2; wells, resistance and stored of agm and gel: our choice; heat: 28 kg and about
-    # 900 J/(kg °C) for a 6 V 225 Ah unit (common practice, no source)
+    # rest: a battery maker's table (flooded; secondary source), common tables (agm, gel; from memory);
+    # self-discharge: a battery maker's manual, 10 to 12 % a month (flooded), 1 to 3 (agm, gel; from memory);
+    # wells of flooded: test battery of NREL's System Simulation Core; wells, resistance and stored of agm and
+    # gel: our choice; heat: 28 kg and about 900 J/(kg °C) for a 6 V 225 Ah unit (common practice, no source)
     "flooded": Constants(2.122, 0.227, 1.0, 1.0, 1.0, 0.11, 0.475, 0.677, 225.0, 3.5),
     "agm": Constants(2.133, 0.167, 1.0, 0.7, 1.3, 0.02, 0.55, 0.9, 225.0, 3.5),
     "gel": Constants(2.142, 0.175, 1.0, 0.9, 1.2, 0.02, 0.50, 0.7, 225.0, 3.5),
@@ -75,10 +76,11 @@ PUBLISHED: dict[str, Constants] = {
 
 
 def draw_constants(chemistry: str, rng: Random) -> Constants:
-    """Constants of one bank at random within the ranges that published sources span (facts 1, 3, 4, 12).
+    """Constants of one bank at random within the ranges that published sources span.
 
-    Full rest voltage 2.085 (Copetti) to 2.15 V (strong acid), span 0.12 to 0.23 V; capacity 80 to 100 %;
-    self-discharge 5 to 15 % (flooded) or 1 to 3 % a month; wells around the published test battery.
+    Full rest voltage 2.085 (Copetti) to 2.15 V (strong acid), span 0.12 (Copetti) to 0.23 V (a maker's
+    table); capacity 80 to 100 % (our choice); self-discharge 5 to 15 % a month (flooded, a guide) or 1
+    to 3 (from memory); wells around the test battery of NREL's System Simulation Core.
     """
     base = PUBLISHED[chemistry]
     low, high = (0.05, 0.15) if chemistry == "flooded" else (0.01, 0.03)

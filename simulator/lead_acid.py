@@ -18,7 +18,7 @@ from simulator.cell import (
 from simulator.cell import final_voltage_V as final_cell_V
 from simulator.cell import gassing_voltage_V as gassing_cell_V
 
-C10_OVER_C20 = 0.93  # test battery of NREL's System Simulation Core, facts 12.2
+C10_OVER_C20 = 0.93  # test battery of NREL's System Simulation Core
 THERMONEUTRAL_V = 1.48  # splitting water, from memory
 
 
@@ -28,7 +28,7 @@ class LeadAcidBank:
     The reservoir is kept as what is missing from each well, so that a change of temperature changes the
     capacity and not the charge. Surface charge moves the voltage between the published discharge and charge
     lines (their gap, 0.035 + 0.04 SoC per cell): up within 1 % of capacity charged, down within 0.5 %
-    discharged or by itself in about 3 h (our choice within the rest times of facts 1.4).
+    discharged or by itself in about 3 h (our choice; battery makers: 1 to 24 h).
     """
 
     def __init__(self, settings: BankSettings, constants: Constants, temperature_C: float) -> None:

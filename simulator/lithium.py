@@ -8,7 +8,7 @@ from simulator.bank import MONTH_H, BankSettings, BankStep, Constants, warmed_C
 
 LIFEPO4_SOC = (0.0, 0.05, 0.10, 0.20, 0.30, 0.40, 0.50, 0.60, 0.70, 0.80, 0.90, 0.95, 1.0)
 LIFEPO4_CELL_V = (2.000, 2.785, 2.978, 3.169, 3.206, 3.253, 3.266, 3.269, 3.274, 3.310, 3.314, 3.316, 3.600)
-"""Cell equilibrium voltage, facts 4.8 (computed there with PyBaMM, parameter set Prada2013)."""
+"""Cell equilibrium voltage, computed with PyBaMM 26.10 from its parameter set Prada2013 (2.3 Ah)."""
 
 
 class LiFePO4Bank:

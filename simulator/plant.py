@@ -26,8 +26,9 @@ HOT_BANK_C, HOT_CONTROLLER_C = 50.0, 85.0
 class Truth:
     """Everything that is true in the plant at the end of a step; canonical names where there is one.
 
-    battery_voltage_V is at the controller, lead_drop_V above the bank's posts; shunt_sees_A and probe_C are
-    None where they are wired as they should be; powered tells whether the controller has a supply.
+    battery_voltage_V is at the controller, lead_drop_V above the bank's posts; powered tells whether the
+    controller has a supply. Where shunt_sees_A or probe_C is left out, in a truth made by hand, shunt or
+    probe is wired as it should be.
     """
 
     time_ms: int

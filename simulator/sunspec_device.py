@@ -1,8 +1,8 @@
 """The charger with a SunSpec map in place of its own: marker, common model, MPPT inputs, battery, end.
 
-Packed by hand from the SunSpec Alliance's model files (facts 9.2, [read]): number, length, then the points
-in order, high word first. A model that no standard knows stands in the chain, as makers' own ones do; the
-second of two inputs is not connected and marked 'not implemented', as are most points of the battery.
+Packed by hand from the SunSpec Alliance's model files: number, length, then the points in order, high word
+first. A model that no standard knows stands in the chain, as makers' own ones do; the second of two inputs is
+not connected and marked 'not implemented', as are most points of the battery.
 """
 
 from __future__ import annotations

@@ -55,7 +55,7 @@ class Case:
         return f"{self.chemistry} {self.kind} seed {self.seed}"
 
 
-# set points per chemistry: facts 4.1 (flooded J305P-AC, gel, AGM sheets); LiFePO4 from memory
+# set points per chemistry: battery makers' data sheets and guides; LiFePO4 from memory
 POINTS = {
     "flooded": (14.8, 13.2, 15.5, -0.030),
     "agm": (14.4, 13.6, 15.5, -0.024),

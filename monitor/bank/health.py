@@ -17,28 +17,28 @@ from monitor.records import DayStat
 from monitor.site.model import Chemistry, Meters
 
 FULL_BY_DAYS, FULL_AT_LEAST_DAYS = 14.0, 31.0
-"""Facts 4.4: a full charge every 7 to 14 days is preferred (from memory); at least once a month in deficit
-cycling (maker's manual [RLS])."""
+"""A full charge every 7 to 14 days is preferred (from memory); at least once a month where the bank
+lives on too little (a battery maker's manual, [RLS] in `tables`)."""
 
 SULFATES_BELOW = 0.80
-"""Facts 4.4: sulfation starts below 80 % charge in storage (battery FAQ [Darden])."""
+"""Sulfation starts below 80 % charge in storage (a collection of answers on batteries)."""
 
 FULL_SD = 0.03
 """How far two banks' charges called full may lie apart, as a share of capacity (our choice)."""
 
 REST_C_RATE, REST_S = 0.01, 3600.0
-"""At rest: no more than 1 % of the capacity in an hour, for an hour (facts 1.4: a maker's FAQ [TRJ] has the
+"""At rest: no more than 1 % of the capacity in an hour, for an hour (a maker's answers, [TRJ], have the
 voltage settle in about 1 h)."""
 
 HALVES_WARN_V_PER_CELL, HALVES_HIGH_V_PER_CELL = 0.22 / 6, 0.30 / 6
-"""Facts 1.4 [TRJ]: spread between 12 V blocks at rest 0.22 V (FAQ) and 0.30 V (guide); 6 V blocks 0.15 V,
+"""[TRJ]: spread between 12 V blocks at rest 0.22 V (answers) and 0.30 V (guide); 6 V blocks 0.15 V,
 which is the same per cell as the guide's."""
 
 CYCLE_LIFE: dict[str, tuple[tuple[float, float], ...]] = {
     "flooded": ((0.20, 3000), (0.30, 2000), (0.50, 1200), (0.80, 725), (1.00, 500)),
     "agm": ((0.20, 1500), (0.30, 1100), (0.50, 550), (0.80, 300), (1.00, 200)),
 }
-"""Facts 4.7: cycles against depth of discharge, both rows from memory (80 % flooded: 700 to 750)."""
+"""Cycles against depth of discharge, both rows from memory (80 % flooded: 700 to 750)."""
 
 LEAST_DAYS = 30
 """Fewer days of state of charge tell no habit (our choice)."""
@@ -176,7 +176,7 @@ def cycles_to_depth(chemistry: str, depth: float) -> float | None:
     """Cycles of a depth (0..1) that a bank lasts, by the published curve; None for other chemistries.
 
     Between points the cycles follow a power of the depth; below the shallowest one cycles times depth is
-    constant (facts 4.7).
+    constant.
     """
     curve = CYCLE_LIFE.get(chemistry)
     if curve is None or depth <= 0:

@@ -113,7 +113,7 @@ def charge_span(gravity: float) -> tuple[float, float]:
     """Between which charges (0..1) a cell of this corrected gravity lies, by the tables of two makers: their
     acids differ in strength, and nobody tells which one a bank was filled with.
 
-    Source: TRJ (from memory of its table) and RLS (read), in facts.md 1.1 and 1.2.
+    Source: [TRJ] (from memory of its table) and [RLS], see `bank/tables.py`.
     """
     by_table = charge_by_gravity(gravity, "TRJ"), charge_by_gravity(gravity, "RLS")
     return min(by_table), max(by_table)

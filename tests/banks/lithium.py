@@ -1,7 +1,7 @@
-"""LiFePO4 by a maker's rest chart (facts 4.8, first row, from memory), two polarisations and hysteresis.
+"""LiFePO4 by a maker's rest chart (from memory), two polarisations and hysteresis.
 
-The overvoltages, hysteresis and the rise at full are ours; a maker's chart of rest voltages is all that the
-facts hold beside the table of which the simulator's LiFePO4 bank is made.
+The overvoltages, hysteresis and the rise at full are ours; no other rest voltages were found published
+beside the table of which the simulator's LiFePO4 bank is made.
 """
 
 from __future__ import annotations

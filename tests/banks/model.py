@@ -90,5 +90,5 @@ def settled(value: float, goal: float, hours: float, constant_h: float) -> float
 
 
 def self_discharge_Ah(capacity_Ah: float, share_a_month: float, temperature_C: float, hours: float) -> float:
-    """Charge lost by itself. The rate doubles for 10 °C (facts 4.4, from memory)."""
+    """Charge lost by itself. The rate doubles for 10 °C (from memory)."""
     return capacity_Ah * share_a_month / MONTH_H * hours * 2 ** ((temperature_C - 25) / 10)

@@ -1,8 +1,9 @@
 """The plain methods that the estimator is compared with: what a hobby script does.
 
-They know what the bank file says and see the rows in order. The rest tables are facts 1.1 and 1.2 (lead-acid)
-and the maker's chart of facts 4.8 (LiFePO4), at 25 °C. Charge is counted with the usual efficiencies of 0.9
-(lead-acid; facts 4.5 to 4.3: 0.85 to 0.95) and 0.99. Where loads are not metered only the charge is seen.
+They know what the bank file says and see the rows in order. The rest tables are those of `two_wells` and
+`lithium` beside this, at 25 °C. Charge is counted with the usual efficiencies of 0.9 (lead-acid; 0.85 by a
+teaching text, secondary source, to 0.95 by a battery maker's manual) and 0.99 (from memory). Where loads are
+not metered only the charge is seen.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""Shepherd's discharge curve in the generic form of Tremblay and Dessaint 2009 (facts 12.4).
+"""Shepherd's discharge curve in the generic form of Tremblay and Dessaint 2009.
 
-Equations from facts 12.4, whose lead-acid exponential zone and example set (12 V, 1.2 Ah) are from memory.
+Equations from memory, the lead-acid exponential zone and the example set (12 V, 1.2 Ah) among them.
 Ours: the gassing branch (a Tafel law), the share and temperature laws, the relaxation of the exponential zone
 at rest, and that the charging resistance K Q / (it + small) ends at a smaller rest than the published 0.1 Q,
 because with that a full bank would take on charge for ever.
@@ -13,9 +13,6 @@ from math import exp
 from random import Random
 
 from tests.banks.model import self_discharge_Ah, settled, split
-
-FILTER_H = 30 / 3600
-"""Time constant of the filtered current i*: 30 s (Tremblay and Dessaint's response time, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)

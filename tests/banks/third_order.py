@@ -1,7 +1,7 @@
-"""Third-order equivalent circuit of a lead-acid bank: Ceraolo 2000, Jackey 2007 (facts 12.3).
+"""Third-order equivalent circuit of a lead-acid bank: Ceraolo 2000, Jackey 2007.
 
-Equations: Ceraolo, IEEE Trans. Power Systems 15(4), 2000 (as facts 12.3 has them, from memory). Parameters:
-Jackey, SAE 2007-01-0778, a published demo file of a 50 Ah battery [read]. Current into the bank positive.
+Equations: Ceraolo, IEEE Trans. Power Systems 15(4), 2000 (from memory). Parameters:
+Jackey, SAE 2007-01-0778, a published demo file of a 50 Ah battery. Current into the bank positive.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Kinetic two-well bank under a published rest table, with resistance, activation and Tafel gassing.
 
-Wells: Manwell and McGowan 1993, Solar Energy 50(5), as in NREL's System Simulation Core (facts 12.2).
-Rest tables: facts 1.1 (flooded, battery maker's table) and 1.2 (AGM, gel: common tables, from memory).
-Capacity over temperature: battery-bank worksheets of the trade, facts 3.1. The overvoltages are ours: an
+Wells: Manwell and McGowan 1993, Solar Energy 50(5), as in NREL's System Simulation Core (SSC).
+Rest tables: a battery maker's (flooded, secondary source), common ones (AGM, gel; from memory).
+Capacity over temperature: battery-bank worksheets of the trade. The overvoltages are ours: an
 ohmic part, a logarithmic part (Tafel), on charge one that grows as the available well fills.
 """
 
@@ -18,7 +18,7 @@ REST_V = {  # cell volts by charge, from empty to full
     "flooded": (
         (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0),
         (1.893, 1.918, 1.943, 1.969, 1.993, 2.017, 2.040, 2.062, 2.083, 2.103, 2.122),
-    ),  # facts 1.1; 0 % carried on
+    ),  # a battery maker's table at 26.7 °C; 0 % carried on
     "agm": ((0.0, 0.25, 0.5, 0.75, 1.0), (1.9667, 2.0, 2.05, 2.1, 2.1333)),
     "gel": ((0.0, 0.25, 0.5, 0.75, 1.0), (1.9667, 2.0, 2.0583, 2.1083, 2.1417)),
 }
@@ -30,7 +30,7 @@ WARMTH = (1 / 1.59, 1 / 1.40, 1 / 1.30, 1 / 1.19, 1 / 1.11, 1 / 1.04, 1.0)
 def wells_after(
     q1_Ah: float, q2_Ah: float, out_A: float, hours: float, c: float, k_per_h: float
 ) -> tuple[float, float]:
-    """Both wells after a constant current (positive out); facts 12.2."""
+    """Both wells after a constant current (positive out), as in SSC."""
     r = exp(-k_per_h * hours)
     ramp, q0_Ah = k_per_h * hours - 1 + r, q1_Ah + q2_Ah
     return (
@@ -40,13 +40,13 @@ def wells_after(
 
 
 def largest_out_A(q1_Ah: float, q0_Ah: float, hours: float, c: float, k_per_h: float) -> float:
-    """The current that just empties the available well in that time; facts 12.2."""
+    """The current that just empties the available well in that time, as in SSC."""
     r = exp(-k_per_h * hours)
     return (k_per_h * q1_Ah * r + q0_Ah * k_per_h * c * (1 - r)) / (1 - r + c * (k_per_h * hours - 1 + r))
 
 
 def whole_over_20_h(c: float, k_per_h: float) -> float:
-    """Both wells' charge over the 20-hour capacity: qmax / q20; facts 12.2."""
+    """Both wells' charge over the 20-hour capacity: qmax / q20, as in SSC."""
     r = exp(-20 * k_per_h)
     return ((1 - r) * (1 - c) + 20 * k_per_h * c) / (20 * k_per_h * c)
 
@@ -76,7 +76,7 @@ def sized(chemistry: str, capacity_Ah: float, rng: Random, *, sulfated: bool = F
     """A bank of that 20-hour capacity, drawn around the published test battery (all spans ours).
 
     sulfated: its charging voltage rises early, so that 'a small end current without being full' (a battery
-    maker's manual, facts 4.3) is what a controller sees.
+    maker's manual) is what a controller sees.
     """
     hard = 2.6 if sulfated else 1.0
     flooded = chemistry == "flooded"

@@ -39,10 +39,7 @@ OPTIONS: dict[str, tuple[str, ...]] = {
     "simulated_months": TWO,
     "sky_days": ("--kept", "--seeds", "102", *TWO),
     "winter_runs": ("--seeds", "9011-9018", "--records", "2", *TWO),
-    "supply_ends": (
-        "--seeds",
-        "101-140",
-    ),
+    "supply_ends": ("--seeds", "101-140"),
 }
 """How a benchmark is run for the page where its own defaults are not meant; seeds are those that no
 constant was chosen with."""

@@ -41,7 +41,7 @@ def low_voltage(hide, priority, state="unacknowledged", age_ms=60_000):
 
 
 def faint(page):
-    """Texts with too little contrast: 4.5 : 1 is WCAG 2.1's success criterion 1.4.3 (AA) [memory]."""
+    """Texts with too little contrast: 4.5 : 1 is WCAG 2.1's success criterion 1.4.3 (AA; from memory)."""
     texts = page.evaluate(CONTRAST)
     assert any("Low voltage" in text for text, _, _ in texts)
     return [text for text in texts if text[1] < 4.5]

@@ -239,7 +239,7 @@ def test_the_closest_look_is_large_enough_stands_out_and_fits(look):
     beyond = page.evaluate(BEYOND, width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width, beyond
     texts = page.evaluate(CONTRAST)
-    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1 [memory]
+    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1 (from memory)
     assert [text for text in texts if text[1] < 4.5] == []
     assert [text for text in texts if text[2] < 16] == []
     small = [
@@ -247,7 +247,7 @@ def test_the_closest_look_is_large_enough_stands_out_and_fits(look):
         for link in page.locator("main p a, main th a, nav a").all()
         if link.bounding_box()["height"] < 44
     ]
-    assert small == []  # 44 CSS px: WCAG 2.1, success criterion 2.5.5 [memory]
+    assert small == []  # 44 CSS px: WCAG 2.1, success criterion 2.5.5 (from memory)
 
 
 def test_each_picture_is_told_to_who_cannot_see_it(look):

@@ -113,10 +113,10 @@ def test_it_is_large_enough_stands_out_and_fits(fortnight, chromium, scheme, wid
     beyond = page.evaluate(BEYOND, width)
     assert page.evaluate("document.documentElement.scrollWidth") <= width, beyond
     texts = page.evaluate(CONTRAST)
-    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1 [memory]
+    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1 (from memory)
     assert [text for text in texts if text[1] < 4.5] == []
     assert [text for text in texts if text[2] < 16] == []
-    # 44 CSS px: WCAG 2.1, success criterion 2.5.5 [memory]; rows of a picture have their like in the table
+    # 44 CSS px: WCAG 2.1, success criterion 2.5.5 (from memory); rows of a picture are in the table, too
     small = [link for link in page.locator("a:not(svg a)").all() if link.bounding_box()["height"] < 44]
     assert small == []
     assert said == []

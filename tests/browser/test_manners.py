@@ -91,7 +91,7 @@ def test_all_text_is_large_and_stands_out(troubled, visit, scheme):
         summary.click()
     texts = page.evaluate(CONTRAST)
     assert len(texts) > 80
-    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1; formula of its 'contrast ratio' [memory]
+    # WCAG 2.1, success criterion 1.4.3 (AA): at least 4.5 : 1; formula of its 'contrast ratio' (from memory)
     assert [text for text in texts if text[1] < 4.5] == []
     assert [text for text in texts if text[2] < 16] == []
 
@@ -109,7 +109,7 @@ def test_nothing_scrolls_sideways(troubled, visit, width):
 
 def test_what_is_tapped_is_large_enough_for_a_thumb(troubled, visit):
     page = visit.open(troubled)
-    # 44 CSS px: WCAG 2.1, success criterion 2.5.5 [memory]
+    # 44 CSS px: WCAG 2.1, success criterion 2.5.5 (from memory)
     assert [
         s.bounding_box()["height"]
         for s in page.locator("summary:visible").all()

@@ -129,7 +129,7 @@ def test_a_new_reading_appears_by_itself_without_a_jump(evening, visit):
     kept = page.evaluate(f"[...document.querySelectorAll('{KEPT}')].map(e => e.kept === true)")
     assert len(kept) >= 15
     assert all(kept), "the same elements with new words in them: nothing flickers"
-    # 0.1 is where a person notices it (Web Vitals, 'good' [memory]); a right-aligned age grows by a letter
+    # 0.1 is where a person notices it (Web Vitals, 'good', from memory); an age may grow by a letter
     assert page.evaluate("shifted") < 0.001
     assert page.evaluate("window.scrollY") == 300
 

@@ -44,7 +44,7 @@ SIDEWAYS = """
     .map(e => e.outerHTML.slice(0, 100))
 """
 
-# 44 CSS px, but for links in running text: WCAG 2.1, success criterion 2.5.5 [memory]. A control under its
+# 44 CSS px, but for links in running text: WCAG 2.1, criterion 2.5.5 (from memory). A control under its
 # label is as large as the label.
 THUMBS = """
 () => [...document.querySelectorAll('a[href], button, summary, input:not([type=hidden]), select, textarea')]
@@ -103,7 +103,7 @@ def faults_of(page, look, scheme):
         fold.click()
     found = [*page.evaluate(WRONG), *page.evaluate(SIDEWAYS), *page.evaluate(THUMBS)]
     found += page.evaluate(UNSEEN_FOCUS) if scheme == "light" else []
-    # WCAG 2.1, 1.4.3: 4.5 : 1 at least, in pictures, too, where axe-core does not look [memory]
+    # WCAG 2.1, 1.4.3: 4.5 : 1 at least, in pictures, too, where axe-core does not look (from memory)
     found += [text for text in page.evaluate(CONTRAST) if text[1] < 4.5 or text[2] < 16]
     found += not_red(page.evaluate(COLOURS)) if look == "night" else []
     page.set_viewport_size(DESK)
@@ -177,7 +177,7 @@ def test_every_page_is_sound_in_every_light_and_at_every_size(troubled, chromium
 @pytest.mark.parametrize("path", PATHS)
 def test_with_letters_of_twice_the_size_nothing_scrolls_sideways(troubled, visit, path):
     page = visit.open(troubled, **PHONE, path=path)
-    # 200 %, as a person sets it in the browser: WCAG 2.1, success criterion 1.4.4 [memory]
+    # 200 %, as a person sets it in the browser: WCAG 2.1, success criterion 1.4.4 (from memory)
     sizes = {"standard": 32, "fixed": 26}
     page.context.new_cdp_session(page).send("Page.setFontSizes", {"fontSizes": sizes})
     assert page.evaluate("getComputedStyle(document.body).fontSize") == "32px"

@@ -28,7 +28,7 @@ def bank_of(kind: str, soc: float, temperature_C: float = 25.0, seed: int = SEED
     return two_wells.TwoWellBank(cell, 6, soc, temperature_C)
 
 
-# facts 12.3: the published demo battery's parameters [read], values [computed]
+# Jackey 2007: the published demo battery's parameters, values computed from them
 @pytest.mark.parametrize(
     ("soc", "block_V"), [(1.0, 13.080), (0.8, 12.865), (0.5, 12.544), (0.2, 12.222), (0.0, 12.007)]
 )
@@ -38,11 +38,11 @@ def test_third_order_rest_voltage_of_the_published_battery(soc, block_V):
 
 @pytest.mark.parametrize(("current_A", "charge_Ah"), [(0, 48.0), (5, 44.05), (15, 40.0)])
 def test_third_order_capacity_of_the_published_battery(current_A, charge_Ah):
-    # facts 12.3 [computed]
+    # Jackey 2007: computed from the same parameters
     assert third_order.JACKEY.charge_Ah(current_A, 25) == pytest.approx(charge_Ah, abs=0.005)
 
 
-# facts 12.2: unit test of NREL's System Simulation Core [read], k and c [computed]
+# unit test of NREL's System Simulation Core (SSC), k and c computed from it
 SSC_C, SSC_K = 0.475110, 0.677
 
 
@@ -57,14 +57,14 @@ def test_wells_of_the_published_battery():
     [(1, 60.0), (2, 67.378), (5, 82.231), (10, 93.0), (20, 100.0), (50, 104.741), (100, 106.423)],
 )
 def test_wells_give_the_published_capacity_at_each_rate(hours, capacity_Ah):
-    # facts 12.2 [computed], 1, 10 and 20 h as given to the core's test [read]
+    # computed by the kinetic model; 1, 10 and 20 h as given to SSC's test
     q_max = 108.1593
     current_A = largest_out_A(SSC_C * q_max, q_max, hours, SSC_C, SSC_K)
     assert current_A * hours == pytest.approx(capacity_Ah, abs=0.02)
 
 
 def test_wells_follow_the_published_steps():
-    # facts 12.2: half full, an hour each; currents asked beyond what is there are cut [read, tolerance 0.01]
+    # SSC's test, its tolerance 0.01: half full, an hour each; currents asked beyond what is there are cut
     q0 = 108.1593 / 2
     q1, q2 = SSC_C * q0, (1 - SSC_C) * q0
     for asked_A, applied_A, left_Ah in (
@@ -80,7 +80,7 @@ def test_wells_follow_the_published_steps():
 
 
 def test_two_well_bank_rests_at_the_makers_table():
-    # facts 1.1: 12 V row [read*]; the cell row meets it within 4 mV
+    # a battery maker's table (secondary source); the row of cells meets it within 4 mV
     table = (12.73, 12.62, 12.50, 12.37, 12.24, 12.10, 11.96, 11.81, 11.66, 11.51)
     cell = two_wells.TwoWells("flooded", 100, SSC_C, SSC_K, 0, 0.3, 0.01, 0.004, 0.04, 0.008, 0.07, 0.1)
     for number, block_V in enumerate(table):
@@ -94,13 +94,14 @@ def test_two_well_bank_rests_at_the_makers_table():
     ("temperature_C", "share"), [(26.7, 1.0), (15.6, 0.901), (4.4, 0.769), (-6.7, 0.629)]
 )
 def test_two_well_bank_loses_capacity_in_the_cold_as_the_worksheets_say(temperature_C, share):
-    # facts 3.1: size multipliers [read], their inverse [computed]
+    # battery-bank worksheets of the trade: the inverse of their size multipliers
     warm, cold = bank_of("wells_agm", 1.0, 26.7), bank_of("wells_agm", 1.0, temperature_C)
     assert cold.capacity_Ah / warm.capacity_Ah == pytest.approx(share, abs=0.001)
 
 
 def test_shepherd_by_hand_with_the_published_example():
-    # facts 12.4: 12 V, 1.2 Ah: E0 12.4659, R 0.04, K 0.047, A 0.83, B 125 (from memory), worked by hand
+    # Tremblay and Dessaint 2009 (from memory), worked by hand: 12 V, 1.2 Ah, E0 12.4659, R 0.04, K 0.047,
+    # A 0.83, B 125
     block = shepherd.TREMBLAY
     assert block.discharge_V(0.0, 0.0, 0.0, 0.0) == 12.4659
     # half empty, 0.12 A: 12.4659 - 0.047 · 2 · (0.6 + 0.12) - 0.04 · 0.12
@@ -111,13 +112,13 @@ def test_shepherd_by_hand_with_the_published_example():
 
 @pytest.mark.parametrize(("soc", "bank_V"), [(1.0, 13.6), (0.9, 13.3), (0.7, 13.2), (0.4, 13.1), (0.2, 12.9)])
 def test_lithium_rests_at_the_makers_chart(soc, bank_V):
-    # facts 4.8, first row (from memory)
+    # a chart of the kind makers print (from memory)
     cell = lithium.Lithium(100, 0, 0.08, 0.03, 0.05, 0.04, 1, 0.005, 0.02, 0.003)
     assert lithium.LithiumBank(cell, 4, soc, 25).voltage_V(0.0) == pytest.approx(bank_V)
 
 
 def test_stored_lead_acid_record_rests_on_the_quasi_static_curve():
-    # facts 1.3 [computed there with the same model at C/1000]: 12 V block by share of 17 Ah removed
+    # computed by PyBaMM with the same model at C/1000: 12 V block by share of 17 Ah removed
     course = load("orchard_pybamm_12")
     resting = [
         (now.voltage_V, (1 - now.soc) * now.capacity_Ah / 5 / 17)
@@ -168,14 +169,14 @@ def test_discharge_takes_what_flows_and_the_20_hour_rate_empties_in_20_hours(kin
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_charge_returned_over_charge_taken_is_what_is_published(kind):
-    # lead-acid: 1.05 to 1.10 for a maker's AGM (facts 4.3 [read]), 1.18 typical (1 / 0.85, facts 4.5
-    # [read*]); LiFePO4 returns all (from memory)
+    # lead-acid: 1.05 to 1.10 for AGM (a battery maker's manual), 1.18 typical (1 / 0.85, a teaching text,
+    # secondary source); LiFePO4 returns all (from memory)
     lowest, highest = (0.999, 1.01) if kind == "lithium" else (1.0, 1.20)
     limit_V = 3.5 * 4 if kind == "lithium" else 2.4 * 6
     for seed in range(4):
         bank = bank_of(kind, 0.5, 25, seed)
         before, given_Ah, current_A = bank.state_of_charge, 0.0, 12.0
-        for _ in range(48 * 60):  # until the end current of 2 % (facts 4.3 [read])
+        for _ in range(48 * 60):  # until the end current of 2 % (a battery maker's manual)
             while current_A > 0 and bank.voltage_V(current_A) > limit_V:
                 current_A -= 0.1
             if current_A < 2:
@@ -191,10 +192,10 @@ def test_charge_returned_over_charge_taken_is_what_is_published(kind):
 @pytest.mark.parametrize(
     ("kind", "low", "high"),
     [
-        ("third_order", 0.005, 0.15),  # all lead-acid 1 to 15 %/month (facts 4.4 [read])
+        ("third_order", 0.005, 0.15),  # all lead-acid 1 to 15 %/month (a battery trade's FAQ)
         ("shepherd", 0.01, 0.15),
-        ("wells_flooded", 0.05, 0.15),  # flooded 5 to 15 %/month (facts 4.4 [read])
-        ("wells_agm", 0.01, 0.03),  # 1 to 3 %/month (facts 4.4, from memory)
+        ("wells_flooded", 0.05, 0.15),  # flooded 5 to 15 %/month (a battery maker's guide)
+        ("wells_agm", 0.01, 0.03),  # 1 to 3 %/month (from memory)
         ("wells_gel", 0.01, 0.03),
         ("lithium", 0.01, 0.04),
     ],

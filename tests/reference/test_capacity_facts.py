@@ -1,6 +1,7 @@
 """A capacity test beside a maker's capacities at several rates, worksheets' cold and rest voltages.
 
-[TRJ] is a battery maker's data sheet and guide (read); 'secondary source' and 'computed' as they say.
+[TRJ] and [RLS] are two battery makers' data sheets, guides and manuals, seen unless 'secondary source' stands
+beside.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ WARM_C = 26.7
 
 @pytest.mark.parametrize(("hours", "taken_Ah"), [(5, 271), (10, 304), (20, 330), (100, 367)])
 def test_one_battery_has_one_capacity_at_any_rate(hours: float, taken_Ah: float) -> None:
-    # [TRJ] read: 271/304/330/367 Ah at 5/10/20/100 h of one battery; 2 % since one exponent serves 5 to 20 h
+    # [TRJ]: 271/304/330/367 Ah at 5/10/20/100 h of one battery; 2 % since one exponent serves 5 to 20 h
     found = measured_capacity("flooded", EXACT, Discharge(taken_Ah, hours, WARM_C, None))
     assert found.capacity_Ah == pytest.approx(330, rel=0.02)
     assert abs(found.capacity_Ah - 330) < 2 * found.sd_Ah
@@ -35,7 +36,7 @@ def test_the_cold_is_taken_off(fahrenheit: float, multiplier: float) -> None:
 
 
 def test_near_room_temperature_the_makers_own_rule_says_the_same() -> None:
-    # [TRJ] read: minutes corrected by 1 - 0.009 (T - 27), valid from 24 to 32 °C: 1.027 at 24 °C
+    # [TRJ]: minutes corrected by 1 - 0.009 (T - 27), valid from 24 to 32 °C: 1.027 at 24 °C
     found = measured_capacity("flooded", EXACT, Discharge(300, 20, 24, None))
     assert found.capacity_Ah / 300 == pytest.approx(1.027, abs=0.01)
 
@@ -81,7 +82,7 @@ def test_what_tells_no_capacity_is_said_with_the_reason(chemistry, test, reason)
 
 @pytest.mark.parametrize(
     ("charge", "current_A", "cell_V"),
-    # Copetti, Lorenzo, Chenlo 1993, check values of facts.md 12.1 (computed there): C10 = 100 Ah, 25 °C
+    # Copetti, Lorenzo, Chenlo 1993, its equation worked by itself: C10 = 100 Ah, 25 °C
     [(1.0, 1, 2.0621), (0.8, 5, 2.0192), (0.5, 5, 1.9638), (0.5, 10, 1.9275), (0.2, 10, 1.6660)],
 )
 def test_the_voltage_under_load_is_copettis(charge: float, current_A: float, cell_V: float) -> None:
@@ -89,7 +90,7 @@ def test_the_voltage_under_load_is_copettis(charge: float, current_A: float, cel
 
 
 def test_the_safe_voltage_lies_where_makers_set_the_loads_disconnect() -> None:
-    # [RLS] read: 1.85 to 1.95 V a cell; at a twentieth of the capacity, in a room
+    # [RLS]: 1.85 to 1.95 V a cell; at a twentieth of the capacity, in a room
     assert 1.85 <= safe_cell_V("flooded", 330, 330 / 20, 20) <= 1.95
 
 
@@ -97,5 +98,5 @@ def test_the_safe_voltage_falls_with_the_current_and_the_cold_but_never_below_th
     rates = [safe_cell_V("flooded", 330, amperes, 20) for amperes in (5, 16.5, 33)]
     assert rates == sorted(rates, reverse=True)
     assert safe_cell_V("flooded", 330, 16.5, -5) < safe_cell_V("flooded", 330, 16.5, 20)
-    assert safe_cell_V("flooded", 330, 300, 20) == 1.75  # [RLS] read: the common end of a rated discharge
+    assert safe_cell_V("flooded", 330, 300, 20) == 1.75  # [RLS]: the common end of a rated discharge
     assert safe_cell_V("flooded", 330, 16.5, None) == safe_cell_V("flooded", 330, 16.5, 20)

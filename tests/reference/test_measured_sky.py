@@ -40,7 +40,7 @@ def test_a_panel_gives_its_rated_values_at_standard_conditions(name: str) -> Non
 
 @pytest.mark.parametrize("name", PANELS)
 def test_heat_costs_a_panel_as_much_power_as_published(name: str) -> None:
-    """Crystalline silicon: -0.35 to -0.50 % of power a degree (facts 7.4)."""
+    """Crystalline silicon: -0.35 to -0.50 % of power a degree (secondary source)."""
     panel = PANELS[name]
     _, cool_W = Curves(1, Strings(1), *panel.curve(800, 25)).best()
     _, warm_W = Curves(1, Strings(1), *panel.curve(800, 55)).best()

@@ -1,7 +1,7 @@
 """The simulator's equations against published values; each source stands beside its check.
 
-Tags as in the project's collection of published values: [read] seen in the named document, [read*] seen in a
-secondary source, [computed] worked out there from the named formula, [memory] not seen.
+Documents were seen unless 'secondary source' or 'from memory' stands beside a value; 'computed' is worked out
+from the named formula by itself, not by the simulator.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from simulator.sun import (
 )
 from simulator.text_device import checksum
 
-# --- lead-acid: Copetti, Lorenzo, Chenlo 1993, C10 100 Ah, 25 °C; values [computed], coefficients [read*] ---
+# --- lead-acid: Copetti, Lorenzo, Chenlo 1993, C10 100 Ah, 25 °C: computed, coefficients secondary ---
 
 DISCHARGE = [
     (1.0, 1, 2.0621),
@@ -136,7 +136,7 @@ def drawn(wells, asked_A):
 def test_kinetic_model_follows_the_published_test():
     total = KIBAM_MAX_AH / 2
     wells = Wells(KIBAM_C * total, (1 - KIBAM_C) * total)
-    assert wells.available_Ah == pytest.approx(25.6938, abs=5e-3)  # SSC [read]
+    assert wells.available_Ah == pytest.approx(25.6938, abs=5e-3)  # SSC
     for asked_A, applied_A, left_Ah in [
         (1.5, 1.5, 52.580),
         (3, 3, 49.580),
@@ -153,12 +153,12 @@ def test_kinetic_model_follows_the_published_test():
     [(1, 60.0), (2, 67.378), (5, 82.231), (10, 93.0), (20, 100.0), (50, 104.741), (100, 106.423)],
 )
 def test_kinetic_capacity_by_rate(hours, capacity_Ah):
-    # facts 12.2 [computed]; 1, 10 and 20 h are the test's inputs [read]
+    # computed by the kinetic model; 1, 10 and 20 h are the inputs of SSC's test
     assert kinetic_capacity_Ah(hours, KIBAM_MAX_AH, KIBAM_C, KIBAM_K) == pytest.approx(capacity_Ah, abs=0.02)
 
 
 def test_both_wells_hold_what_the_test_battery_holds():
-    assert slow_over_20h_capacity(KIBAM_C, KIBAM_K) == pytest.approx(1.0816, abs=1e-4)  # qmax / q20 [read]
+    assert slow_over_20h_capacity(KIBAM_C, KIBAM_K) == pytest.approx(1.0816, abs=1e-4)  # qmax / q20
 
 
 # --- the banks built from them ---
@@ -185,13 +185,13 @@ def rested(chemistry, soc, temperature_C=26.7):
     ],
 )
 def test_flooded_bank_rests_near_the_makers_table(soc, block_V):
-    # a maker's table of flooded deep-cycle blocks, facts 1.1 [read*]. Our straight line over both wells is a
+    # a maker's table of flooded deep-cycle blocks (secondary source). Our straight line over both wells is a
     # little high where the bank is low: 0.11 V is a twelfth of the whole span
     assert rested("flooded", soc).voltage_V(0.0) == pytest.approx(block_V, abs=0.11)
 
 
 def test_lithium_bank_rests_on_the_published_table():
-    # facts 4.8, PyBaMM parameter set Prada2013 [computed]
+    # computed with PyBaMM, parameter set Prada2013
     expected = {0.0: 2.000, 0.1: 2.978, 0.5: 3.266, 0.9: 3.314, 1.0: 3.600}
     for soc, cell_V in expected.items():
         assert LIFEPO4_CELL_V[LIFEPO4_SOC.index(soc)] == cell_V
@@ -201,12 +201,12 @@ def test_lithium_bank_rests_on_the_published_table():
 
 @pytest.mark.parametrize(("temperature_C", "share"), [(25, 1.0), (5, 0.9), (45, 1.1)])
 def test_capacity_follows_temperature_as_published(temperature_C, share):
-    # Copetti 1993: 1 + 0.005 (T - 25) [read*]; the trade's worksheets [read] give 0.84 at 10 °C
+    # Copetti 1993: 1 + 0.005 (T - 25) (secondary source); the trade's worksheets give 0.84 at 10 °C
     assert rested("flooded", 1.0, temperature_C).capacity_Ah == pytest.approx(450 * share)
 
 
 def test_ten_hour_capacity_is_that_of_the_published_test_battery():
-    assert C10_OVER_C20 == 93 / 100  # SSC test: q20 100 Ah, q10 93 Ah [read]
+    assert C10_OVER_C20 == 93 / 100  # SSC test: q20 100 Ah, q10 93 Ah
 
 
 # --- the sun ---
@@ -220,7 +220,7 @@ SPA_TIME = ms(2003, 10, 17, 19, 30, 30)
 
 
 def test_sun_stands_where_the_solar_position_example_says():
-    # Reda & Andreas, NREL/TP-560-34302, rev. 2008, example [read]
+    # Reda & Andreas, NREL/TP-560-34302, rev. 2008, example
     sun = sun_position(SPA_TIME, 39.742476, -105.1786)
     assert sun.elevation_deg == pytest.approx(39.872046, abs=0.1)  # without refraction
     assert sun.azimuth_deg == pytest.approx(194.340241, abs=0.2)
@@ -240,7 +240,7 @@ def test_sun_stands_where_the_solar_position_example_says():
     ],
 )
 def test_clear_sky_is_haurwitzs(elevation_deg, global_W_m2):
-    assert haurwitz_W_m2(elevation_deg) == pytest.approx(global_W_m2, abs=1e-9)  # pvlib's tests [read]
+    assert haurwitz_W_m2(elevation_deg) == pytest.approx(global_W_m2, abs=1e-9)  # pvlib's tests
 
 
 @pytest.mark.parametrize(
@@ -253,7 +253,7 @@ def test_clear_sky_is_haurwitzs(elevation_deg, global_W_m2):
     ],
 )
 def test_sun_rises_and_sets_as_the_observatory_says(latitude, longitude, offset_h, day, rise, sets):
-    # US Naval Observatory in pvlib's tests [read]; the rim rises when the centre is 0.833° below
+    # US Naval Observatory in pvlib's tests; the rim rises when the centre is 0.833° below
     for (hour, minute), rising in ((rise, True), (sets, False)):
         told = datetime(*day, hour, minute, tzinfo=UTC) - timedelta(hours=offset_h)
         before, after = (
@@ -275,7 +275,7 @@ def test_sun_rises_and_sets_as_the_observatory_says(latitude, longitude, offset_
     ],
 )
 def test_a_clear_day_sums_up_as_published(latitude, longitude, day, horizontal_kWh_m2, plane_kWh_m2):
-    # facts 7.3 [computed with pvlib 0.16.1]: Haurwitz on the horizontal; the plane from another clear-sky
+    # computed with pvlib 0.16.1: Haurwitz on the horizontal; the plane from another clear-sky
     # model and another split of direct and diffuse, hence the wide bound on it
     start = ms(*day)
     horizontal = plane = 0.0
@@ -298,13 +298,12 @@ PANEL_100_W = ArraySettings(100, 22.0, 6.1, 17.8, 5.62, -0.0030, -0.0040, 1, 1, 
     [(1000, 30, 50, 67.5), (800, 20, 45, 45.0), (1000, 25, 45, 56.25), (600, 5, 47, 25.25)],
 )
 def test_cells_are_as_warm_as_the_noct_formula_says(irradiance, air_C, noct_C, cell_C):
-    assert cell_temperature_C(air_C, irradiance, noct_C) == pytest.approx(
-        cell_C
-    )  # facts 7.4 [read]/[computed]
+    # Ross 1981; the first row as in pvlib's own tests, the others computed
+    assert cell_temperature_C(air_C, irradiance, noct_C) == pytest.approx(cell_C)
 
 
 def test_power_of_a_warm_panel_is_the_worked_example():
-    # 100 W, -0.4 %/°C, 900 W/m², 25 °C air, NOCT 45: cell 53.125 °C, 79.875 W, facts 7.4 [computed]; that
+    # 100 W, -0.4 %/°C, 900 W/m², 25 °C air, NOCT 45: cell 53.125 °C, 79.875 W, computed; that
     # formula is linear in irradiance, the one-diode model nearly so
     power = Array(PANEL_100_W).maximum_power(900, cell_temperature_C(25, 900, 45)).power_W
     assert power == pytest.approx(79.875, rel=0.01)
@@ -316,10 +315,10 @@ def test_power_of_a_warm_panel_is_the_worked_example():
 @pytest.mark.parametrize(
     ("data", "crc"),
     [
-        ("02 07", 0x1241),  # MODBUS over Serial Line V1.02, appendix [read]
-        ("31 32 33 34 35 36 37 38 39", 0x4B37),  # CRC catalogue, "123456789" [read*]
-        ("01 03 00 6B 00 03", 0x1774),  # [computed]
-        ("01 83 02", 0xF1C0),  # [computed]
+        ("02 07", 0x1241),  # MODBUS over Serial Line V1.02, appendix
+        ("31 32 33 34 35 36 37 38 39", 0x4B37),  # CRC catalogue, "123456789" (secondary source)
+        ("01 03 00 6B 00 03", 0x1774),  # computed
+        ("01 83 02", 0xF1C0),  # computed
     ],
 )
 def test_crc_gives_published_values(data, crc):
@@ -334,7 +333,7 @@ def test_crc_gives_published_values(data, crc):
     ],
 )
 def test_replies_are_the_specifications_examples(request_pdu, reply_pdu, registers):
-    # MODBUS Application Protocol V1.1b3, 6.3 and 6.4 [read]
+    # MODBUS Application Protocol V1.1b3, 6.3 and 6.4
     assert answer(bytes.fromhex(request_pdu), lambda function: registers) == bytes.fromhex(reply_pdu)
 
 
@@ -343,22 +342,23 @@ def test_replies_are_the_specifications_examples(request_pdu, reply_pdu, registe
     [(1200, 32.083), (2400, 16.042), (4800, 8.021), (9600, 4.010), (19200, 2.005), (115200, 1.750)],
 )
 def test_frame_gap_is_the_specifications(baud, t35_ms):
-    # MODBUS over Serial Line V1.02, 2.5.1.1, at 11 bits a character [computed]
+    # MODBUS over Serial Line V1.02, 2.5.1.1, at 11 bits a character (computed)
     assert frame_gap_s(baud) * 1000 == pytest.approx(t35_ms, abs=1e-3)
 
 
 def test_eight_bytes_at_9600_take_their_time():
-    assert 8 * character_s(9600, 11) * 1000 == pytest.approx(9.17, abs=5e-3)  # facts 9.1 [computed]
+    assert 8 * character_s(9600, 11) * 1000 == pytest.approx(9.17, abs=5e-3)  # computed
     assert 8 * character_s(9600, 10) * 1000 == pytest.approx(8.33, abs=5e-3)
 
 
 @pytest.mark.parametrize(
     "sentence",
     [
-        "GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",  # widely published [memory]
-        "RPXDR,P,1.0280,B,0*7B",  # [read]
-        "IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",  # [read]
-        "HCXDR,A,171,D,PITCH,A,-37,D,ROLL,G,367,,MAGX,G,2420,,MAGY,G,-8984,,MAGZ*41",  # [read]
+        "GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",  # widely published (from memory)
+        # from public descriptions of XDR
+        "RPXDR,P,1.0280,B,0*7B",
+        "IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",
+        "HCXDR,A,171,D,PITCH,A,-37,D,ROLL,G,367,,MAGX,G,2420,,MAGY,G,-8984,,MAGZ*41",
     ],
 )
 def test_checksum_is_that_of_nmea_0183(sentence):

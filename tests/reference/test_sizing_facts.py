@@ -1,7 +1,7 @@
 """Sizes of bank, array and controller beside published values and facts of the trade.
 
 Tags name the documents: [TRJ] and [RLS] battery makers' sheets and manuals, [HAZ] an AGM/gel maker's data
-sheets; 'read' was seen in a stored copy, 'computed' worked out from read numbers, 'memory' not seen.
+sheets. They were seen unless 'secondary source' or 'from memory' stands beside a value.
 """
 
 from __future__ import annotations
@@ -110,13 +110,13 @@ def test_series_and_parallel_of_random_banks_multiply() -> None:
     ],
 )
 def test_cold_factors_on_open_circuit_voltage(lowest_C: int, highest_C: int, factor: float) -> None:
-    # NEC Table 690.7(A), crystalline silicon [memory]
+    # NEC Table 690.7(A), crystalline silicon (from memory)
     assert cold_voc_factor(lowest_C) == factor
     assert cold_voc_factor(highest_C) == factor
 
 
 def test_the_codes_table_is_on_the_safe_side_of_the_published_coefficients() -> None:
-    # Voc of crystalline silicon: -0.27 to -0.33 % per °C [secondary source]; NEC table [memory]
+    # Voc of crystalline silicon: -0.27 to -0.33 % per °C (secondary source); NEC table (from memory)
     for coldest_C in range(-40, 25):
         steepest = 1 + 0.0033 * (25 - coldest_C)
         assert steepest <= cold_voc_factor(coldest_C) <= steepest + 0.05, coldest_C
@@ -128,7 +128,7 @@ def test_the_codes_table_is_on_the_safe_side_of_the_published_coefficients() -> 
 def test_capacity_at_other_rates_comes_near_the_makers_twenty_hour_figure(
     rate_h: float, rated_Ah: float, exponent: float
 ) -> None:
-    # A flooded battery's data sheet [TRJ, read]: 271/304/330/367 Ah at 5/10/20/100 h. Exponents computed
+    # A flooded battery's data sheet [TRJ]: 271/304/330/367 Ah at 5/10/20/100 h. Exponents computed
     # from it (5-20 h 1.166; 20-100 h 1.071): 5 and 100 h meet the sheet to the rounding of k, 10 h to 2 %.
     estimate_Ah = capacity_at_20_h("flooded", rated_Ah, rate_h)
     assert estimate_Ah == pytest.approx(330, rel=0.02 if rate_h == 10 else 0.001)
@@ -138,35 +138,35 @@ def test_capacity_at_other_rates_comes_near_the_makers_twenty_hour_figure(
 
 @pytest.mark.parametrize("rate_h", [1, 3, 120, 240])
 def test_no_conversion_where_no_published_value_carries_it(rate_h: float) -> None:
-    # the sheet's rates end at 5 and 100 h [TRJ, read]
+    # the sheet's rates end at 5 and 100 h [TRJ]
     assert capacity_at_20_h("flooded", 100, rate_h) is None
 
 
 def test_default_set_points_of_a_twelve_volt_bank_are_the_published_ones() -> None:
     flooded, gel, agm = USUAL["flooded"], USUAL["gel"], USUAL["agm"]
-    # flooded data sheet [TRJ, read]
+    # flooded data sheet [TRJ]
     assert flooded.absorption.default_V * 6 == pytest.approx(14.8)
     assert flooded.float_charge.default_V * 6 == pytest.approx(13.2)
     assert flooded.equalization is not None
     assert flooded.equalization.default_V * 6 == pytest.approx(15.5)
-    # gel guide [TRJ, read]
+    # gel guide [TRJ]
     assert gel.absorption.default_V * 6 == pytest.approx(14.40)
     assert gel.float_charge.default_V * 6 == pytest.approx(13.50)
-    # AGM and gel data sheets [HAZ, read]: cyclic 2.35, at most 2.40, float 2.25 to 2.30 V per cell; none
+    # AGM and gel data sheets [HAZ]: cyclic 2.35, at most 2.40, float 2.25 to 2.30 V per cell; none
     assert 2.35 <= agm.absorption.default_V <= 2.40
     assert 2.25 <= agm.float_charge.default_V <= 2.30
     assert (gel.equalization, agm.equalization) == (None, None)
 
 
 def test_default_compensation_is_the_published_one() -> None:
-    # [TRJ, read]: 0.028 V per cell and 10 °F is -5.04 mV per cell and °C [computed]
+    # [TRJ]: 0.028 V per cell and 10 °F is -5.04 mV per cell and °C (computed)
     assert USUAL["flooded"].compensation_V_per_C == pytest.approx(-0.028 / 10 * 1.8, abs=1e-4)
-    assert USUAL["gel"].compensation_V_per_C == -0.005  # [TRJ gel, read]
-    assert USUAL["agm"].compensation_V_per_C == -0.004  # [RLS AGM, read]
+    assert USUAL["gel"].compensation_V_per_C == -0.005  # [TRJ] gel
+    assert USUAL["agm"].compensation_V_per_C == -0.004  # [RLS] AGM
 
 
 def test_disconnect_defaults_lie_where_the_manual_puts_them() -> None:
-    # [RLS manual, read]: 1.90 to 1.95 V per cell; its article 1.85 to 1.95, and 1.75 is too low for life
+    # [RLS] manual: 1.90 to 1.95 V per cell; its article 1.85 to 1.95, and 1.75 is too low for life
     for chemistry in ("flooded", "agm", "gel"):
         point = USUAL[chemistry].disconnect
         assert 1.90 <= point.default_V <= 1.95
@@ -174,20 +174,20 @@ def test_disconnect_defaults_lie_where_the_manual_puts_them() -> None:
 
 
 def test_usual_charge_rates_are_the_manuals() -> None:
-    # [RLS manual, read]: flooded 10 % of C20, at least 5 %, at most 20 %; AGM 20 % recommended
+    # [RLS] manual: flooded 10 % of C20, at least 5 %, at most 20 %; AGM 20 % recommended
     assert USUAL["flooded"].charge_rate == (0.05, 0.20)
     low, high = USUAL["agm"].charge_rate
     assert low <= 0.20 <= high
 
 
 def test_the_sizing_examples_blocks() -> None:
-    # Worked sizing example [computed]: 220 Ah 6 V blocks, 3 parallel x 2 series -> 6 blocks, 660 Ah, 12 V
+    # Worked sizing example (computed): 220 Ah 6 V blocks, 3 parallel x 2 series -> 6 blocks, 660 Ah, 12 V
     blocks = bank(unit_capacity_Ah=220, units_in_series=2, strings_in_parallel=3)
     assert (blocks.voltage_V, blocks.capacity_Ah) == (12, 660)
 
 
 def test_the_training_worksheets_bank() -> None:
-    # 'Stand alone camp' worksheet [read]: 478 Ah blocks, 6 parallel x 2 series -> 2868 Ah, 24 V, 68.8 kWh
+    # 'Stand alone camp' worksheet: 478 Ah blocks, 6 parallel x 2 series -> 2868 Ah, 24 V, 68.8 kWh
     blocks = bank(unit_voltage_V=12, unit_capacity_Ah=478, units_in_series=2, strings_in_parallel=6)
     assert (blocks.voltage_V, blocks.capacity_Ah) == (24, 2868)
     assert blocks.energy_Wh / 1000 == pytest.approx(68.8, abs=0.05)

@@ -1,7 +1,7 @@
 """What a clear sky gives the array, against published values; each source stands beside its check.
 
-Tags as in the project's collection of published values: [read] seen in the named document, [computed] worked
-out there from the named formula or library, [memory] not seen. All goes through the almanac's own functions.
+Documents were seen unless 'from memory' stands beside a value; 'computed' is worked out from the named
+formula or library by itself. All goes through the almanac's own functions.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ NREL_PLACE = (39.742476, -105.1786, 1830.14)
 
 
 def test_the_sun_stands_where_the_worked_example_of_nrel_puts_it() -> None:
-    # NREL/TP-560-34302 (rev. 2008), appendix A.5 [read]: zenith 50.11162°, azimuth 194.340241°. The example's
+    # NREL/TP-560-34302 (rev. 2008), appendix A.5: zenith 50.11162°, azimuth 194.340241°. The example's
     # 820 mbar and 11 °C bend the light by 0.0002° more than our standard air at that height.
     sun = sun_at(at(NREL_PLACE), NREL_EXAMPLE)
     assert sun.zenith_deg[0] == pytest.approx(50.11162, abs=3e-4)
@@ -78,7 +78,7 @@ def test_the_sun_stands_where_the_worked_example_of_nrel_puts_it() -> None:
 
 
 def test_it_meets_the_examples_surface_under_the_published_angle() -> None:
-    # same example [read]: incidence 25.18700° on 30° tilt, 10° east of south; a beam falls by its cosine
+    # same example: incidence 25.18700° on 30° tilt, 10° east of south; a beam falls by its cosine
     supply = at(NREL_PLACE, tilt_deg=30.0, azimuth_deg=170.0)
     beam_only = Sky(np.array([0.0]), np.array([1000.0]), np.array([0.0]))
     plane = on_plane(supply, NREL_EXAMPLE, sun_at(supply, NREL_EXAMPLE), beam_only)
@@ -89,7 +89,7 @@ def test_it_meets_the_examples_surface_under_the_published_angle() -> None:
 WEST, EAST = timezone(timedelta(hours=-7)), timezone(timedelta(hours=8))
 SECOND, MINUTE = timedelta(seconds=10), timedelta(seconds=60)
 RISE_AND_SET = [
-    # table of NREL/TP-560-34302 [read], to the second
+    # table of NREL/TP-560-34302, to the second
     (
         35.0,
         0.0,
@@ -111,7 +111,7 @@ RISE_AND_SET = [
         datetime(2004, 12, 4, 19, 2, 2, tzinfo=UTC),
         SECOND,
     ),
-    # US Naval Observatory in pvlib's tests [read], to the minute
+    # US Naval Observatory in pvlib's tests, to the minute
     *(
         (39.0, -105.0, datetime(2015, *rise, tzinfo=WEST), datetime(2015, *fall, tzinfo=WEST), MINUTE)
         for rise, fall in (
@@ -148,7 +148,7 @@ def test_the_suns_upper_edge_comes_and_goes_at_the_published_moments(
 
 
 def test_the_clear_sky_is_that_of_the_published_example() -> None:
-    # pvlib's tests of Ineichen and Perez [read]: zenith 10°, absolute air mass 1, turbidity 3, sea level,
+    # pvlib's tests of Ineichen and Perez: zenith 10°, absolute air mass 1, turbidity 3, sea level,
     # E0 1364: 1038.16, 942.21, 110.27. The published E0 stands for the day's; the air mass at 10° and sea
     # level is 1.0153, which takes 0.2 % of the light and adds 0.6 % to the diffuse.
     times = moments(datetime(2024, 6, 21, 12, tzinfo=UTC))
@@ -165,8 +165,8 @@ def test_the_clear_sky_is_that_of_the_published_example() -> None:
 def test_its_global_light_follows_the_published_formula(
     zenith_deg: float, altitude_m: float, turbidity: float
 ) -> None:
-    # Ineichen and Perez 2002, as in the collection [read]; air mass by Kasten and Young 1989, air pressure by
-    # the standard atmosphere, light above the air by Spencer 1971 [memory]
+    # Ineichen and Perez 2002, as pvlib's source has it; air mass by Kasten and Young 1989, air pressure by
+    # the standard atmosphere, light above the air by Spencer 1971 (from memory)
     times = moments(datetime(2024, 3, 20, 12, tzinfo=UTC))
     angle = 2 * pi * (80 - 1) / 365
     above = 1366.1 * (
@@ -185,8 +185,8 @@ def test_its_global_light_follows_the_published_formula(
 
 
 WHOLE_DAYS = [
-    # place, day, highest elevation, global and plane 35° south [kWh/m2]: minute sums by pvlib 0.16.1
-    # [computed], turbidity 3, isotropic sky, albedo 0.2
+    # place, day, highest elevation, global and plane 35° south [kWh/m2]: minute sums computed by
+    # pvlib 0.16.1, turbidity 3, isotropic sky, albedo 0.2
     ((47.0, 8.0, 500.0), (2024, 6, 21), 66.443, 8.480, 8.036),
     ((47.0, 8.0, 500.0), (2024, 3, 20), 43.155, 4.960, 6.815),
     ((47.0, 8.0, 500.0), (2024, 12, 21), 19.603, 1.400, 3.292),
@@ -196,7 +196,7 @@ WHOLE_DAYS = [
 
 
 @pytest.mark.parametrize(("place", "day", "highest_deg", "level_kWh", "plane_kWh"), WHOLE_DAYS)
-def test_whole_clear_days_amount_to_the_published_sums(
+def test_whole_clear_days_amount_to_what_pvlib_sums_up_by_itself(
     place: tuple[float, float, float],
     day: tuple[int, int, int],
     highest_deg: float,
@@ -225,7 +225,7 @@ def test_whole_clear_days_amount_to_the_published_sums(
     [
         (900.0, 20.0, 5.0, 35.203),
         (800.0, 20.0, 1.0, 45.126),
-    ],  # Faiman 2008 in pvlib's tests [read], [computed]
+    ],  # Faiman 2008: as in pvlib's tests, and computed
 )
 def test_the_module_warms_as_in_the_worked_examples(
     light: float, air: float, wind: float, module: float
@@ -235,7 +235,7 @@ def test_the_module_warms_as_in_the_worked_examples(
 
 @pytest.mark.parametrize(
     ("light", "air", "noct", "module"),
-    # NOCT / Ross 1981 [computed]: 800/20/45 -> 45.0, 1000/25/45 -> 56.25, 600/5/47 -> 25.25 °C
+    # NOCT / Ross 1981 (computed): 800/20/45 -> 45.0, 1000/25/45 -> 56.25, 600/5/47 -> 25.25 °C
     [(800.0, 20.0, 45.0, 45.0), (1000.0, 25.0, 45.0, 56.25), (600.0, 5.0, 47.0, 25.25)],
 )
 def test_without_a_wind_told_it_is_as_warm_as_its_rated_operating_temperature_says(
@@ -245,7 +245,7 @@ def test_without_a_wind_told_it_is_as_warm_as_its_rated_operating_temperature_sa
 
 
 def test_the_power_falls_with_heat_as_in_the_worked_example() -> None:
-    # 100 W, -0.4 % a degree, 900 W/m2, 53.125 °C -> 79.875 W [computed]
+    # 100 W, -0.4 % a degree, 900 W/m2, 53.125 °C -> 79.875 W (computed)
     panel = replace(HIDE, panel_power_W=100.0, strings_in_parallel=1)
     assert best_power_W(panel, np.array([900.0]), np.array([53.125]))[0] == pytest.approx(79.875)
 

@@ -197,7 +197,7 @@ def test_the_shipped_definitions_are_the_alliance_s() -> None:
     ],
 )
 def test_models_are_as_long_as_the_alliance_s_files_say(number: int, length: int) -> None:
-    """Source: SunSpec Alliance model files (facts 9.2, [read]); without repeated groups."""
+    """Source: SunSpec Alliance, model files; without repeated groups."""
     found = definition(number)
     assert found is not None
     assert found.size == length + 2
@@ -233,12 +233,12 @@ def test_points_lie_where_the_alliance_s_files_say(number: int, path: str, offse
     ],
 )  # fmt: skip
 def test_marks_for_not_implemented_are_no_values(kind: str, words: list[int]) -> None:
-    """Source: SunSpec Alliance (facts 9.2, [read])."""
+    """Source: SunSpec Alliance, model files."""
     assert value_of(words, kind) is None
 
 
 def test_scale_factors_are_powers_of_ten() -> None:
-    """Worked examples of facts 9.2 [computed]; a factor outside -10..10 is none."""
+    """Value = raw x 10^SF, worked by hand; a factor outside -10..10 is none (SunSpec Alliance)."""
     assert scaled(1825, -1) == 182.5
     assert scaled(1264, -2) == 12.64
     assert scaled(3, 2) == 300

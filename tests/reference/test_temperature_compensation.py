@@ -1,7 +1,7 @@
 """Set points against temperature: V(T) = V25 + n_cells c (T - 25).
 
-Rows [computed] from the slopes -5.0 mV/°C per cell (a maker's gel guide) and -4 (a maker's AGM manual) [read]
-and the flooded 14.8 V absorption of a data sheet [read].
+Rows computed from the slopes -5.0 mV/°C per cell (a maker's gel guide) and -4 (a maker's AGM manual)
+and the flooded 14.8 V absorption of a data sheet.
 """
 
 import pytest

@@ -1,8 +1,8 @@
 """Transducer sentences of NMEA 0183 (XDR) through a profile of columns.
 
-Sentences: facts 9.3, [read] unless marked; checksum: XOR of all between '$' and '*', two upper-case hex
-digits. Form: $--XDR,type,value,unit,name, repeated. Types and units: C temperature (C), P pressure (B),
-U voltage (V), I current (A).
+Sentences: from public descriptions of the standard, unless marked; checksum: XOR of all between '$' and '*',
+two upper-case hex digits. Form: $--XDR,type,value,unit,name, repeated. Types and units: C temperature (C),
+P pressure (B), U voltage (V), I current (A).
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from monitor.devices.textline import LineJudge
 from monitor.errors import BadFrame
 from monitor.records import Quality
 
-BATTERY = b"$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79"  # ours, checksum [computed]
+BATTERY = b"$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79"  # ours, checksum (computed)
 
 BATTERY_PROFILE = """
 protocol = "text"
 about = "A monitor that sends transducer sentences"
-source = "NMEA 0183, XDR; facts 9.3"
+source = "NMEA 0183, XDR"
 form = "columns"
 start = "$"
 separator = ","
@@ -49,7 +49,7 @@ unit = "°C"
 AIR_PROFILE = """
 protocol = "text"
 about = "A weather sensor: its third value is in the seventh column"
-source = "NMEA 0183, XDR; facts 9.3"
+source = "NMEA 0183, XDR"
 form = "columns"
 start = "$"
 separator = ","

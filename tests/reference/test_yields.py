@@ -1,7 +1,7 @@
 """Yields and performance ratios against worked examples.
 
-The definitions are those of IEC 61724-1 as a secondary source gives them [read*]; the temperature correction
-is [memory]. The examples' figures were computed by hand from the definitions [computed].
+The definitions are those of IEC 61724-1 as a secondary source gives them; the temperature correction is from
+memory. The examples' figures were computed by hand from the definitions.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ import pytest
 from monitor.sun.yields import Energies, together, yields
 
 
-def test_the_worked_day():
-    # P0 0.300 kW, Hi 4.20 kWh/m2, EA 0.98 kWh, Eout 0.80 kWh [computed]
+def test_the_yields_and_ratios_of_the_worked_day():
+    # P0 0.300 kW, Hi 4.20 kWh/m2, EA 0.98 kWh, Eout 0.80 kWh (computed)
     found = yields(Energies(4200.0, 980.0, 800.0), 300.0)
     assert found.reference_h == pytest.approx(4.200, abs=0.0005)
     assert found.array_h == pytest.approx(3.267, abs=0.0005)

@@ -15,7 +15,7 @@ import numpy as np
 from tests.sun.clearsky import Floats
 
 ISC_PER_C = 0.0005
-"""Facts 7.4: +0.05 to +0.06 % a degree."""
+"""Crystalline silicon: +0.05 to +0.06 % a degree (secondary source)."""
 
 VMP_PER_C_MORE = 0.0017
 """How much faster Vmp falls with heat than Voc: about -0.4 % of power a °C (common practice, no source)."""

@@ -37,7 +37,7 @@ TOO_BRIGHT_W_M2 = 1400.0
 """More than any cloud's edge gives over 15 minutes at 1830 m; the gallery takes 1300 (our choice)."""
 
 HEAT_PER_C = -0.004
-"""Power coefficient of crystalline silicon (facts 7.4)."""
+"""Power coefficient of crystalline silicon (-0.35 to -0.50 % a degree, secondary source)."""
 
 
 @dataclass(frozen=True, slots=True)

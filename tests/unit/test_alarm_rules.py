@@ -71,7 +71,7 @@ def test_only_what_cannot_wait_is_urgent(rules):
 @pytest.mark.parametrize(
     ("edits", "name", "set_point"),
     [
-        # 1.95 V a cell: upper end of a maker's disconnect range, 11.4 to 11.7 V on 12 V (RLS manual, read)
+        # 1.95 V a cell: upper end of a disconnect range, 11.4 to 11.7 V on 12 V (a battery maker's manual)
         ((), "Low voltage", 11.7),
         (("bank.units_in_series = 4",), "Low voltage", 23.4),
         # 12.5 V of four LiFePO4 cells are about 14 % charge (maker-type chart, from memory)

@@ -101,7 +101,7 @@ def stopped_at(make: Make, chemistry: Chemistry, seed: int, health: float) -> fl
 
 @pytest.mark.parametrize("name", MAKES)
 def test_a_sound_bank_is_stopped_neither_too_soon_to_tell_nor_too_deep(name: str) -> None:
-    # below 20 % never ([TRJ] in facts.md 4.7, read); less than SHALLOWEST taken tells no capacity
+    # below 20 % never (a battery maker's guide); less than SHALLOWEST taken tells no capacity
     left = [stopped_at(*MAKES[name], seed, health=1.0) for seed in range(BANKS)]
     assert min(left) > 0.2
     assert max(left) <= 1 - SHALLOWEST

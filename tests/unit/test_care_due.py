@@ -18,7 +18,7 @@ def test_terminals_follow_the_calendar_alone() -> None:
 
 
 def test_use_makes_equalization_due_before_the_calendar() -> None:
-    # every 10 cycles (a maker's guide at a dealer, read): 5 in 40 days are 5 more in 40 days
+    # every 10 cycles (a maker's guide at a dealer): 5 in 40 days are 5 more in 40 days
     reason = soonest(limits(LogKind.EQUALIZATION, Use(40, 40, cycles=5.0)))
     assert reason.days_left == pytest.approx(40)
     assert "5.0 full cycles since, 10 at most" in reason.words

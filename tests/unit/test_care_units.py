@@ -24,7 +24,7 @@ def volts(bank: Bank, *read: float) -> UnitVoltages:
 
 @pytest.mark.parametrize(
     ("unit_voltage_V", "in_series", "limit_V"),
-    [(6.0, 2, 0.15), (12.0, 1, 0.30)],  # a maker's user guide (facts.md 1.4, TRJ, read)
+    [(6.0, 2, 0.15), (12.0, 1, 0.30)],  # a battery maker's guide
 )
 def test_batteries_may_differ_as_far_as_a_makers_guide_allows(
     tmp_path: Path, unit_voltage_V: float, in_series: int, limit_V: float

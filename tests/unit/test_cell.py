@@ -39,7 +39,7 @@ def stored(soc, current):
 
 
 def test_a_low_bank_stores_nearly_all_and_a_full_one_nothing():
-    # above 95 % at low charge: Stevens & Corey, Efficiency Near Top-of-Charge [read, abstract]
+    # above 95 % at low charge: Stevens & Corey, Efficiency Near Top-of-Charge (its abstract)
     assert stored(0.4, 0.1) > 0.95
     assert stored(1.0, 0.1) == 0.0
 
@@ -48,7 +48,7 @@ def test_acceptance_falls_toward_full_and_sooner_at_high_current():
     shares = [stored(soc, 0.1) for soc in (0.5, 0.7, 0.85, 0.92, 0.97)]
     assert shares == sorted(shares, reverse=True)
     assert stored(0.95, 0.2) < stored(0.95, 0.05)
-    # below 50 % above 90 % (Stevens & Corey, from memory); Copetti 1993 at C/10: 0.49 at 95 % [computed]
+    # below 50 % above 90 % (Stevens & Corey, from memory); Copetti 1993 at C/10: 0.49 at 95 % (computed)
     assert 0.3 < stored(0.96, 0.1) < 0.7
 
 
@@ -59,13 +59,15 @@ def test_published_rest_voltages_lie_within_two_deviations_of_the_prior(soc):
     expected = lead_rest_V(one(soc), one(full_V), one(span_V), 25.0)[0]
     sd = np.hypot(full_sd, (1 - soc) * span_sd)
     published = {
-        "battery maker's table [read*]": np.interp(soc, *zip(*REST_VOLTAGE["flooded"], strict=True)),
-        "PyBaMM, Sulzer 2019 [computed]": np.interp(soc, (0.0, 1.0), (11.78 / 6, 12.99 / 6)),
-        "Copetti 1993, discharge line [read*]": 2.085 - 0.12 * (1 - soc),
+        "battery maker's table (secondary source)": np.interp(
+            soc, *zip(*REST_VOLTAGE["flooded"], strict=True)
+        ),
+        "PyBaMM, Sulzer 2019 (computed)": np.interp(soc, (0.0, 1.0), (11.78 / 6, 12.99 / 6)),
+        "Copetti 1993, discharge line (secondary source)": 2.085 - 0.12 * (1 - soc),
     }
     outside = {name: volts for name, volts in published.items() if abs(volts - expected) > 2 * sd}
     assert not outside, (expected, sd)
-    # the acid of Jackey 2007 [computed] is stronger than any other's: just outside, and not unthinkable
+    # the acid of Jackey 2007 (computed) is stronger than any other's: just outside, and not unthinkable
     jackey_V = np.interp(soc, (0.0, 1.0), (12.007 / 6, 13.080 / 6))
     assert abs(jackey_V - expected) < 2.2 * sd, (expected, sd)
 
@@ -74,7 +76,7 @@ def test_published_rest_voltages_lie_within_two_deviations_of_the_prior(soc):
 def test_published_capacities_in_the_cold_lie_within_two_deviations_of_the_prior(temperature_C):
     per_C, sd = FLOODED.capacity_per_C
     least, most = (capacity(one(1.0), one(per_C + side * sd), temperature_C)[0] for side in (2, -2))
-    # a battery-bank worksheet of the trade [read], 1 at 25 °C, and Copetti 1993: 0.5 % a degree [read*]
+    # a battery-bank worksheet of the trade, 1 at 25 °C, and Copetti 1993: 0.5 % a degree (secondary source)
     for published in (
         capacity_share(temperature_C) / capacity_share(25.0),
         1 + 0.005 * (temperature_C - 25),
@@ -124,14 +126,14 @@ def test_voltage_falls_with_discharge_rises_with_charge_and_bends_at_gassing():
     currents = (-0.2, -0.05, 0.0, 0.02, 0.1, 0.3)
     answers = [volts(0.8, current)[0] for current in currents]
     assert answers == sorted(answers)
-    # gassing sets in at about 2.4 V a cell [RLS, read]; more current then raises the voltage less and less
+    # gassing sets in at about 2.4 V a cell (a battery maker's manual); more current then raises it ever less
     steps = np.diff([volts(0.95, current)[0] for current in (0.1, 0.2, 0.3, 0.4)])
     assert steps[0] > steps[1] > steps[2]
 
 
 def test_drops_lie_between_published_models():
-    # C/20 at half charge: Copetti 1993 2.025 - 1.964 = 0.061 V [computed]; Jackey 2007: R0 alone 2.9 mΩ of a
-    # 50 Ah cell at 2.5 A, 0.007 V [computed from read parameters]
+    # C/20 at half charge: Copetti 1993 2.025 - 1.964 = 0.061 V (computed); Jackey 2007: R0 alone 2.9 mΩ of a
+    # 50 Ah cell at 2.5 A, 0.007 V (computed from published parameters)
     drop = volts(0.5, 0.0)[0] - volts(0.5, -0.05)[0]
     assert 0.007 < drop < 0.061
 
@@ -143,5 +145,5 @@ def test_the_slope_is_that_of_the_voltage():
 
 def test_cold_stiffens():
     assert stiffness(25.0) == 1.0
-    # Copetti 1993: 0.7 % a degree discharging, 2.5 % charging [read*]
+    # Copetti 1993: 0.7 % a degree discharging, 2.5 % charging (secondary source)
     assert 1 + 0.007 * 25 <= stiffness(0.0) <= 1 + 0.025 * 25

@@ -304,7 +304,7 @@ def test_a_year_after_the_last_test_the_capacity_is_due(hide: Path) -> None:
 
 def test_batteries_out_of_step_make_equalization_due(hide: Path) -> None:
     kept(hide, [done(LogKind.VOLTAGES, 2, unit_1_V=6.30, unit_2_V=6.10, unit_3_V=6.31, unit_4_V=6.30)])
-    # 0.15 V for 6 V batteries (a maker's guide, read)
+    # 0.15 V for 6 V batteries (a battery maker's guide)
     assert "the batteries differ by 0.21 V, more than 0.15 V" in tasks(hide)["equalization"]["why"]
 
 

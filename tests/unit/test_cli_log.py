@@ -59,7 +59,7 @@ def test_what_is_added_is_listed_newest_first(hide: Hide) -> None:
     assert (added.exit_code, added.output) == (0, "Written: note, 1 Jul 06:30.\n")
     gravities = ["--gravity", "1250", "--gravity", "1.215", "--temperature", "15.56"]
     added = hide.say("add", "hydrometer", *gravities, "--at", "2026-07-02T10:00")
-    assert "1.207 to 1.242" in added.output  # 0.008 less than read at 60 °F (facts.md 1.4)
+    assert "1.207 to 1.242" in added.output  # 0.008 less than read at 60 °F (a maker's 0.004 for 10 °F)
     assert hide.say("list").output.splitlines() == [
         "2026-07-02 10:00  hydrometer, by the command line",
         f"  {added.output[added.output.index('2 cells') :].strip()}",

@@ -52,7 +52,7 @@ def test_check_tells_what_was_assumed(tmp_path: Path) -> None:
 def test_check_tells_another_rate_and_its_conversion(tmp_path: Path) -> None:
     checked = site("check", write(tmp_path, changed("bank.capacity_rate_h = 100")))
     assert "450 Ah at the 100 h rate" in checked.stdout
-    # 450 · 0.2^(0.071/1.071); exponent computed from a maker's sheet [TRJ]
+    # 450 · 0.2^(0.071/1.071); exponent computed from a battery maker's sheet
     assert "about 404 Ah at the 20 h rate" in checked.stdout
 
 

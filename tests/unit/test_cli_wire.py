@@ -138,7 +138,7 @@ def test_what_does_not_fit_is_refused_with_the_reason(line: str, reason: str) ->
 
 
 def test_a_load_known_by_its_power_draws_most_from_an_emptying_bank() -> None:
-    # 114 W at 11.4 V, 1.90 V a cell, the least that a maker's manual (RLS, read) advises before a disconnect:
+    # 114 W at 11.4 V, 1.90 V a cell, the least that a battery maker's manual advises before a disconnect:
     # 10 A by hand, so 12.5 A and a fuse of 15 A
     status, told = results("--power 114 --length 2 --voltage 12")
     assert status == 0

@@ -89,8 +89,8 @@ def test_a_night_of_rest_narrows_it_to_what_rest_voltages_tell():
     life = Life()
     first = life.go_on(1, battery_voltage_V=12.4, battery_current_A=-0.2)
     night = life.go_on(600, battery_voltage_V=12.4, battery_current_A=-0.2)
-    # published tables put 12.4 V at rest between 0.45 and 0.85 (battery maker's table [read*]: 0.72; army
-    # manual with strong acid [read]: 0.5); a band narrower than 5 % would not be honest before a full charge
+    # published tables put 12.4 V at rest between 0.45 and 0.85 (a maker's table: 0.72, secondary source;
+    # an army manual with strong acid: 0.5); a band narrower than 5 % would not be honest before a full charge
     assert 0.45 < night.soc < 0.85
     assert 0.05 < night.soc_sd < first.soc_sd - 0.03
 
@@ -129,7 +129,7 @@ def test_a_large_current_in_absorption_is_not_full():
 
 
 def test_signs_of_full_are_not_believed_where_the_charge_cannot_have_come_so_far():
-    """A sulfated bank shows a small end current without being full (a battery maker's manual [read])."""
+    """A sulfated bank shows a small end current without being full (a battery maker's manual)."""
     life = Life()
     life.go_on(600, battery_voltage_V=11.6, battery_current_A=-1.0)
     estimate = life.go_on(40, battery_voltage_V=14.8, battery_current_A=1.0, charge_current_A=1.0)
@@ -237,7 +237,7 @@ ABSURD = st.one_of(
 STEP_MS = st.one_of(st.just(0), st.integers(-300_000, 7_200_000))
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.lists(
         st.tuples(STEP_MS, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD, ABSURD),

@@ -257,7 +257,7 @@ def test_ports_are_listed_under_the_names_that_stay(tmp_path: Path) -> None:
     ]
 
 
-# How lines of text are made. Sentences of facts 9.3 with their checksums, [read]
+# How lines of text are made. Sentences of NMEA 0183, XDR, with their checksums: public descriptions of it
 
 
 def heard_as(*lines_: str) -> TextHeard | None:

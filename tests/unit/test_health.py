@@ -135,7 +135,7 @@ def test_the_trend_is_the_slope_over_the_months_with_its_uncertainty():
     [(3, "low"), (13.9, "low"), (20, "rising"), (30.9, "rising"), (40, "high"), (None, "unknown")],
 )
 def test_days_since_full_tell_the_risk_of_sulfation(days, word):
-    # facts 4.4: at least once a month [RLS, read]; every 7 to 14 days preferred [memory]
+    # at least once a month: a battery maker's manual; every 7 to 14 days preferred: from memory
     assert word in sulfation_in_words("flooded", days, None)
 
 
@@ -147,7 +147,7 @@ def test_lithium_does_not_sulfate_and_a_low_mean_charge_is_told():
 @pytest.mark.parametrize(
     ("cells", "spread_V", "word"),
     [
-        # facts 1.4 [TRJ, read]: 12 V blocks 0.22 V (FAQ) and 0.30 V (guide), 6 V blocks 0.15 V (guide)
+        # one battery maker: 12 V blocks 0.22 V (answers to questions) and 0.30 V (guide), 6 V 0.15 V (guide)
         (12, 0.20, "even"),
         (12, 0.25, "would look"),
         (12, -0.31, "guide"),
@@ -187,12 +187,12 @@ def days_of(depth, count):
 
 @pytest.mark.parametrize(("depth", "cycles"), [(0.2, 3000), (0.3, 2000), (0.5, 1200), (1.0, 500)])
 def test_the_published_points_of_the_cycle_life_curve_are_met(depth, cycles):
-    # facts 4.7, flooded deep-cycle row [memory]
+    # flooded deep-cycle batteries, from memory
     assert cycles_to_depth("flooded", depth) == pytest.approx(cycles)
 
 
 def test_cycles_times_depth_is_about_constant_for_flooded_banks():
-    # facts 4.7 [computed]: 600 equivalent full cycles in the flooded row; 500 to 600 over its points
+    # computed from these points: 600 full cycles at a shallow depth, 500 to 600 over all of them
     for percent in range(5, 101):
         assert 499 <= cycles_to_depth("flooded", percent / 100) * percent / 100 <= 606, percent
 

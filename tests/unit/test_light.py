@@ -93,10 +93,10 @@ print(ssl.create_default_context().check_hostname, hasattr(http.client, "HTTPSCo
 """
 
 SHA_256 = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
-"""Of 'abc': FIPS 180-2, appendix B.1 [memory]."""
+"""Of 'abc': FIPS 180-2, appendix B.1 (from memory)."""
 
 HMAC_SHA_256 = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843"
-"""RFC 4231, 4.3 (test case 2) [memory]."""
+"""RFC 4231, 4.3 (test case 2) (from memory)."""
 
 
 def test_without_openssl_hashes_are_right_and_tls_comes_when_it_is_asked_for():

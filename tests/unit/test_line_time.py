@@ -1,7 +1,7 @@
 """A device that tells the time in lines of text: what a line says, when lines are believed, who is stronger.
 
 Sentences RMC and ZDA of NMEA 0183: two of them with their own checksums are quoted in public descriptions of
-the standard's sentences [read]; others are made here of the same form, the sum computed.
+the standard's sentences; others are made here of the same form, the sum computed.
 """
 
 from __future__ import annotations

@@ -305,7 +305,7 @@ def test_charge_current_is_not_certain_while_the_bank_s_current_would_have_shown
         ("u32", "high_first", ((0, 12500), (0, 13250), (0, 12750))),
     ],
 )
-def test_pairs_of_registers(encoding, order, words):
+def test_a_number_over_two_registers_is_found_in_any_writing(encoding, order, words):
     snapshots = [{(3, 7): first, (3, 8): second, (3, 30): 7} for first, second in words]
     looks = looked(*({"battery_voltage_V": text} for text in ("12.5", "13.2", "12.7")))
     entry = found(match(dumped(*snapshots), looks))["battery_voltage_V"]
@@ -316,7 +316,7 @@ def test_pairs_of_registers(encoding, order, words):
         assert entry["word_order"] == order or entry["address"] in (6, 7, 8)
 
 
-def test_halves_and_an_offset():
+def test_two_numbers_in_halves_of_a_register_are_found_with_their_offset():
     # high half: 66 - 40 = 26 °C, 55 - 40 = 15, 61 - 40 = 21; low half: 98, 71, 84 %
     words = ((66 << 8 | 98), (55 << 8 | 71), (61 << 8 | 84))
     snapshots = [{(4, 20): word, (4, 21): 1300, (4, 22): 0} for word in words]
@@ -362,7 +362,7 @@ def test_whole_numbers_that_end_in_zero_count_in_tens():
 
 
 @pytest.mark.parametrize("text", ["\u0661\u0662.\u0661", "1_2", "12,6", "--", "", "1e3", "12.6 A V", "0x10"])
-def test_what_are_no_digits(text):
+def test_a_text_that_is_no_number_shows_nothing(text):
     assert shown(text) is None
 
 
@@ -402,7 +402,7 @@ def test_a_load_that_was_never_on_asks_for_a_lamp():
         (("array_voltage_V", "battery_voltage_V"), OUTPUT_OFF),
     ],
 )
-def test_what_is_asked_for(names, act):
+def test_the_act_that_is_asked_for_next_follows_from_what_was_shown(names, act):
     looks = looked(*({name: reading[name] for name in names} for reading in SHOWN))
     asked = ask(match(dumped(*DAY), looks))
     assert (asked.act if asked else None) == act

@@ -268,7 +268,7 @@ def test_retry_after_is_seconds_or_a_date(text: str | None, seconds: float | Non
 def test_a_line_names_site_device_quantity_and_unit() -> None:
     point = Point(NOON_MS, "shunt", {"battery_voltage_V": 12.31, "charge_stage": 2})
     day = Point(NOON_MS, "x", {"mean": 12.3, "count": 9}, "battery_voltage_V")
-    # line protocol: measurement,tags fields time; blanks in a tag escaped, whole numbers end in i [memory]
+    # line protocol (from memory): measurement,tags fields time; blanks in a tag escaped, integers end in i
     assert Lines("Marsh hide").of([point, day]) == [
         f"nightbank,site=Marsh\\ hide,device=shunt battery_voltage_V=12.31,charge_stage=2i {NOON_MS}",
         f"nightbank_day,site=Marsh\\ hide,device=x,quantity=battery_voltage_V mean=12.3,count=9i {NOON_MS}",

@@ -172,7 +172,7 @@ def test_an_urgent_alarm_is_told_again_until_it_is_acknowledged(world) -> None:
     assert len(here.kinds) == 4
 
 
-def test_it_is_not_told_for_ever(world) -> None:
+def test_an_urgent_notice_is_not_repeated_for_ever(world) -> None:
     here = world(notices="repeat_every_min = 10")
     here.at(NOON, ("A", "raised", "urgent"))
     here.go(NOON, NOON + (MOST_REPEATS + 5) * 10 * MINUTE, 5 * MINUTE)

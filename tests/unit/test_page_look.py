@@ -67,5 +67,5 @@ def test_night_is_red_and_dim_and_still_readable():
         # our choice: half of what the dark look's ink gives off, which is near white
         assert luminance(colour) <= 0.5 * luminance(dark["ink"]), name
     for name in ("ink", "quiet", "alarm", "daemon"):
-        # WCAG 2.1, success criterion 1.4.3 (AA): 4.5 : 1 [memory]
+        # WCAG 2.1, success criterion 1.4.3 (AA): 4.5 : 1 (from memory)
         assert (luminance(night[name]) + 0.05) / (luminance(night["panel"]) + 0.05) >= 4.5, name

@@ -47,6 +47,6 @@ def test_the_cold_takes_what_the_estimator_s_median_takes_and_warmth_gives_nothi
 
 
 def test_loads_are_cut_where_the_rest_curve_has_the_disconnect_voltage() -> None:
-    # a battery maker's table: 11.81 V of a 12 V block at rest are 30 % (facts 1.1, secondary source)
+    # a battery maker's table: 11.81 V of a 12 V block at rest are 30 % (secondary source)
     assert nature.cut_off("flooded", 11.81 / 6) == pytest.approx(0.30)
     assert nature.cut_off("flooded", None) == 0.0

@@ -126,7 +126,7 @@ def test_a_charged_bank_settles_at_rest():
 
 
 def test_a_flooded_bank_in_storage_loses_ten_percent_a_month():
-    # 10 to 12 %/month at 25 °C: battery maker's manual, facts 4.4 [read]
+    # 10 to 12 %/month at 25 °C: a battery maker's manual
     bank = bank_of(soc=1.0)
     for _ in range(30 * 24):
         bank.step(0.0, 1.0, 25)
@@ -156,8 +156,8 @@ def test_drawn_banks_differ_by_seed_and_stay_within_the_published_ranges():
     assert draw_constants("flooded", Random(7)) == draw_constants("flooded", Random(7))
     assert len({one.rest_full_V for one in drawn}) == 200
     for one in drawn:
-        assert 2.085 <= one.rest_full_V <= 2.15  # Copetti 1993 to strong acid, facts 1
-        assert 0.05 <= one.self_discharge <= 0.15  # facts 4.4 [read]
+        assert 2.085 <= one.rest_full_V <= 2.15  # Copetti 1993 to strong acid
+        assert 0.05 <= one.self_discharge <= 0.15  # a battery maker's guide, a month
         assert 0.8 <= one.health <= 1.0
     assert PUBLISHED["flooded"] not in drawn
 

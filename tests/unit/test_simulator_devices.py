@@ -91,7 +91,7 @@ def test_faults_and_a_missing_probe():
 
 
 @pytest.mark.parametrize(("stage", "code"), [(0, 11), (1, 12), (2, 13), (3, 14), (4, 15)])
-def test_stage_codes(stage, code):
+def test_a_stage_stands_in_its_register_as_the_maps_code(stage, code):
     assert input_registers(replace(TRUTH, charge_stage=stage), TRUE_METERS)[714] == code
 
 

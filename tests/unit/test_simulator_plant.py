@@ -277,7 +277,7 @@ def test_a_missing_probe_leaves_the_set_point_uncompensated():
     [(-10, 15.85), (0, 15.55), (10, 15.25), (40, 14.35)],
 )
 def test_set_points_move_with_temperature_as_published(temperature_C, volts):
-    # 14.8 V at 25 °C, -5 mV a cell and degree, six cells: facts 4.2 [computed] from makers' figures [read]
+    # 14.8 V at 25 °C, -5 mV a cell and degree, six cells: computed from battery makers' figures
     world = world_of()
     controller = Controller(world.controller, 450, 12, 10.0)
     assert controller.compensated_V(14.8, temperature_C) == pytest.approx(volts, abs=0.005)

@@ -350,7 +350,7 @@ def test_modbus_tcp_answers_with_its_transaction(start_simulator):
         ("absurd", "0007 0000 0005 01 04 02 (ffff|8000|7f7f)"),
     ],
 )
-def test_faults_over_tcp(start_simulator, kind, hex_reply):
+def test_a_fault_that_is_ordered_strikes_over_tcp(start_simulator, kind, hex_reply):
     simulator = start_simulator()
     simulator.tell("fault", device="charger", kind=kind, **{"for": 1})
     request_frame = struct.pack(">HHHBBHH", 7, 0, 6, 1, 4, 700, 1)

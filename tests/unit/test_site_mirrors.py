@@ -92,7 +92,7 @@ def test_what_leaves_with_the_records_is_noted_and_what_a_copy_for_pages_lacks(t
     assert 'pages that read this copy need derived and estimated, too: write send = ["all"]' in some
 
 
-def test_all_is_all(tmp_path: Path) -> None:
+def test_send_all_sends_each_kind(tmp_path: Path) -> None:
     (mirror,) = loaded(tmp_path, GOOD | {"send": '["all"]'}).mirrors
     assert mirror.send == ("measured", "derived", "estimated", "days", "records")
 

@@ -88,7 +88,7 @@ def test_the_page_says_beside_the_winter_what_must_not_be_charged(
 
 @pytest.mark.parametrize("chemistry", ["agm", "gel", "lifepo4"])
 def test_no_closed_bank_is_offered_water_acid_or_equalization(tmp_path: Path, chemistry: str) -> None:
-    # makers' sheets of gel and AGM name no equalization ([TRJ], [HAZ], read); LiFePO4 from memory
+    # two makers' sheets of gel and AGM name no equalization; LiFePO4 from memory
     site = without_set_points(tmp_path, MARSH_HIDE.replace("flooded", chemistry))
     assert {"water", "hydrometer", "equalization"}.isdisjoint(kinds_for(site))
     with pytest.raises(LogRefused, match="must not be equalized: if it was done, write it down as a note"):
@@ -155,7 +155,7 @@ def test_a_run_that_one_system_of_sizes_serves_is_no_fault() -> None:
     ("run", "is_high"),
     [
         ("--current 10 --length 3 --voltage 24", False),
-        ("--current 10 --length 3 --voltage 48", True),  # 62 V while it is equalized ([TRJ] 15.5 V on 12 V)
+        ("--current 10 --length 3 --voltage 48", True),  # 62 V while it is equalized (15.5 V on 12 V)
         ("--isc 10 --strings 2 --voltage 82 --length 10", True),
     ],
 )
@@ -264,7 +264,7 @@ def test_why_no_capacity_can_be_tested_and_what_would_help_are_told_once(
 
 @pytest.mark.parametrize(("temperature_C", "is_met"), [(-8.0, False), (12.0, True)])
 def test_a_capacity_test_is_not_begun_in_frost(tmp_path: Path, temperature_C: float, is_met: bool) -> None:
-    # a maker's own example: half a charge may freeze at -20 °C ([RLS], read)
+    # a battery maker's own example: half a charge may freeze at -20 °C
     site = site_of(tmp_path, MARSH_HIDE)
     now_ms = SystemClock().now_ms()
     with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:

@@ -173,7 +173,7 @@ def test_the_days_are_local_from_midnight_to_midnight(supply: Supply) -> None:
 
 
 def test_a_clear_day_has_its_noon_where_the_sun_stands_south(supply: Supply) -> None:
-    # 1.55° east of Greenwich and 1.9 min of the equation of time [memory]: south at 11:55:40 UTC
+    # 1.55° east of Greenwich and 1.9 min of the equation of time (from memory): south at 11:55:40 UTC
     steps = clear_days(supply, [MIDSUMMER])[MIDSUMMER]
     highest = max(steps, key=lambda step: step.elevation_deg)
     assert abs(highest.start_ms + 150_000 - parse_iso("2026-06-21T11:55:40Z")) <= 300_000

@@ -166,7 +166,7 @@ def test_an_array_that_stands_at_its_best_point_in_little_light_is_free():
 
 def test_the_world_of_these_tests_is_a_usual_panel():
     """How it changes with heat is as of crystalline silicon: power -0.35 to -0.50 % and open voltage -0.27 to
-    -0.33 % a degree by makers' sheets [read*]; a single diode falls a little faster."""
+    -0.33 % a degree by makers' sheets (secondary source); a single diode falls a little faster."""
     _, watts, opened = best(1000.0, 25.0)
     _, hot_W, hot_V = best(1000.0, 50.0)
     assert -0.0055 < (hot_W / watts - 1) / 25 < -0.0035

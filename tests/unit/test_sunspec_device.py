@@ -118,8 +118,8 @@ def test_the_marker_may_stand_at_each_of_the_standard_s_places(carry, base: int)
 def test_the_charge_status_gives_the_current_its_sign(
     carry, amps: int, status: int | None, expected: float
 ) -> None:
-    """Status 3 is discharging, 4 charging (facts 9.2, [read]). Without it positive is out of the bank (our
-    choice)."""
+    """Status 3 is discharging, 4 charging (SunSpec Alliance, model files). Without it positive is out of the
+    bank (our choice)."""
     more = {} if status is None else {"ChaSt": status}
     found, device = read(carry(packed(802, V=1264, V_SF=-2, A=amps, A_SF=-2, **more)))
     assert found["battery_current_A"] == expected

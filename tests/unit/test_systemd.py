@@ -104,7 +104,7 @@ def test_the_daemon_tells_when_it_is_ready_and_is_watched() -> None:
 
 @pytest.mark.parametrize("unit", ["monitor", "page", "mirror", "sites"])
 def test_numpy_gets_one_thread_and_no_memory_for_more(unit: str) -> None:
-    # OPENBLAS_NUM_THREADS: OpenBLAS's own manual, 'Setting the number of threads at runtime' [memory]
+    # OPENBLAS_NUM_THREADS: OpenBLAS's own manual, 'Setting the number of threads at runtime' (from memory)
     text = (PROJECT / f"systemd/nightbank-{unit}@.service").read_text()
     service = text.split("[Service]")[1].split("[Install]")[0]
     assert "Environment=OPENBLAS_NUM_THREADS=1" in service.splitlines()

@@ -83,7 +83,7 @@ def profile_of(tmp_path: Path, text: str) -> TextProfile:
 @pytest.mark.parametrize(
     "sentence",
     [
-        # sums [computed] on each sentence; GGA widely published [memory], XDR sentences [read]
+        # sums computed on each; GGA widely published (from memory), XDR from public descriptions of it
         "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
         "$RPXDR,P,1.0280,B,0*7B",
         "$IIXDR,P,1.0136,B,BMP180,C,15.5,C,BMP180*58",
@@ -100,9 +100,9 @@ def test_the_xor_of_published_sentences_is_their_own(sentence: str) -> None:
 @pytest.mark.parametrize(
     ("characters", "check"),
     [
-        (b"123456789", 0x4B37),  # facts 9.1: catalogue check, CRC-16/MODBUS [read*]
-        (bytes.fromhex("02 07"), 0x1241),  # facts 9.1: Modbus over Serial Line V1.02, appendix [read]
-        (bytes.fromhex("01 03 00 6B 00 03"), 0x1774),  # facts 9.1 [computed]
+        (b"123456789", 0x4B37),  # CRC catalogue, CRC-16/MODBUS, "check" (secondary source)
+        (bytes.fromhex("02 07"), 0x1241),  # Modbus over Serial Line V1.02, appendix
+        (bytes.fromhex("01 03 00 6B 00 03"), 0x1774),  # computed by that appendix's rule
     ],
 )
 def test_the_crc_is_the_published_one(characters: bytes, check: int) -> None:
@@ -110,7 +110,7 @@ def test_the_crc_is_the_published_one(characters: bytes, check: int) -> None:
 
 
 def test_an_xdr_sentence_of_voltage_current_and_temperature_is_read(tmp_path: Path) -> None:
-    """Sentence: facts 9.3, ours, sum [computed]; the order type, value, unit, name is [read]."""
+    """The order type, value, unit, name is that of XDR (public descriptions); sentence and sum are ours."""
     judge = LineJudge(profile_of(tmp_path, COLUMNS))
     assert judge.values(b"$IIXDR,U,12.64,V,BATT,I,-2.3,A,BATT,C,18.5,C,BATT*79") == {
         "battery_voltage_V": Judged(12.64),
