@@ -158,7 +158,7 @@ class Cloud(Supposed):
         self._step_var = step_V**2 / 12
         self._rng = np.random.default_rng(seed)
         self._night = False
-        self._past: Past = "loads"
+        self.past: Past = "loads"  # what flows out past the meters, by the newest flow
         constants = self._mean0 + self._sd0 * self._rng.standard_normal((len(NAMES), SUPPOSED))
         super().__init__(constants, np.zeros((12, SUPPOSED)), lithium=lithium)
         self._log_weight = np.zeros(SUPPOSED)
@@ -177,10 +177,10 @@ class Cloud(Supposed):
 
     def _unseen_sd(self) -> float:
         """The same for all: a bank that supposes smaller loads must not gain by a smaller spread."""
-        return UNSEEN_SPREAD[self._past] * float(np.mean(self._past_mean())) + UNSEEN_LEAST[self._past]
+        return UNSEEN_SPREAD[self.past] * float(np.mean(self._past_mean())) + UNSEEN_LEAST[self.past]
 
     def _past_mean(self) -> Floats:
-        return np.asarray(self._own if self._past == "own" else self._unseen_mean)
+        return np.asarray(self._own if self.past == "own" else self._unseen_mean)
 
     def advance(self, hours: float, flow: Flow, temperature_C: float) -> None:
         """Let a span pass at a constant mean current."""
@@ -188,8 +188,8 @@ class Cloud(Supposed):
         self.temperature_C = temperature_C
         self._drawn_h += hours
         current = flow.current - self._offset
-        if flow.past != self._past:
-            self._past = flow.past
+        if flow.past != self.past:
+            self.past = flow.past
             self._forget_biases()
         if flow.past != "nothing":
             keep = exp(-hours / 3.0)
@@ -209,7 +209,7 @@ class Cloud(Supposed):
         mean = self._past_mean()
         state[UNSEEN] += step * (mean - state[UNSEEN])
         state[VAR_UNSEEN] += np.maximum(0.0, 2 * step * (self._unseen_sd() ** 2 - state[VAR_UNSEEN]))
-        if self._night and self._past == "loads":  # only then is the load seen, through the voltage
+        if self._night and self.past == "loads":  # only then is the load seen, through the voltage
             learnt = np.clip(state[UNSEEN] / mean - 1, -1.0, 3.0)
             self._constants[PARAMETER["ln_unseen"]] += hours / HABIT_H * learnt
             self._unseen_mean = np.exp(self._constants[PARAMETER["ln_unseen"]])
@@ -249,7 +249,7 @@ class Cloud(Supposed):
         variance = np.where(out, state[VAR_OUT], state[VAR_IN])
         off_V = cell_V - (predicted.rest_V - predicted.drop_V + predicted.rise_V) - spread * bias
         expected = spread * spread * variance + READING_V**2 + self._step_var
-        unseen = self._past != "nothing"
+        unseen = self.past != "nothing"
         if unseen:
             expected, load_var = self._with_unseen(out, off_V, expected, predicted.volt_per_current)
         fit = -0.5 * (TAIL_FREEDOM + 1) * np.log1p(off_V * off_V / (TAIL_FREEDOM * expected))
@@ -290,7 +290,7 @@ class Cloud(Supposed):
         if self._night:
             signs = np.abs(median(off_V / np.sqrt(expected + slope * slope * load_var)))
             if signs > JUMP_SIGNS:
-                load_var = load_var + UNSEEN_JUMP[self._past] ** 2
+                load_var = load_var + UNSEEN_JUMP[self.past] ** 2
         return expected + slope * slope * load_var, load_var
 
     def _tell(self, fit: Floats) -> None:
@@ -316,7 +316,7 @@ class Cloud(Supposed):
         # few effective banks understate the spread
         spread = (apart * weights) @ apart.T / (1 - float(weights @ weights))
         variance = np.maximum(0.0, np.diag(spread))[:, None]
-        floors = _floors(lithium=self._lithium, unseen=self._past == "loads")
+        floors = _floors(lithium=self._lithium, unseen=self.past == "loads")
         least = np.vstack([(floors * self._sd0) ** 2, [[LEAST_SD**2]]])
         # jittered together: what the voltage ties to each other, as charge and rest voltage, stays tied
         scale = np.sqrt(variance + TINY)
@@ -351,7 +351,7 @@ class Cloud(Supposed):
             soc_sd=sqrt(float(weights @ (soc - mean) ** 2)),
             capacity=size,
             capacity_sd=sqrt(float(weights @ (total - size) ** 2)),
-            unseen=0.0 if self._past == "nothing" else float(weights @ self._state[UNSEEN]),
+            unseen=0.0 if self.past == "nothing" else float(weights @ self._state[UNSEEN]),
             stored_share=stored / current_in if current_in > 0 else 1.0,
         )
 
@@ -375,7 +375,7 @@ class Cloud(Supposed):
             lithium=self._lithium,
             temperature_C=self.temperature_C,
             cell_V=self._cell_V,
-            past=self._past,
+            past=self.past,
             rng=rng,
         )
 
@@ -385,10 +385,12 @@ class Cloud(Supposed):
         chosen = drawn(weights, (np.arange(SAVED) + 0.5) / SAVED)  # as many of each group
         return pack_rows(np.vstack([self._constants[:, chosen], self._state[:, chosen]]))
 
-    def restore(self, text: str, temperature_C: float) -> None:
+    def restore(self, text: str, temperature_C: float, past: Past) -> None:
         """Go on from `packed`. Raises ValueError where the text is not one of ours."""
         rows = unpack_rows(text, len(NAMES) + len(self._state), SAVED)
-        self.temperature_C = temperature_C
+        if past not in UNSEEN_SPREAD:
+            raise ValueError(f"nothing past the meters is named {past!r}")
+        self.temperature_C, self.past = temperature_C, past
         again = np.arange(SUPPOSED) * SAVED // SUPPOSED
         self._constants, self._state = rows[: len(NAMES), again], rows[len(NAMES) :, again]
         self._current = np.zeros(SUPPOSED)

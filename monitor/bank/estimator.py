@@ -158,7 +158,9 @@ class BankEstimator:
             temperature_C = memory.temperature_C
             cloud = self._supposed(SEED + (memory.last_ms or 0) % 997)
             cloud.restore(
-                document["cloud"], UNKNOWN_TEMPERATURE_C if temperature_C is None else temperature_C
+                document["cloud"],
+                UNKNOWN_TEMPERATURE_C if temperature_C is None else temperature_C,
+                document.get("past", "loads"),  # an older note does not tell
             )
         except (TypeError, ValueError, KeyError):
             return
@@ -188,6 +190,7 @@ class BankEstimator:
             "memory": asdict(self._memory),
             "cloud": self._cloud.packed(),
             "window": asdict(self._window),
+            "past": self._cloud.past,
             "stage": self._stage.state(),
         }
         return json.dumps(document)

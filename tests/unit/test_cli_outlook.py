@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -113,13 +115,48 @@ def test_words_tell_the_sentence_first_and_what_it_rests_on(hide, told):
     assert "The days ahead" in words
 
 
-def test_a_site_without_an_array_is_told_so(tmp_path):
-    text = WITHOUT_ARRAY.replace("Europe/London", "UTC")
-    path = hide_in(tmp_path / "d", text, log_of(2))
-    told = json.loads(run("outlook", path, "--json").stdout)
+@pytest.fixture(scope="module")
+def dark_hide(tmp_path_factory):
+    """Without an array, so that no almanac runs: two days that end at 23:55."""
+    text = WITHOUT_ARRAY.replace("Europe/London", "UTC") + LAMPS
+    return hide_in(tmp_path_factory.mktemp("dark hide") / "d", text, log_of(2))
+
+
+def test_a_site_without_an_array_is_told_so(dark_hide):
+    told = json.loads(run("outlook", dark_hide, "--json").stdout)
     assert told["array_helps_from"] is None
     assert told["wet_days_left"] is None
     assert any("no array" in ground for ground in told["basis"])
+
+
+def test_a_gap_before_the_moment_is_told(dark_hide):
+    told = json.loads(run("outlook", dark_hide, "--at", "2026-03-04T00:40", "--json").stdout)
+    assert told["basis"][0] == "no reading for 45 minutes"
+
+
+def test_what_goes_on_from_the_daemons_estimate_tells_what_the_readings_alone_tell(tmp_path, dark_hide):
+    folder = tmp_path / "estimated"
+    shutil.copytree(dark_hide.parent, folder)
+    path = folder / dark_hide.name
+    assert run("rebuild", path, "--from", "2026-03-02").exit_code == 0  # leaves the daemon's own note
+    from_note = json.loads(run("outlook", path, "--json").stdout)
+    anew = json.loads(run("outlook", path, "--at", "2026-03-03T23:55:01", "--json").stdout)
+    assert from_note["basis"] == anew["basis"]
+    for band, off in (("soc_min", 0.02), ("battery_voltage_min_V", 0.03), ("charge_used_Ah", 1.0)):
+        assert from_note[band] == pytest.approx(anew[band], abs=off), band
+
+
+def test_where_the_almanac_cannot_run_the_night_is_told_and_no_charge_is_counted_on(
+    tmp_path, hide, monkeypatch
+):
+    (tmp_path / "pvlib.py").write_text("raise ImportError('a half-written card')\n", encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", f"{tmp_path}:{os.environ.get('PYTHONPATH', '')}")
+    folder = tmp_path / "f"
+    shutil.copytree(hide.parent, folder)
+    told = json.loads(run("outlook", folder / hide.name, "--at", AT, "--json").stdout)
+    assert told["sunrise"] is told["array_helps_from"] is told["wet_days_left"] is None
+    assert "the sun's tables could not be worked out: no charge is counted on" in told["basis"]
+    assert told["sentence"]
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import math
 from copy import deepcopy
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -176,6 +177,28 @@ def test_a_restart_goes_on_where_it_stopped(filled):
     assert there.soc_sd == pytest.approx(here.soc_sd, rel=0.3)
     assert there.capacity_Ah == pytest.approx(here.capacity_Ah, rel=0.02)
     assert there.basis == here.basis
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        {"battery_current_A": -4.0, "charge_current_A": 0.0},
+        {"load_current_A": 4.0, "charge_current_A": 0.0},
+        {"charge_current_A": 0.0},
+    ],
+    ids=["a shunt", "a controller that sees its loads", "a controller that sees none"],
+)
+def test_a_restart_changes_nothing_of_what_is_believed_to_flow_past_the_meters(filled, seen):
+    life = deepcopy(filled)
+    life.go_on(300, battery_voltage_V=12.4, **seen)
+    there = BankEstimator(BANK, life.estimator.state())
+    drawn, before = (each.ahead(256).drawn(0.04) for each in (there, life.estimator))
+    assert [*np.quantile(drawn, (0.1, 0.5, 0.9))] == pytest.approx(
+        [*np.quantile(before, (0.1, 0.5, 0.9))], rel=0.1
+    )
+    sample = BankSample(life.time_ms + MINUTE_MS, 12.4, **seen)
+    unseen_A, before_A = (each.update(sample).unseen_load_A for each in (there, life.estimator))
+    assert unseen_A == (before_A and pytest.approx(before_A, rel=0.15))
 
 
 @pytest.mark.parametrize(
