@@ -125,6 +125,56 @@ def test_a_controller_that_does_not_compensate_is_found_out():
     assert len(day.views) > before
 
 
+@pytest.mark.parametrize(
+    ("between", "stage"), [("the moved voltage is held", Stage.EQUALIZATION), ("nothing", Stage.ABSORPTION)]
+)
+def test_hours_that_looked_uncompensated_are_forgotten_once_the_moved_voltage_is_held(between, stage):
+    # at 40 °C the array's controller holds 14.35 V (facts 4.2); another charger holds 14.8 V now and then
+    day, warm = Day(), {"temperature_C": 40.0}
+    for _ in range(2):
+        day.minutes(300, 12.4, array_V=0.0, **warm)
+        day.minutes(150, (12.8, 14.79), 25.0, **warm)
+        day.minutes(5, 14.8, 25.0, **warm)
+        told = day.minutes(80, 14.8, 10.0, **warm)  # over an hour, and over two on both days together
+        if between == "the moved voltage is held":
+            day.minutes(60, 14.35, 8.0, **warm)
+    assert told.stage is stage
+
+
+def switched_off(day):
+    day.minutes(3, (14.2, 13.3), 0.0)
+    return day.minutes(10, 13.2, 2.0)
+
+
+def brought_down(day):
+    return day.minutes(15, 13.2, 2.0)
+
+
+def worn_down_by_clouds(day):
+    day.minutes(15, (14.6, 13.2), 5.0)
+    return day.minutes(15, 13.2, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("end", "next_day"),
+    [
+        (switched_off, Stage.ABSORPTION),
+        (brought_down, Stage.ABSORPTION),
+        (worn_down_by_clouds, Stage.BULK),
+    ],
+)
+def test_an_absorption_held_low_is_known_the_next_day_if_its_controller_was_seen_to_end_it(end, next_day):
+    day = Day()
+    for expected in (Stage.BULK, next_day):
+        day.minutes(60, 12.4, array_V=0.0)
+        day.minutes(200, (12.8, 14.6), 20.0)
+        # below 14.8 V, and the current does not fall: nothing tells yet that this is held
+        assert day.minutes(4, 14.74, 20.0).stage is expected
+        day.minutes(6, 14.74, 20.0)
+        assert end(day).stage is Stage.FLOAT
+        day.minutes(300, 12.4, array_V=0.0)
+
+
 def test_the_net_current_alone_shows_the_stage_even_where_the_loads_take_more_than_the_array_gives():
     day = Day()
     feed = {"array_V": None, "charge_A": math.nan}
