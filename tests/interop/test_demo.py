@@ -193,6 +193,28 @@ def test_ctrl_c_while_the_past_is_filled_in_ends_it_too(tmp_path):
     assert [pid for pid in started if alive(pid)] == []
 
 
+def test_it_begins_anew_where_a_former_demo_was_and_tells_when_its_simulator_has_gone(tmp_path):
+    folder = tmp_path / "hide"
+    folder.mkdir()
+    (folder / "site.toml").write_text("# written for `nightbank demo`, long ago\n")
+    store = folder / "nightbank.db"
+    store.write_text("no store that anybody can read")
+    process = subprocess.Popen(
+        [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "30", "--no-page"],
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    while not (store.exists() and store.read_bytes().startswith(b"SQLite format 3")):
+        assert process.poll() is None, process.stderr.read()
+        time.sleep(0.05)
+    (simulator,) = children_of(process.pid)
+    os.kill(simulator, signal.SIGKILL)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert "the simulator has ended by itself" in said
+    assert "Traceback" not in said
+
+
 def _runs_ahead(folder):
     """Whether what the store tells as now is minutes ahead of the real time, and its readings are of then."""
     if nightbank("now", str(folder / "site.toml")).returncode != 0:

@@ -10,6 +10,7 @@ import email
 import json
 import logging
 import os
+import re
 import ssl
 import subprocess
 import threading
@@ -24,9 +25,11 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult
 
 from monitor.errors import NoticeError
-from monitor.notices.channels import Picture, build_channel, hook
-from monitor.notices.secrets import CREDENTIALS, secrets_of
+from monitor.notices.beat import Beat
+from monitor.notices.channels import Picture, build_channel, hook, services
+from monitor.notices.secrets import CREDENTIALS, Secrets, secrets_of
 from monitor.records import AlarmState, Condition, Notice
+from monitor.site.channel_tables import ChannelEntry, NoticesEntry
 from monitor.site.load import load_site
 from tests.faults.notice_server import NoticeServer
 from tests.ports import free_port
@@ -267,6 +270,37 @@ def commands() -> str:
     return "\n".join(found)
 
 
+def test_a_service_that_hangs_is_given_up_and_its_process_with_it(
+    tmp_path: Path, server: NoticeServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(services, "LONGEST_S", 2.0)
+    server.set("hang")
+    with pytest.raises(NoticeError, match="gave no answer within 2 s") as caught:
+        service(tmp_path, server.port).send(NOTICE)
+    assert caught.value.may_have_arrived
+    ours = subprocess.run(["ps", "-o", "args=", "--ppid", str(os.getpid())], capture_output=True, text=True)
+    assert "apprise_process" not in ours.stdout
+
+
+@pytest.mark.parametrize(
+    ("command", "says", "unsure"),
+    [
+        (("sh", "-c", "kill -KILL $$"), "ended with status -9 and no answer", True),  # where memory runs out
+        (("sh", "-c", "echo half an answer; exit 3"), "ended with status 3 and no answer", True),
+        (("a-program-that-is-not-there",), "cannot be started (No such file or directory)", False),
+    ],
+)
+def test_a_process_that_breaks_off_may_have_sent_it_and_one_that_never_ran_has_not(
+    tmp_path: Path, command: tuple[str, ...], says: str, unsure: bool
+) -> None:
+    keep_secret(tmp_path, 'phone = "json://127.0.0.1/k3y-of-mine"')
+    entry = ChannelEntry(name="phone", kind="apprise", secret="phone")
+    channel = services.ServicesChannel(entry, Secrets(tmp_path / "secrets.toml"), command)
+    with pytest.raises(NoticeError, match=re.escape(says)) as caught:
+        channel.send(NOTICE)
+    assert caught.value.may_have_arrived is unsure
+
+
 # --- secrets show nowhere ------------------------------------------------------------------------------
 
 
@@ -434,6 +468,31 @@ def test_a_sign_of_life_goes_out_while_polling_goes_on_and_only_then(tmp_path: P
         time.sleep(0.2)
         assert beat.requests == 1  # the next one is five minutes away
     beat.close()
+
+
+def test_a_sign_of_life_that_fails_is_told_once_and_so_is_that_it_gets_out_again(
+    tmp_path: Path, server: NoticeServer, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    file = tmp_path / "secrets.toml"
+    beat = Beat(NoticesEntry(beat_secret="alive"), Secrets(file))
+
+    def send() -> None:
+        beat.send()
+        wait_for(lambda: all(thread.name != "beat" for thread in threading.enumerate()))
+
+    send()
+    send()
+    keep_secret(tmp_path, f'alive = "http://127.0.0.1:{server.port}/k3y-of-mine"')
+    send()
+    send()
+    assert server.requests == 2
+    server.set("down")
+    send()
+    failed, again, later = (each.message for each in caplog.records if "sign of life" in each.message)
+    assert "there is no secret 'alive': neither a credential of this service has that name nor" in failed
+    assert again == "the sign of life gets out again"
+    assert later == "the sign of life did not get out: (secret) cannot be reached (Connection refused)"
 
 
 # --- a pin ---------------------------------------------------------------------------------------------
