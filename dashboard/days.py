@@ -14,7 +14,7 @@ from typing import Any
 
 from dashboard.local import day_text
 from dashboard.words import number, percent
-from monitor.day_rows import DayRow, each_day, lowest_of
+from monitor.day_rows import DayRow, beside_clear, each_day, lowest_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 
@@ -103,6 +103,7 @@ def week_row(rows: Sequence[DayRow]) -> DayRow:
         None if lowest is None else lowest.soc_min,
         _sum(row.full_days for row in rows),
         None if lowest is None else lowest.soc_sd,
+        beside_clear(rows),
     )
 
 
@@ -121,13 +122,15 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
         return ["Nothing was read in these days."]
     parts = []
     came = _sum(row.harvest_Wh for row in read)
-    both = [row for row in read if row.harvest_Wh is not None and row.clear_sky_Wh]
     if came is not None:
         text = f"The array gave {energy(came)}"
-        if both:
-            share = sum(row.harvest_Wh or 0 for row in both) / sum(row.clear_sky_Wh or 0 for row in both)
-            text += f", {percent(share)} of what a clear sky would have given"
-            unused = _sum(row.unused_Wh for row in both)
+        beside = beside_clear(read)
+        if beside is not None:
+            text += f", {percent(beside.share)} of what a clear sky would have given"
+            whole = sum(row.days for row in read)
+            if beside.days < whole:
+                text += f" (by {beside.days} of {whole} days; the others lack one of the two)"
+            unused = _sum(row.unused_Wh for row in read)
             if unused is not None and unused >= 0.02 * came:
                 text += f"; about {energy(unused)} more was there and the full bank did not take it"
         parts.append(text + ".")

@@ -5,7 +5,7 @@ From the newest outlook in the store (`nightbank outlook --json` prints the same
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -38,6 +38,18 @@ MARKED_EVERY_MS = 3 * HOUR_MS
 MOST_HOURS_TOLD, MOST_DAYS_TOLD = 120, 14
 """What lies farther off is no news for tonight (our choice)."""
 
+SPOKEN = frozenset({"at", "sentence", "array_helps_from", "course"})
+"""What of an outlook its sentence needs."""
+
+NEEDED = SPOKEN | {
+    "sunrise", "reserve_soc", "soc_min", "low_at", "hours_left", "wet_days_left", "basis", "switch_off",
+}  # fmt: skip
+"""What of it all needs that is told of a night."""
+
+NEEDED_POINT = frozenset({"time", "soc"})
+NEEDED_RELIEF = frozenset({"branch", "loads", "power_W", "lasts"})
+"""What of each point of its course and of each relief."""
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -64,6 +76,19 @@ class Night:
     rows: tuple[tuple[str, str, str], ...]
     reliefs: tuple[str, ...]
     basis: tuple[str, ...]
+
+
+def is_whole(document: object, needed: Set[str] = NEEDED) -> bool:
+    """Whether a document is an outlook that can be told: one of another version may lack what is needed."""
+    if not isinstance(document, Mapping) or not document.keys() >= needed:
+        return False
+    return _all_have(document["course"], NEEDED_POINT) and _all_have(
+        document.get("switch_off", []), NEEDED_RELIEF
+    )
+
+
+def _all_have(some: object, keys: Set[str]) -> bool:
+    return isinstance(some, list) and all(isinstance(each, dict) and each.keys() >= keys for each in some)
 
 
 def drawn_ms(now_ms: int) -> int:
@@ -107,7 +132,10 @@ def night_of(document: Mapping[str, Any], past: Series | None, now_ms: int, zone
 
 
 def sentence_of(document: Mapping[str, Any], now_ms: int, zone: ZoneInfo) -> tuple[str, bool] | None:
-    """The sentence on the night ahead, and whether it speaks of now; None like `night_of`."""
+    """The sentence on the night ahead, and whether it speaks of now; None like `night_of`, and for an outlook
+    that is not whole."""
+    if not is_whole(document, SPOKEN):
+        return None
     at_ms = parse_iso(document["at"])
     if now_ms - at_ms > WORTHLESS_MS:
         return None

@@ -14,7 +14,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from dashboard.dusk import Turns, take_turns
-from dashboard.night import begin_ms, drawn_ms
+from dashboard.night import begin_ms, drawn_ms, is_whole
+from monitor.alarms.capacity_test import TEST_NOTE, WatchedTest, watched_test
 from monitor.bank.ledger import DayLedger, day_ledger
 from monitor.errors import StoreError
 from monitor.outlook import OUTLOOK_NOTE
@@ -42,7 +43,8 @@ class Snapshot:
     last_good holds the newest good reading of the quantities whose newest reading is not good. ledger is
     None on a local day without readings; day_start_ms is the local midnight before now; basis is what the
     newest estimate rests on. outlook is the newest one's document, charge_since_dusk the estimated charge
-    since the sunset that belongs to it. turns tells whether it is night.
+    since the sunset that belongs to it. turns tells whether it is night. test is the newest capacity test
+    that somebody has begun.
     """
 
     now: Now
@@ -58,6 +60,7 @@ class Snapshot:
     outlook: Mapping[str, Any] | None = None
     charge_since_dusk: Series | None = None
     turns: Turns | None = None
+    test: WatchedTest | None = None
 
     @property
     def now_ms(self) -> int:
@@ -100,22 +103,24 @@ def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
         outlook=outlook,
         charge_since_dusk=_charge_since_dusk(reader, outlook, now.time_ms),
         turns=take_turns(reader, site, outlook, now),
+        test=watched_test(reader.note(TEST_NOTE)),
     )
 
 
 def outlook_of(reader: StoreReader) -> Mapping[str, Any] | None:
-    """The newest outlook's document, None where none was made. Raises StoreError for a spoilt note."""
+    """The newest outlook's document, None where none was made, or only one of a version that tells less than
+    is asked here. Raises StoreError for a spoilt note."""
     text = reader.note(OUTLOOK_NOTE)
     if text is None:
         return None
     try:
-        found: Mapping[str, Any] = json.loads(text)
+        found = json.loads(text)
     except ValueError as error:
         raise StoreError(
             "the store's outlook cannot be read; while the monitor runs it is written anew within a quarter"
             " of an hour"
         ) from error
-    return found
+    return found if is_whole(found) else None
 
 
 def _charge_since_dusk(reader: StoreReader, outlook: Mapping[str, Any] | None, now_ms: int) -> Series | None:

@@ -15,6 +15,7 @@ from dashboard.local import in_form
 from dashboard.night import Night, night_of
 from dashboard.snapshot import Snapshot
 from dashboard.values import MORE, Value, known, main_quantities, value_of
+from dashboard.watched_test import line_of
 from dashboard.words import (
     MINUTE_MS,
     age_text,
@@ -101,7 +102,8 @@ class DeviceRow:
 class Tonight:
     """All that the page 'Tonight' says in words; turns tells the script whether it is night, '' unknown.
 
-    notices are told before the sentence, standing in few words after it.
+    notices are told before the sentence, standing in few words after it; test is the capacity test that runs,
+    '' where none does.
     """
 
     as_of: str
@@ -119,6 +121,7 @@ class Tonight:
     alarms: tuple[AlarmRow, ...]
     alarm_note: str
     devices: tuple[DeviceRow, ...]
+    test: str = ""
 
 
 def summarize(snapshot: Snapshot, site: Site) -> Tonight:
@@ -146,6 +149,7 @@ def summarize(snapshot: Snapshot, site: Site) -> Tonight:
         alarms=alarms,
         alarm_note=alarm_note(snapshot, daemon, alarms, zone),
         devices=tuple(device_row(health, snapshot, zone) for health in snapshot.health),
+        test=line_of(snapshot.test, snapshot.now_ms, zone),
     )
 
 

@@ -27,7 +27,7 @@ TAGS = {Look.LIVE: "", Look.STALE: "old", Look.SUSPECT: "doubtful", Look.MISSING
 
 def lead_part(tonight: Tonight) -> Content:
     """The answer: whether the bank lasts where that is known, and in any case how it stands. What presses
-    comes before it, what stands besides after it.
+    comes before it, a capacity test that runs and what stands besides after it.
     """
     night = tonight.night
     answer = tonight.sentence if night is None else night.sentence
@@ -37,6 +37,7 @@ def lead_part(tonight: Tonight) -> Content:
         *(notice(item) for item in tonight.notices),
         html.P(unbroken(answer), className=kind, id="sentence"),
         *beside,
+        *([html.P(unbroken(tonight.test), id="capacity-test")] if tonight.test else []),
         *(notice(item, aloud=False) for item in tonight.standing),
     ]
 

@@ -7,7 +7,6 @@ from datetime import date
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.forms import Hand
 from dashboard.local import in_form
 from dashboard.words import unbroken
 from monitor.site.load import with_defaults
@@ -22,8 +21,9 @@ FROST_C = 0.0
 """Where no colder night is expected the section stays folded."""
 
 
-def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Component]:
-    """The section; folded out of the cold months and where no frost is expected. Raises StoreError."""
+def winter_section(reader: StoreReader, site: Site) -> tuple[Component, bool]:
+    """The section, folded out of the cold months and where no frost is expected, and whether it is needed
+    now. Raises StoreError."""
     from monitor.care.winter_told import Asked  # not before the page is asked for
     from monitor.care.winter_words import winter_lines
     from monitor.winter_report import winter_report
@@ -38,12 +38,11 @@ def winter_section(reader: StoreReader, site: Site, _hand: Hand) -> list[Compone
     mind = html.P(["Mind: ", told["cautions"][0]], className="mind")  # frozen ones burst, lithium in frost
     if matters(date.fromisoformat(told["today"]), site.site.latitude_deg, told["coldest_C"]):
         why = html.Details([html.Summary("Why, and what else counts"), *others, more])
-        return [html.Section([html.H2("Winter"), first, mind, why], id="winter")]
-    return [
-        html.Section(html.Details([html.Summary("Winter"), first, mind, *others, more]), id="winter"),
-    ]
+        return html.Section([html.H2("Winter"), first, mind, why], id="winter"), True
+    folded = html.Details([html.Summary("Winter"), first, mind, *others, more])
+    return html.Section(folded, id="winter"), False
 
 
 def matters(today: date, latitude_deg: float, coldest_C: float) -> bool:
-    """Whether the section stands open."""
+    """Whether the section stands open, and high on the page."""
     return coldest_C < FROST_C and today.month in COLD_MONTHS[latitude_deg >= 0]

@@ -39,7 +39,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     event_words    what has happened, for a person
     now_words      what stands now, for a person
     array_report   what is wrong with the array, from the store
-    capacity_guide a capacity test step by step, from the store
     care_words     what a bank needs to stay alive, for a person
     bank_words     the report on the bank for a person
     sun_words      days and the array's findings for a person
@@ -47,7 +46,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     find_words     what answers on a line, for a person
     plan_words     the load plan for a person
     bank_report    stage, ledger and health of the bank, from the store
-    capacity_report   what a discharge tells of the capacity, from the store
     care_report    what is to be done at bank and array, and when, from the store
     winter_report  whether the bank may stand out in the cold, from the store
     sun_report     days and the weather book, from the store
@@ -56,7 +54,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     checkup        the commissioning test: acts, readings, what is right and what is wrong
     simulated      the simulator as a process, for the demo
     service        the daemon: the parts put together, start and stop
-    present        which reading stands for a quantity now; the document of `nightbank now`
     timekeeper     who knows the time, and what follows in the store when it is known, or was wrong
     season         a season in figures: bank, alarms, log, array, what nobody watched; pure
     day_rows       a day as one row, from the weather book or from its sums
@@ -71,12 +68,14 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     outlooks       the outlook, kept in the store by the daemon
     array_look     what is wrong with the array, kept in the store by the daemon
     sun_clock      the daemon's clock held against the sun, once a day
+    capacity       a capacity test: where it stands, what it gave, who is called at its end
     report_run     one of our own commands as a process that ends
     device_news    which changes of a device's state are told
     sdnotify       word to systemd
     stores         which engine holds a site's readings
     served         a time-series server: the edges to it, and the store that it answers
     mirror         readings copied to time-series servers, a process of its own
+    present        which reading stands for a quantity now; the document of `nightbank now`
     notices        what a person is told, and how it reaches them: outbox and channels
     power          the computer's own supply: the dark time before, the halt ahead, the pace between
     care           the hand-written log of what people did and measured; when what is due; winter

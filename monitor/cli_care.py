@@ -16,6 +16,11 @@ from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
 from monitor.cli_parts import SITE_FILE, Commands, amount, moment_ms
 from monitor.terminal import columns
 
+NO_CHARGE = (
+    "there is no store yet, so nothing tells the bank's charge: give it by hand with --charge, in percent, or"
+    " start the monitor"
+)
+
 
 @click.group(cls=Commands)
 @click.argument("site", type=SITE_FILE)
@@ -99,7 +104,9 @@ def winter(
 
     site = asked.site()
     question = Question(at, coldest, draw, heater, not no_array)
-    with asked.reader(site) if charge is None else asked.reader_if_any(site) as reader:
+    with asked.reader_if_any(site) as reader:
+        if reader is None and charge is None:
+            raise click.UsageError(NO_CHARGE)
         told = winter_report(site, reader, question, None if charge is None else charge / 100)
     if as_json:
         echo_json(told)
@@ -115,33 +122,55 @@ def winter(
 @care.command()
 @click.option("--from", "begun", metavar="TIME", help="When a discharge began, the bank full.")
 @click.option("--to", "ended", metavar="TIME", help="When it ended.")
+@click.option(
+    "--begin", is_flag=True, help="Have the test watched: who the channels reach is called at its end."
+)
+@click.option("--end", is_flag=True, help="Have it watched no longer.")
 @click.option("--write", is_flag=True, help="Write what the discharge told into the log.")
-@click.option("--by", default=BY, metavar="NAME", help="Who did the test, for the log.")
+@click.option("--by", default=BY, metavar="NAME", help="Who does the test.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_obj
-def capacity(asked: Asked, begun: str | None, ended: str | None, write: bool, by: str, as_json: bool) -> None:
+def capacity(
+    asked: Asked,
+    begun: str | None,
+    ended: str | None,
+    begin: bool,
+    end: bool,
+    write: bool,
+    by: str,
+    as_json: bool,
+) -> None:
     """Guide through a test of the capacity, or tell what one discharge gave.
 
     Without times it says where a test stands: what is ready, how much is taken, when to stop, and what a
     discharge of the last three days told. With --from and --to it tells the capacity at the 20-hour rate from
     that discharge, with how well it is known. A discharge begins with a full bank and ends at 1.75 V a cell,
     or sooner and with a rest of 6 hours. TIME is local at the site. Nothing is switched: that is yours to do.
+    With --begin the monitor watches a test and calls when the loads are to be switched off, and when the bank
+    waits for its charge; charge it full before.
     The exit status is 1 where a discharge that was asked for tells no capacity.
 
     \b
     Examples: nightbank care hide.toml capacity
+              nightbank care hide.toml capacity --begin --by Ada
               nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00 --write --by Ada
     """
+    from monitor.alarms.capacity_test import BEGIN, END
     from monitor.alarms.telling import clock_words
-    from monitor.capacity_guide import guide_document
-    from monitor.capacity_report import capacity_document, log_details
+    from monitor.capacity.guide import guide_document
+    from monitor.capacity.report import capacity_document, log_details
+    from monitor.capacity.words import capacity_lines, guide_lines
     from monitor.care.entry import LOG
-    from monitor.care_words import capacity_lines, guide_lines
     from monitor.records import LogKind, parse_iso
     from monitor.store.days import zone_of
 
     if (begun is None) != (ended is None):
         raise click.UsageError("--from and --to belong together: give both, or none for the guide")
+    if begin or end:
+        if (begin and end) or begun or write or as_json:
+            raise click.UsageError("--begin and --end each go alone, but for --by")
+        ask_daemon(asked, BEGIN if begin else END, "", {}, by)
+        return
     site = asked.site()
     zone = zone_of(site.site.time_zone)
     start_ms = 0 if begun is None else moment_ms(begun, zone, "--from")

@@ -29,12 +29,26 @@ SKY_WORDS = {
 
 
 @dataclass(frozen=True, slots=True)
+class Beside:
+    """What came [Wh] beside what a clear sky would have given, over the days that know both."""
+
+    came_Wh: float
+    clear_Wh: float
+    days: int
+
+    @property
+    def share(self) -> float:
+        return self.came_Wh / self.clear_Wh
+
+
+@dataclass(frozen=True, slots=True)
 class DayRow:
     """One day, or one week from its first day on; None is unknown.
 
     sky is a kind of day as in `monitor.sun.sky` ('none' also where the day has not been judged yet), of a
     week the most frequent one; days counts those with readings, full_days those with a full bank, None where
-    not known. soc_sd is the charge's mean standard deviation on the day of its lowest.
+    not known. soc_sd is the charge's mean standard deviation on the day of its lowest. of_week is what those
+    days of a week say that know both harvest and clear sky: its two sums are each over other days.
     """
 
     first: date
@@ -48,6 +62,7 @@ class DayRow:
     soc_min: float | None
     full_days: int | None
     soc_sd: float | None = None
+    of_week: Beside | None = None
 
     @property
     def soc_band(self) -> tuple[float, float] | None:
@@ -102,6 +117,24 @@ def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat]
     return DayRow(
         day, 1, "none", harvest_Wh, None, None, ledger.used_Wh, ledger.voltage_min_V, soc_min, None, soc_sd
     )
+
+
+def beside_clear(rows: Iterable[DayRow]) -> Beside | None:
+    """What came beside a clear sky's, over the days of these rows that know both; None where none does."""
+    found = [each for row in rows if (each := row.of_week or _of_day(row)) is not None]
+    if not found:
+        return None
+    return Beside(
+        sum(each.came_Wh for each in found),
+        sum(each.clear_Wh for each in found),
+        sum(each.days for each in found),
+    )
+
+
+def _of_day(row: DayRow) -> Beside | None:
+    if row.days != 1 or row.harvest_Wh is None or not row.clear_sky_Wh:
+        return None
+    return Beside(row.harvest_Wh, row.clear_sky_Wh, 1)
 
 
 def lowest_of(rows: Iterable[DayRow]) -> DayRow | None:

@@ -238,14 +238,20 @@ def _water_words(act: Act, found: Done, how: Writing) -> str:
 
 def array_rows(found: Gave, how: Writing = PLAIN) -> Iterator[tuple[str, str]]:
     """What came from the array beside a clear sky, what the bank left, and the yields."""
-    share = (
-        "" if found.share is None else f", {how.percent(found.share)} of what a clear sky would have given"
-    )
-    yield "The array gave", f"{how.energy(found.came)}{share}"
+    yield "The array gave", f"{how.energy(found.came)}{_beside(found, how)}"
     yield "Left by a full bank", how.energy(found.unused)
     yield "The loads took", how.energy(found.used)
     yield "Yields, hours a day", _yields(found, how)
     yield "Days by their sky", _skies(found.skies)
+
+
+def _beside(found: Gave, how: Writing) -> str:
+    """', 38 % of what a clear sky would have given', and by which days where not by all."""
+    if found.share is None or found.came is None:
+        return ""
+    part = f" (by {found.share_days} of them; the others lack one of the two)"
+    whole = found.share_days == found.came.days
+    return f", {how.percent(found.share)} of what a clear sky would have given{'' if whole else part}"
 
 
 def _skies(counts: Mapping[str, int]) -> str:

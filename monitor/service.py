@@ -12,6 +12,7 @@ from pathlib import Path
 
 from monitor.alarms.computer import Computer
 from monitor.array_look import ArrayLook
+from monitor.capacity.watch import CapacityWatch
 from monitor.clock import Clock, CountClock
 from monitor.clock.kernel import Kernel
 from monitor.clock.steady import SteadyClock
@@ -162,6 +163,7 @@ class _Rounds:
         self._book = DayBook(site, site_file, store, clock)
         self._array = ArrayLook(site, site_file, store, clock)
         self._year = YearKeeper(site, site_file, store, clock)
+        self._test = CapacityWatch(site, store, clock)
         self._noticer = Noticer(site, site_file.parent, store, clock)
         self._results: queue.SimpleQueue[PollResult] = queue.SimpleQueue()
         self._poller = Poller(lines, clock, self._results)
@@ -230,6 +232,7 @@ class _Rounds:
             self._follow_sun_clock,
             self._follow_array,
             self._follow_outlook,
+            self._follow_test,
         )
         return (
             *kept,
@@ -244,6 +247,11 @@ class _Rounds:
         """The night ahead, whose many supposed banks leave holes in the heap."""
         if self._outlooks.follow(self._pipeline.estimator) is not None:
             give_back()
+
+    def _follow_test(self) -> None:
+        """The capacity test that somebody has begun; who has asked for something waits for the answer."""
+        if self._test.follow():
+            self._pipeline.save()
 
     def _follow_sun_clock(self) -> None:
         """The clock held against the sun, not beside the days' process."""
@@ -260,6 +268,7 @@ class _Rounds:
         anew."""
         self._noticer.moved(from_ms, by_ms)
         self._power.moved(from_ms, by_ms)
+        self._test.moved(from_ms, by_ms)
         self._book.moved(from_ms, by_ms)
 
     def _follow_power(self) -> None:

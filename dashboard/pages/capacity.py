@@ -12,24 +12,36 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from dashboard.care_due import CAPACITY_PATH as PATH
-from dashboard.care_rows import BY, WHEN, log_request, when_text
+from dashboard.care_rows import BY, NOBODY, WHEN, log_request, when_text
 from dashboard.field import Field
-from dashboard.forms import ONLY_LOOKS, Hand, form, hidden, labelled, lock_section, outcome_note, under_thumb
+from dashboard.forms import (
+    ONLY_LOOKS,
+    Hand,
+    Mistyped,
+    form,
+    hidden,
+    labelled,
+    lock_section,
+    outcome_note,
+    under_thumb,
+)
 from dashboard.local import day_text, in_form
 from dashboard.notices import unreadable
-from dashboard.pages.base import Ask, Page, ReaderFactory
+from dashboard.pages.base import Ask, Asked, Page, ReaderFactory
 from dashboard.pages.care import PATH as CARE_PATH
 from dashboard.tags import Tag, html
 from dashboard.words import clock_text, dated_text, unbroken
-from monitor.care.entry import AHEAD_MS, EARLIEST_MS, KIND, LONGEST_NAME, TEXT
+from monitor.alarms.capacity_test import BEGIN, END
+from monitor.care.entry import AHEAD_MS, EARLIEST_MS, KIND, LONGEST_NAME, TEXT, LogRefused, clean_name
 from monitor.care.numbers import BAND, CAPACITY
 from monitor.errors import StoreError
-from monitor.records import LogKind, parse_iso, to_datetime, to_ms
+from monitor.records import LogKind, Request, parse_iso, to_datetime, to_ms
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 
 WRITE, FORM = "/care/capacity/write", "capacity"
+BEGIN_PATH, END_PATH, WATCH_FORM = "/care/capacity/begin", "/care/capacity/end", "capacity watch"
 FROM, TO = "from", "to"
 """Names in the page's address: local times between which a discharge lay."""
 
@@ -44,8 +56,8 @@ MARKS = {True: "✓ ", False: "✗ ", None: ""}
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], hand: Hand = ONLY_LOOKS) -> Tag:
     """The page as of now, or for the discharge that its address names."""
-    from monitor.capacity_guide import guide_document  # not at the start of a process that may never be asked
-    from monitor.care_words import guide_sentence
+    from monitor.capacity.guide import guide_document  # not at the start of a process that may never be asked
+    from monitor.capacity.words import guide_sentence
 
     header = html.Header([html.H1(site.site.name), html.P("Capacity test", className="quiet")])
     zone = ZoneInfo(site.site.time_zone)
@@ -70,6 +82,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], han
             html.Div(
                 [
                     *_standing_section(guide, clock_of),
+                    *_watch_section(guide, hand, now_ms, clock_of),
                     *([] if result is None else [_result_section(guide, result, hand, now_ms, zone)]),
                     *_steps_section(guide),
                 ],
@@ -93,7 +106,7 @@ def _said(text: str) -> str:
 
 def _standing_section(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> list[Tag]:
     """What is ready, and how far a discharge has come."""
-    from monitor.care_words import discharge_words
+    from monitor.capacity.words import discharge_words
 
     found: list[Tag] = []
     if guide["phase"] == "before":
@@ -105,11 +118,32 @@ def _standing_section(guide: Mapping[str, Any], clock_of: Callable[[int], str]) 
     return [html.Section([html.H2("Where it stands"), *found])] if found else []
 
 
+def _watch_section(
+    guide: Mapping[str, Any], hand: Hand, now_ms: int, clock_of: Callable[[int], str]
+) -> list[Tag]:
+    """Whether somebody is called when the test is to end, and the button that asks for it or ends it."""
+    from monitor.capacity.words import watched_words
+
+    words = watched_words(guide, clock_of)
+    if not words:
+        return []
+    runs = guide["watched"] is not None and guide["watched"]["runs"]
+    content: list[Tag] = [html.H2("A call at its end"), html.P(_said(words))]
+    if hand.is_open and runs:
+        button = html.Button("Watch it no longer")
+        content.append(form(END_PATH, hand.token(WATCH_FORM, now_ms), [button]))
+    elif hand.is_open:
+        by = Field(type="text", name=BY, value="", maxLength=str(LONGEST_NAME))
+        fields = [labelled("Who, if you like", by), html.Button("Have it watched", className="main")]
+        content.append(form(BEGIN_PATH, hand.token(WATCH_FORM, now_ms), fields))
+    return [html.Section(content, id="watch")]
+
+
 def _result_section(
     guide: Mapping[str, Any], result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneInfo
 ) -> Tag:
     """What a discharge told, and the form that writes it down."""
-    from monitor.care_words import capacity_sentence
+    from monitor.capacity.words import capacity_sentence
 
     start_ms, end_ms = parse_iso(result["from"]), parse_iso(result["to"])
     span = f"From {dated_text(start_ms, zone)} to {dated_text(end_ms, zone)}."
@@ -128,7 +162,7 @@ def _result_section(
 
 
 def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneInfo) -> Tag:
-    from monitor.capacity_report import log_details
+    from monitor.capacity.report import log_details
 
     kept = log_details(result)
     fixed = {
@@ -147,7 +181,7 @@ def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneIn
 
 
 def _steps_section(guide: Mapping[str, Any]) -> list[Tag]:
-    from monitor.care_words import guide_steps
+    from monitor.capacity.words import guide_steps
 
     if guide["phase"] == "cannot":
         return (
@@ -164,7 +198,7 @@ def _steps_section(guide: Mapping[str, Any]) -> list[Tag]:
 
 def _known_section(guide: Mapping[str, Any], zone: ZoneInfo) -> Tag:
     """What is known of the capacity, each beside where it is from."""
-    from monitor.care_words import NOT_USED, known_words
+    from monitor.capacity.words import NOT_USED, known_words
 
     def day_of(time: str) -> str:
         return day_text(to_datetime(parse_iso(time)).astimezone(zone).date(), year=True)
@@ -210,7 +244,7 @@ def _asked(
     """What the discharge that the address names tells, None without one; and what is wrong with its times."""
     if FROM not in query and TO not in query:
         return None, ""
-    from monitor.capacity_report import capacity_document
+    from monitor.capacity.report import capacity_document
 
     zone = ZoneInfo(site.site.time_zone)
     try:
@@ -226,6 +260,15 @@ def _asked(
     return capacity_document(with_defaults(site)[0], reader, start_ms, end_ms), ""
 
 
+def _watch(kind: str, typed: Mapping[str, str], when: Asked) -> Request:
+    """What is left for the daemon. Raises Mistyped for a name that is none."""
+    try:
+        by = clean_name(typed.get(BY, "")) or NOBODY
+    except LogRefused as refused:
+        raise Mistyped(str(refused), BY) from None
+    return Request(when.now_ms, kind, "", {}, by)
+
+
 def _time_ms(text: str, zone: ZoneInfo) -> int:
     moment = datetime.fromisoformat(text.strip())
     return to_ms(moment if moment.tzinfo else moment.replace(tzinfo=zone))
@@ -236,5 +279,9 @@ PAGE = Page(
     "Capacity test",
     layout,
     under="Care",
-    asks=(Ask(WRITE, lambda _typed: FORM, lambda typed, site, when: log_request(typed, site, when.now_ms)),),
+    asks=(
+        Ask(WRITE, lambda _typed: FORM, lambda typed, site, when: log_request(typed, site, when.now_ms)),
+        Ask(BEGIN_PATH, lambda _typed: WATCH_FORM, lambda typed, _site, when: _watch(BEGIN, typed, when)),
+        Ask(END_PATH, lambda _typed: WATCH_FORM, lambda typed, _site, when: _watch(END, typed, when)),
+    ),
 )

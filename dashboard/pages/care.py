@@ -51,14 +51,14 @@ def _where_it_is_found(_reader: StoreReader, site: Site, hand: Hand) -> list[Com
     return [found_section(site, hand.url)] if hand.url else []
 
 
-SECTIONS: tuple[Section, ...] = (winter_section, _capacity_link, _where_it_is_found)
-"""What stands below the log."""
+SECTIONS: tuple[Section, ...] = (_capacity_link, _where_it_is_found)
+"""What stands below the log in any season."""
 
 
 def layout(
     open_reader: ReaderFactory, site: Site, query: Mapping[str, str], hand: Hand = ONLY_LOOKS
 ) -> Component:
-    """The page as of now; with forms for a hand that may write."""
+    """The page as of now; with forms for a hand that may write. In the cold, winter stands above the log."""
     from monitor.care_report import care_report  # not at the start of a process that may never be asked
 
     header = html.Header([html.H1(site.site.name), html.P("Care", className="quiet")])
@@ -70,6 +70,7 @@ def layout(
             clock = clock_section(reader, site, hand)
             entries = reader.log(0, LAST_MS, SHOWN)  # a clock may have been put back
             edited = _edited(reader, query) if hand.is_open else None
+            winter, is_cold = winter_section(reader, site)
             more = [part for section in SECTIONS for part in section(reader, site, hand)]
     except StoreError as error:
         trouble = unreadable(error, site)
@@ -77,17 +78,21 @@ def layout(
     today = to_datetime(now_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
     rows = log_rows(entries, now_ms, site)
     lead = [*outcome_note(hand), html.P(unbroken(lead_sentence(due, today)), className="told")]
-    asked = [due_section(due, today, PATH, is_open=hand.is_open)]
+    is_high = is_cold and edited is None
+    asked = [due_section(due, today, PATH, is_open=hand.is_open), *([winter] if is_high else [])]
     if edited is not None:
         asked = [edit_section(site, hand, now_ms, edited, WRITE, PATH)]
     elif hand.is_open:
         asked.append(new_section(site, hand, now_ms, query.get(WANTED, ""), WRITE))
+    below = [] if is_high else [winter]
     return html.Main(
         [
             header,
             html.Section(lead, id="lead"),
             html.Div([*([] if now.is_known else clock), *asked, log_section(rows, hand)], className="column"),
-            html.Div([cautions_section(site), *(clock if now.is_known else []), *more], className="column"),
+            html.Div(
+                [cautions_section(site), *(clock if now.is_known else []), *below, *more], className="column"
+            ),
             *lock_section(hand, now_ms),
             *under_thumb(hand),
         ],

@@ -8,6 +8,7 @@
     signs        signs of the bank, with each reading      slow_signs signs judged once a minute
     slow_look    what the slow signs are worked out from
     computer     signs of the computer, from the kernel    figures    how the alarms do, as the standard asks
+    capacity_test   a capacity test that somebody has begun: its note and its signs
 
 May import sun, store, sampling, bank, site, records, quantities. A new rule is a row in `shipped.py` or an
 [[alarms]] table of the site file; a new sign a row in `site/sign_names.py` and a function here.

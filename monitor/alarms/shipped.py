@@ -48,6 +48,9 @@ RUNAWAY_C = 2.0
 """Rise of the bank's temperature within two hours beside a held voltage and a current that rises (our choice;
 that both rise together is the sign of thermal runaway: common practice, no source)."""
 
+TEST_ENDS_H = 0.25
+"""A capacity test calls so long before its end (our choice: the way to the bank)."""
+
 SILENT_S = 300.0
 """Longer than a cable is changed or a controller starts anew (our choice)."""
 
@@ -69,7 +72,13 @@ SUPPLY_ENDS = "Supply about to end"
 
 def shipped_rules(site: Site) -> list[Rule]:
     """The shipped rules of a site with its set points filled in."""
-    return [*_charge_rules(site), *_temperature_rules(site), *_charging_rules(site), *_watch_rules(site)]
+    return [
+        *_charge_rules(site),
+        *_temperature_rules(site),
+        *_charging_rules(site),
+        *_test_rules(site),
+        *_watch_rules(site),
+    ]
 
 
 def _charge_rules(site: Site) -> Iterator[Rule]:
@@ -168,6 +177,22 @@ def _charging_rules(site: Site) -> Iterator[Rule]:
                 on_delay_s=0, off_delay_s=0, priority="medium",
                 do_first="Use less for some sunny days, so that the bank gets full once.",
             )  # fmt: skip
+
+
+def _test_rules(site: Site) -> Iterator[Rule]:
+    """Where a capacity can be tested: who has begun a test is called for it, whatever the hour."""
+    if site.bank.chemistry == "lifepo4" or site.metering.level == "charging":
+        return
+    yield Rule(
+        "End the capacity test", "test_left_h", "below", TEST_ENDS_H, deadband=TEST_ENDS_H,
+        on_delay_s=120, off_delay_s=300, priority="urgent",
+        do_first="Switch all loads off and let the bank rest for 6 hours.",
+    )  # fmt: skip
+    first = "Close the array's disconnect and charge" if site.array is not None else "Charge"
+    yield Rule(
+        "Capacity test over", "test_waits_h", "above", 0, 0, on_delay_s=0, off_delay_s=0, priority="high",
+        do_first=f"{first} the bank full now: it must not stand empty.",
+    )  # fmt: skip
 
 
 def _watch_rules(site: Site) -> Iterator[Rule]:

@@ -9,6 +9,7 @@ import logging
 from collections.abc import Callable, Mapping
 
 from monitor.alarms import slow_signs
+from monitor.alarms.capacity_test import TEST_NOTE, WatchedTest, left_of, waits_of, watched_test
 from monitor.alarms.computer import Computer
 from monitor.alarms.course import FOLLOWED, Course
 from monitor.alarms.rule import Rule
@@ -87,6 +88,8 @@ class SlowLook:
             "unwritten_s": lambda rule: self._unwritten(now_ms),
             "dark_min": lambda rule: self._dark(now_ms),
             "clock_doubt": lambda rule: self._clock_doubt(now_ms),
+            "test_left_h": lambda rule: left_of(self._test(), now_ms) if self._clock.is_known else None,
+            "test_waits_h": lambda rule: waits_of(self._test(), now_ms) if self._clock.is_known else None,
         }
         if finished and self._site.metering.level != "charging":
             signs["runaway_C"] = lambda rule: slow_signs.runaway(self._bank, tuple(self._course.steps))
@@ -113,6 +116,11 @@ class SlowLook:
         if self._supply is None or clear is None:
             return False
         return not slow_signs.is_daylight(clear, self._supply.power_W)
+
+    def is_tested(self) -> bool:
+        """Whether a capacity test is watched."""
+        test = self._test()
+        return test is not None and test.runs
 
     def sun_is_down(self, now_ms: int) -> bool | None:
         """Whether the sun is below the horizon by its table; None without one."""
@@ -165,6 +173,9 @@ class SlowLook:
         if self.full_ms is None:
             self.full_ms = max(fulls, default=None)
         self._fulls_known = True
+
+    def _test(self) -> WatchedTest | None:
+        return watched_test(self._store.note(TEST_NOTE))
 
     def _first(self) -> int | None:
         """When the record begins; asked again until the first commit."""

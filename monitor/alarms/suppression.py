@@ -1,4 +1,4 @@
-"""Which alarms are suppressed by design because another one, or the night, tells it all. Pure."""
+"""Which alarms are suppressed by design: another one, the night or a capacity test tells it all. Pure."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ OF_NO_DEVICE = frozenset(
     {
         "low_before_morning", "days_since_full", "silence_s", "line_silence_s", "implausible_readings",
         "clock_doubt", "unwritten_s", "free_space_MB", "computer_under_voltage", "computer_temperature_C",
-        "dark_min",
+        "dark_min", "test_left_h", "test_waits_h",
     }
 )  # fmt: skip
 
@@ -42,8 +42,9 @@ class Standing:
     speed: float
 
 
-def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
-    """The reason, by rule name, of each alarm that is only a consequence."""
+def reasons(now: Standing, *, dark: bool, tested: bool = False) -> dict[str, str]:
+    """The reason, by rule name, of each alarm that is only a consequence. tested: a capacity test is watched,
+    for which the array's disconnect is opened."""
     silent = {
         device.name
         for device in now.site.devices
@@ -56,6 +57,8 @@ def reasons(now: Standing, *, dark: bool) -> dict[str, str]:
             found[name] = "its whole line is silent"
         elif rule.quantity == "daylight_share" and dark:
             found[name] = "no daylight"
+        elif rule.quantity == "daylight_share" and tested:
+            found[name] = "a capacity test runs"
         elif rule.quantity == "low_before_morning" and _is_low(now):
             found[name] = "it is low already"
         elif rule.quantity not in OF_NO_DEVICE:

@@ -289,7 +289,7 @@ class AlarmWatch:
         standing = Standing(
             self.rules, self._states, self._look.health, self._gives, self._site, now_ms, self._clock.speed
         )
-        because = reasons(standing, dark=dark)
+        because = reasons(standing, dark=dark, tested=self._look.is_tested())
         for name, rule in self.rules.items():
             state = self._states[name]
             reason = because.get(name, "")

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.day_rows import DayRow
+from monitor.day_rows import DayRow, beside_clear
 
 YIELDS = ("reference_yield_h", "array_yield_h", "final_yield_h")
 """What is needed of a day's entry beside its row."""
@@ -26,8 +26,8 @@ class Gave:
     """The array's season; None is unknown.
 
     came, clear_sky, unused and used are energies over the days that know them; share is what came of what a
-    clear sky would have given, over the days that know both. The yields [h a day] and ratios are those of
-    IEC 61724-1 (`monitor.sun.yields`) over yield_days, the days of which light and harvest are known.
+    clear sky would have given, over the share_days that know both. The yields [h a day] and ratios are those
+    of IEC 61724-1 (`monitor.sun.yields`) over yield_days, the days of which light and harvest are known.
     """
 
     came: Summed | None
@@ -35,6 +35,7 @@ class Gave:
     unused: Summed | None
     used: Summed | None
     share: float | None
+    share_days: int
     skies: Mapping[str, int]
     reference_h: float | None
     array_h: float | None
@@ -46,9 +47,7 @@ class Gave:
 def gave(days: Sequence[tuple[DayRow, Mapping[str, Any] | None]]) -> Gave:
     """The array's season from its days and their entries in the weather book."""
     rows = [row for row, _ in days if row.days]
-    both = [(row.harvest_Wh, row.clear_sky_Wh) for row in rows]
-    known = [(came, clear) for came, clear in both if came is not None and clear]
-    came_Wh, clear_Wh = sum(came for came, _ in known), sum(clear for _, clear in known)
+    beside = beside_clear(rows)
     reference, array, final = YIELDS
     light, used = _pairs(days, reference, array), _pairs(days, reference, final)
     reference_h, array_h = sum(one for one, _ in light), sum(other for _, other in light)
@@ -57,7 +56,8 @@ def gave(days: Sequence[tuple[DayRow, Mapping[str, Any] | None]]) -> Gave:
         _summed(row.clear_sky_Wh for row in rows),
         _summed(row.unused_Wh for row in rows),
         _summed(row.used_Wh for row in rows),
-        came_Wh / clear_Wh if clear_Wh else None,
+        None if beside is None else beside.share,
+        0 if beside is None else beside.days,
         dict(Counter(row.sky for row in rows)),
         reference_h / len(light) if light else None,
         array_h / len(light) if light else None,

@@ -32,6 +32,8 @@ SIGNS: dict[str, Quantity] = {
         Quantity("free_space_MB", "MB", "room left on the store's disk or card", 0, 1e9),
         Quantity("computer_under_voltage", "", "1 where the computer's supply is too low", 0, 1),
         Quantity("computer_temperature_C", "°C", "temperature of the computer's processor", -50, 150),
+        Quantity("test_left_h", "h", "time that a capacity test may still go on", -1e4, 1e4),
+        Quantity("test_waits_h", "h", "time that a bank waits for its charge after a test", 0, 1e4),
         Quantity("dark_min", "min", "time without readings before the monitor's last start", 0, 1e8),
     )
 }
@@ -59,6 +61,8 @@ SHIPPED = (
     "Computer under-voltage",
     "Computer too hot",
     "Monitor was dark",
+    "End the capacity test",
+    "Capacity test over",
 )
 """Names of the shipped rules. A site has those that its bank and devices call for; 'Device silent' and 'Line
 silent' are there once for each, as 'Device silent: charger'."""

@@ -22,7 +22,7 @@ from tempfile import TemporaryDirectory
 
 from dashboard.days import Span
 from dashboard.report import take_report
-from monitor.capacity_guide import guide_document
+from monitor.capacity.guide import guide_document
 from monitor.care.winter_told import Asked
 from monitor.care_report import care_report
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock

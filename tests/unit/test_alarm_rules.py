@@ -65,7 +65,10 @@ def test_the_end_of_the_supply_is_a_rule_only_where_the_site_file_speaks_of_it(r
 
 def test_only_what_cannot_wait_is_urgent(rules):
     urgent = {rule.name for rule in rules(changed()).values() if rule.priority == "urgent"}
-    assert urgent == {"Near the disconnect", "Charging a cold bank", "Voltage too high", "Thermal runaway"}
+    assert urgent == {
+        "Near the disconnect", "Charging a cold bank", "Voltage too high", "Thermal runaway",
+        "End the capacity test",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -95,6 +98,14 @@ def test_a_bank_has_only_the_rules_that_fit_it(rules):
     assert "Charging a cold bank" in lithium
     assert not {"No charge in daylight", "No full charge"} & rules(WITHOUT_ARRAY).keys()
     assert "Low charge" not in rules(changed("bank.reserve_soc = 0"))
+
+
+def test_a_capacity_test_is_watched_only_where_the_capacity_can_be_tested(rules):
+    tests = {"End the capacity test", "Capacity test over"}
+    assert tests <= rules(changed()).keys()
+    for other in (LITHIUM, ('metering.level = "charging"',)):
+        assert not tests & rules(changed(*other)).keys()
+    assert "array" not in rules(WITHOUT_ARRAY)["Capacity test over"].do_first
 
 
 def test_each_device_has_a_rule_and_a_shared_line_one_more(rules):

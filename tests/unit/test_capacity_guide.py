@@ -9,14 +9,14 @@ from typing import Any
 
 import pytest
 
-from monitor.capacity_guide import guide_document
+from monitor.capacity.guide import guide_document
+from monitor.capacity.words import guide_lines, guide_sentence
 from monitor.care.runs import Run, runs
-from monitor.care_words import guide_lines, guide_sentence
 from monitor.clock import SystemClock
-from monitor.records import Bucket, Event, Reading, iso_utc
+from monitor.records import Bucket, Event, Reading, Series, iso_utc
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import open_reader, open_writer
-from tests.unit.site_files import MARSH_HIDE, write
+from tests.unit.site_files import MARSH_HIDE, WITHOUT_ARRAY, write
 
 HOUR_MS, MINUTE_MS = 3_600_000, 60_000
 DRAWN_A = 22.5
@@ -100,13 +100,13 @@ def test_a_weak_bank_is_stopped_by_its_voltage(tmp_path: Path) -> None:
     # 2.001 V, drop 0.0552 x (4 / 58.3 + 1.643 + 0.02) x 1.035 = 0.099 V; 11.41 V for six cells
     guide = guided(tmp_path, begun_h=3, drawn_h=3, load_V=11.3)
     assert guide["discharge"]["safe_V"] == pytest.approx(11.41, abs=0.02)
-    assert said(guide) == ("Switch the loads off now and let the bank rest: the voltage is down at 11.30 V.")
+    assert said(guide) == ("Switch the loads off now and let the bank rest: the voltage is down at 11.41 V.")
 
 
 def test_while_it_rests_it_says_until_when(tmp_path: Path) -> None:
     guide = guided(tmp_path, begun_h=12, drawn_h=10)
     assert guide["phase"] == "rest"
-    assert said(guide).startswith("The bank rests: leave loads and array off until")
+    assert said(guide).startswith("The bank rests: leave loads and charge off until")
 
 
 def test_after_the_rest_it_tells_the_capacity_and_to_charge(tmp_path: Path) -> None:
@@ -168,12 +168,27 @@ def test_a_discharge_lies_between_two_charges_and_silence_ends_it() -> None:
     still, load, sun = (-0.2, -0.1, 0.1), (-6.0, -6.0, -6.0), (2.0, 5.0, 8.0)
     night = [bucket(at * 10, *what) for at, what in enumerate([sun, load, load, still, sun, load, still])]
     late = [bucket(120, *load)]  # an hour unseen before it
-    assert runs([*night, *late], 0.9) == [
-        Run(10 * MINUTE_MS, 30 * MINUTE_MS, 40 * MINUTE_MS, pytest.approx(2 + 0.1 / 6), False),
-        Run(50 * MINUTE_MS, 60 * MINUTE_MS, 70 * MINUTE_MS, pytest.approx(1 + 0.1 / 6), False),
-        Run(120 * MINUTE_MS, 130 * MINUTE_MS, 130 * MINUTE_MS, pytest.approx(1), True),
+    gap = (70 * MINUTE_MS, 120 * MINUTE_MS)
+    assert runs(Series("battery_current_A", (*night, *late), (gap,)), 0.9) == [
+        Run(10 * MINUTE_MS, 30 * MINUTE_MS, 40 * MINUTE_MS, pytest.approx(2 + 0.1 / 6), False, True),
+        Run(50 * MINUTE_MS, 60 * MINUTE_MS, 70 * MINUTE_MS, pytest.approx(1 + 0.1 / 6), False, True),
+        Run(120 * MINUTE_MS, 130 * MINUTE_MS, 130 * MINUTE_MS, pytest.approx(1), True, False),
     ]
 
 
 def test_a_bank_that_only_rests_is_not_discharged() -> None:
-    assert runs([bucket(0, -0.2, -0.1, 0.1)], 0.9) == []
+    assert runs(Series("battery_current_A", (bucket(0, -0.2, -0.1, 0.1),), ()), 0.9) == []
+
+
+def test_a_bank_without_an_array_is_told_of_none(tmp_path: Path) -> None:
+    guide = guided(tmp_path, text=WITHOUT_ARRAY)
+    assert said(guide) == "The bank is ready for a test: switch off whatever charges it and let a load run."
+    told = " ".join([*guide_lines(guide, iso_utc), guide["how"], *guide["cautions"]])
+    assert "array" not in told
+
+
+def test_a_discharge_of_which_a_part_went_unseen_is_no_test() -> None:
+    load = (-6.0, -6.0, -6.0)
+    late = (bucket(0, 2.0, 5.0, 8.0), bucket(120, *load))  # charged, then two hours unseen
+    gap = (10 * MINUTE_MS, 120 * MINUTE_MS)
+    assert not runs(Series("battery_current_A", late, (gap,)), 0.9)[-1].is_whole

@@ -9,12 +9,13 @@ can be judged by them.
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import count
 from random import Random
 
 import pytest
 
 from monitor.care.capacity import END_CELL_V, SHALLOWEST, Discharge, NoCapacity, measured_capacity
-from monitor.care.stopping import TAKE, safe_cell_V
+from monitor.care.stopping import TAKE, Step, course_of
 from monitor.site.model import Chemistry, Meters
 from tests.banks import shepherd, third_order, two_wells
 from tests.banks.model import BankModel
@@ -84,18 +85,29 @@ def test_a_full_tests_band_holds_the_truth_of_banks_that_end_as_rated() -> None:
     assert sum(each is True for each in told) >= 0.9 * BANKS
 
 
+LOOK_STEPS, METER_V = 2, 0.01
+"""Twelve minutes from look to look, by a meter of 0.01 V."""
+
+
 def stopped_at(make: Make, chemistry: Chemistry, seed: int, health: float) -> float:
-    """The true charge at which a gentle test ends: half of the rated Ah taken, or the safe voltage reached.
+    """The true charge at which a gentle test at a steady load ends: half of the rated Ah taken, the safe
+    voltage reached, or a voltage that falls too fast.
 
     health is the bank's capacity over its rated one, which is all that whoever stops it knows.
     """
     rng = Random(seed)
     air_C, rated_Ah = rng.uniform(0, 30), rng.uniform(100, 400)
-    bank, out_A, taken_Ah = make(rated_Ah * health, rng, air_C), rated_Ah / rng.uniform(6, 40), 0.0
-    safe_V = CELLS * safe_cell_V(chemistry, rated_Ah, out_A, air_C)
-    while taken_Ah < TAKE * rated_Ah and bank.voltage_V(-out_A) > safe_V:
+    bank, out_A = make(rated_Ah * health, rng, air_C), rated_Ah / rng.uniform(6, 40)
+    steps: list[Step] = []
+    for number in count(1):
         bank.step(-out_A, STEP_H, air_C)
-        taken_Ah += out_A * STEP_H
+        taken_Ah = out_A * STEP_H * number
+        read_V = round(bank.voltage_V(-out_A) / METER_V) * METER_V
+        steps.append(Step(STEP_H * number, taken_Ah / rated_Ah, out_A, read_V / CELLS))
+        course = None if number % LOOK_STEPS else course_of(chemistry, rated_Ah, air_C, steps)
+        stops = course is not None and (course.margin_V <= 0 or course.falls_too_fast)
+        if stops or taken_Ah >= TAKE * rated_Ah:
+            break
     return bank.state_of_charge
 
 
@@ -107,10 +119,12 @@ def test_a_sound_bank_is_stopped_neither_too_soon_to_tell_nor_too_deep(name: str
     assert max(left) <= 1 - SHALLOWEST
 
 
-@pytest.mark.parametrize("name", [name for name in MAKES if name.startswith("two wells")])
+@pytest.mark.parametrize("name", MAKES)
 @pytest.mark.parametrize("health", [0.5, 0.6])
 def test_a_weak_bank_that_nobody_knows_to_be_weak_is_stopped_by_its_voltage(name: str, health: float) -> None:
-    """Judged by the banks that end as rated, at 1.75 V a cell: the others are empty by their own count far
-    above any voltage at which makers set a disconnect."""
+    """The two wells end as rated, at 1.75 V a cell; the others are empty by their own count far above any
+    voltage at which makers set a disconnect, and only their fall tells it, now and then late."""
     left = [stopped_at(*MAKES[name], seed, health) for seed in range(BANKS)]
-    assert min(left) > 0.2
+    late = sum(each < 0.2 for each in left)
+    assert late == 0 if name.startswith("two wells") else late <= BANKS / 5
+    assert min(left) > 0.1

@@ -329,3 +329,16 @@ def test_without_a_discharge_nothing_is_written(hide: Path) -> None:
     status, said = asked(hide, "capacity --write")
     assert status == 1
     assert "Nothing was written: no discharge told a capacity." in said
+
+
+def test_without_a_store_the_charge_can_be_given_by_hand(hide: Path) -> None:
+    status, said = asked(hide, "winter --coldest -20")
+    assert status == 2
+    assert "give it by hand with --charge, in percent, or start the monitor" in said
+
+
+@pytest.mark.parametrize("line", ["--begin --end", "--begin --json", "--end --write"])
+def test_a_beginning_goes_alone(hide: Path, line: str) -> None:
+    status, said = asked(hide, f"capacity {line}")
+    assert status == 2
+    assert "each go alone" in said

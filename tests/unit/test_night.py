@@ -1,13 +1,17 @@
 """The night line and its words, from an outlook's document. Invented nights, figures by hand."""
 
 import copy
+import json
 import xml.etree.ElementTree as ElementTree
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboard.night import begin_ms, night_of
+from dashboard.night import begin_ms, is_whole, night_of
+from dashboard.snapshot import outlook_of
+from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Bucket, Series, iso_utc, parse_iso
+from monitor.store.embedded import open_writer
 
 ZONE = ZoneInfo("Europe/London")
 AT = parse_iso("2026-01-14T17:00:00Z")
@@ -180,3 +184,27 @@ def test_without_a_stored_charge_there_is_still_the_course():
     picture = drawn(night_of(document(), None, AT, ZONE))
     assert of_class(picture, "gone") == []
     assert len(of_class(picture, "ahead-band")) == 1
+
+
+OF_ANOTHER_VERSION = {
+    "without the days that a bank can stand": lambda found: found.pop("wet_days_left"),
+    "without a course": lambda found: found.pop("course"),
+    "with a course of another form": lambda found: found["course"][0].pop("soc"),
+    "with reliefs of another form": lambda found: found["switch_off"][0].pop("lasts"),
+    "with no more than its time": lambda found: [found.pop(name) for name in set(found) - {"at"}],
+}
+
+
+@pytest.mark.parametrize("lacks", OF_ANOTHER_VERSION.values(), ids=OF_ANOTHER_VERSION)
+def test_an_outlook_of_a_version_that_tells_less_is_not_known(lacks, tmp_path):
+    older = copy.deepcopy(document())
+    assert is_whole(older)
+    lacks(older)
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
+        store.put_note(OUTLOOK_NOTE, json.dumps(older))
+        assert outlook_of(store) is None
+
+
+@pytest.mark.parametrize("other", [None, [], "x", 3, {"at": 3}])
+def test_what_is_no_outlook_is_not_known(other):
+    assert not is_whole(other)

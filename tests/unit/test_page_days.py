@@ -259,3 +259,11 @@ def test_hours_of_the_map_are_those_of_the_clock_also_where_the_day_has_23_or_25
     ).groups()
     # twelve o'clock stands in the middle of the picture, under which "12:00" is written
     assert float(left_percent) + float(width_percent) / 2 == pytest.approx(50.0, abs=1.2)
+
+
+def test_a_share_says_by_how_many_days_it_is_told():
+    """A young store has no table of the sun for its first days: 500 of 1000 Wh on one day, 900 alone."""
+    some = [row(16), row(17, harvest_Wh=900.0, clear_sky_Wh=None)]
+    text = "The array gave 1.4 kWh, 50 % of what a clear sky would have given (by 1 of 2 days"
+    assert sentences(some)[0].startswith(text)
+    assert sentences([week_row(some)])[0].startswith(text)  # a week's sums are not of the same days

@@ -23,7 +23,7 @@ from monitor.season.array import gave
 from monitor.season.bank import Fulls, Nights, Spell, fulls, nights_below
 from monitor.season.done import done
 from monitor.season.watched import watched
-from monitor.season_words import PLAIN, alarm_lines, done_lines
+from monitor.season_words import PLAIN, alarm_lines, array_rows, done_lines
 from monitor.store.days import local_day
 from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE, write
@@ -176,6 +176,11 @@ def test_the_arrays_share_counts_days_that_know_both_and_yields_are_those_of_the
     assert found.came is not None
     assert (found.came.energy_Wh, found.came.days) == (1000, 2)
     assert found.share == 0.5
+    assert found.share_days == 1
+    assert dict(array_rows(found))["The array gave"] == (
+        "1,000 Wh on 2 days, 50 % of what a clear sky would have given"
+        " (by 1 of them; the others lack one of the two)"
+    )
     assert found.performance_ratio == pytest.approx(0.635, abs=0.0005)
     assert found.array_ratio == pytest.approx(0.778, abs=0.0005)
     assert found.yield_days == 1

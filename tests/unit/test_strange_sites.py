@@ -12,20 +12,19 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from dashboard.forms import ONLY_LOOKS
 from dashboard.markup import html_text
 from dashboard.pages import capacity as capacity_page
 from dashboard.pages.care import cautions_section
 from dashboard.winter_part import winter_section
 from monitor import cautions
-from monitor.capacity_guide import guide_document
+from monitor.capacity.guide import guide_document
+from monitor.capacity.words import known_words
 from monitor.care.digits import fine
 from monitor.care.entry import LOG, TIME, LogRefused, entry_of, figures_words, kinds_for
 from monitor.care.known import known_document
 from monitor.care.winter_told import Asked, Held, winter_document
 from monitor.care.winter_words import winter_lines
 from monitor.care_report import care_report
-from monitor.care_words import known_words
 from monitor.cli import main
 from monitor.clock import SystemClock
 from monitor.day_rows import DayRow
@@ -82,7 +81,7 @@ def test_the_page_says_beside_the_winter_what_must_not_be_charged(
     text = MARSH_HIDE.replace("flooded", chemistry)
     site = without_set_points(tmp_path, text)
     with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:
-        (section,) = winter_section(store, site, ONLY_LOOKS)
+        section, _ = winter_section(store, site)
     assert said in str(section)
 
 

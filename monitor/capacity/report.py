@@ -50,12 +50,19 @@ METER_THEM = (
 )
 
 HOW = (
-    "Charge the bank until it is full, then open the array's disconnect. Let a steady load of about a "
-    "twentieth of the capacity, or the usual evening, run until about half is taken or the loads' "
-    "disconnect opens, whichever is first; never go deeper than your maker's sheet allows. Switch all "
-    "loads off, let the bank rest for 6 hours or a night, then close the array's disconnect again and "
-    "charge it full at once."
+    "Charge the bank until it is full, then {opened}. Let a steady load of about a twentieth of the "
+    "capacity, or the usual evening, run until about half is taken or the loads' disconnect opens, whichever "
+    "is first; never go deeper than your maker's sheet allows. Switch all loads off, let the bank rest for 6 "
+    "hours or a night, then {full_again}."
 )
+
+OPENED = {True: "open the array's disconnect", False: "switch off whatever charges it"}
+"""What keeps a bank from being charged, by whether it has an array."""
+
+FULL_AGAIN = {
+    True: "close the array's disconnect again and charge the bank full at once",
+    False: "charge the bank full at once",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +86,8 @@ def capacity_document(site: Site, reader: StoreReader, start_ms: int, end_ms: in
         "rated_Ah": bank.capacity_Ah,
         "began_full": began_full(reader, start_ms),
         "why": "",
-        "how": HOW,
-        "cautions": [cautions.CODES, cautions.ORDER, cautions.ACID_AND_HYDROGEN],
+        "how": how_words(site),
+        "cautions": minded(site),
     }
     try:
         if not document["began_full"]:
@@ -97,6 +104,23 @@ def capacity_document(site: Site, reader: StoreReader, start_ms: int, end_ms: in
         "why": found.words,
     }
     return document
+
+
+def how_words(site: Site) -> str:
+    """How a test is done at a site."""
+    has_array = site.array is not None
+    return HOW.format(opened=OPENED[has_array], full_again=FULL_AGAIN[has_array])
+
+
+def minded(site: Site) -> list[str]:
+    """The cautions that belong to a test."""
+    order = [] if site.array is None else [cautions.ORDER]
+    return [cautions.CODES, *order, cautions.ACID_AND_HYDROGEN]
+
+
+def still_A(bank: BankDescription) -> float:
+    """The current either way up to which a bank rests."""
+    return REST_PER_CAPACITY * bank.capacity_Ah
 
 
 def began_full(reader: StoreReader, start_ms: int) -> bool:
@@ -116,7 +140,7 @@ def _discharge(
     if not empty and rest is None:
         raise NoCapacity(
             f"it did not end at {END_CELL_V:g} V a cell, and no rest of 6 h followed within two days: switch "
-            "everything off after the test and leave the array open"
+            f"everything off after the test and {OPENED[site.array is not None]}"
         )
     counted_to_ms = end_ms if rest is None else rest.time_ms
     names = ("battery_current_A", "battery_temperature_C")
@@ -149,7 +173,7 @@ def _rest(bank: BankDescription, reader: StoreReader, end_ms: int) -> _Rest | No
         net_A, voltage_V = row.get("battery_current_A"), row.get("battery_voltage_V")
         if net_A is None:
             continue
-        if abs(net_A) > REST_PER_CAPACITY * bank.capacity_Ah or time_ms - last_ms > SILENT_MS:
+        if abs(net_A) > still_A(bank) or time_ms - last_ms > SILENT_MS:
             since_ms = time_ms
         last_ms = time_ms
         if voltage_V is not None and time_ms - since_ms >= REST_MS:
