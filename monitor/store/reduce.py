@@ -135,10 +135,7 @@ def put_together(
 
     Buckets are cut at start and end.
     """
-    best: dict[int, Step] = {}
-    for steps, _ in by_rank:
-        for step in steps:
-            best.setdefault(step[0], step)
+    best = {step[0]: step for steps, _ in reversed(by_rank) for step in steps}
     buckets = []
     for number, count, low, total, high in sorted(best.values()):
         from_ms, until_ms = edges(number)

@@ -350,8 +350,8 @@ def live_days(
         after = {key: each.written() for key, each in cards.items()}
         scale = 86_400 / (time.monotonic() - begin_s) / 1e6
         stop.set()
-        for each in running:
-            each.result()
+        for writer in running:
+            writer.result()
         with open_reader(cards[DAEMON, "usual"].folder / "nightbank.db") as reader:
             channels = len(reader.latest())
     return {key: (after[key] - before[key]) * scale for key in cards}, channels

@@ -142,7 +142,9 @@ def run_daemon(folder: Path, change: Callable[[str], str], come_s: float) -> Hel
 def libraries_MB() -> float:
     """What a bare interpreter takes that has imported the daemon's libraries."""
     told = subprocess.run([sys.executable, "-c", LIBRARIES], stdout=subprocess.PIPE, text=True, check=True)
-    return int(re.search(r"VmRSS:\s+(\d+)", told.stdout)[1]) / 1024
+    found = re.search(r"VmRSS:\s+(\d+)", told.stdout)
+    assert found is not None
+    return int(found[1]) / 1024
 
 
 def main() -> None:

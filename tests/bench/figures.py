@@ -11,13 +11,20 @@ import os
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypedDict, Unpack
 
 WHERE = "NIGHTBANK_BENCH_FIGURES"
 """The variable that names the file to which figures are added, a line of JSON each."""
 
 Kind = Literal["ratio", "accuracy", "cost"]
 """Beside a baseline of the same run; against a known truth; what it took on this machine."""
+
+
+class Target(TypedDict, total=False):
+    """What a figure should come to, where there is a target."""
+
+    at_most: float
+    at_least: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +47,17 @@ class Figure:
         return too_much or (self.at_least is not None and self.value < self.at_least)
 
 
-def ratio(what: str, value: float, beside: str, **target: float) -> Figure:
+def ratio(what: str, value: float, beside: str, **target: Unpack[Target]) -> Figure:
     """So many times a baseline that was measured in the same run."""
     return Figure("ratio", what, value, "times", beside, **target)
 
 
-def accuracy(what: str, value: float, unit: str, beside: str = "", **target: float) -> Figure:
+def accuracy(what: str, value: float, unit: str, beside: str = "", **target: Unpack[Target]) -> Figure:
     """How near something comes to a truth that is known, or how often it is right."""
     return Figure("accuracy", what, value, unit, beside, **target)
 
 
-def cost(what: str, value: float, unit: str, **target: float) -> Figure:
+def cost(what: str, value: float, unit: str, **target: Unpack[Target]) -> Figure:
     """Time, memory or room on this machine."""
     return Figure("cost", what, value, unit, **target)
 

@@ -25,6 +25,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 from monitor.records import Reading
 from monitor.store.base import StoreReader
@@ -161,7 +162,8 @@ def plainly(job: Job) -> Cost:
             InfluxDBClient(job.url, "", org="", enable_gzip=True) as client,
             client.write_api(write_options=options) as api,
         ):
-            point, key = None, None
+            point: Any = None
+            key: tuple[int, str] | None = None
             for each in all_of(reader):
                 if (each.time_ms, each.device) != key:
                     if point is not None:
@@ -217,6 +219,7 @@ def sums_in(store: Path) -> Sums:
     values: dict[str, list[float]] = {}
     with open_reader(store) as reader:
         for each in all_of(reader):
+            assert each.value is not None  # only good readings are written here
             values.setdefault(each.quantity, []).append(each.value)
     return {name: (len(each), sum(each), sum(map(abs, each))) for name, each in values.items()}
 

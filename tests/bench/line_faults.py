@@ -126,7 +126,7 @@ def main() -> int:
     began_s = time.monotonic()
     asked = [(kind, transport) for kind in chosen.only for transport in TRANSPORTS]
     with ThreadPoolExecutor(chosen.jobs) as pool:
-        found = list(pool.map(lambda one: run_apart(*one, chosen.frames, chosen.seed), asked))
+        found = list(pool.map(lambda one: run_apart(one[0], one[1], chosen.frames, chosen.seed), asked))
     table = ["| " + " | ".join(COLUMNS) + " |", "|" + "---|" * len(COLUMNS), *map(row, found)]
     lines = [*table, "", by_chance(chosen.seed)]
     print("\n".join(lines))

@@ -30,7 +30,7 @@ from typing import Any
 
 from monitor.match.answer import document, match
 from simulator.maps.case import Case, draw_case
-from tests.bench.figures import accuracy, hand_over
+from tests.bench.figures import Target, accuracy, hand_over
 from tests.maps.dialogue import talk
 from tests.maps.judge import has_twin, readings, right, to_the_letter
 from tests.maps.other_maps import draw_other_case
@@ -38,7 +38,7 @@ from tests.maps.plain import plain_match
 
 KINDS = ("ordinary", "nasty", "scattered", "records", "other", "other-nasty")
 HOURS_APART_MS = 90 * 60_000
-TARGETS = {
+TARGETS: dict[str, tuple[Target, Target]] = {
     "ordinary": ({"at_least": 0.96}, {"at_least": 0.50}),
     "nasty": ({"at_least": 0.92}, {"at_least": 0.25}),
 }

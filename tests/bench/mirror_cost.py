@@ -243,7 +243,7 @@ def send(store: Path, url: str, rng: random.Random, hours: int, what: str = "mea
     )
     assert process.stdin is not None
     assert process.stdout is not None
-    figures = json.loads(process.stdout.readline())
+    figures: dict[str, float] = json.loads(process.stdout.readline())
     with open_writer(store, "UTC") as writer:
         for minute in range(MINUTES):
             writer.append(readings(rng, NOON_MS + hours * 3_600_000 + minute * 60_000, 12))

@@ -17,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 from statistics import median
 
@@ -97,7 +98,7 @@ def latencies(site_file: Path, listener: Listener, alarms: int) -> list[float]:
             before = len(listener.texts("nightbank/notice"))
             began_s = time.monotonic()
             noticer.take(pipeline.take(polled(time_ms, 60.0 if number % 2 == 0 else 20.0)))
-            wait_for(lambda before=before: len(listener.texts("nightbank/notice")) > before)
+            wait_for(partial(come, listener, before))
             if number % 2 == 0:
                 came_s = next(
                     at for topic, *_, at in reversed(listener.messages) if topic == "nightbank/notice"
@@ -109,6 +110,16 @@ def latencies(site_file: Path, listener: Listener, alarms: int) -> list[float]:
     return took
 
 
+def come(listener: Listener, before: int) -> bool:
+    """Whether a notice has come that was not there before."""
+    return len(listener.texts("nightbank/notice")) > before
+
+
+def echoed(listener: Listener, text: str) -> bool:
+    """Whether a message of one's own has come back."""
+    return listener.last("bench") == text
+
+
 def baseline(port: int, listener: Listener, messages: int) -> list[float]:
     """Seconds of a message of one's own through the same broker."""
     client = paho.Client(CallbackAPIVersion.VERSION2)
@@ -118,7 +129,7 @@ def baseline(port: int, listener: Listener, messages: int) -> list[float]:
     for number in range(messages):
         began_s = time.monotonic()
         client.publish("bench", str(number), qos=1)
-        wait_for(lambda number=number: listener.last("bench") == str(number))
+        wait_for(partial(echoed, listener, str(number)))
         took.append(next(at for topic, *_, at in reversed(listener.messages) if topic == "bench") - began_s)
     client.disconnect()
     client.loop_stop()

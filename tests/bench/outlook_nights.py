@@ -14,7 +14,7 @@ more before it. --quick leaves the warnings out.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from math import sqrt
@@ -114,7 +114,7 @@ def _inside(
     return fmean(band(each)[0] <= truth(each) <= band(each)[2] for each in told)
 
 
-def _rms(values) -> float:
+def _rms(values: Iterable[float]) -> float:
     return sqrt(fmean(value * value for value in values))
 
 

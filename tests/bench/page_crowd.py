@@ -94,7 +94,8 @@ class Phone:
             part.start()
         for part in parts:
             part.join()
-        return (SEEN.findall(html) or ["none"])[0]
+        seen = SEEN.search(html)
+        return seen[1] if seen else "none"
 
     def _fetch(self, paths: list[str]) -> None:
         with closing(self._line()) as line:

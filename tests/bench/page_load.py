@@ -111,7 +111,7 @@ def chart_of_plain(page: Page) -> float:
 
 def chart_after_tap(page: Page) -> float:
     """How long our chart takes from the tap."""
-    started = page.evaluate("performance.now()")
+    started: float = page.evaluate("performance.now()")
     page.evaluate("document.getElementById('history-closer').click()")
     page.wait_for_selector("#history-chart .main-svg", timeout=60_000)
     ended: float = page.evaluate("window.chartAt")
@@ -129,7 +129,7 @@ new MutationObserver(() => {
 
 def visits(browser: Browser, url: str, to_chart: Callable[[Page], float]) -> tuple[list[Visit], list[Visit]]:
     """Cold and warm visits: a new phone each time, that opens the page twice."""
-    cold, warm = [], []
+    cold, warm = list[Visit](), list[Visit]()
     for _ in range(VISITS):
         context = browser.new_context(viewport={"width": 390, "height": 844})
         context.add_init_script(WATCH)

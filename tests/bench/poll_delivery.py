@@ -35,18 +35,16 @@ WARM_UP_S = 3.0
 
 
 def device(port: Path, **more: Any) -> DeviceEntry:
-    return DeviceEntry(
-        **{
-            "name": "charger",
-            "profile": "marsh-charger",
-            "connection": "serial",
-            "port": str(port),
-            "baud": BAUD,
-            "every_s": PERIOD_S,
-            "timeout_s": 0.25,
-        }
-        | more
-    )
+    usual: dict[str, Any] = {
+        "name": "charger",
+        "profile": "marsh-charger",
+        "connection": "serial",
+        "port": str(port),
+        "baud": BAUD,
+        "every_s": PERIOD_S,
+        "timeout_s": 0.25,
+    }
+    return DeviceEntry(**usual | more)
 
 
 def polled(entries: tuple[DeviceEntry, ...], seconds: float) -> list[tuple[float, PollResult]]:

@@ -18,6 +18,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
@@ -76,7 +77,8 @@ def through_csv(lines: list[str]) -> None:
 def each_weighed(estimator: BankEstimator, count: int) -> None:
     """Rows so far apart that each moves and weighs all supposed banks."""
     for row, (_, values) in enumerate(minutes(count)):
-        estimator.update(BankSample(START_MS + row * 5 * MINUTE_MS, *values))
+        measured: dict[str, Any] = dict(zip(MEASURED, values, strict=True))
+        estimator.update(BankSample(START_MS + row * 5 * MINUTE_MS, **measured))
 
 
 def main() -> None:

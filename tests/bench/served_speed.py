@@ -19,6 +19,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -80,7 +81,7 @@ class PlainScript:
         self._client = InfluxDBClient(url, "", org="", timeout=60_000)
         self._site = site
 
-    def rows(self, what: str, start_ms: int, end_ms: int, more: str = "") -> list[list]:
+    def rows(self, what: str, start_ms: int, end_ms: int, more: str = "") -> list[list[Any]]:
         statement = (
             f"SELECT {what} FROM nightbank WHERE site = '{self._site}' AND time >= {start_ms}ms"
             f" AND time < {end_ms}ms {more}"
@@ -172,10 +173,8 @@ def main() -> None:
                 for days in (30, given.days):
                     tell(
                         f"{days} days by day",
-                        costs(
-                            lambda days=days: reader.series(QUANTITY, end_ms - days * DAY_MS, end_ms, days)
-                        ),
-                        costs(lambda days=days: plain.buckets(end_ms - days * DAY_MS, end_ms, DAY_MS), 3),
+                        costs(partial(reader.series, QUANTITY, end_ms - days * DAY_MS, end_ms, days)),
+                        costs(partial(plain.buckets, end_ms - days * DAY_MS, end_ms, DAY_MS), 3),
                         1.0 if days == 30 else 0.1,
                     )
                 tell("30 days of all quantities", costs(lambda: reader.days(last - timedelta(30), last)))

@@ -23,14 +23,14 @@ from pathlib import Path
 
 from dashboard.many.app import make_sites_app
 from dashboard.many.lines import in_words
-from dashboard.many.rows import standings
+from dashboard.many.rows import Standing, standings
 from monitor.alarms.rules import rules_of
 from monitor.notices.secrets import Secrets
 from monitor.quantities import QUANTITIES
 from monitor.records import AlarmState, Reading, iso_utc
 from monitor.served.lines import Lines, Record
 from monitor.served.many import PRESENT_S, Sites
-from monitor.served.query import Asker
+from monitor.served.query import Asker, Rows
 from monitor.served.reader import LentReader
 from monitor.site.load import site_of, with_defaults
 from monitor.site.sites_file import SitesFile
@@ -128,6 +128,7 @@ class Measured:
     """Times steps: wall, our CPU, the server's CPU, questions."""
 
     def __init__(self, influx: Influx, asker: Counting) -> None:
+        assert influx.process is not None
         self._pid = influx.process.pid
         self._asker = asker
 
@@ -148,7 +149,7 @@ class Counting(Asker):
 
     count = 0
 
-    def ask(self, statement: str, *more: int):
+    def ask(self, statement: str, *more: int) -> Iterator[Rows]:
         self.count += 1
         return super().ask(statement, *more)
 
@@ -203,7 +204,7 @@ def write(influx: Influx, count: int) -> int:
     return size
 
 
-def look(sites: Sites):
+def look(sites: Sites) -> list[Standing]:
     return standings(sites.look().values())
 
 

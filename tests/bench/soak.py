@@ -49,10 +49,11 @@ from monitor.store.embedded import open_reader
 from monitor.store.upkeep import size_of, troubles
 from monitor.stores import open_writer
 from simulator.faults import FOR_REGISTERS, FOR_TEXT
-from tests.bench.daemon import AS_THE_UNIT, cpu_s, memory_MB
+from tests.bench.daemon import AS_THE_UNIT
 from tests.bench.figures import cost, hand_over
 from tests.bench.page_cost import wait_for_port
 from tests.bench.page_crowd import Crowd, Phone
+from tests.bench.process import cpu_s, memory_MB
 from tests.ports import free_port
 
 REAL_EVERY_S, REAL_COMMIT_S = 0.2, 1.0

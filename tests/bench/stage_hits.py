@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import time
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from monitor.bank.description import describe_bank
@@ -44,7 +45,7 @@ def line(name: str, found: Hits) -> str:
 
 def simulated(days: int) -> None:
     together, slowest_us = Hits(), 0.0
-    for case in (Case(**{**_fields(case), "days": days}) for case in CASES):
+    for case in (replace(case, days=days) for case in CASES):
         rows, bank = truths(case)
         begin = time.process_time()
         for level in SEEN:
@@ -64,15 +65,11 @@ def simulated(days: int) -> None:
     )
 
 
-def _fields(case: Case) -> dict[str, object]:
-    return {name: getattr(case, name) for name in Case.__slots__}
-
-
 def recorded() -> None:
     together = Hits()
     for name in NAMES:
         for grade in ("fine", "coarse"):
-            kept = record(name, grade)  # type: ignore[arg-type]
+            kept = record(name, grade)
             tables = tomllib.loads(kept.bank_toml)
             bank = describe_bank(
                 Bank(**tables["bank"]),

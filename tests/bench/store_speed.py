@@ -21,7 +21,9 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from struct import Struct
 from tempfile import TemporaryDirectory
 
 import numpy as np
@@ -84,7 +86,8 @@ def hundredths(days: int) -> np.ndarray:
     rng = np.random.default_rng(SEED)
     moves = rng.normal(0, NOISE, (days * POLLS_A_DAY, len(CHANNELS)))
     wander = np.cumsum(moves, axis=0)
-    return np.rint(2000 + wander - np.linspace(0, 1, len(wander))[:, None] * wander[-1]).astype(int)
+    level: np.ndarray = np.rint(2000 + wander - np.linspace(0, 1, len(wander))[:, None] * wander[-1])
+    return level.astype(int)
 
 
 def entropy(data: np.ndarray) -> float:
@@ -172,7 +175,8 @@ def asked(path: Path) -> Table:
         spans_h = [1, 6, 24, 36, 72, 168, 336, 720, 2160, 4380, 8760]
         spans_h = [hours for hours in spans_h if hours <= 24 or hours * HOUR_MS < end_ms - first_ms]
         zooms = [
-            cpu_ms(lambda h=h: reader.series(ASKED, end_ms - h * HOUR_MS, end_ms, POINTS)) for h in spans_h
+            cpu_ms(partial(reader.series, ASKED, end_ms - hours * HOUR_MS, end_ms, POINTS))
+            for hours in spans_h
         ]
         middle_ms = (first_ms + end_ms) // 2
         return {
@@ -243,11 +247,11 @@ def repeat_backwards(path: Path, weeks: int) -> None:
         file.execute("COMMIT")
 
 
-def _moved(packed: bytes, head: object, place: int, by: int) -> bytes:
+def _moved(packed: bytes, head: Struct, place: int, by: int) -> bytes:
     """Packed numbers or steps whose first number is less by so much."""
-    fields = list(head.unpack_from(packed))  # type: ignore[attr-defined]
+    fields = list(head.unpack_from(packed))
     fields[place] -= by
-    return head.pack(*fields) + packed[head.size :]  # type: ignore[attr-defined]
+    return head.pack(*fields) + packed[head.size :]
 
 
 # --- the contenders --------------------------------------------------------------------------------------

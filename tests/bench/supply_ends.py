@@ -112,7 +112,7 @@ def drawn(seed: int, *, stops: bool) -> tuple[Evening, tuple[str, ...]]:
     }[kind]()
     step_V, noise_V = rng.choice([(0.01, 0.005), (0.01, 0.02), (0.1, 0.02)])
     disconnect_V = rng.choice([11.1, 11.4, 11.7])
-    lines = (f"controller.disconnect_V = {disconnect_V}", "controller.reconnect_V = 12.6")
+    lines: tuple[str, ...] = (f"controller.disconnect_V = {disconnect_V}", "controller.reconnect_V = 12.6")
     if kind == "iron":
         lines, disconnect_V = LITHIUM, 12.0
     lines = (*lines, f"meters.voltage_step_V = {step_V}", f"bank.unit_capacity_Ah = {capacity_Ah / 2:.0f}")

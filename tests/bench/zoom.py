@@ -32,7 +32,7 @@ from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.records import Reading, parse_iso
 from monitor.site.load import load_site
 from monitor.store.base import StoreReader
-from monitor.store.embedded import open_reader, open_writer
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from tests.bench.figures import cost, hand_over, ratio
 
 SEED = 20261125
@@ -169,7 +169,9 @@ def main() -> None:
         print(f"store: {path.stat().st_size / 1e6:.1f} MB")
         site = load_site(site_file)
         zone = ZoneInfo(site.site.time_zone)
-        client = Client(make_app(lambda: open_reader(path), site, path).server)
+        client = Client(
+            make_app(lambda: open_reader(path), site, path, lambda asked: leave_request(path, asked)).server
+        )
         reader = stack.enter_context(open_reader(path))
         client.get("/days/closer", headers={"Host": "localhost"})
         missed = 0
