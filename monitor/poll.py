@@ -54,14 +54,21 @@ class PollResult:
     times: tuple[TimeTold, ...] = ()
 
 
+HELD_UP_S = 2.0
+"""A poll that takes so much longer than two good ones was held up, most likely with the whole process (our
+choice: a stamp may be so wrong; twice, since a device may be asked anew within a poll)."""
+
+
 def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
     """Poll a device now, in the caller's thread; raises nothing.
 
-    A device that was answering is asked once or twice more while less than retry_within_s has passed.
+    A device that was answering is asked once or twice more while less than retry_within_s has passed. Where
+    the poll was held up, on a computer that swaps or a process that was stopped, what came may be old, and
+    what failed may have failed for that: then all is asked anew, once.
     """
     health, clock = device.health, device.clock
     started_s = clock.elapsed_s()
-    attempts = 0
+    attempts, is_anew = 0, False
     while True:
         attempt_s = clock.elapsed_s()
         attempts += 1
@@ -74,15 +81,31 @@ def poll_once(device: Device, retry_within_s: float = 0.0) -> PollResult:
             log.exception("%s: polling failed in an unforeseen way", device.name)
             error = DeviceError(f"{device.name}: {type(fault).__name__}: {fault}")
         now_s, now_ms = clock.elapsed_s(), clock.now_ms()
+        if error is not None:
+            health.count(error)
+        if not is_anew and _was_held_up(device, error, now_s - attempt_s):
+            started_s, attempts, is_anew = now_s, 0, True
+            continue
         if error is None:
             health.answered(now_ms, now_s - attempt_s)
             times = device.take_times() if isinstance(device, TextDevice) else ()
             return PollResult(device.name, readings, health.told(), None, times)
-        health.count(error)
         worth_another = health.state == "answering" and attempts < _tries(error)
         if not worth_another or now_s - started_s >= retry_within_s:
             health.failed(now_ms)
             return PollResult(device.name, _missing(device, error, now_ms), health.told(), error)
+
+
+def _was_held_up(device: Device, error: DeviceError | None, took_s: float) -> bool:
+    """Whether a poll took much longer than the last good one, and so says nothing of now.
+
+    One that fails on a device that was not answering may well have waited. A sender of text is waited for
+    itself, and knows how old its lines are.
+    """
+    usual_s = device.health.round_trip_s
+    if usual_s is None or isinstance(device, TextDevice):
+        return False
+    return took_s > HELD_UP_S + 2 * usual_s and (error is None or device.health.state == "answering")
 
 
 def _tries(error: DeviceError) -> int:
@@ -159,6 +182,7 @@ class _Job:
         self.period_s = device.every_s
         self.lost = False  # its port or connection was not there at the last poll
         self.open_tries = 0
+        self.cost_s = math.inf  # of the last poll, where that brought nothing
 
     def next_on_grid(self, now_s: float) -> float:
         """The first slot of the period after now; slots that a slow poll has missed are left out."""
@@ -224,11 +248,13 @@ class _Worker:
         job.due_s = job.next_on_grid(now_s)
         job.lost = isinstance(result.error, LineLost)
         if result.error is None:
-            job.open_tries = 0
+            job.open_tries, job.cost_s = 0, math.inf
         elif job.lost:
             self._await_port(job, now_s)
         else:
-            job.due_s += self._back_off_s(job, now_s - started_s)
+            # The dearer of two may have been held up with the whole process: that makes no device rarer.
+            cost_s, job.cost_s = job.cost_s, now_s - started_s
+            job.due_s += self._back_off_s(job, min(cost_s, job.cost_s))
         if result.error is not None:
             job.device.health.will_try(job.device.clock.now_ms() + round(max(0.0, job.due_s - now_s) * 1000))
             result = PollResult(result.device, result.readings, job.device.health.told(), result.error)

@@ -55,6 +55,6 @@ class ServedSimulator:
         """Close its standard input and wait; the exit status."""
         if not self.process.stdin.closed:
             self.process.stdin.close()
-        status = self.process.wait(timeout=10)
+        status = self.process.wait(timeout=60)
         self.process.stdout.close()
         return status

@@ -45,6 +45,10 @@ BELIEVED_MS = 900_000
 EARLIEST_MS, LATEST_MS = 1_767_225_600_000, 7_258_118_400_000
 """No clock that says 2025 or 2200 is right: the program is younger, and the store ends there (our choice)."""
 
+HELD_UP_MS = 100
+"""Two looks at clocks that are further apart say nothing of each other (our choice: a tenth of what the
+system's clock is taken to be wrong by)."""
+
 CHIP_YEARS_MS = 5 * 31_557_600_000
 """A chip that has gone further than so long since the last reading has run wild (our choice)."""
 
@@ -205,14 +209,21 @@ class SteadyClock:
         kernel, received = self._kernel, self._received
         self._received = None
         if kernel.is_set():
-            return Word(NETWORK, kernel.system_ms(), kernel.count_ms())
+            return self._system_word(NETWORK)
         if received is not None:
             return received
         if kernel.is_guest() and self.course.source != RECEIVER:
-            return Word(HOST, kernel.system_ms(), kernel.count_ms())
+            return self._system_word(HOST)
         if self.is_known:
             return None
         chip_ms = kernel.chip_ms()
         if chip_ms is None or not self._floor_ms <= chip_ms <= self._floor_ms + CHIP_YEARS_MS:
             return None
         return Word(CHIP, chip_ms, kernel.count_ms())
+
+    def _system_word(self, source: str) -> Word | None:
+        """The system's clock as a source's word; None where the process was held up between two looks."""
+        before_ms = self._kernel.count_ms()
+        utc_ms = self._kernel.system_ms()
+        count_ms = self._kernel.count_ms()
+        return Word(source, utc_ms, count_ms) if count_ms - before_ms <= HELD_UP_MS else None

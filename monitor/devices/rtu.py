@@ -291,11 +291,13 @@ class RtuLink:
         So are those heard together with the last exchange's: a computer that was held up reads both.
         """
         hearing = self._hearing
-        started_s = monotonic()
+        until_s, lapsed = monotonic() + self._configured_s * LONGEST_WAIT, False
         gap_s = self._timing.t3_5_s + GAP_MARGIN_S
         while hearing.wait(hearing.silent_since_s + gap_s - monotonic()):
-            if monotonic() - started_s > self._configured_s * LONGEST_WAIT:
+            if lapsed:
                 raise BadFrame(advice.never_silent(self.name))
+            # Once after that time is still no proof: this process may have been held up.
+            lapsed = monotonic() > until_s
         while (reply := self._next_reply()) is not None:
             hearing.take(reply.place)
             known = self._units[reply.unit]

@@ -70,7 +70,8 @@ class TextDevice:
     def poll(self, again: bool = False) -> list[Reading]:
         """See Device; a second try just goes on listening.
 
-        Waits up to the device's interval and time-out where no sound line has arrived yet.
+        Waits up to the device's interval and time-out where no sound line has arrived yet. Where the process
+        was held up meanwhile, what it had heard is forgotten, and the wait begins anew, once.
         """
         answers: dict[str, Judged] = {}
         self._heard = 0
@@ -81,16 +82,24 @@ class TextDevice:
             self._make_ready()
             fault = self._take(self._fresh_arrivals(started_s), answers)
             looked_s = self.clock.elapsed_s()
+            is_late = is_anew = False
             while self._answered_ms is None or not self._is_timed or self._waits(answers, looked_s):
                 left_s = started_s + self._patience_s - looked_s
-                if left_s <= 0:
-                    if self._answered_ms is not None:
-                        break
+                if left_s <= 0 and self._answered_ms is not None:
+                    break
+                if is_late:
                     raise fault or self._no_answer()
+                is_late = left_s <= 0  # one more look: what came to a process that was held up counts
                 data = self._receive(min(QUIET_S, left_s))
                 if not data and left_s > QUIET_S:
                     self._splitter.at_line_start()
                 earlier_s, looked_s = looked_s, self.clock.elapsed_s()
+                if not is_anew and self._may_be_old(data, looked_s - earlier_s):
+                    self._drain(looked_s)
+                    answers.clear()
+                    self._answered_ms = self._odd_s = fault = None
+                    started_s, is_late, is_anew = looked_s, False, True
+                    continue
                 fault = self._take(data, answers, seen=looked_s - earlier_s < STALLED_S) or fault
             if self._several_kinds:
                 self._take_what_follows(answers)
@@ -146,11 +155,21 @@ class TextDevice:
         old = now_s - self._drained_s > OLD_INTERVALS * self._interval_s
         self._drained_s = now_s
         if len(data) > BACKLOG or old:
-            while self._receive(0) and self.clock.elapsed_s() < now_s + self._patience_s:
-                pass
-            self._splitter.in_mid_line()
+            self._drain(now_s)
             return b""
         return data
+
+    def _may_be_old(self, data: bytes, waited_s: float) -> bool:
+        """Whether what a look brought came while the process was held up, and may end with an old line."""
+        many, long = len(data) > BACKLOG, waited_s > OLD_INTERVALS * self._interval_s
+        return data != b"" and waited_s > STALLED_S and (many or long)
+
+    def _drain(self, now_s: float) -> None:
+        """Throw away all that has arrived; the next whole line is of now."""
+        while self._receive(0) and self.clock.elapsed_s() < now_s + self._patience_s:
+            pass
+        self._drained_s = now_s
+        self._splitter.in_mid_line()
 
     def _take(self, data: bytes, answers: dict[str, Judged], *, seen: bool = False) -> BadFrame | None:
         """Add the values of the complete lines to `answers`; the last damaged line's fault, if any.

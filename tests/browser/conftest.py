@@ -20,7 +20,7 @@ from pathlib import Path
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, expect, sync_playwright
 
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.outlook import OUTLOOK_NOTE
@@ -31,6 +31,8 @@ from monitor.store.heartbeat import write_heartbeat
 from tests.ports import free_port
 from tests.unit.site_files import MARSH_HIDE
 from tests.waiting import wait_for
+
+expect.set_options(timeout=30_000)  # a busy computer takes its time; what comes sooner is not waited for
 
 EVENING = parse_iso("2026-11-25T20:00:00Z")
 HOUR = int(timedelta(hours=1).total_seconds() * 1000)
@@ -142,7 +144,7 @@ class Hide:
         """End the page server as systemd does; its exit status."""
         assert self._server is not None
         self._server.send_signal(signal.SIGTERM)
-        return self._server.wait(10)
+        return self._server.wait(60)
 
     def server_rss_MB(self) -> float:
         """Resident memory of the page process."""
@@ -157,12 +159,12 @@ class Hide:
         return int(re.search(r"VmHWM:\s+(\d+)", status)[1]) / 1024
 
     def get(self, path: str):
-        return urlopen(self.url.rstrip("/") + path, timeout=10)
+        return urlopen(self.url.rstrip("/") + path, timeout=60)
 
     def end(self) -> None:
         if self._server is not None and self._server.poll() is None:
             os.kill(self._server.pid, signal.SIGKILL)
-            self._server.wait(10)
+            self._server.wait(60)
 
 
 def device_of(quantity: str) -> str:

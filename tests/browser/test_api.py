@@ -102,7 +102,7 @@ def asked(hide, path, method="GET", host=None, **query):
     address = hide.url.rstrip("/") + path + (f"?{urllib.parse.urlencode(query)}" if query else "")
     request = urllib.request.Request(address, method=method, headers={} if host is None else {"Host": host})
     try:
-        with urllib.request.urlopen(request, timeout=10) as answer:
+        with urllib.request.urlopen(request, timeout=60) as answer:
             return answer.status, answer.headers, answer.read().decode()
     except urllib.error.HTTPError as refused:
         with refused:

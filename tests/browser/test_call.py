@@ -60,7 +60,7 @@ def test_the_page_sounds_until_the_alarm_is_silenced_or_answered(night, visit):
     expect(page.get_by_role("button", name="Sound is on")).to_have_attribute("aria-pressed", "true")
     assert page.evaluate("notes.length") == 3, "the tap itself is answered, softly"
     beat(night, page, low_voltage(night, "high"))
-    page.wait_for_function("() => notes.length >= 9", timeout=25_000)
+    page.wait_for_function("() => notes.length >= 9")
     louder = page.evaluate("loudest.filter((_, at) => at % 3 === 0)")
     assert louder == sorted(louder), "softly first"
     assert louder[2] > louder[1] == louder[0]

@@ -38,7 +38,7 @@ def hut(tmp_path, site_text, monkeypatch):
             daemon = subprocess.Popen(command, stderr=log, stdout=log, env=os.environ | {"NOTIFY_SOCKET": ""})
         yield made
         daemon.terminate()
-        daemon.wait(20)
+        daemon.wait(60)
         made.end()
         for log in (made.log, tmp_path / "daemon.log"):
             assert "Traceback" not in log.read_text(encoding="utf-8")

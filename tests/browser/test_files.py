@@ -66,7 +66,7 @@ def test_a_phones_number_format_changes_no_file(evening):
 def ask(address, headers):
     from urllib.request import Request, urlopen
 
-    return urlopen(Request(address, headers=headers), timeout=10).read()
+    return urlopen(Request(address, headers=headers), timeout=60).read()
 
 
 @pytest.mark.parametrize("path", sorted(TABLES))

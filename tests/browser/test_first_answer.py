@@ -36,7 +36,7 @@ def evening(shared_hide):
 
 def asked(hide, path):
     request = urllib.request.Request(hide.url.rstrip("/") + path, headers={"Accept-Encoding": "gzip"})
-    return urllib.request.urlopen(request, timeout=10)
+    return urllib.request.urlopen(request, timeout=60)
 
 
 def test_without_scripts_the_answer_is_there(evening, chromium):
@@ -118,7 +118,7 @@ def test_a_file_that_the_phone_has_is_not_sent_again(evening):
         f"{evening.url}assets/page.css", headers={"Accept-Encoding": "gzip", "If-None-Match": etag}
     )
     with pytest.raises(urllib.error.HTTPError) as known:
-        urllib.request.urlopen(request, timeout=10)
+        urllib.request.urlopen(request, timeout=60)
     assert known.value.code == 304
 
 

@@ -66,7 +66,7 @@ def test_a_person_chooses_the_light_without_scripts_and_it_stays(evening, phone)
     "back", ["//elsewhere.example/", "http://elsewhere.example/", "/\\elsewhere", "/a//b"]
 )
 def test_the_links_lead_nowhere_else(evening, back):
-    connection = HTTPConnection("127.0.0.1", evening.port, timeout=10)
+    connection = HTTPConnection("127.0.0.1", evening.port, timeout=60)
     connection.request("GET", f"/look?{urlencode({'as': 'day', 'back': back})}")
     answer = connection.getresponse()
     assert (answer.status, answer.headers["Location"]) == (303, "/")

@@ -153,7 +153,7 @@ def test_a_senseless_request_gets_no_inner_life(troubled, body):
         f"{troubled.url}_dash-update-component", body, {"Content-Type": "application/json"}
     )
     with pytest.raises(urllib.error.HTTPError) as refused:
-        urllib.request.urlopen(request, timeout=10)
+        urllib.request.urlopen(request, timeout=60)
     answer = refused.value.read()
     assert refused.value.code in (400, 500)
     assert b"Traceback" not in answer
@@ -180,7 +180,7 @@ def test_it_ends_cleanly_while_it_starts(hide, after_s):
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as page:
         time.sleep(after_s)
         page.terminate()
-        said = page.communicate(timeout=20)[1]
+        said = page.communicate(timeout=60)[1]
     # before the program has its own handler the system's ends it, by the signal
     assert page.returncode in (0, -signal.SIGTERM), said
     assert "Traceback" not in said
@@ -188,7 +188,7 @@ def test_it_ends_cleanly_while_it_starts(hide, after_s):
 
 def page_command(*arguments):
     command = [sys.executable, "-m", "monitor.cli", "page", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=20)
+    return subprocess.run(command, capture_output=True, text=True, timeout=60)
 
 
 def test_a_taken_port_is_told_and_the_status_is_1(troubled):

@@ -86,7 +86,7 @@ def test_documents_for_programs_never_wear_a_phones_marks(evening, phone_cookie)
 def phone_cookie(evening):
     def get(path):
         request = Request(evening.url.rstrip("/") + path, headers={"Cookie": "form=cp24dmy"})
-        return urlopen(request, timeout=10)
+        return urlopen(request, timeout=60)
 
     return get
 

@@ -59,7 +59,7 @@ class World:
 
     def end(self) -> int:
         self.process.terminate()
-        status = self.process.wait(20)
+        status = self.process.wait(60)
         self.gate.stop()
         self.influx.stop()
         return status

@@ -75,7 +75,7 @@ def test_a_charge_that_is_hardly_known_is_a_span_until_it_is_known(hide, visit):
     assert "62 %" not in page.locator("main").text_content()
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
     hide.store(hide.present(NOW, age_s=0), basis=["full seen within the hour"])
-    expect(shown(page, "state_of_charge")).to_have_text("72 %", timeout=8000)
+    expect(shown(page, "state_of_charge")).to_have_text("72 %")
     expect(page.locator("#basis li")).to_have_text(["full seen within the hour"])
 
 
@@ -124,7 +124,7 @@ def test_a_new_reading_appears_by_itself_without_a_jump(evening, visit):
     page.evaluate("window.scrollTo(0, 300)")
     page.evaluate(COUNT_SHIFTS)
     evening.store(evening.present({"battery_voltage_V": 12.91}, age_s=0))
-    expect(shown(page, "battery_voltage_V")).to_have_text("12.9 V", timeout=8000)
+    expect(shown(page, "battery_voltage_V")).to_have_text("12.9 V")
     assert page.locator("details", has_text="All values").get_attribute("open") is not None
     kept = page.evaluate(f"[...document.querySelectorAll('{KEPT}')].map(e => e.kept === true)")
     assert len(kept) >= 15
@@ -139,7 +139,7 @@ def test_the_chart_comes_on_a_tap_and_goes_on_the_next(evening, visit):
     assert page.locator("#history-image .picture").count() == 2
     assert page.locator("#history-chart").count() == 0
     page.get_by_role("button", name="Look closer").click()
-    expect(page.locator("#history-chart .main-svg").first).to_be_visible(timeout=20_000)
+    expect(page.locator("#history-chart .main-svg").first).to_be_visible()
     page.get_by_role("button", name="Put the chart away").click()
     expect(page.locator("#history-chart")).to_have_count(0)
 
@@ -226,9 +226,9 @@ def test_without_a_store_the_page_says_what_to_do_and_heals_by_itself(hide, visi
     expect(lead).to_contain_text("nightbank monitor")
     expect(page.get_by_role("heading", name="Now")).to_be_hidden()
     hide.store(hide.present(NOW))
-    expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged", timeout=8000)
+    expect(page.locator("#sentence")).to_contain_text("The bank is 72 % charged")
     expect(page.get_by_role("heading", name="Now")).to_be_visible()
-    expect(page.locator("#history-image .picture").first).to_be_visible(timeout=12_000)
+    expect(page.locator("#history-image .picture").first).to_be_visible()
 
 
 def test_a_file_that_is_no_store_is_told_calmly(hide, visit):
@@ -244,11 +244,11 @@ def test_a_lost_connection_is_told_and_taken_back(evening, visit):
     expect(page.locator("#connection")).to_be_hidden()
     page.wait_for_load_state("networkidle")  # a script half loaded when the server goes is another matter
     evening.stop()
-    expect(page.locator("#connection")).to_contain_text("No connection", timeout=25_000)
+    expect(page.locator("#connection")).to_contain_text("No connection")
     expect(page.locator("#connection")).to_contain_text("As of 20:00")
     assert page.locator("body.lost").count() == 1
     evening.serve()
-    expect(page.locator("#connection")).to_be_hidden(timeout=10_000)
+    expect(page.locator("#connection")).to_be_hidden()
     assert page.locator("body.lost").count() == 0
     # while the server was away the browser itself reports each request that was cut or refused
     signs = ("Failed to load resource: net::ERR_", "the server did not respond")

@@ -43,7 +43,7 @@ class Manned(Hide):
 
     def stop_daemon(self) -> None:
         self._daemon.send_signal(signal.SIGTERM)
-        self._daemon.wait(20)
+        self._daemon.wait(60)
 
     def is_manned(self) -> bool:
         """Whether the daemon lives and has committed."""

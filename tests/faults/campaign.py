@@ -160,7 +160,9 @@ def run(kind: Class, frames: int, seed: int) -> Result:
             refused[error.kind] += 1
             if kind.fault == "other_function" and isinstance(link, RtuLink) and isinstance(error, NoAnswer):
                 # This computer was held up. An answer that is late and has the function of the next request,
-                # nobody could tell: that is two faults at once, and no class here.
+                # nobody could tell: that is two faults at once, and no class here. So the peer is given the
+                # time to come round, and the line to settle.
+                peer.change()
                 link.settle(UNIT)
             return None
         if values == words(address, COUNT, peer.asked(COUNT)):

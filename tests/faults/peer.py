@@ -236,6 +236,15 @@ def serve_forever(plan: Plan, shared: str) -> None:
             heard = (master, sys.stdin) if master >= 0 else (sys.stdin,)
             ready, _, _ = select.select(heard, (), (), wait_s)
             heard_s = monotonic()
+            device.send_held_back(monotonic())
+            if master in ready:  # before an order, whose answer tells that these are answered
+                if not held and line.last_sent_s:
+                    line.gaps_s.append(heard_s - line.last_sent_s)
+                held += os.read(master, 4096)
+                while len(held) >= 8:
+                    frame, held = held[:8], held[8:]
+                    line.requests.append(frame)
+                    device.serve(frame, heard_s)
             if sys.stdin in ready:
                 order = sys.stdin.readline()
                 if not order:
@@ -271,17 +280,6 @@ def serve_forever(plan: Plan, shared: str) -> None:
                         "cpu_s": sum(os.times()[:2]),
                     }
                 )
-                continue
-            device.send_held_back(monotonic())
-            if master not in ready:
-                continue
-            if not held and line.last_sent_s:
-                line.gaps_s.append(heard_s - line.last_sent_s)
-            held += os.read(master, 4096)
-            while len(held) >= 8:
-                frame, held = held[:8], held[8:]
-                line.requests.append(frame)
-                device.serve(frame, heard_s)
 
 
 def new_terminal() -> tuple[int, int]:
@@ -342,7 +340,7 @@ class PeerProcess:
         assert self.process.stdin is not None
         assert self.process.stdout is not None
         self.process.stdin.close()
-        self.process.wait(10)
+        self.process.wait(60)
         self.process.stdout.close()
         self._counter.close()
         self.shared.close()

@@ -45,7 +45,7 @@ def running(module: str, arguments: Sequence[str], log: Path) -> Iterator[None]:
         yield
     finally:
         parent.terminate()
-        parent.wait(timeout=20)
+        parent.wait(timeout=60)
 
 
 def kill_newest(log: Path) -> None:

@@ -407,7 +407,7 @@ class Cabinet:
     def end(self, number=signal.SIGTERM):
         self.ended_ms[number].append(Kernel().count_ms())
         self.process.send_signal(number)
-        self.process.wait(20)
+        self.process.wait(60)
 
     def polls(self, more):
         """Wait until so many more polls were asked for."""

@@ -147,7 +147,7 @@ def live_through(story: Story, server: NoticeServer, site_file: Path) -> None:
                 kill_while_it_waits(child, server, at_ms, alarms)
         child.step(at_ms, alarms)
     child.process.stdin.close()
-    assert child.process.wait(20) == 0
+    assert child.process.wait(60) == 0
     child.process.stdout.close()
 
 

@@ -117,7 +117,7 @@ def test_readings_of_a_board_that_boots_in_1970_land_at_their_time(tmp_path: Pat
             await_words(log, "readings that had waited for the time are stamped and stored")
         finally:
             daemon.send_signal(signal.SIGTERM)
-            daemon.wait(20)
+            daemon.wait(60)
     finally:
         mast.close()
     with open_reader(tmp_path / "nightbank.db") as reader:

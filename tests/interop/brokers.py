@@ -85,7 +85,7 @@ class Listener:
         self._client.on_message = self._take
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
-        assert self._ready.wait(10)
+        assert self._ready.wait(60)
 
     def _take(self, _client: paho.Client, _user: Any, message: paho.MQTTMessage) -> None:
         text = message.payload.decode("utf-8")

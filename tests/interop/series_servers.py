@@ -17,7 +17,7 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -102,7 +102,7 @@ class Process:
         if self.process is not None:
             self.process.send_signal(how)
             try:
-                self.process.wait(timeout=20)
+                self.process.wait(timeout=60)
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
@@ -237,8 +237,10 @@ class Relay:
     def __init__(self, behind: int) -> None:
         self._behind = behind
         self.mode = "carry"
+        self.holds = 0  # parts that it keeps back at present
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port = int(self._listener.getsockname()[1])
+        self._lock = threading.Lock()
         self._ended = threading.Event()
         threading.Thread(target=self._serve, daemon=True).start()
 
@@ -264,12 +266,24 @@ class Relay:
                 return
             with closing(socket.create_connection(("127.0.0.1", self._behind))) as server:
                 while data := client.recv(65536):
-                    while self.mode == "hang":
-                        if self._ended.wait(0.05):
-                            return
-                    server.sendall(data)
+                    with self._held():
+                        while self.mode == "hang":
+                            if self._ended.wait(0.05):
+                                return
+                        server.sendall(data)
                     if not self._pass_answers(client, server):
                         return
+
+    @contextmanager
+    def _held(self) -> Iterator[None]:
+        """A part is under way."""
+        with self._lock:
+            self.holds += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self.holds -= 1
 
     def _pass_answers(self, client: socket.socket, server: socket.socket) -> bool:
         """Answers that come, and more of the request, until the line is quiet for a moment."""
@@ -283,6 +297,7 @@ class Relay:
                 data = end.recv(65536)
                 if not data or (end is server and self.mode == "cut"):
                     return False
-                if self.mode == "slow":
-                    self._ended.wait(SLOW_S)
-                (client if end is server else server).sendall(data)
+                with self._held():
+                    if self.mode == "slow":
+                        self._ended.wait(SLOW_S)
+                    (client if end is server else server).sendall(data)

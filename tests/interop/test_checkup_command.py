@@ -178,7 +178,7 @@ def runs(tmp_path_factory):
         )
         yield {name: (person, huts[name], person.result()) for name, person in people.items()}
         daemons[0].send_signal(signal.SIGTERM)
-        assert daemons[0].wait(20) == 0
+        assert daemons[0].wait(60) == 0
     finally:
         for person in people.values():
             person.end()

@@ -57,7 +57,7 @@ class Daemon:
 
     def stop(self, number=signal.SIGTERM):
         self.process.send_signal(number)
-        return self.process.wait(15)
+        return self.process.wait(60)
 
     def count(self, quantity="battery_voltage_V"):
         with open_reader(self.folder / "nightbank.db") as reader:
@@ -96,15 +96,15 @@ def test_it_is_ready_only_with_a_store_and_feeds_the_watchdog_by_polls(daemon):
 def test_after_a_kill_it_goes_on_and_loses_no_more_than_a_commit(daemon):
     daemon.start()
     daemon.hear("READY=1")
-    time.sleep(6)
+    wait_for(lambda: daemon.count() >= 4)
     before = daemon.count()
     daemon.stop(signal.SIGKILL)
-    assert daemon.count() >= before >= 4
+    left = daemon.count()
+    assert left >= before
     daemon.start()
     daemon.hear("READY=1")
-    time.sleep(3)
+    wait_for(lambda: daemon.count() > left)
     assert daemon.stop() == 0
-    assert daemon.count() > before
     assert daemon.events("start") == [
         "The monitor has started for the first time.",
         "The monitor has started again.",
@@ -115,7 +115,7 @@ def test_a_port_that_comes_late_is_told_and_picked_up(daemon):
     daemon.simulator.ask(do="unplug", device="charger")
     daemon.start()
     daemon.hear("READY=1")
-    time.sleep(3)
+    wait_for(lambda: daemon.events("device", "charger"))
     daemon.simulator.ask(do="plug", device="charger")
     wait_for(lambda: daemon.events("device", "charger")[-1].startswith("answering on"), daemon.log.read_text)
     told = daemon.events("device", "charger")
@@ -162,7 +162,7 @@ def test_a_full_disk_is_told_and_outlived(daemon):
 
 def test_a_disk_that_is_full_from_the_start_is_told_with_what_to_do(daemon):
     daemon.start(prefix=("bash", "-c", 'ulimit -f 32; trap "" XFSZ; exec "$@"', "limited"))
-    assert daemon.process.wait(20) == 1
+    assert daemon.process.wait(60) == 1
     said = daemon.log.read_text()
     assert "make room on the disk" in said
     assert "Traceback" not in said
@@ -173,7 +173,7 @@ def test_a_bad_site_file_is_told_by_key_and_line_before_anything_is_polled(daemo
     daemon.site_file.write_text(text)
     line = 1 + text[: text.index("chemistri")].count("\n")
     daemon.start()
-    assert daemon.process.wait(15) == 1
+    assert daemon.process.wait(60) == 1
     said = daemon.log.read_text()
     assert f"line {line}" in said
     assert "bank.chemistri" in said

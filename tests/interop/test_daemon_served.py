@@ -188,7 +188,7 @@ def test_while_the_server_is_away_the_page_says_so_and_nothing_is_lost(hut: Hut,
     back_ms = time.time_ns() // 1_000_000
     hut.gate.start()
     wait_for(lambda: voltage(visitor) is not None)
-    wait_for(lambda: len(polled(hut, last_ms, back_ms)) >= 3)
+    wait_for(lambda: len(polled(hut, last_ms, back_ms)) >= 2)
     assert SERVER_AWAY not in visitor.get("/").text
     assert hut.daemon.poll() is None
 

@@ -7,18 +7,20 @@ import signal
 import struct
 import subprocess
 import sys
-import time
+from contextlib import suppress
 
 import pytest
 
+from monitor.errors import StoreError
 from monitor.store.embedded import open_reader
 from tests.unit.site_files import MARSH_HIDE
+from tests.waiting import wait_for
 
 
 def polled(*arguments: str) -> dict[int, int]:
     """Register values by address as mbpoll prints them."""
     ended = subprocess.run(
-        ["mbpoll", "-0", "-1", "-a", "1", *arguments], capture_output=True, text=True, check=False, timeout=20
+        ["mbpoll", "-0", "-1", "-a", "1", *arguments], capture_output=True, text=True, check=False, timeout=60
     )
     assert ended.returncode == 0, ended.stdout + ended.stderr
     return {
@@ -97,14 +99,23 @@ def test_too_large_a_request_is_refused(poll):
         read("-t", "3:hex", "-r", "700", "-c", "25")
 
 
+def stage_in(store):
+    """The charge stage in a store, which may not be there yet."""
+    with suppress(StoreError), open_reader(store) as reader:
+        return [each.value for each in reader.latest() if each.quantity == "charge_stage"]
+
+
 def test_the_peer_reads_what_the_daemon_stored(poll, tmp_path):
     simulator, read = poll
     site = MARSH_HIDE.replace("/dev/serial/by-id/usb-example", simulator.charger["serial"])
+    site += "\n[store]\ncommit_every_s = 1\n"
     (tmp_path / "hide.toml").write_text(site, encoding="utf-8")
     daemon = subprocess.Popen([sys.executable, "-m", "monitor.cli", "monitor", str(tmp_path / "hide.toml")])
-    time.sleep(4)  # the plant stands still, so one poll is as good as many
+    wait_for(
+        lambda: stage_in(tmp_path / "nightbank.db")
+    )  # the plant stands still: one poll is as good as many
     daemon.send_signal(signal.SIGTERM)
-    assert daemon.wait(10) == 0
+    assert daemon.wait(60) == 0
     with open_reader(tmp_path / "nightbank.db") as reader:
         stored = {r.quantity: r.value for r in reader.latest() if r.device == "charger"}
     registers = read("-t", "3:hex", "-r", "700", "-c", "9") | read("-t", "3:hex", "-r", "712", "-c", "4")

@@ -71,7 +71,7 @@ def test_what_find_writes_for_the_site_file_is_read_by_the_daemon(
             )
         finally:
             daemon.terminate()
-            daemon.wait(20)
+            daemon.wait(60)
     truth = simulator.ask(do="truth")["truth"]
     values = {name: entry["value"] for name, entry in shown.items()}
     assert values["battery_voltage_V"] == pytest.approx(truth["battery_voltage_V"], abs=0.02)

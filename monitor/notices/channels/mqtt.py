@@ -77,9 +77,10 @@ class MqttChannel:
             raise NoticeError(f"the broker {self._where} cannot be reached ({self._why})")
         payload = json.dumps(document_of(notice, self._site), ensure_ascii=False)
         sent = client.publish(f"{self._entry.prefix}/notice", payload, qos=1)
-        end_s = time.monotonic() + ANSWER_S
+        looks = 0  # counted, not timed: after a stop of this process the broker's word still has to be read
         while not _confirmed(sent):
-            if client is not self._client or time.monotonic() > end_s:
+            looks += 1
+            if client is not self._client or looks * LOOK_S > ANSWER_S:
                 self._drop(client)
                 text = f"the broker {self._where} did not confirm it ({self._why or 'no answer'})"
                 raise NoticeError(text, may_have_arrived=True)
