@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 """Far longer than anything that is waited for takes on a busy computer (our choice)."""
 
 

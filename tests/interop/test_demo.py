@@ -50,7 +50,7 @@ def demo(tmp_path_factory):
         process = subprocess.Popen(
             [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "2", "--port", str(port)], stderr=handle
         )
-    wait_for(lambda: "Ctrl-C ends all" in log.read_text() or process.poll() is not None)
+    wait_for(lambda: "Ctrl-C ends all" in log.read_text() or process.poll() is not None, seconds=300)
     assert process.poll() is None, log.read_text()
     yield folder, process, port, log
     if process.poll() is None:
