@@ -94,7 +94,7 @@ def question_of(query: Mapping[str, str]) -> Question:
 def _more(query: Mapping[str, str], name: str, of: str) -> int:
     text = query.get(name, "").strip() or "0"
     if not (text.isascii() and text.isdecimal() and len(text) <= 3 and int(text) <= MOST_MORE):
-        raise Mistyped(f"Strings of {of} more are a whole number from 0 to {MOST_MORE}.", name)
+        raise Mistyped(f"More strings of {of}: write a whole number from 0 to {MOST_MORE}.", name)
     return int(text)
 
 

@@ -53,7 +53,8 @@ STRING_FUSES = (
 ADAPTER = (
     "Use an isolated RS-485 or USB adapter. Without isolation the data wire can tie the controller's common "
     "to the computer's ground and carry the bank's current; where there is no isolation, controller and "
-    "computer must share one common ground, and only one."
+    "computer must share one common ground, and only one. With a controller that has a common plus only an "
+    "isolated one will do."
 )
 
 ACID_BRIEFLY = "Acid and hydrogen: goggles, gloves, fresh air, no flame or spark."

@@ -6,8 +6,11 @@ output; messages go to standard error. Rooms are imported when a command runs, s
 
 from __future__ import annotations
 
+import errno
+import io
 import json
 import logging
+import sys
 from contextlib import closing
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -15,11 +18,14 @@ from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE, say, wrapped
+from monitor.cli_parts import SITE_FILE, Decimal, folded, say, wrapped
 from monitor.errors import NightbankError
 from monitor.log_lines import log_to_stderr
 
 COMMAND_GROUP = "nightbank.commands"
+
+REFUSED = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM)
+"""What a file may refuse that is read or written; all else is a fault of ours and keeps its traceback."""
 
 PARTS: dict[str, dict[str, str]] = {
     "Begin": {
@@ -96,18 +102,41 @@ class _Commands(click.Group):
                 with formatter.section(title):
                     formatter.write_dl([(f"{name:10}", told) for name, told in part.items()])
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError:
+            if Path(args[0]).suffix == ".toml":
+                raise click.UsageError(f"say what you want of it: nightbank now {args[0]}", ctx=ctx) from None
+            raise
+
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
         except click.UsageError as error:
-            asked = error.ctx and error.ctx.command
+            asked, told = error.ctx and error.ctx.command, error.format_message()
             if isinstance(asked, click.Group) and error.message == "Missing command.":
-                names = ", ".join(asked.list_commands(error.ctx or ctx))
-                raise click.UsageError(f"say what you want of it: {names}", ctx=error.ctx) from None
-            raise
+                told = f"say what you want of it: {', '.join(asked.list_commands(error.ctx or ctx))}"
+            raise click.UsageError(folded(told, "Error: "), ctx=error.ctx) from None
         except NightbankError as error:
-            click.echo(str(error), err=True)
+            say(str(error), err=True)
             ctx.exit(1)
+
+    def main(self, *args: Any, **more: Any) -> Any:
+        """As click's; what the system refuses is told in a line, such as a full disk behind '>'."""
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):  # a terminal of old without every sign gets '?'
+                stream.reconfigure(errors="replace")
+        try:
+            return super().main(*args, **more)
+        except OSError as error:
+            if error.errno not in REFUSED:
+                raise
+            where = error.filename or "the output"
+            say(f"{where}: {error.strerror}; look at the room and the rights there", err=True)
+            sys.exit(1)
 
 
 def _installed() -> Any:
@@ -186,7 +215,7 @@ def now(site: Path, as_json: bool) -> None:
 )
 @click.option(
     "--speed",
-    type=click.FloatRange(0.1, 600),
+    type=Decimal(0.1, 600),
     default=1.0,
     show_default=True,
     help="How many times as fast as life the time runs once it is live.",

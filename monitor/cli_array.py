@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_parts import SITE_FILE, asked_days
+from monitor.cli_parts import SITE_FILE, asked_days, say
 from monitor.terminal import columns
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
         document = {"findings": [finding.document() for finding in findings]}
         click.echo(json.dumps(document, ensure_ascii=False))
     else:
-        click.echo(in_words(findings, looked, zone))
+        say(in_words(findings, looked, zone))
 
 
 def in_words(findings: Sequence[Finding], looked: Looked, zone: ZoneInfo) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from monitor.cli_asked import echo_json
-from monitor.cli_parts import SITE_FILE
+from monitor.cli_parts import SITE_FILE, Decimal
 from monitor.terminal import columns
 
 EACH_S = 20.0
@@ -40,7 +40,7 @@ minutes)."""
 @click.option(
     "--each",
     "each_s",
-    type=click.FloatRange(1, 600),
+    type=Decimal(1, 600),
     default=EACH_S,
     show_default=True,
     help="Seconds to read after each act; longer where devices are slow.",

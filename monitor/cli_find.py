@@ -14,7 +14,7 @@ import click
 
 from monitor.cautions import CONNECTING_A_DEVICE
 from monitor.cli_line import host_and_port, serial_port
-from monitor.cli_parts import bar_on_stderr, in_minutes, wrapped
+from monitor.cli_parts import Decimal, bar_on_stderr, in_minutes, say, wrapped
 from monitor.errors import LineLost
 from monitor.terminal import columns
 
@@ -56,13 +56,11 @@ def whole_numbers(text: str, low: int, high: int, option: str, like: str) -> tup
 @click.option("--speeds", help="Speeds to try, like 9600,19200; without it seven usual ones.")
 @click.option("--parities", default="none,even,odd", show_default=True, help="Parities to try, in order.")
 @click.option("--units", default="1-16", show_default=True, help="Unit numbers to ask, 1 to 247.")
-@click.option(
-    "--timeout", type=click.FloatRange(0.05, 5), help="Wait for each answer in s (0.2; over a network 1)."
-)
+@click.option("--timeout", type=Decimal(0.05, 5), help="Wait for each answer in s (0.2; over a network 1).")
 @click.option(
     "--listen",
     "listening",
-    type=click.FloatRange(0.5, 120),
+    type=Decimal(0.5, 120),
     default=FIRST_LISTEN_S,
     show_default=True,
     help="Listen for so many seconds first.",
@@ -154,14 +152,14 @@ def _say_before(
 
     if ports:
         most = listening_s + longest_s(tried, units, timeout_s)
-        click.echo(
+        say(
             f"{ports} serial {'port' if ports == 1 else 'ports'}: {listening_s:g} s of listening, then up to "
             f"{questions(tried, units)} questions of one register each, with read functions alone; at most "
             f"{in_minutes(most)} a port, where nobody answers. Whoever else uses the line waits meanwhile.",
             err=True,
         )
     if hosts:
-        click.echo(
+        say(
             f"{len(hosts)} {'host' if len(hosts) == 1 else 'hosts'}: up to {len(QUESTIONS) * len(units)} "
             "questions of one register each, a second each where nobody answers.",
             err=True,

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from monitor.cli_parts import Decimal
+
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink
 
@@ -42,7 +44,7 @@ OPTIONS = (
     ),
     click.option(
         "--timeout",
-        type=click.FloatRange(0.05, 30),
+        type=Decimal(0.05, 30),
         default=0.5,
         show_default=True,
         help="Wait so many seconds for each answer.",

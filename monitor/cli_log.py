@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, moment_ms, say
+from monitor.cli_parts import SITE_FILE, Commands, Decimal, moment_ms, say
 
 if TYPE_CHECKING:
     from monitor.records import LogEntry
@@ -67,24 +67,24 @@ def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
 @click.argument("text", default="")
 @click.option("--at", metavar="TIME", help="When it was done; now without it.")
 @click.option("--by", default=BY, metavar="NAME", help="Who did it.")
-@click.option("--water", type=float, metavar="L", help="Litres of water, all cells together.")
+@click.option("--water", type=Decimal(), metavar="L", help="Litres of water, all cells together.")
 @click.option(
     "--gravity",
-    type=float,
+    type=Decimal(),
     multiple=True,
     metavar="SG",
     help="One cell's gravity, as read: once for each cell, in their order from the positive pole.",
 )
-@click.option("--temperature", type=float, metavar="C", help="Of the electrolyte, in °C.")
+@click.option("--temperature", type=Decimal(), metavar="C", help="Of the electrolyte, in °C.")
 @click.option(
     "--voltage",
-    type=float,
+    type=Decimal(),
     multiple=True,
     metavar="V",
     help="One battery's voltage at rest: once for each, in their order from the positive pole.",
 )
-@click.option("--capacity", type=float, metavar="AH", help="As tested, in Ah at the 20-hour rate.")
-@click.option("--band", type=float, metavar="AH", help="How far the capacity may be off to either side.")
+@click.option("--capacity", type=Decimal(), metavar="AH", help="As tested, in Ah at the 20-hour rate.")
+@click.option("--band", type=Decimal(), metavar="AH", help="How far the capacity may be off to either side.")
 @click.pass_obj
 def add(
     asked: Asked,

@@ -11,6 +11,7 @@ from pathlib import Path
 import click
 
 from monitor.cli_line import Manner, line_options, serial_port
+from monitor.cli_parts import Decimal
 
 MORE = "Why, and what else is possible: --details."
 
@@ -36,7 +37,7 @@ FOLDER = click.Path(file_okay=False, path_type=Path)
 @click.option(
     "--listen",
     "listen_s",
-    type=click.FloatRange(0.5, 3700),
+    type=Decimal(0.5, 3700),
     default=3.0,
     show_default=True,
     help="So many seconds for the first line of a device that speaks by itself.",

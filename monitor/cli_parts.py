@@ -76,21 +76,37 @@ def _date(text: str, option: str) -> date:
         ) from error
 
 
+class Decimal(click.ParamType):  # type: ignore[type-arg,unused-ignore]
+    """A number as a person writes it, with a point or a comma, between two bounds and never 'nan'."""
+
+    name = "number"
+
+    def __init__(self, least: float = -math.inf, most: float = math.inf, unit: str = "") -> None:
+        self._least, self._most, self._unit = least, most, unit
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            number = float(str(value).replace(",", "."))
+        except ValueError:
+            number = math.nan
+        if not (math.isfinite(number) and self._least <= number <= self._most):
+            self.fail(f"'{value}' is no number{self._wanted()}", param, ctx)
+        return number
+
+    def _wanted(self) -> str:
+        if math.isfinite(self._most):
+            return f" from {self._least:g} to {self._most:g} {self._unit}".rstrip()
+        return f" of at least {self._least:g}" if math.isfinite(self._least) else "; write it like 1.5"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str | None:
+        return f"{self._least:g}..{self._most:g}" if math.isfinite(self._most) else None
+
+
 def amount(
     name: str, unit: str, least: float, most: float, words: str, **more: Any
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """An option that takes a number between two bounds, and never 'nan'."""
-
-    def number(typed: Any) -> float:
-        try:
-            value = float(typed)
-        except ValueError:
-            value = math.nan
-        if not least <= value <= most:
-            raise click.BadParameter(f"'{typed}' is no number from {least:g} to {most:g} {unit}")
-        return value
-
-    return click.option(name, type=number, metavar=unit, help=words, **more)
+    """An option that takes a number of a unit between two bounds."""
+    return click.option(name, type=Decimal(least, most, unit), metavar=unit, help=words, **more)
 
 
 def in_minutes(seconds: float) -> str:
@@ -102,16 +118,25 @@ def wrapped(text: str) -> str:
     """Text for a terminal: what is wider goes on below, set in a little more."""
     wide = columns()
 
-    def folded(line: str) -> str:
+    def filled(line: str) -> str:
         inset = len(line) - len(line.lstrip(" -"))
-        return textwrap.fill(line, wide, subsequent_indent=" " * (inset or 2), break_on_hyphens=False)
+        below = " " * (inset or 2)
+        return textwrap.fill(
+            line, wide, subsequent_indent=below, break_on_hyphens=False, break_long_words=False
+        )
 
-    return "\n".join(line if len(line) <= wide else folded(line) for line in text.split("\n"))
+    return "\n".join(line if len(line) <= wide else filled(line) for line in text.split("\n"))
 
 
-def say(text: str) -> None:
-    """A report on standard output: folded to the width of a terminal, line by line as it is for a program."""
-    click.echo(wrapped(text) if sys.stdout.isatty() else text)
+def say(text: str, err: bool = False) -> None:
+    """A text to standard output, or error: folded to the width of a terminal, as it is for a program."""
+    stream = sys.stderr if err else sys.stdout
+    click.echo(wrapped(text) if stream.isatty() else text, err=err)
+
+
+def folded(text: str, before: str) -> str:
+    """A text for standard error that will stand behind `before`, folded if that is a terminal."""
+    return wrapped(before + text).removeprefix(before) if sys.stderr.isatty() else text
 
 
 class Bar:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from monitor.cli_line import Manner, line_options, link_to
-from monitor.cli_parts import bar_on_stderr, in_minutes
+from monitor.cli_parts import Decimal, bar_on_stderr, in_minutes
 
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink
@@ -24,9 +24,7 @@ PARTS = 1000
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The dump (CSV).")
 @line_options
 @click.option("--again", type=click.IntRange(0, 10_000), default=0, help="So many further snapshots.")
-@click.option(
-    "--every", type=click.FloatRange(1, 86_400), default=10.0, show_default=True, help="Seconds between."
-)
+@click.option("--every", type=Decimal(1, 86_400), default=10.0, show_default=True, help="Seconds between.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def scan(
     line: str,

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_parts import Commands
+from monitor.cli_parts import Commands, say
 from monitor.errors import Problem, SiteError
 from monitor.terminal import columns
 
@@ -99,13 +99,15 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
     if not os.access(file.absolute().parent, os.W_OK):  # told before two dozen answers are given
         click.echo(f"{file} cannot be written: look whether its folder is there, or use sudo", err=True)
         ctx.exit(1)
-    answers = _ask_all(ctx)
+    answers, offered = _ask_all(ctx)
     try:
         write_whole(file, render(answers, _store_of(file)))
     except OSError as error:
         click.echo(f"{file} cannot be written ({error.strerror}); check the folder and its rights", err=True)
         ctx.exit(1)
     click.echo(f"\nWritten: {file}\n")
+    if offered:
+        say(f"Taken as offered, so look whether they are yours: {', '.join(offered)}.\n")
     click.echo("Before you touch anything:")
     _bullets(for_system(str(answers["bank.chemistry"]), int(answers["array.strings_in_parallel"])))
     click.echo("")
@@ -118,8 +120,9 @@ def _store_of(file: Path) -> str:
     return f"{SERVICE_STATE}/{file.stem}/nightbank.db" if absolute.parent == SERVICE_SITES else "nightbank.db"
 
 
-def _ask_all(ctx: click.Context) -> dict[str, Any]:
-    """Every question's answer. At a terminal a wrong one is asked again; a piped one ends with status 1."""
+def _ask_all(ctx: click.Context) -> tuple[dict[str, Any], list[str]]:
+    """Every question's answer, and the keys of those that were left as offered. At a terminal a wrong one is
+    asked again; a piped one ends with status 1."""
     from monitor.site.ask import QUESTIONS, Question, answer, choices
 
     def prompt(question: Question) -> str:
@@ -132,15 +135,18 @@ def _ask_all(ctx: click.Context) -> dict[str, Any]:
         return line
 
     answers: dict[str, Any] = {}
+    offered: list[str] = []
     for number, question in enumerate(QUESTIONS, start=1):
         while question.key not in answers:
+            line = prompt(question)
             try:
-                answers[question.key] = answer(question, prompt(question), answers)
+                answers[question.key] = answer(question, line, answers)
+                offered += [] if line.strip() else [question.key]
             except ValueError as error:
                 click.echo(f"answer {number} ({question.key}): {error}", err=True)
                 if not sys.stdin.isatty():
                     ctx.exit(1)
-    return answers
+    return answers, offered
 
 
 def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:

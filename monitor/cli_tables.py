@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_parts import SITE_FILE, bar_on_stderr, moment_ms
+from monitor.cli_parts import SITE_FILE, Decimal, bar_on_stderr, moment_ms
 from monitor.quantities import QUANTITIES, unit_of
 from monitor.records import Quality, Reading, iso_utc, to_datetime
 
@@ -61,7 +61,7 @@ SHOWN = 5
 @click.option(
     "--every",
     "every_s",
-    type=click.FloatRange(min=0.001),
+    type=Decimal(0.001),
     metavar="SECONDS",
     help="Average into steps of this length from --from on; of codes the highest in a step.",
 )
@@ -293,6 +293,7 @@ def _text_file(out: Path | None) -> Iterator[TextIO]:
     """Standard output, or a file that takes its name only when it is complete."""
     if out is None:
         yield sys.stdout
+        sys.stdout.flush()  # so that a full disk is told here
         return
     with _new_file(out) as part, part.open("w", encoding="utf-8", newline="") as table:
         yield table

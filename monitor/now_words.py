@@ -24,7 +24,7 @@ def in_words(document: dict[str, Any], zone: tzinfo) -> str:
         return clock_words(parse_iso(moment), now_ms, zone)
 
     today = f"{to_datetime(now_ms).astimezone(zone):%-d %b %Y %H:%M}"
-    lines = [f"{document['site']}, {today}", "", _bank_line(document)]
+    lines = [f"{document['site']}, {today}", "", _bank_line(document, local)]
     if not document["time_known"]:
         lines[0] = f"{document['site']}, time not known yet, {today} at the earliest"
         lines.insert(1, f"{TIME_UNKNOWN} 'nightbank clock' or the page's Care takes it.")
@@ -33,7 +33,10 @@ def in_words(document: dict[str, Any], zone: tzinfo) -> str:
     lines.append("")
     width = max((len(_label(name)) for name in document["quantities"]), default=0)
     for name, row in document["quantities"].items():
-        lines.append(f"  {_label(name):<{width}}  {_value_words(name, row):>12}  {_age_words(row)}")
+        value = "no value" if row["value"] is None else _value_words(name, row["value"], row["unit"])
+        lines.append(
+            f"  {_label(name):<{width}}  {value:>12}  {_age_words(row)}{_last_words(name, row, local)}"
+        )
     if document["dark"] is not None:
         lines += ["", document["dark"]["text"]]
     raised = [alarm for alarm in document["alarms"] if alarm["stands"]]
@@ -64,24 +67,34 @@ def _text(alarm: dict[str, Any]) -> str:
     return standing_text(alarm["name"], alarm["state"], alarm["text"])
 
 
-def _bank_line(document: dict[str, Any]) -> str:
+def _bank_line(document: dict[str, Any], local: Callable[[str], str]) -> str:
+    before = document["soc_before"]
+    if before is not None:
+        charge = charge_words(before["soc"], before["soc_sd"])
+        return f"State of charge not known now; at {local(before['time'])} it was {charge}."
     stage = f"stage {document['stage']}" if document["stage"] else "stage unknown"
     charge = charge_words(document["soc"], document["soc_sd"])
-    return f"State of charge {charge}{'' if charge == 'unknown' else ' (95 % band)'}; {stage}."
+    return f"State of charge {charge}{'' if charge == 'unknown' else ', 19 times in 20'}; {stage}."
 
 
-def _value_words(name: str, row: dict[str, Any]) -> str:
-    if row["value"] is None:
-        return "no value"
+def _value_words(name: str, value: float, unit: str) -> str:
     if name == "charge_stage":
-        return Stage(int(row["value"])).name.lower()
+        return Stage(int(value)).name.lower()
     if name == "fault_bits":
-        return ", ".join(str(flag.name).lower() for flag in Fault(int(row["value"]))) or "none"
+        return ", ".join(str(flag.name).lower() for flag in Fault(int(value))) or "none"
     if name == "conversion_efficiency":
-        return f"{row['value']:.0%}"
+        return f"{value:.0%}"
     if name == "unseen_load_A":
-        return f"about {row['value']:.1f} {row['unit']}"
-    return f"{row['value']:.{DECIMALS.get(row['unit'], 2)}f} {row['unit']}"
+        return f"about {value:.1f} {unit}"
+    return f"{value:.{DECIMALS.get(unit, 2)}f} {unit}"
+
+
+def _last_words(name: str, row: dict[str, Any], local: Callable[[str], str]) -> str:
+    """The last good value of a quantity that has none now."""
+    if "last" not in row:
+        return ""
+    last = row["last"]
+    return f"; last {_value_words(name, last['value'], row['unit'])} at {local(last['time'])}"
 
 
 def _age_words(row: dict[str, Any]) -> str:

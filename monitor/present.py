@@ -220,9 +220,10 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     """The document of `nightbank now --json`.
 
     A quantity that several devices give is taken from the one that stands (`Now.standing`). quality is
-    good, suspect, missing or stale. soc, soc_sd and stage are None where unknown or stale; basis lists what
-    the charge rests on. The unseen load is told only where the loads are not metered. dark is the last time
-    in which nobody watched, None a day after its end.
+    good, suspect, missing or stale; one without a value tells its last good one under last, if there was
+    one. soc, soc_sd and stage are None where unknown or stale; soc_before is then the last estimate of the
+    charge. basis lists what the charge rests on. The unseen load is told only where the loads are not
+    metered. dark is the last time in which nobody watched, None a day after its end.
     """
     standing = standing_now(site, reader)
     told = _told(site)
@@ -233,18 +234,33 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
         "time_known": standing.now.is_known,
         "site": site.site.name,
         "quantities": {
-            name: reading_row(reading, standing.looks[name], standing.now.time_ms)
+            name: reading_row(reading, standing.looks[name], standing.now.time_ms) | _last(reader, reading)
             for name, reading in standing.readings.items()
             if name in told
         },
         "soc": soc,
         "soc_sd": standing.live("state_of_charge_sd"),
+        "soc_before": _before(standing) if soc is None else None,
         "basis": list(basis_of(reader)) if soc is not None else [],
         "stage": standing.stage,
         "dark": _dark(reader.note(DARK_NOTE), standing.now.time_ms),
         "alarms": [_alarm(state) for state in in_order(reader.alarms())],
         "devices": [device_row(health) for health in reader.health() if health.device in described],
     }
+
+
+def _last(reader: StoreReader, reading: Reading) -> dict[str, Any]:
+    """The last good value of a quantity whose reading has none."""
+    good = reader.latest_good(reading.quantity) if reading.value is None else None
+    return {} if good is None else {"last": {"value": good.value, "time": iso_utc(good.time_ms)}}
+
+
+def _before(standing: Standing) -> dict[str, Any] | None:
+    """The last estimate of the charge, which is of the present no more."""
+    soc, sd = (standing.readings.get(name) for name in ("state_of_charge", "state_of_charge_sd"))
+    if soc is None or sd is None or soc.value is None or sd.value is None:
+        return None
+    return {"soc": soc.value, "soc_sd": sd.value, "time": iso_utc(soc.time_ms)}
 
 
 def _dark(note: str | None, now_ms: int) -> dict[str, Any] | None:

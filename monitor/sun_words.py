@@ -29,8 +29,8 @@ def days_in_words(entries: Sequence[DayEntry]) -> str:
         f"  {'':10} {'sky':13} {'came':>8} {'clear sky':>10} {'unused':>8} {'used':>8} {'lowest':>8}  full",
         *(_day_line(entry) for entry in entries),
         "",
-        "Energies in Wh. 'clear sky' is what this array gives under one, 'unused' what the sky still allowed",
-        "when the bank took no more, 'lowest' the bank's lowest voltage.",
+        "Energies in Wh. 'clear sky' is what this array gives under one, 'unused' what the sky still allowed"
+        " when the bank took no more, 'lowest' the bank's lowest voltage.",
         "",
         *_sentences(entries),
     ]
@@ -107,25 +107,25 @@ def _scale_words(entries: Sequence[DayEntry]) -> str:
 def periods_in_words(periods: Sequence[dict[str, Any]], by: By) -> str:
     """The table by week or month."""
     head = (
-        f"  {by + ' of':10} {'days':>4} {'clear':>5} {'brkn':>5} {'wet':>4} {'came':>9} {'unused':>9}"
-        f" {'used':>9} {'full':>5} {'Yr':>6} {'YA':>6} {'Yf':>6} {'PR':>5}"
+        f"{by + ' of':10} {'days':>4} {'clear':>5} {'brkn':>4} {'wet':>3} {'came':>7} {'unused':>7}"
+        f" {'used':>7} {'full':>4} {'Yr':>5} {'YA':>5} {'Yf':>5} {'PR':>4}"
     )
     lines = [head]
     for each in periods:
         sky = each["sky"]
         lines.append(
-            f"  {each['start']:10} {each['days']:>4} {sky['clear']:>5} {sky['broken']:>5}"
-            f" {sky['overcast'] + sky['dark']:>4} {_Wh(each['harvest_Wh']):>9} {_Wh(each['unused_Wh']):>9}"
-            f" {_Wh(each['used_Wh']):>9} {each['full_days']:>5} {_hours(each['reference_yield_h']):>6}"
-            f" {_hours(each['array_yield_h']):>6} {_hours(each['final_yield_h']):>6}"
-            f" {_ratio(each['performance_ratio']):>5}"
+            f"{each['start']:10} {each['days']:>4} {sky['clear']:>5} {sky['broken']:>4}"
+            f" {sky['overcast'] + sky['dark']:>3} {_Wh(each['harvest_Wh']):>7} {_Wh(each['unused_Wh']):>7}"
+            f" {_Wh(each['used_Wh']):>7} {each['full_days']:>4} {_hours(each['reference_yield_h']):>5}"
+            f" {_hours(each['array_yield_h']):>5} {_hours(each['final_yield_h']):>5}"
+            f" {_ratio(each['performance_ratio']):>4}"
         )
     return "\n".join(
         [
             *lines,
             "",
-            "Energies in Wh; reference yield Yr (what the sky allowed, as the array saw it), array yield YA",
-            "and final yield Yf in hours, performance ratio PR = Yf / Yr, as IEC 61724-1 defines them.",
+            "Energies in Wh; reference yield Yr (what the sky allowed, as the array saw it), array yield YA"
+            " and final yield Yf in hours, performance ratio PR = Yf / Yr, as IEC 61724-1 defines them.",
         ]
     )
 

@@ -128,13 +128,13 @@ def what_if_section(plan: Plan, site: Site, query: Mapping[str, str], fault: Mis
     ]
     more = {"type": "number", "min": "0", "max": str(MOST_MORE), "inputMode": "numeric"}
     add = _field(ADD, query, wrong, type="text", maxLength=str(LONGEST_ADD))
-    fields: list[Any] = [labelled("A load more", add, "such as 6 x 2 W lamps 4 h, or 60 W drill 0.5 h AC")]
+    fields: list[Any] = [labelled("Another load", add, "such as 6 x 2 W lamps 4 h, or 60 W drill 0.5 h AC")]
     if site.array is not None:
         series = _in_series(site.array.panels_in_series, "panel", "panels")
-        fields.append(labelled("Strings of panels more", _field(PANELS, query, wrong, **more), series))
+        fields.append(labelled("More strings of panels", _field(PANELS, query, wrong, **more), series))
     volts = marked(f"{site.bank.unit_voltage_V:g}")
     batteries = _in_series(site.bank.units_in_series, f"battery of {volts} V", f"batteries of {volts} V each")
-    fields.append(labelled("Strings of batteries more", _field(BATTERIES, query, wrong, **more), batteries))
+    fields.append(labelled("More strings of batteries", _field(BATTERIES, query, wrong, **more), batteries))
     if site.array is not None:
         fields.append(labelled("Month to plan for", html.Select(months, name=MONTH)))
     asked = any(query.get(name, "").strip() not in ("", "0") for name in (ADD, PANELS, BATTERIES, MONTH))

@@ -16,10 +16,11 @@ def charge_band(soc: float, sd: float) -> tuple[float, float]:
 
 
 def charge_words(soc: float | None, sd: float | None) -> str:
-    """'72% ± 8%'; 'somewhere between 6% and 100%' where one figure would claim too much; 'unknown'."""
+    """'72 % (64 to 80 %)'; 'somewhere between 6 and 100 %' where one figure would claim too much;
+    'unknown'."""
     if soc is None or sd is None:
         return "unknown"
+    low, high = (f"{100 * share:.0f}" for share in charge_band(soc, sd))
     if sd > WIDE_SD:
-        low, high = charge_band(soc, sd)
-        return f"somewhere between {low:.0%} and {high:.0%}"
-    return f"{soc:.0%} ± {BAND_SDS * sd:.0%}"
+        return f"somewhere between {low} and {high} %"
+    return f"{100 * soc:.0f} % ({low} to {high} %)"

@@ -118,7 +118,8 @@ def sulfation_in_words(chemistry: Chemistry, days_since_full: float | None, mean
         return "Sulfation risk unknown: no full charge was seen yet."
     low = mean_soc is not None and mean_soc < SULFATES_BELOW
     below = ", on average below 80 % charge, where sulfation starts" if low else ""
-    since = f"{days_since_full:.0f} days since full{below}"
+    count = round(days_since_full)
+    since = f"{'1 day' if count == 1 else f'{count} days'} since full{below}"
     if days_since_full <= FULL_BY_DAYS:
         return f"Sulfation risk low: {since}."
     if days_since_full <= FULL_AT_LEAST_DAYS:

@@ -94,3 +94,23 @@ def test_a_line_too_long_for_a_terminal_goes_on_below_and_a_table_stays() -> Non
 def test_a_group_says_the_whole_of_what_each_of_its_commands_does(group: str) -> None:
     shown = CliRunner().invoke(main, [group, "--help"], terminal_width=80).output
     assert "..." not in shown.partition("Commands:")[2].replace("[ARGS]...", "")
+
+
+def test_a_site_file_without_a_command_says_what_to_type() -> None:
+    said = CliRunner().invoke(main, ["hide.toml"])
+    assert said.exit_code == 2
+    assert "nightbank now hide.toml" in said.stderr
+
+
+def test_a_number_may_be_written_with_a_comma() -> None:
+    point = CliRunner().invoke(main, ["wire", "--power", "160", "--length", "6.5", "--voltage", "12"])
+    comma = CliRunner().invoke(main, ["wire", "--power", "160", "--length", "6,5", "--voltage", "12"])
+    assert point.exit_code == 0
+    assert comma.stdout == point.stdout
+
+
+@pytest.mark.parametrize("typed", ["6m", "nan", "inf", "6,5,1", ""])
+def test_what_is_no_number_is_told_with_what_would_be(typed: str) -> None:
+    said = CliRunner().invoke(main, ["wire", "--power", "160", "--length", typed, "--voltage", "12"])
+    assert said.exit_code == 2
+    assert "is no number from 0.05 to 1000 m" in said.stderr

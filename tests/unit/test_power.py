@@ -315,8 +315,8 @@ def test_after_the_start_the_dark_time_is_told_with_what_the_bank_did(nights):
             "dark",
             "",
             "Nobody watched for 9 h 12 min, from 24 Nov 21:40 to 06:52: the computer had gone off without"
-            " being halted. The bank stood before: at 11.62 V with a charge of 31% ± 6%; after: at 12.71 V"
-            " with a charge somewhere between 14% and 78%.",
+            " being halted. The bank stood before: at 11.62 V with a charge of 31 % (25 to 37 %); after: at"
+            " 12.71 V with a charge somewhere between 14 and 78 %.",
         )
     ]
     document = present(made.site, made.store)
@@ -386,7 +386,7 @@ def test_devices_that_do_not_answer_leave_after_unknown(nights):
     made.start(HOUR)
     made.follow(400)
     (event,) = made.told
-    assert event[2].endswith("with a charge of 31% ± 6%; after: unknown.")
+    assert event[2].endswith("with a charge of 31 % (25 to 37 %); after: unknown.")
 
 
 def test_while_the_time_is_not_known_no_length_is_invented_and_it_is_told_once_it_is(nights):

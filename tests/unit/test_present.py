@@ -1,6 +1,7 @@
 """`nightbank now`: which reading stands, how it may be taken, and the document's promised names."""
 
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -115,7 +116,7 @@ def test_the_charge_comes_with_what_it_rests_on(store):
     document = present(site(), store)
     assert document["basis"] == ["full seen 2 days ago", "loads not metered: band wider"]
     said = in_words(document, UTC).splitlines()
-    at = said.index("State of charge 72% ± 8% (95 % band); stage unknown.")
+    at = said.index("State of charge 72 % (64 to 80 %), 19 times in 20; stage unknown.")
     assert said[at + 1 : at + 4] == [
         "It rests on:",
         "  - full seen 2 days ago",
@@ -128,13 +129,27 @@ def test_a_charge_of_long_ago_rests_on_nothing_now(store):
     store.put_note(BASIS_NOTE, "full seen 2 days ago")
     document = present(site(), store)
     assert (document["soc"], document["basis"]) == (None, [])
-    assert "rests on" not in in_words(document, UTC)
+    said = in_words(document, UTC)
+    assert "rests on" not in said
+    assert re.search(r"State of charge not known now; at .*\d\d:\d\d it was 72 % \(64 to 80 %\)\.", said)
+
+
+def test_a_quantity_without_a_value_tells_its_last_good_one(store):
+    before = Reading(ago(120), "charger", "battery_voltage_V", 12.34)
+    store.append(
+        [before, replace(before, time_ms=ago(5), value=None, quality=Quality.MISSING, reason="no answer")]
+    )
+    document = present(site(), store)
+    assert document["quantities"]["battery_voltage_V"]["last"]["value"] == 12.34
+    assert re.search(
+        r"no value +5 s ago, MISSING: no answer; last 12\.34 V at .*\d\d:\d\d", in_words(document, UTC)
+    )
 
 
 def test_a_wide_band_is_told_without_a_figure_in_its_middle(store):
     store.append(estimated(ago(5), 0.62, 0.28))
     said = in_words(present(site(), store), UTC)
-    assert "State of charge somewhere between 6% and 100% (95 % band); stage unknown." in said
+    assert "State of charge somewhere between 6 and 100 %, 19 times in 20; stage unknown." in said
     assert "62%" not in said
 
 
@@ -143,9 +158,9 @@ def test_a_wide_band_is_told_without_a_figure_in_its_middle(store):
     [
         (None, None, "unknown"),
         (0.6, None, "unknown"),
-        (0.6, 0.15, "60% ± 30%"),
-        (0.6, 0.151, "somewhere between 30% and 90%"),
-        (0.1, 0.2, "somewhere between 0% and 50%"),
+        (0.6, 0.15, "60 % (30 to 90 %)"),
+        (0.6, 0.151, "somewhere between 30 and 90 %"),
+        (0.1, 0.2, "somewhere between 0 and 50 %"),
     ],
 )
 def test_the_charge_in_words(soc, sd, words):
@@ -237,7 +252,7 @@ def test_words_give_the_band_the_alarm_and_the_silent_device(store):
         DeviceHealth("charger", "port 9600 baud", "silent", at, at, None, 5, {}, "no answer within 1 s")
     )
     said = in_words(present(site(), store), UTC)
-    assert "State of charge 32% ± 8% (95 % band); stage off." in said
+    assert "State of charge 32 % (24 to 40 %), 19 times in 20; stage off." in said
     assert "battery_under_voltage" in said
     assert re.search(
         rf"ALARM active since (\d+ \w+ )?{clock(at)}: Low voltage: 11.5 V is below 11.7 V\n", said

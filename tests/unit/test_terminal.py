@@ -64,3 +64,12 @@ def test_a_pipe_gets_an_event_on_one_line(site: Path) -> None:
     said = subprocess.run([*NIGHTBANK, "events", site], capture_output=True, text=True, check=True).stdout
     assert said.count("\n") == 1
     assert LONG in said
+
+
+@pytest.mark.parametrize("words", [("--help",), ("wire", "--power", 160, "--length", 6, "--voltage", 12)])
+def test_a_full_disk_behind_a_redirection_is_told_in_a_line(words: tuple[object, ...]) -> None:
+    """full(4): every write to /dev/full fails as on a full disk."""
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run([*NIGHTBANK, *map(str, words)], stdout=full, stderr=subprocess.PIPE, text=True)
+    assert done.returncode == 1
+    assert done.stderr == "the output: No space left on device; look at the room and the rights there\n"
