@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 
@@ -32,15 +33,21 @@ def water_sentence(task: Mapping[str, Any]) -> str:
 
 def due_lines(told: Mapping[str, Any]) -> list[str]:
     """The document of `care_report` in lines, the answer first."""
-    lines = [due_sentence(told["tasks"], str), ""]
+    lines = [due_sentence(told["tasks"], _day), ""]
     for task in told["tasks"]:
-        when = "due now" if task["is_due"] else f"by {task['due']}" if task["due"] else "not known"
+        when = "due now" if task["is_due"] else f"by {_day(task['due'])}" if task["due"] else "not known"
         lines.append(f"{'!' if task['is_due'] else ' '} {task['title']}: {when}.")
         lines.append(f"    Why: {task['why']}.")
         if task["water_L"] is not None:
             lines.append(f"    {water_sentence(task)}")
         lines.append(f"    How: {task['how']}")
     return lines
+
+
+def _day(iso: str) -> str:
+    """'24 Feb 2027'."""
+    day = date.fromisoformat(iso)
+    return f"{day.day} {day:%b %Y}"
 
 
 def _act(task: Mapping[str, Any]) -> str:

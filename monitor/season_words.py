@@ -111,7 +111,8 @@ def bank_rows(
     yield "Days with readings", f"{seen.read_days} of {seen.days}{_unseen(seen, how)}"
     if season.dark:
         last = how.day(local(season.dark[0].time_ms))
-        yield "The monitor was off", f"{_times(len(season.dark))}, the last time until {last}"
+        last = f"until {last}" if len(season.dark) == 1 else f"the last time until {last}"
+        yield "The monitor was off", f"{_times(len(season.dark))}, {last}"
     yield "Lowest charge", _lowest(season.lowest, how)
     yield f"Nights below {how.percent(season.reserve)}", _nights(season.nights)
     yield "Full", _fulls(season.fulls, how)

@@ -30,8 +30,9 @@ from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Asked, Page, ReaderFactory
 from dashboard.pages.care import PATH as CARE_PATH
 from dashboard.tags import Tag, html
-from dashboard.words import clock_text, dated_text, unbroken
+from dashboard.words import dated_text, unbroken
 from monitor.alarms.capacity_test import BEGIN, END
+from monitor.alarms.telling import clock_words
 from monitor.care.entry import AHEAD_MS, EARLIEST_MS, KIND, LONGEST_NAME, TEXT, LogRefused, clean_name
 from monitor.care.numbers import BAND, CAPACITY
 from monitor.errors import StoreError
@@ -71,7 +72,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], han
         return html.Main([header, html.Section([*outcome_note(hand), *told], id="lead")])
 
     def clock_of(time_ms: int) -> str:
-        return clock_text(time_ms, now_ms, zone)
+        return clock_words(time_ms, now_ms, zone)  # plain: `_said` writes it as the phone does
 
     lead = [*outcome_note(hand), html.P(_said(guide_sentence(guide, clock_of)), className="told")]
     result = asked if asked is not None else guide["result"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from monitor.capacity.course import HALF_TAKEN
 from monitor.capacity.report import FULL_AGAIN, OPENED
 from monitor.care.digits import fine
 from monitor.records import parse_iso
@@ -115,7 +116,8 @@ def watched_words(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> s
     test = guide["watched"]
     if test is not None and test["runs"]:
         begun = clock_of(parse_iso(test["begun"]))
-        return f"This test is watched since {begun} (begun by {test['by']}): a call comes when it is to end."
+        until = "until the bank is charged" if guide["phase"] == "after" else "and a call comes at its end"
+        return f"This test is watched since {begun} (begun by {test['by']}), {until}."
     if guide["phase"] in ("before", "while"):
         ended = "" if test is None else f"{test['says']} "
         return f"{ended}Nobody is called when a test is to end, unless you have it watched."
@@ -125,7 +127,7 @@ def watched_words(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> s
 def discharge_words(told: Mapping[str, Any], clock_of: Callable[[int], str]) -> list[str]:
     """How far a discharge has come."""
     since = f"Since {clock_of(parse_iso(told['start']))}: {told['taken_Ah']:.1f} Ah in {told['hours']:.1f} h"
-    lines = [f"{since}, of {fine(told['take_Ah'])} Ah that may be taken{_left(told)}."]
+    lines = [f"{since}, of {fine(told['take_Ah'])} Ah that may be taken."]
     if told["safe_V"] is None:
         return lines
     volts = "an unknown voltage" if told["voltage_V"] is None else f"{told['voltage_V']:.2f} V"
@@ -136,12 +138,13 @@ def discharge_words(told: Mapping[str, Any], clock_of: Callable[[int], str]) -> 
 
 
 def _left(told: Mapping[str, Any]) -> str:
-    """'; at this current 2.5 h are left, then half of what the bank may hold is taken'."""
+    """'; at this current 2.5 h are left', and until what, where that is not the ampere hours."""
     if not told["hours_left"]:
         return ""
     hours = told["hours_left"]
     left = f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.1f} h"
-    return f"; at this current {left} are left, until {told['ends_by']}"
+    until = "" if told["ends_by"] == HALF_TAKEN else f", until {told['ends_by']}"
+    return f"; at this current {left} are left{until}"
 
 
 def _mark(is_met: bool | None) -> str:

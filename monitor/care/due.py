@@ -64,7 +64,8 @@ class Limit:
 def limits(kind: str, use: Use) -> list[Limit]:
     """The reasons by calendar and use, soonest first."""
     most_days, source = AFTER_DAYS[kind]
-    found = [Limit(most_days - use.days, f"{floor(use.days)} days since, {most_days:.0f} at most ({source})")]
+    days = f"{floor(use.days)} {'day' if floor(use.days) == 1 else 'days'}"
+    found = [Limit(most_days - use.days, f"{days} since, {most_days:.0f} at most ({source})")]
     if kind == LogKind.EQUALIZATION and use.cycles is not None:
         words = f"{use.cycles:.1f} full cycles since, {EQUALIZE_CYCLES:.0f} at most (a maker's guide)"
         found += _by_use(use.cycles, EQUALIZE_CYCLES, use.watched_days, words)

@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.records import parse_iso
+from monitor.records import Event, Reading, parse_iso
 from monitor.sdnotify import notify
 from monitor.simulated import SimulatorProcess
 from monitor.site.load import load_site, with_defaults
-from monitor.store.embedded import open_reader
+from monitor.store.embedded import open_reader, open_writer
 from monitor.sun.expected import noted, supply_of
 from tests.waiting import wait_for
 
@@ -237,4 +237,35 @@ def test_a_person_answers_an_alarm_while_the_daemon_runs_and_it_survives_a_kill(
     daemon.hear("READY=1")
     wait_for(lambda: "A warm shed: shelved until" in says(daemon, "list").stdout, daemon.log.read_text)
     assert len([text for text in daemon.events("alarm", "A warm shed") if text.startswith("Raised")]) == 1
+    assert daemon.stop() == 0
+
+
+def test_a_capacity_test_is_begun_and_ended_by_the_command_line(daemon):
+    """A bank that an hour's charge has made full, by its store; the simulator's sun goes on charging it."""
+    daemon.start()  # so that the store's clock is of this boot
+    daemon.hear("READY=1")
+    assert daemon.stop() == 0
+    before = daemon.count()
+    now_ms = time.time_ns() // 1_000_000
+    with open_writer(daemon.folder / "nightbank.db", "Europe/London") as store:
+        for ago_s in range(3600, 0, -10):
+            values = {"battery_current_A": 8.0, "battery_voltage_V": 14.4}
+            at_ms = now_ms - 1000 * ago_s
+            store.append(Reading(at_ms, "charger", name, value) for name, value in values.items())
+        store.add_event(Event(now_ms - 1000, "full", "", "The bank is full."))
+        store.commit()
+    daemon.start()
+    daemon.hear("READY=1")
+    wait_for(lambda: daemon.count() > before + 360, daemon.log.read_text)
+    asked = [sys.executable, "-m", "monitor.cli", "care", str(daemon.site_file), "capacity"]
+
+    def said(*options):
+        return subprocess.run([*asked, *options], capture_output=True, text=True, check=True).stdout
+
+    assert said("--begin", "--by", "Ada").startswith("The test is watched from now on.")
+    assert said("--end", "--by", "Ada") == "It is watched no longer.\n"
+    assert daemon.events("capacity test") == [
+        "A capacity test was begun by Ada.",
+        "The watch over the capacity test was ended by Ada.",
+    ]
     assert daemon.stop() == 0

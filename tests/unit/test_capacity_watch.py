@@ -306,7 +306,7 @@ def test_the_guide_says_who_is_called(begun: Hut) -> None:
         return " ".join(guide_lines(guide_document(begun.site, begun.store), iso_utc))
 
     begun.lives(1, LAMPS_A)
-    assert "This test is watched since 2026-06-21T11:00:00Z (begun by Ada)" in told()
+    assert "This test is watched since 2026-06-21T11:00:00Z (begun by Ada), and a call comes" in told()
     begun.asked(END)
     assert "Nobody is called when a test is to end, unless you have it watched." in told()
 

@@ -233,7 +233,7 @@ def test_the_season_of_a_store_is_told_with_its_gaps(hide: Path) -> None:
     )
     assert "Temperature not known: nothing read it" in text
     assert "Days with readings 8 of 10; nobody watched for 48 h: no reading on 2 days (19 Nov 2026 to" in text
-    assert "The monitor was off once, the last time until 21 Nov 2026" in text
+    assert "The monitor was off once, until 21 Nov 2026" in text
     assert "Water: on 16 Nov 2026, 1.5 L in all" in text
     assert "Faults not known: nobody has looked for any yet" in text
     assert "! Look at the terminals and their torque: due now" in text
