@@ -126,8 +126,9 @@ def watched_words(guide: Mapping[str, Any], clock_of: Callable[[int], str]) -> s
 
 def discharge_words(told: Mapping[str, Any], clock_of: Callable[[int], str]) -> list[str]:
     """How far a discharge has come."""
-    since = f"Since {clock_of(parse_iso(told['start']))}: {told['taken_Ah']:.1f} Ah in {told['hours']:.1f} h"
-    lines = [f"{since}, of {fine(told['take_Ah'])} Ah that may be taken."]
+    since = clock_of(parse_iso(told["start"]))
+    taken = f"{told['taken_Ah']:.1f} Ah were taken in {told['hours']:.1f} h since {since}"
+    lines = [f"{taken}, of {fine(told['take_Ah'])} Ah that may be."]
     if told["safe_V"] is None:
         return lines
     volts = "an unknown voltage" if told["voltage_V"] is None else f"{told['voltage_V']:.2f} V"

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from flask.testing import FlaskClient
@@ -15,12 +16,15 @@ from dashboard.app import make_app
 from dashboard.local import PLAIN
 from dashboard.markup import html_text
 from dashboard.pages.capacity import layout
+from dashboard.watched_test import line_of
+from monitor.alarms.capacity_test import BEGIN, END, TEST_NOTE, WatchedTest
 from monitor.care.entry import entry_of
+from monitor.clock import SystemClock
 from monitor.pin import pin_path, set_pin
 from monitor.records import parse_iso
 from monitor.site.load import load_site
 from monitor.site.model import Site
-from monitor.store.embedded import leave_request, open_reader
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE
 from tests.unit.test_capacity_guide import guided
 
@@ -103,3 +107,74 @@ def test_where_nothing_can_be_tested_there_is_no_list_of_steps(tmp_path: Path) -
     page = page_of(tmp_path, {})
     assert "What would help" in page
     assert "Step by step" not in page
+
+
+def asked_for(folder: Path, kind: str, by: str) -> bool:
+    with closing(open_reader(folder / "nightbank.db")) as reader:
+        return any((asked.kind, asked.by) == (kind, by) for asked in reader.open_requests())
+
+
+def token_of(page: str, action: str) -> dict[str, str]:
+    """The one-time token of the form that leads to an address."""
+    (form,) = re.findall(rf'<form action="{action}".*?</form>', page)
+    return dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', form))
+
+
+def test_a_test_is_begun_and_ended_by_a_button(tmp_path: Path) -> None:
+    guided(tmp_path)
+    phone = phone_of(tmp_path)
+    page = phone.get("/care/capacity").get_data(as_text=True)
+    assert "Nobody is called when a test is to end, unless you have it watched." in page
+    sent = token_of(page, "/care/capacity/begin") | {"by": "Ada"}
+    assert phone.post("/care/capacity/begin", data=sent, headers=HERE).status_code == 303
+    assert asked_for(tmp_path, BEGIN, "Ada")
+    seen_ms = SystemClock().now_ms()
+    with open_writer(tmp_path / "nightbank.db", "Europe/London") as store:  # as the daemon answers it
+        store.put_note(TEST_NOTE, WatchedTest(seen_ms, "Ada", seen_ms, "before", seen_ms).note())
+        store.commit()
+    page = phone.get("/care/capacity").get_data(as_text=True)
+    assert "(begun by Ada), and a call comes at its end." in page
+    sent = token_of(page, "/care/capacity/end")
+    assert phone.post("/care/capacity/end", data=sent, headers=HERE).status_code == 303
+    assert asked_for(tmp_path, END, "the page")
+
+
+def test_a_name_that_is_too_long_is_told(tmp_path: Path) -> None:
+    guided(tmp_path)
+    phone = phone_of(tmp_path)
+    sent = token_of(phone.get("/care/capacity").get_data(as_text=True), "/care/capacity/begin")
+    answer = phone.post("/care/capacity/begin", data=sent | {"by": "x" * 41}, headers=HERE)
+    assert answer.status_code == 422
+    assert "Write a name of at most 40 letters." in answer.get_data(as_text=True)
+
+
+def test_a_clock_time_is_written_once_in_the_phones_way(tmp_path: Path) -> None:
+    """A phone with twelve hours once read '7:10 pm pm'."""
+    guided(tmp_path, begun_h=4, drawn_h=4)
+    phone = phone_of(tmp_path)
+    phone.set_cookie(local.COOKIE, "pc12mdy", domain="localhost")
+    page = phone.get("/care/capacity").get_data(as_text=True)
+    assert re.search(r" since (\w+ \d+ |\d+ \w+ )?\d+:\d\d.[ap]m, of ", page)
+
+
+def a_test(at_ms: int, phase: str = "while") -> WatchedTest:
+    return WatchedTest(AT, "Ada", at_ms, phase, AT, "90 of 225 Ah are taken.")
+
+
+AT = parse_iso("2026-01-14T17:00:00Z")
+
+
+@pytest.mark.parametrize(
+    ("test", "said"),
+    [
+        (None, ""),
+        (a_test(AT, "ended"), ""),
+        (a_test(AT + 60_000), "A capacity test runs, begun 17:00. 90 of 225 Ah are taken."),
+        (
+            a_test(AT - 3_600_000),
+            "A capacity test runs, begun 17:00, last seen 16:00. 90 of 225 Ah are taken.",
+        ),
+    ],
+)
+def test_tonight_tells_of_a_test_that_is_watched(test: WatchedTest | None, said: str) -> None:
+    assert line_of(test, AT + 60_000, ZoneInfo("Europe/London")) == said
