@@ -17,7 +17,6 @@ from threading import Lock
 from typing import Any
 
 from dash import Dash, html
-from dash.development.base_component import Component
 from dash.fingerprint import check_fingerprint
 from flask import Response, request
 
@@ -42,6 +41,7 @@ from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.phone import Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
+from dashboard.tags import Node
 from dashboard.writing import Desk
 from monitor.site.model import Site
 
@@ -62,11 +62,11 @@ WITHOUT_SCRIPTS = (
 class _Page(Dash):
     """Dash whose first answer holds the page itself instead of the library's 'Loading...'."""
 
-    first: Callable[[], Component]
+    first: Callable[[], Node]
     moment: Callable[[], Moment]
     scripts_tag: Callable[[str], str]
 
-    def interpolate_index(self, **parts: Any) -> Any:
+    def interpolate_index(self, **parts: Any) -> Any:  # type: ignore[override]  # Dash names each
         shown = html_text([self.first(), html.P(WITHOUT_SCRIPTS, className="first quiet")])
         at = self.moment()
         parts["app_entry"] = (

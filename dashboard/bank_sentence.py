@@ -7,8 +7,9 @@ from zoneinfo import ZoneInfo
 from dashboard.charge import Charge
 from dashboard.daemon import Daemon
 from dashboard.snapshot import Snapshot
-from dashboard.values import Look, Value, value_of
+from dashboard.values import Value, value_of
 from dashboard.words import STAGES, clock_text, number, shown
+from monitor.present import Look
 from monitor.quantities import Stage
 from monitor.site.model import Site
 

@@ -24,7 +24,8 @@ def is_ours(body: Any, callbacks: Mapping[str, Mapping[str, Any]]) -> bool:
     known = callbacks.get(body["output"])
     if known is None or not _are(body.get("outputs"), _outputs(body["output"])):
         return False
-    inputs, states = body.get("inputs"), body.get("state", [])
+    inputs: Any = body.get("inputs")
+    states: Any = body.get("state", [])
     if not (_are(inputs, known["inputs"]) and _are(states, known["state"])):
         return False
     if not all(_may_hold(each) for each in (*inputs, *states)):

@@ -14,7 +14,7 @@ from dashboard.words import unbroken
 from monitor.present import PRIORITIES
 
 
-def call_content(alarms: Sequence[AlarmRow]) -> list[Component]:
+def call_content(alarms: Sequence[AlarmRow]) -> list[Component | str]:
     """What covers the page: the urgent alarms with what to do first; and the names of all that call, not for
     the eye. Empty where nothing calls."""
     calling = [row for row in alarms if row.calls]

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
-from dashboard.values import Look, Value, value_of
+from dashboard.values import Value, value_of
 from dashboard.words import number, percent
 from monitor.bank.charge_words import WIDE_SD, charge_band
+from monitor.present import Look
 from monitor.site.model import Site
 
 SURE = "19 times in 20"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from dashboard.day_line import grid
-from dashboard.days import DayRow
 from dashboard.local import day_text
 from dashboard.svg import Plot, inset, picture, words
 from dashboard.words import number, percent
+from monitor.day_rows import DayRow
 
 LETTERS = {"clear": "c", "broken": "b", "overcast": "o", "dark": "d", "snow": "s", "none": "–"}
 """A kind of day in one letter, under its bar: colour is never the only sign."""

@@ -6,11 +6,11 @@ Long periods go by weeks. Pure but for `take_days` and `take_each_day`, which as
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
-from typing import Any
+from typing import Any, TypeVar
 
 from dashboard.local import day_text
 from dashboard.words import number, percent
@@ -24,6 +24,9 @@ PERIODS = {7: "a week", 14: "a fortnight", 30: "a month", 91: "three months", 36
 USUAL_DAYS = 14
 BY_WEEK_FROM = 60
 """A longer period than this many days goes by weeks: a phone has no room for more bars (our choice)."""
+
+
+Number = TypeVar("Number", int, float)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,10 +163,10 @@ def energy(value_Wh: float) -> str:
     return f"{number(value_Wh, 0)} Wh" if abs(value_Wh) < 1000 else f"{number(value_Wh / 1000, 1)} kWh"
 
 
-def _sum(values: Any) -> float | None:
+def _sum(values: Iterable[Number | None]) -> Number | None:
     known = [value for value in values if value is not None]
     return sum(known) if known else None
 
 
-def _least(values: Any) -> float | None:
+def _least(values: Iterable[float | None]) -> float | None:
     return min((value for value in values if value is not None), default=None)

@@ -11,8 +11,9 @@ from urllib.parse import quote
 
 from dash import html
 from dash.development.base_component import Component
-from flask import Flask, Response, redirect, request
+from flask import Flask, redirect, request
 from flask import Request as WebRequest
+from werkzeug import Response
 
 from dashboard.calm import Teller
 from dashboard.doors import Refusal, wrong_form, wrong_method

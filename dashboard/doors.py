@@ -11,6 +11,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
+from werkzeug.datastructures import Headers
+
+Heads = Headers | Mapping[str, str]
+"""A request's headers by their names."""
+
 READS = ("GET", "HEAD")
 FORM = "application/x-www-form-urlencoded"
 
@@ -35,7 +40,7 @@ def wrong_method(method: str, path: str, posts: Collection[str]) -> Refusal | No
     return Refusal(405, f"Only {' and '.join(allowed)} are answered at this address.", allowed)
 
 
-def wrong_form(headers: Mapping[str, str], length: int | None) -> Refusal | None:
+def wrong_form(headers: Heads, length: int | None) -> Refusal | None:
     """Only a small form as browsers send it, from a page of this computer itself."""
     kind = headers.get("Content-Type", "").partition(";")[0].strip().lower()
     if kind != FORM:
@@ -53,7 +58,7 @@ FROM_ELSEWHERE = (
 )
 
 
-def is_from_here(headers: Mapping[str, str]) -> bool:
+def is_from_here(headers: Heads) -> bool:
     """Whether nothing says that a request comes from another page. Host has been checked before.
 
     Origin must name exactly the host and port that were asked: another port of the same computer is another

@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 
 from dashboard.field import Field
 from dashboard.lock import NO_PIN, State
+from dashboard.tags import Node
 
 TOKEN = "form_token"
 """The name under which a form sends its one-time token."""
@@ -64,9 +65,9 @@ ONLY_LOOKS = Hand()
 """A visitor who may do nothing."""
 
 
-def form(action: str, token: str, content: Sequence[Component], **attributes: Any) -> Component:
+def form(action: str, token: str, content: Sequence[Node], **attributes: Any) -> Component:
     """A form that can be sent once. Several forms of a page may share a token: the first one sent uses it."""
-    sent = [hidden(TOKEN, token), *content]
+    sent: list[Any] = [hidden(TOKEN, token), *content]
     return html.Form(sent, action=action, method="post", autoComplete="off", **attributes)
 
 
@@ -75,9 +76,10 @@ def hidden(name: str, value: str) -> Component:
     return Field(type="hidden", name=name, value=value)
 
 
-def labelled(label: str, control: Component, hint: str = "") -> Component:
+def labelled(label: str, control: Node, hint: str = "") -> Component:
     """A control under its label, with a word on how to fill it in."""
-    return html.Label([html.Span(label), control, *([html.Small(hint)] if hint else [])], className="field")
+    parts: list[Any] = [html.Span(label), control, *([html.Small(hint)] if hint else [])]
+    return html.Label(parts, className="field")
 
 
 def under_thumb(hand: Hand, content: Sequence[Component] = ()) -> list[Component]:

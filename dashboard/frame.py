@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from dash import html
@@ -14,10 +15,13 @@ from dashboard.markup import html_text
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page
 from dashboard.phone import MANIFEST_PATH, Moment
-from dashboard.tags import Tag
+from dashboard.tags import Node, Tag
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
+
+PRESENT: dict[str, Any] = {"aria-current": "page"}
+NAMED: dict[str, Any] = {"aria-label": "Pages"}
 
 PLACE = re.compile(r"\{%(\w+)%\}")
 """Where a frame has room for a part, written as Dash writes it."""
@@ -83,7 +87,7 @@ def live_frame(page: Page) -> str:
     return text.replace("@MANIFEST@", MANIFEST_PATH)
 
 
-def still_html(page: Page, site: Site, content: Component, moment: Moment) -> str:
+def still_html(page: Page, site: Site, content: Node, moment: Moment) -> str:
     """The whole answer of a page that needs no script."""
     return framed(title_of(site, page), nav(page), content, moment, script=page.script)
 
@@ -133,11 +137,11 @@ def nav(present: Page) -> str:
     """The links to all pages, the present one marked, of a part of a page the whole."""
     here = present.under or present.name
     links = [
-        html.A(page.name, href=page.path, **({"aria-current": "page"} if page.name == here else {}))
+        html.A(page.name, href=page.path, **(PRESENT if page.name == here else {}))
         for page in PAGES
         if not page.under
     ]
-    return html_text(html.Nav(links, **{"aria-label": "Pages"}))
+    return html_text(html.Nav(links, **NAMED))
 
 
 def _asset(name: str) -> str:

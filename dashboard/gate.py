@@ -12,6 +12,7 @@ from socket import gethostname
 
 from dash import Dash
 from flask import Flask, Response, request
+from werkzeug import Response as AnyResponse
 
 from dashboard.api import error, is_for_programs
 from dashboard.callback_door import is_ours
@@ -105,7 +106,7 @@ def show_only_unlocked(server: Flask, door: Door, teller: Teller) -> None:
     scripts, style and the form that asks for it."""
 
     @server.before_request
-    def refuse_locked() -> Response | None:
+    def refuse_locked() -> AnyResponse | None:
         path = request.path
         if path.startswith(FILES) or path in OPEN_PATHS or door.state() is State.OPEN:
             return None

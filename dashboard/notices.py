@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from dash import html
 from dash.development.base_component import Component
 
@@ -10,7 +12,7 @@ from dashboard.words import unbroken
 from monitor.errors import StoreError
 from monitor.site.model import Site
 
-UNSPOKEN = {"aria-hidden": "true"}
+UNSPOKEN: dict[str, Any] = {"aria-hidden": "true"}
 
 UNREADABLE = "The store cannot be read, so there is nothing to show yet."
 
@@ -23,7 +25,7 @@ SERVER_AWAY = (
 def notice(item: Notice, *, aloud: bool = True) -> Component:
     """The line of a notice; aloud: an alarm is told at once by a screen reader, anything else when it is at
     rest."""
-    role = {"role": "alert" if item.kind == "alarm" else "status"} if aloud else {}
+    role: dict[str, Any] = {"role": "alert" if item.kind == "alarm" else "status"} if aloud else {}
     return html.P(
         [
             html.Span(MARKS[item.kind], className="mark", **UNSPOKEN),

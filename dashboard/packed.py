@@ -76,12 +76,12 @@ def send_packed(packed: PackedFiles, path: Path, request: Request, *, keep: bool
 
 def takes_gzip(request: Request) -> bool:
     """Whether the asking browser understands gzip."""
-    return "gzip" in request.accept_encodings
+    return request.accept_encodings.quality("gzip") > 0
 
 
 def pack_answer(request: Request, response: Response) -> Response:
     """The answer in gzip where that is understood and worth it."""
-    packable = response.mimetype.startswith(PACKABLE) and not response.is_streamed
+    packable = (response.mimetype or "").startswith(PACKABLE) and not response.is_streamed
     if packable:
         response.vary.add("Accept-Encoding")
     if not packable or "Content-Encoding" in response.headers or not takes_gzip(request):

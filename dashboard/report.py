@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import date
 
 from dashboard.care_rows import KIND_WORDS
-from dashboard.days import DayRow, Span, sentences, weekly
+from dashboard.days import Span, sentences, weekly
 from dashboard.local import day_text, in_form
 from dashboard.words import number
 from monitor.care.entry import figures_words
+from monitor.day_rows import DayRow
 from monitor.records import LogEntry
 from monitor.season.alarms import Raised
 from monitor.season_report import Season, season_of

@@ -6,7 +6,10 @@ tables has some two hundred of them, which took longer to make than its figures.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
+
+from dash.development.base_component import Component
 
 
 class Tag:
@@ -18,10 +21,14 @@ class Tag:
         self.name, self.children, self.props = name, children, props
 
 
+Node = Component | Tag
+"""An element of either kind."""
+
+
 class _Html:
     """`html.Th("x", scope="row")` makes a Tag of the name 'th'."""
 
-    def __getattr__(self, name: str) -> Any:
+    def __getattr__(self, name: str) -> Callable[..., Tag]:
         tag = name.lower()
 
         def make(children: Any = None, **props: Any) -> Tag:

@@ -16,8 +16,9 @@ from dashboard.pages.base import extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import History
 from dashboard.summary import Tonight
-from dashboard.values import Look, Value
+from dashboard.values import Value
 from dashboard.words import unbroken
+from monitor.present import Look
 
 Content = list[Component | str]
 

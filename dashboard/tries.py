@@ -125,7 +125,7 @@ def _left_s(count: _Count | None, free: int, first_s: float, longest_s: float, n
     if count is None or count.wrong < free:
         return 0.0
     doublings = min(count.wrong - free, 30)
-    return max(0.0, count.since_s + min(longest_s, first_s * 2**doublings) - now_s)
+    return max(0.0, count.since_s + min(longest_s, first_s * 2.0**doublings) - now_s)
 
 
 def household(address: str) -> str:

@@ -13,7 +13,8 @@ from pathlib import Path
 
 from dash import html
 from dash.development.base_component import Component
-from flask import Flask, Response, redirect, request
+from flask import Flask, redirect, request
+from werkzeug import Response
 
 from dashboard.asking import Leave, ask, outcome_of
 from dashboard.calm import Teller

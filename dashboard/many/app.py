@@ -35,7 +35,7 @@ from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, send_packed
 from dashboard.pages import tonight
 from dashboard.phone import PATHS, Moment, add_phone, moment
-from dashboard.tags import Tag, html
+from dashboard.tags import Node, Tag, html
 from monitor.errors import StoreError
 from monitor.served.lines import tag_text
 from monitor.served.many import Sites
@@ -99,6 +99,7 @@ class _App:
 
     def fresh(self) -> Response:
         """What has changed on an open page since the rendering it shows."""
+        sections: Mapping[str, Sequence[Node | str]] | None = None
         if "name" in request.args:
             sections = self._fresh_site(tag_text(request.args["name"]))
         elif request.args.get("of") == "now":
@@ -108,14 +109,12 @@ class _App:
                 sections = listing.sections(view, found, self._own, _here())
             except StoreError as error:
                 sections = listing.trouble_sections(error, _here())
-        else:
-            sections = None
         if sections is None:
             return Response(f"{NOT_FOUND}\n", 404, mimetype="text/plain")
         told = RENDERINGS.since(request.args.get("seen", ""), html_of(sections))
         return Response(json.dumps(told, ensure_ascii=False), mimetype="application/json")
 
-    def _fresh_site(self, name: str) -> Mapping[str, Sequence[Component | str]] | None:
+    def _fresh_site(self, name: str) -> Mapping[str, Sequence[Node | str]] | None:
         try:
             state = self._sites.look().get(name)
         except StoreError:

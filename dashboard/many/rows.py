@@ -144,9 +144,9 @@ def _row(standing: Standing) -> Row:
     state, site = standing.state, standing.state.site
     oldest = _oldest_words(standing)
     if site is None:
-        troubles = (Notice("silent", f"{oldest}."),) if standing.need is Need.UNREAD else ()
+        unread = (Notice("silent", f"{oldest}."),) if standing.need is Need.UNREAD else ()
         sentence = f"Not known: {state.fault}."
-        return Row(standing.name, standing.need, troubles, sentence, "", "" if troubles else oldest)
+        return Row(standing.name, standing.need, unread, sentence, "", "" if unread else oldest)
     snapshot = snapshot_of(standing)
     daemon = daemon_state(state.heartbeat, standing.now, site)
     zone = ZoneInfo(site.site.time_zone)

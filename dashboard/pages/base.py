@@ -9,6 +9,7 @@ from typing import Any
 from dash import Dash, html
 from dash.development.base_component import Component
 
+from dashboard.tags import Node
 from monitor.records import Request
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -54,7 +55,7 @@ class Page:
 
     path: str
     name: str
-    layout: Callable[..., Component]
+    layout: Callable[..., Node]
     register: Callable[[Dash, ReaderFactory, Site], None] | None = None
     under: str = ""
     script: str = ""

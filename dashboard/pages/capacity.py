@@ -11,6 +11,8 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from dash.development.base_component import Component
+
 from dashboard.care_due import CAPACITY_PATH as PATH
 from dashboard.care_rows import BY, NOBODY, WHEN, log_request, when_text
 from dashboard.field import Field
@@ -29,7 +31,7 @@ from dashboard.local import day_text, in_form
 from dashboard.notices import unreadable
 from dashboard.pages.base import Ask, Asked, Page, ReaderFactory
 from dashboard.pages.care import PATH as CARE_PATH
-from dashboard.tags import Tag, html
+from dashboard.tags import Node, Tag, html
 from dashboard.words import dated_text, unbroken
 from monitor.alarms.capacity_test import BEGIN, END
 from monitor.alarms.telling import clock_words
@@ -129,13 +131,16 @@ def _watch_section(
     if not words:
         return []
     runs = guide["watched"] is not None and guide["watched"]["runs"]
-    content: list[Tag] = [html.H2("A call at its end"), html.P(_said(words))]
+    content: list[Node] = [html.H2("A call at its end"), html.P(_said(words))]
     if hand.is_open and runs:
         button = html.Button("Watch it no longer")
         content.append(form(END_PATH, hand.token(WATCH_FORM, now_ms), [button]))
     elif hand.is_open:
         by = Field(type="text", name=BY, value="", maxLength=str(LONGEST_NAME))
-        fields = [labelled("Who, if you like", by), html.Button("Have it watched", className="main")]
+        fields: list[Node] = [
+            labelled("Who, if you like", by),
+            html.Button("Have it watched", className="main"),
+        ]
         content.append(form(BEGIN_PATH, hand.token(WATCH_FORM, now_ms), fields))
     return [html.Section(content, id="watch")]
 
@@ -148,7 +153,7 @@ def _result_section(
 
     start_ms, end_ms = parse_iso(result["from"]), parse_iso(result["to"])
     span = f"From {dated_text(start_ms, zone)} to {dated_text(end_ms, zone)}."
-    content = [html.H2("What it gave"), html.P(span, className="quiet")]
+    content: list[Node] = [html.H2("What it gave"), html.P(span, className="quiet")]
     if result is not guide["result"] or guide["phase"] != "after":  # else the page has said it already
         content.append(html.P(_said(capacity_sentence(result))))
     if result["capacity_Ah"] is None:
@@ -162,7 +167,7 @@ def _result_section(
     return html.Section(content, id="result")
 
 
-def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneInfo) -> Tag:
+def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneInfo) -> Component:
     from monitor.capacity.report import log_details
 
     kept = log_details(result)
@@ -177,7 +182,11 @@ def _write_form(result: Mapping[str, Any], hand: Hand, now_ms: int, zone: ZoneIn
     }
     by = Field(type="text", name=BY, value=hand.typed.get(BY, ""), maxLength=str(LONGEST_NAME))
     fields = [hidden(name, value) for name, value in fixed.items()]
-    content = [*fields, labelled("Who, if you like", by), html.Button("Write it down", className="main")]
+    content: list[Node] = [
+        *fields,
+        labelled("Who, if you like", by),
+        html.Button("Write it down", className="main"),
+    ]
     return form(WRITE, hand.token(FORM, now_ms), content)
 
 

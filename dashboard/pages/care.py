@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from contextlib import closing
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from dash import html
@@ -79,7 +80,7 @@ def layout(
     rows = log_rows(entries, now_ms, site)
     lead = [*outcome_note(hand), html.P(unbroken(lead_sentence(due, today)), className="told")]
     is_high = is_cold and edited is None
-    asked = [due_section(due, today, PATH, is_open=hand.is_open), *([winter] if is_high else [])]
+    asked: list[Any] = [due_section(due, today, PATH, is_open=hand.is_open), *([winter] if is_high else [])]
     if edited is not None:
         asked = [edit_section(site, hand, now_ms, edited, WRITE, PATH)]
     elif hand.is_open:

@@ -14,7 +14,7 @@ from dashboard import local
 from dashboard.csv_files import DAYS, HOURS, days_address
 from dashboard.dark_times import dark_times, take_dark_times
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture, lowest_picture
-from dashboard.days import PERIODS, DayRow, Span, asked_span, energy, sentences, take_days
+from dashboard.days import PERIODS, Span, asked_span, energy, sentences, take_days
 from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
@@ -24,7 +24,7 @@ from dashboard.tags import Tag, html
 from dashboard.time_marks import days_text
 from dashboard.view import PATH as CLOSER_PATH
 from dashboard.words import number, percent, unbroken
-from monitor.day_rows import SKY_WORDS
+from monitor.day_rows import SKY_WORDS, DayRow
 from monitor.errors import StoreError
 from monitor.present import now_of
 from monitor.records import to_datetime
