@@ -88,7 +88,6 @@ class ShepherdBank:
         self.block, self._cells, self.temperature_C = block, cells, temperature_C
         self._warming_h = warming_h
         self._missing_Ah = (1 - start_soc) * self.capacity_Ah
-        self._filtered_A = 0.0  # positive out
         self._zone_V = 0.0
 
     @property

@@ -126,7 +126,6 @@ class ClockWorld:
         self.told_boots: set[int] = set()
         self.counts = Counts()
         self.stray_alarms: list[int] = []
-        self._stack: list[object] = []
         self.switch_on()
 
     # --- what happens to it ---

@@ -45,8 +45,7 @@ class Source:
     """Light on a plane [W/m²] at the middle of each interval, UTC; air temperature where there is one.
 
     glass_passed: the light was taken through a panel's glass already (a record of power). relative: the light
-    is known but for a factor. modelled: from observed clouds, not measured. covered: days on which snow lay
-    on the array, by the modelled weather beside it.
+    is known but for a factor. covered: days on which snow lay on the array, by modelled weather.
     """
 
     place: Place
@@ -56,7 +55,6 @@ class Source:
     air_C: pd.Series | None
     glass_passed: bool = False
     relative: bool = False
-    modelled: bool = False
     covered: frozenset[date] = frozenset()
 
 
@@ -182,7 +180,7 @@ def _weather_year(file: str, zone: str, tilt_deg: float) -> Source:
     drawn = np.interp(seconds(quarters), seconds(hours), index.to_numpy()) + _unrest(index, quarters, rng)
     light = np.clip(drawn, 0.02, 1.35) * clear_sky(place, quarters).plane_W_m2
     air = np.interp(seconds(quarters), seconds(hours), warmth.to_numpy())
-    return Source(place, zone, 900, pd.Series(light, quarters), pd.Series(air, quarters), modelled=True)
+    return Source(place, zone, 900, pd.Series(light, quarters), pd.Series(air, quarters))
 
 
 def _unrest(index: pd.Series, quarters: pd.DatetimeIndex, rng: np.random.Generator) -> np.ndarray:

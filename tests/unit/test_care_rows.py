@@ -12,7 +12,7 @@ from dashboard import local
 from dashboard.app import make_app
 from dashboard.care_rows import log_request, typed_of
 from dashboard.forms import Mistyped
-from dashboard.local import PLAIN, Form
+from dashboard.local import Form
 from dashboard.markup import html_text
 from dashboard.pages.care import SHOWN
 from dashboard.pages.care import layout as care
@@ -34,12 +34,6 @@ GERMAN = Form(",", ".", 24, "dmy")
 @pytest.fixture
 def site(tmp_path: Path) -> Site:
     return load_site(write(tmp_path, MARSH_HIDE))
-
-
-@pytest.fixture(autouse=True)
-def plain_afterwards():
-    yield
-    local.use(PLAIN)
 
 
 def typed(**fields: str) -> dict[str, str]:

@@ -1,6 +1,6 @@
 """Days ahead from this site's own days: shares of a clear sky, wet spells kept together."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -9,7 +9,6 @@ from monitor.outlook import sky
 from monitor.outlook.past import SLOT_MS
 from monitor.sun.day import Clear
 
-DAY0 = date(2026, 6, 1)
 START_MS = round(datetime(2026, 6, 1, tzinfo=UTC).timestamp() * 1000)
 
 

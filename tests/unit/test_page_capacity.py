@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,7 +12,6 @@ from flask.testing import FlaskClient
 
 from dashboard import local
 from dashboard.app import make_app
-from dashboard.local import PLAIN
 from dashboard.markup import html_text
 from dashboard.pages.capacity import layout
 from dashboard.watched_test import line_of
@@ -29,12 +27,6 @@ from tests.unit.site_files import MARSH_HIDE
 from tests.unit.test_capacity_guide import guided
 
 HERE = {"Origin": "http://localhost", "Accept": "text/html"}
-
-
-@pytest.fixture(autouse=True)
-def plain_afterwards() -> Iterator[None]:
-    yield
-    local.use(PLAIN)
 
 
 def site_of(folder: Path) -> Site:

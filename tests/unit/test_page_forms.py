@@ -20,12 +20,6 @@ AMERICAN = Form(".", ",", 12, "mdy")
 FRENCH = Form(",", "\N{NARROW NO-BREAK SPACE}", 24, "dmy")
 
 
-@pytest.fixture(autouse=True)
-def plain_afterwards():
-    yield
-    local.use(PLAIN)
-
-
 def test_a_phones_cookie_is_read():
     assert form_of("cp24dmy") == GERMAN
     assert form_of("pc12mdy") == AMERICAN

@@ -41,12 +41,6 @@ hours_per_day = 2
 """
 
 
-@pytest.fixture(autouse=True)
-def plain_afterwards():
-    yield
-    local.use(local.PLAIN)
-
-
 def test_declared_loads_are_told_in_the_phones_numbers(tmp_path):
     local.use(local.Form(",", ".", 24, "dmy"))
     rows = [row for branch in plan_of(tmp_path, MARSH_HIDE + LOADS, []).branches for row in branch.loads]
