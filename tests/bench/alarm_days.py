@@ -12,8 +12,8 @@ many such alarms came while the true charge was more than 10 percent above it.
 
 from __future__ import annotations
 
+import argparse
 import logging
-import sys
 import tempfile
 import tomllib
 from collections.abc import Iterator
@@ -112,10 +112,15 @@ def outcome(name: str) -> Outcome:
 
 
 def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("records", nargs="*", metavar="RECORD", help=f"one of {', '.join(NAMES)}")
+    records = parser.parse_args().records or NAMES
+    if unknown := set(records) - set(NAMES):
+        parser.error(f"no record is called {unknown.pop()}; there are {', '.join(NAMES)}")
     logging.disable(logging.WARNING)
     print(f"{'record':<22} a day  peak  chattering  fleeting  below reserve: time, told, in vain   alarms")
     worst, vain, chattering = 0.0, 0, 0
-    for name in sys.argv[1:] or NAMES:
+    for name in records:
         found = outcome(name)
         worst = max(worst, found.figures.per_day)
         vain += found.in_vain

@@ -8,6 +8,7 @@ same libraries, so that the difference is what the daemon itself holds. A second
 an array shows what the sun's tables cost; the process that makes them is watched until it has ended.
 """
 
+import argparse
 import os
 import re
 import signal
@@ -148,6 +149,7 @@ def libraries_MB() -> float:
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter).parse_args()
     with tempfile.TemporaryDirectory() as name:
         held = run_daemon(Path(name) / "sun", str, PATIENCE_S)
         dark = run_daemon(Path(name) / "dark", without_array, WARM_UP_S)

@@ -8,6 +8,7 @@ for is asked many times. CPU is user and system time of the page process, in tic
 
 from __future__ import annotations
 
+import argparse
 import gzip
 import json
 import re
@@ -187,6 +188,7 @@ def measure_open_page(page: PageProcess, store: Path) -> None:
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter).parse_args()
     with TemporaryDirectory() as folder:
         site_file = Path(folder) / "site.toml"
         site_file.write_bytes(files("monitor").joinpath("demo_site.toml").read_bytes())

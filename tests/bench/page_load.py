@@ -11,6 +11,7 @@ Medians of VISITS visits.
 
 from __future__ import annotations
 
+import argparse
 import subprocess
 import sys
 import time
@@ -157,6 +158,7 @@ def row(name: str, found: list[Visit]) -> dict[str, float]:
 
 
 def main() -> None:
+    argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter).parse_args()
     with TemporaryDirectory() as folder:
         site_file = Path(folder) / "site.toml"
         site_file.write_bytes(files("monitor").joinpath("demo_site.toml").read_bytes())
