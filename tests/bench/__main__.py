@@ -64,6 +64,7 @@ def main() -> None:
     for name in chosen:
         print(f"\n== {name}", flush=True)
         done = run(name)
+        runs = load_runs()  # another one may have kept its own meanwhile
         if done.figures or name not in runs:  # what was kept stays where a run gave nothing
             runs[name] = done
         if done.status != 0:

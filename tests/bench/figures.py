@@ -41,6 +41,11 @@ class Figure:
     at_least: float | None = None
 
     @property
+    def has_target(self) -> bool:
+        """Whether it should come to something."""
+        return self.at_most is not None or self.at_least is not None
+
+    @property
     def is_missed(self) -> bool:
         """Whether there is a target, and the value is on the wrong side of it."""
         too_much = self.at_most is not None and self.value > self.at_most

@@ -90,7 +90,7 @@ def keep_runs(runs: Mapping[str, Run], names: Iterable[str]) -> None:
 
 def page(runs: Mapping[str, Run], names: Iterable[str]) -> str:
     """RESULTS.md."""
-    parts = [HEAD]
+    parts = [HEAD, _missed(runs)]
     for kind, (title, beside) in SECTIONS.items():
         rows = [
             _row(name, figure, beside)
@@ -104,15 +104,36 @@ def page(runs: Mapping[str, Run], names: Iterable[str]) -> str:
     return "\n".join(parts)
 
 
+def _missed(runs: Mapping[str, Run]) -> str:
+    """How many figures meet their targets, and which do not."""
+    aimed = [(name, figure) for name, run in runs.items() for figure in run.figures if figure.has_target]
+    beyond = [(name, figure) for name, figure in aimed if figure.is_missed]
+    lines = [f"{len(aimed) - len(beyond)} of {len(aimed)} figures that have a target meet it."]
+    if beyond:
+        lines += ["These do not:", ""]
+        lines += [
+            f"- {name}: {figure.what}: {number(figure.value)} {figure.unit}".rstrip()
+            + f" ({_target(figure, is_missed=False)})"
+            for name, figure in beyond
+        ]
+    return "\n".join([*lines, ""])
+
+
 def _row(name: str, figure: Figure, beside: str) -> list[str]:
     value = f"{number(figure.value)} {figure.unit}".strip()
-    return [name, figure.what, value, *([figure.beside] if beside else []), _target(figure)]
+    return [
+        name,
+        figure.what,
+        value,
+        *([figure.beside] if beside else []),
+        _target(figure, is_missed=figure.is_missed),
+    ]
 
 
-def _target(figure: Figure) -> str:
+def _target(figure: Figure, *, is_missed: bool) -> str:
     words = [f"at least {number(figure.at_least)}"] if figure.at_least is not None else []
     words += [f"at most {number(figure.at_most)}"] if figure.at_most is not None else []
-    return ", ".join(words) + (": **missed**" if figure.is_missed else "")
+    return ", ".join(words) + (": **missed**" if is_missed else "")
 
 
 RUN_HEADS = ["benchmark", "command", "took", "on", "machine", "load", "tables"]

@@ -3,6 +3,7 @@ kept."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,14 @@ def test_ratios_come_first_and_what_is_missed_is_marked() -> None:
         "| zoom | `python -m tests.bench.zoom` | 61 s, ended with 1 | 2026-11-26 | 2 cores | 0.5 |  |",
         "| soak | `python -m tests.bench.soak` | not run |  |  |  | [DEVELOPERS.md](../../DEVELOPERS.md) |",
     ]
+
+
+def test_what_is_missed_stands_before_all_tables() -> None:
+    run = Run("python -m tests.bench.zoom", "2026-11-26", 61.0, "2 cores", 0.5, 1, FIGURES)
+    told = page({"zoom": run}, ["zoom"])
+    assert "2 of 3 figures that have a target meet it." in told
+    assert told.index("- zoom: a poll: 1.04 times (at most 1.03)") < told.index("## ")
+    assert "These do not" not in page({"zoom": replace(run, figures=FIGURES[:1])}, ["zoom"])
 
 
 def test_the_page_is_what_the_command_makes_of_what_is_kept() -> None:
