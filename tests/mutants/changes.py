@@ -37,10 +37,11 @@ class Spot:
 
 @dataclass(frozen=True)
 class Change:
-    """What stood there, what stands there now, and the whole module with it."""
+    """What stood there, what stands there now, in which class and function, and the whole module with it."""
 
     was: str
     now: str
+    within: str
     text: str
 
 
@@ -70,7 +71,17 @@ def changed(source: str, spot: Spot) -> Change:
             elif isinstance(value, list):
                 value[:] = [new if each is node else each for each in value]
     was, now = (ast.unparse(each).partition("\n")[0] for each in (node, ast.fix_missing_locations(new)))
-    return Change(was, now, ast.unparse(tree))
+    return Change(was, now, _within(tree, spot.first_line), ast.unparse(tree))
+
+
+def _within(tree: ast.Module, line: int) -> str:
+    """The names of what a line stands in, the outermost first."""
+    around = [
+        node.name
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ClassDef | ast.FunctionDef) and node.lineno <= line <= (node.end_lineno or 0)
+    ]
+    return ".".join(around) or "the module"
 
 
 def _passed_over(tree: ast.Module) -> Iterator[ast.AST]:
@@ -119,7 +130,7 @@ def _edits(node: ast.AST) -> list[Edit]:
         case ast.Constant(value=bool()):
             return [lambda node: ast.Constant(not node.value)]
         case ast.Constant(value=int()):
-            return [lambda node: ast.Constant(node.value + 1)]
+            return [lambda node: ast.Constant(_larger(node.value))]
         case ast.Constant(value=float()):
             return [lambda node: ast.Constant(1.5 * node.value or 1.0)]
         case ast.Break():
@@ -127,6 +138,11 @@ def _edits(node: ast.AST) -> list[Edit]:
         case ast.Continue():
             return [lambda _: ast.Break()]
     return []
+
+
+def _larger(number: int) -> int:
+    """One more; from ten on half as much again, since 301 for 300 is the same program to everybody."""
+    return number + 1 if abs(number) < 10 else number * 3 // 2
 
 
 def _swap_comparison(at: int) -> Edit:

@@ -1,4 +1,5 @@
-"""The small changes that `python -m tests.mutants` tries: which there are, and that each is one alone."""
+"""The small changes that `python -m tests.mutants` tries: which there are, that each is one alone, which
+tests try them, and what is told of them."""
 
 from __future__ import annotations
 
@@ -7,6 +8,9 @@ import ast
 import pytest
 
 from tests.mutants.changes import changed, spots
+from tests.mutants.outcome import Verdict, keep, kept_in, page
+from tests.mutants.reach import Reach
+from tests.mutants.sample import places_in
 
 SOURCE = '''
 """What it is."""
@@ -67,3 +71,55 @@ def test_each_change_is_a_sound_program_and_another_one():
     for text in texts:
         lines = zip(before.splitlines(), ast.unparse(ast.parse(text)).splitlines(), strict=True)
         assert sum(old != new for old, new in lines) == 1, text
+
+
+@pytest.mark.parametrize(
+    ("number", "larger"), [("0", "1"), ("9", "10"), ("10", "15"), ("725", "1087"), ("0.5", "0.75")]
+)
+def test_numbers_become_so_much_larger_that_it_matters(number, larger):
+    assert made(f"a = {number}") == [(number, larger)]
+
+
+def test_a_change_says_where_it_is():
+    places = {changed(SOURCE, spot).within for spot in spots(SOURCE)}
+    assert places == {"Pack", "Pack.low"}
+
+
+def test_places_keep_their_names_whatever_becomes_of_other_lines():
+    before = [place.key for place in places_in("a.py", SOURCE)]
+    assert len({*before}) == len(before)
+    moved = SOURCE.replace("    cells: int = 6\n", "    cells: int = 12\n    strings: int = 2\n")
+    after = [place.key for place in places_in("a.py", moved)]
+    assert [key for key in before if "cells: int" not in key] == [
+        key for key in after if "cells: int" not in key and "strings" not in key
+    ]
+
+
+def test_the_tests_of_the_files_nearest_to_a_line_come_first_and_all_within_the_time():
+    own, other = [f"own.py::{number}" for number in range(4)], [f"other.py::{number}" for number in range(90)]
+    more = [f"{name}.py::1" for name in "ab"]
+    through = {"m.py": {1: own + other[:2] + more, 2: other}}
+    reach = Reach(through, dict.fromkeys((*own, *other, *more), 1.0) | {own[2]: 0.5})
+    spot = spots("a = 1")[0]
+    assert reach.turns_of("m.py", spot, 90.0) == [
+        [own[2], *more, own[0], own[1], own[3]],
+        other[:2],
+    ]
+    assert reach.turns_of("m.py", spot, 1.0) == [[own[2]]]
+
+
+def test_a_verdict_is_kept_and_the_page_says_what_was_not_looked_at(tmp_path):
+    parts = ("digest", "monitor/bank/cell.py", "Cell.step", 3)
+    verdicts = [
+        Verdict("a", *parts, "1", "2", "noticed"),
+        Verdict("b", *parts, "x or y", "x and y", "survived"),
+        Verdict("c", *parts, "x | y", "x & y", "survived"),
+    ]
+    for each in verdicts:
+        keep(each, tmp_path / "verdicts")
+    assert list(kept_in(tmp_path / "verdicts").values()) == verdicts
+    why = {("monitor/bank/cell.py", "Cell.step", "x or y", "x and y"): "both are asked later"}
+    told = page(verdicts, "--mutants 3 --seed 1", why)
+    assert "| bank | 3 | 1 | 0 | 2 | 0 |" in told
+    assert "| bank/cell.py: Cell.step | `x or y` | `x and y` | both are asked later |" in told
+    assert "| bank/cell.py: Cell.step | `x \\| y` | `x & y` | **not looked at yet** |" in told
