@@ -24,3 +24,14 @@ def test_the_published_rows_come_out(at_25_V, slope_mV, row):
     set_points = SetPoints(at_25_V, None, None, 6 * slope_mV / 1000)
     for temperature_C, voltage_V in row.items():
         assert set_points.at(temperature_C).absorption_V == pytest.approx(voltage_V, abs=0.005)
+
+
+@pytest.mark.parametrize(("at_25_V", "slope_mV", "row"), TABLE)
+def test_float_and_equalization_move_by_as_much_where_the_controller_has_them(at_25_V, slope_mV, row):
+    set_points = SetPoints(at_25_V, at_25_V - 1.3, at_25_V + 0.7, 6 * slope_mV / 1000)
+    for temperature_C, voltage_V in row.items():
+        moved = set_points.at(temperature_C)
+        assert moved.float_V == pytest.approx(voltage_V - 1.3, abs=0.005)
+        assert moved.equalization_V == pytest.approx(voltage_V + 0.7, abs=0.005)
+    without = SetPoints(at_25_V, None, None, 6 * slope_mV / 1000).at(40.0)
+    assert (without.float_V, without.equalization_V) == (None, None)

@@ -44,6 +44,20 @@ def words(states):
     return [state.state for state in states]
 
 
+@pytest.mark.parametrize("acknowledged", [False, True])
+def test_an_alarm_that_is_over_is_as_if_it_had_never_been_but_for_its_last_value(acknowledged):
+    states, _ = play(LOW, [11.5] * 4)
+    state = replace(states[-1], first_out=True)
+    if acknowledged:
+        state, _ = ask(state, "acknowledge", 240_000)
+    states, told = play(LOW, [12.4] * 8, state, start_s=300)
+    over, cause = states[-1], told[-1][0]
+    if not acknowledged:
+        over, cause = ask(over, "acknowledge", 900_000)
+    assert cause == ("returned" if acknowledged else "acknowledged")
+    assert over == replace(first_state(LOW.name, LOW.priority, over.since_ms), value=12.4)
+
+
 def test_a_dip_shorter_than_the_on_delay_raises_nothing():
     states, told = play(LOW, [12.4, 11.5, 11.5, 12.3, 12.3])
     assert words(states) == [N] * 5

@@ -7,6 +7,7 @@ from random import Random
 import pytest
 
 from monitor.alarms import engine, slow_signs
+from monitor.alarms.course import Course
 from monitor.alarms.rules import rules_of
 from monitor.alarms.signs import SIGNS
 from monitor.bank.description import describe_site
@@ -395,6 +396,18 @@ def test_a_compensated_voltage_counts_as_held(flooded):
     assert flooded.judge(
         "Thermal runaway", [slow_signs.runaway(flooded.bank, rows(RISING_A, RISING_C, volts))]
     )
+
+
+def test_the_course_is_means_of_equal_times_without_a_gap():
+    course, minutes = Course(), slow_signs.STEP_MIN
+    for minute in range(2 * minutes + 1):
+        course.take(minute * 60_000, {"battery_voltage_V": 13.0 + minute % minutes, "battery_current_A": 2.0})
+    middle_V = 13.0 + (minutes - 1) / 2
+    assert (
+        list(course.steps) == [{"battery_voltage_V": pytest.approx(middle_V), "battery_current_A": 2.0}] * 2
+    )
+    course.take(6 * minutes * 60_000, {"battery_voltage_V": 13.0})
+    assert not course.steps
 
 
 def test_an_incomplete_course_tells_nothing(flooded):

@@ -314,6 +314,18 @@ def test_a_load_meter_that_shows_nothing_for_two_days_is_no_load_meter():
     assert "loads not metered: band wider" in life.go_on(49 * 60, **dead).basis
 
 
+def test_a_load_meter_that_once_showed_loads_and_shows_none_for_a_week_is_told_of():
+    life, silent = Life(), "the load meter shows nothing any more"
+    quiet = {"battery_voltage_V": 12.4, "charge_current_A": 0.0, "load_current_A": 0.0}
+    life.go_on(30, **quiet | {"load_current_A": 3.0})
+    for told in (False, True):
+        for _ in range(4 * 72):  # four days, three rows an hour
+            life.time_ms += 20 * MINUTE_MS
+            estimate = life.estimator.update(BankSample(life.time_ms, **quiet))
+        assert (silent in estimate.basis) is told
+    assert silent not in Life().go_on(60, battery_voltage_V=12.4, charge_current_A=0.0).basis
+
+
 def test_a_lamp_that_no_meter_sees_is_found_by_the_voltage():
     """By night the voltage falls when a lamp goes on, and a bank that gives more falls further."""
     life = Life()

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from monitor.bank.description import describe_site
 from monitor.outlook.declared import switched_off
 from monitor.site.model import Load
+from tests.unit.outlook_world import LAMPS, UTC_HIDE, site_of
 
 BANK_V, LEAST_A = 12.0, 0.2
 NIGHT = 12 * 12
@@ -40,3 +42,10 @@ def test_a_lamp_saves_where_most_is_drawn_and_never_below_what_is_always_drawn()
 
 def test_loads_of_one_branch_go_off_together():
     assert saved_Ah(np.full(NIGHT, 3.0), load(12, 24), load(12, 2)) == pytest.approx(12.0 + 2.0)
+
+
+def test_a_banks_mean_use_is_its_declared_watt_hours_and_the_monitors():
+    """60 W for 5 h and two times 12 W all day are 876 Wh: 36.5 W; with the monitor's 2 W at 12 V 3.21 A."""
+    site = site_of(UTC_HIDE + LAMPS.replace("power_W = 12\n", "power_W = 12\ncount = 2\n"))
+    assert describe_site(site).use_A == pytest.approx(38.5 / 12)
+    assert describe_site(site_of(UTC_HIDE)).use_A is None

@@ -199,6 +199,7 @@ def test_absorption_is_finished_once_a_charge_when_the_tail_current_has_been_hel
     day.minutes(60, 14.8, 8.0)  # below 9 A, 2 % of 450 Ah
     finished = [number for number, view in enumerate(day.views) if view.absorption_finished]
     assert finished == [started + 14]  # a quarter of an hour
+    assert day.views[-1].absorption_s - day.views[started - 1].absorption_s == 3600.0
     day.minutes(10, 14.8, 20.0)
     day.minutes(60, 14.8, 8.0)
     assert sum(view.absorption_finished for view in day.views) == 1
@@ -223,6 +224,12 @@ def test_the_controllers_word_is_shown_and_cross_checked():
     view = day.minutes(30, 14.8, 18.0, stage=Stage.FLOAT)
     assert (view.stage, view.contradicts) == (Stage.FLOAT, Stage.ABSORPTION)
     assert day.minutes(5, 14.8, 18.0, stage=Stage.ABSORPTION).contradicts is None
+
+
+def test_what_a_meter_may_be_off_by_at_nothing_is_no_charge():
+    zero = BANK.meters.current_offset_tolerance_A
+    assert Day().minutes(60, 12.4, zero, array_V=None).stage is Stage.OFF
+    assert Day().minutes(60, 12.4, zero + 0.02, array_V=None).stage is Stage.BULK
 
 
 def test_night_and_an_array_that_gives_nothing_in_daylight_are_told():
@@ -310,7 +317,7 @@ def test_zero_intervals_and_repeated_samples_change_nothing():
     assert {**after, "behind": 0, "behind_ms": None} == {**before, "behind": 0, "behind_ms": None}
 
 
-@pytest.mark.parametrize("every_s", [5, 60, 300])
+@pytest.mark.parametrize("every_s", [5, 60, 300, 900])
 def test_rows_may_come_every_few_seconds_or_minutes(every_s):
     rng, tracker, time_ms = Random(1), StageTracker(BANK), 0
 
