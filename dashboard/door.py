@@ -85,7 +85,8 @@ class Door:
         )
         content.append(
             html.P(
-                "The page stays unlocked on this phone for 12 hours, or until you lock it again.",
+                "The page stays unlocked on this phone for 12 hours, or until you lock it again. Who has"
+                " forgotten the PIN sets another on the page's computer: nightbank pin and the site file.",
                 className="quiet",
             )
         )

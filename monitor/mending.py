@@ -62,12 +62,13 @@ class Mend:
             raise StoreError(f"the store's note {MEND_NOTE!r} cannot be read ({error})") from error
 
 
-def known_at_last(store: StoreWriter, clock: Clock, *, goes_on: bool) -> Mend:
-    """For a clock that knows the time since now. goes_on: it has stamped readings in this boot before.
+def known_at_last(store: StoreWriter, clock: Clock, *, may_be_of_now: bool) -> Mend:
+    """For a clock that knows the time since now. may_be_of_now: what is stamped since this boot began may be
+    right, as this boot's daemon has stamped it, or something else than a daemon.
 
-    What is stamped later than this boot began another boot has stamped, whose clock was ahead.
+    Otherwise another boot has stamped it, whose clock was ahead. What is still to come always is.
     """
-    from_ms = clock.now_ms() + BELIEVED_MS if goes_on else clock.stamped(0)
+    from_ms = clock.now_ms() + BELIEVED_MS if may_be_of_now else clock.stamped(0)
     is_ahead = max(ends_of(store).values(), default=0) > from_ms + BELIEVED_MS
     return Mend(from_ms if is_ahead else 0, LATEST_MS if is_ahead else 0, takes_over=True)
 

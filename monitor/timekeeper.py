@@ -54,7 +54,7 @@ def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> Stead
     clock = SteadyClock.start(kernel, store.note(CLOCK_NOTE), newest_ms(store), asks=is_ready)
     store.put_note(CLOCK_NOTE, clock.course.note())
     if clock.is_known and is_ready:
-        mend = known_at_last(store, clock, goes_on=clock.goes_on)
+        mend = known_at_last(store, clock, may_be_of_now=clock.goes_on or clock.is_first)
         store.put_note(MEND_NOTE, mend.note())
         _all_done(mend, store, held, clock)
     store.commit()
@@ -202,7 +202,7 @@ class Timekeeper:
             self._pipeline.moved(change)
             self._follow_clock(before.utc_ms(0), step_ms)
         if not before.is_known:
-            self._begin(known_at_last(self._store, self._clock, goes_on=False))
+            self._begin(known_at_last(self._store, self._clock, may_be_of_now=self._clock.is_first))
         elif abs(step_ms) > BELIEVED_MS:
             self._begin(was_off(self._store, before.utc_ms(0), step_ms))
         tell(self._store, self._clock.now_ms(), _change_words(change, self._clock.now_ms()))

@@ -123,10 +123,14 @@ class SteadyClock:
 
     speed = 1.0
 
-    def __init__(self, kernel: Kernel, course: Course, floor_ms: int, *, goes_on: bool = False) -> None:
+    def __init__(
+        self, kernel: Kernel, course: Course, floor_ms: int, *, goes_on: bool = False, is_first: bool = False
+    ) -> None:
         """floor_ms: UTC cannot be earlier now, as the newest reading is of then. goes_on: the course is one
-        of an earlier daemon in this boot."""
-        self._kernel, self.course, self._floor_ms, self.goes_on = kernel, course, floor_ms, goes_on
+        of an earlier daemon in this boot. is_first: no course was noted before, so that what is stored was
+        stamped by others: an import, or a version that noted none."""
+        self._kernel, self.course, self._floor_ms = kernel, course, floor_ms
+        self.goes_on, self.is_first = goes_on, is_first
         self.sun_doubt = ""
         self._received: Word | None = None
 
@@ -143,7 +147,7 @@ class SteadyClock:
             noted = None
         if noted is not None and noted.boot and noted.boot == kernel.boot:
             return cls(kernel, noted, floor_ms, goes_on=True)
-        clock = cls(kernel, Course(kernel.boot, floor_ms + 1), floor_ms)
+        clock = cls(kernel, Course(kernel.boot, floor_ms + 1), floor_ms, is_first=note is None)
         if asks:
             clock.look()
         return clock

@@ -8,6 +8,9 @@ import sqlite3
 from contextlib import closing, suppress
 from pathlib import Path
 
+from monitor.clock import CLOCK_NOTE
+from monitor.clock.course import Course
+from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.store.connect import FileLock, connect, told
 from monitor.store.late import note_restored
@@ -67,7 +70,7 @@ def restore(path: Path, copy: Path, aside: Path, tell: Tell, now_ms: int) -> boo
                     raise StoreError(f"{copy}: a newer Nightbank wrote it; update this one first")
                 _copy_whole(source, new, tell)
             if version == len(MIGRATIONS):
-                _tell_mirrors(new, now_ms)
+                _make_fit(new, now_ms)
             there = path.exists()
             _give_to_owner(new, path)
             if there:
@@ -136,12 +139,23 @@ def _remove(part: Path) -> None:
         part.with_name(part.name + ending).unlink(missing_ok=True)
 
 
-def _tell_mirrors(new: Path, now_ms: int) -> None:
-    """Let mirrors that are further than the copy go back to its ends."""
+def _make_fit(new: Path, now_ms: int) -> None:
+    """Let mirrors that are further than the copy go back to its ends, and the next daemon take the copy's
+    readings as another's: what another computer read while this one was on is no sign of a wrong clock."""
     with closing(connect(new, read_only=False)) as write, told(new):
         write.execute("BEGIN IMMEDIATE")
         note_restored(write, now_ms)
+        found = write.execute("SELECT text FROM note WHERE key = ?", (CLOCK_NOTE,)).fetchone()
+        if found is not None and not _is_of_this_boot(found[0]):
+            write.execute("DELETE FROM note WHERE key = ?", (CLOCK_NOTE,))
         write.execute("COMMIT")
+
+
+def _is_of_this_boot(note: str) -> bool:
+    with suppress(ValueError):
+        course = Course.from_note(note)
+        return course is None or course.boot == Kernel().boot
+    return False
 
 
 def _give_to_owner(new: Path, path: Path) -> None:

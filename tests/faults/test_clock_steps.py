@@ -7,7 +7,7 @@ What was served is the judge: on the wire for the real daemon, in the world's ow
 import signal
 import subprocess
 import sys
-from contextlib import suppress
+from contextlib import closing, suppress
 from datetime import date
 from itertools import pairwise
 
@@ -17,9 +17,9 @@ from monitor.clock import CLOCK_NOTE, TIME_REQUEST, UNTOLD_NOTE
 from monitor.clock.kernel import Kernel
 from monitor.errors import ServerError, StoreError, Trouble
 from monitor.present import latest_of
-from monitor.records import Request, parse_iso
+from monitor.records import Reading, Request, parse_iso
 from monitor.simulated import SimulatorProcess
-from monitor.store.embedded import leave_request, open_reader
+from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.writer import EmbeddedWriter
 from tests.faults.clock_child import set_clocks
 from tests.faults.clock_world import DAY, HOUR, ClockWorld, judge
@@ -121,6 +121,41 @@ def test_readings_of_a_time_that_has_not_come_do_not_stay_the_newest(world):
     # two readings a poll; the last poll or two before the cut were not committed
     assert 2 * 58 <= len(world.set_aside()) <= 2 * 60
     assert "were stamped by a clock that was ahead" in " ".join(world.events())
+
+
+def of_others(world, ahead_ms):
+    """A world's store begun anew with an hour of readings, all of 12.5 V, that no daemon with a clock of its
+    own has stamped: imported ones, or those of a version that noted none."""
+    world.board.true_ms += 5 * HOUR
+    world.kill()
+    for file in world.folder.glob("nightbank.db*"):
+        file.unlink()
+    at_ms = range(world.board.true_ms + ahead_ms - HOUR, world.board.true_ms + ahead_ms, MINUTE)
+    with closing(open_writer(world.store_file, "Europe/London")) as store:
+        store.append([Reading(each, "charger", "battery_voltage_V", 12.5) for each in at_ms])
+        store.commit()
+    world.served.clear()
+
+
+@pytest.mark.parametrize("tells", ["at the start", "later"])
+def test_what_was_imported_before_the_first_start_stays_though_the_computer_was_on(world, tells):
+    of_others(world, 0)
+    if tells == "at the start":
+        world.network()
+    world.start()
+    world.pass_time(5 * MINUTE)
+    world.finish()
+    assert sum(reading.value == 12.5 for reading in world.stored()) == 60
+    assert world.set_aside() == []
+
+
+def test_what_was_imported_of_a_time_to_come_is_set_aside_all_the_same(world):
+    of_others(world, 24 * HOUR)
+    world.network()
+    world.start()
+    world.finish()
+    assert not any(reading.value == 12.5 for reading in world.stored())
+    assert len(world.set_aside()) == 60
 
 
 def test_a_kill_before_the_store_lets_go_of_them_sets_no_reading_aside_twice(world, monkeypatch):

@@ -14,6 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from monitor.clock import CLOCK_NOTE
+from monitor.clock.course import Course
+from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.records import Reading, to_ms
 from monitor.store.embedded import open_reader, open_writer
@@ -143,6 +146,22 @@ def test_restoring_puts_the_copy_in_place_and_keeps_the_former_store(site: Path,
         daemon.append(_readings(72))
         daemon.commit()
     assert kept(path) == kept(former)
+
+
+@pytest.mark.parametrize("is_own", [True, False])
+def test_a_copy_of_another_computer_brings_no_clock_of_its_own(
+    site: Path, tmp_path: Path, is_own: bool
+) -> None:
+    """Else what was read there while this computer was on would pass for a wrong clock's."""
+    copy, path = tmp_path / "copy.db", store_of(site)
+    course = Course(Kernel().boot if is_own else "another", 1_790_000_000_000, "network")
+    with open_writer(path, "Europe/London") as daemon:
+        daemon.put_note(CLOCK_NOTE, course.note())
+        daemon.commit()
+    assert run(site, "backup", copy).returncode == 0
+    assert run(site, "restore", copy).returncode == 0
+    with open_reader(path) as reader:
+        assert reader.note(CLOCK_NOTE) == (course.note() if is_own else None)
 
 
 # Dies at the n-th time that it gives a file a name.
