@@ -1,7 +1,7 @@
 """The web app: pages and their addresses, files, headers.
 
-The first answer already holds the whole page as plain HTML (#first); Dash then draws the same beside it and
-assets/first.js swaps the two in one go. With scripts off the first answer stays.
+The first answer holds the whole page as plain HTML, and it stays: what stands in it is renewed beside Dash
+(`fresh`), and Dash draws into it what a tap asks for (`into`). With scripts off nothing is missing but that.
 
 Nothing asks an outside host: scripts, style and icon come from this process. What stands before every
 answer is in `gate`.
@@ -10,7 +10,7 @@ answer is in `gate`.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib.resources import files
 from pathlib import Path
 from threading import Lock
@@ -20,11 +20,12 @@ from dash import Dash, html
 from dash.fingerprint import check_fingerprint
 from flask import Response, request
 
+from dashboard import local, look
 from dashboard.api import add_api
 from dashboard.asking import Leave
 from dashboard.calm import NOT_FOUND, teller_of
 from dashboard.files import add_files
-from dashboard.frame import ASSETS, filled, live_frame, still_html, title_of
+from dashboard.frame import ASSETS, asset, filled, live_frame, still_html, title_of
 from dashboard.fresh import RENDERINGS, html_of
 from dashboard.gate import (
     FILES,
@@ -36,11 +37,13 @@ from dashboard.gate import (
     show_only_unlocked,
 )
 from dashboard.markup import html_text
-from dashboard.packed import PackedFiles, send_packed
+from dashboard.packed import PackedFiles, pack, send_packed, takes_gzip
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page, ReaderFactory
 from dashboard.phone import Moment, add_phone, moment
 from dashboard.scripts import LOADER, joined
+from dashboard.shared import Shared, state_of
+from dashboard.sheet import sheet_text, source_of
 from dashboard.tags import Node
 from dashboard.writing import Desk
 from monitor.site.model import Site
@@ -64,19 +67,54 @@ class _Page(Dash):
 
     first: Callable[[], Node]
     moment: Callable[[], Moment]
-    scripts_tag: Callable[[str], str]
+    scripts_address: Callable[[str], str]
+    state: Callable[[], tuple[int, ...]]
+    shared: Shared
+    sheet: str
+    parts: Mapping[str, str] | None = None
+
+    def index(self, *args: Any, **kwargs: Any) -> Any:
+        """The first answer. What Dash has to say for it is the same each time."""
+        parts = self.parts
+        if parts is None:
+            return super().index(*args, **kwargs)
+        cookies, form, is_packed = request.cookies, local.present(), takes_gzip(request)
+
+        def make() -> bytes:
+            text: bytes = self.interpolate_index(**parts).encode()
+            return pack(text) if is_packed else text
+
+        choice = look.choice_of(cookies.get(look.COOKIE))
+        asked = (request.full_path, local.COOKIE in cookies, form, choice, is_packed, self.state())
+        answer = Response(self.shared.answer(asked, make), mimetype="text/html")
+        if is_packed:
+            answer.headers["Content-Encoding"] = "gzip"
+        return answer
 
     def interpolate_index(self, **parts: Any) -> Any:  # type: ignore[override]  # Dash names each
-        shown = html_text([self.first(), html.P(WITHOUT_SCRIPTS, className="first quiet")])
+        self.parts = parts
         at = self.moment()
-        parts["app_entry"] = (
-            f'<div id="first">{shown}</div><div id="react-entry-point"></div>{at.foot(still=False)}'
-        )
-        parts["scripts"] = self.scripts_tag(parts["scripts"])
-        parts["metas"] += at.metas
-        parts["title"] = html_text(parts["title"])
+        is_new = local.COOKIE not in request.cookies
+        shown = html_text(self.first())
+        last = html_text(html.P(WITHOUT_SCRIPTS, id="unrenewed", className="quiet"))
+        style = asset("page.css")
+        later = f' data-style="{style}"' if is_new else ""
+        scripts = self.scripts_address(parts["scripts"])
+        here = {
+            "app_entry": f'{shown}{at.foot(still=False)}{last}<div id="react-entry-point" hidden></div>',
+            "css": f"<style>{self.sheet}</style>" if is_new else f'<link rel="stylesheet" href="{style}">',
+            "scripts": f'<span id="scripts" data-src="{scripts}"{later} hidden></span>',
+            "metas": parts["metas"] + at.metas,
+            "title": html_text(parts["title"]),
+        }
         frame = self.index_string.replace('<html lang="en">', f'<html lang="en"{at.html_attributes}>', 1)
-        return filled(frame, parts)
+        return filled(frame, parts | here)
+
+    def told(self) -> dict[str, str]:
+        """What Dash's scripts ask for before they draw, by address: what to draw and what can be asked. It is
+        the same each time, so that it comes with the scripts."""
+        answers = {"/_dash-layout": self.serve_layout(), "/_dash-dependencies": self.dependencies()}
+        return {address: answer.get_data(as_text=True) for address, answer in answers.items()}
 
     def _config(self) -> dict[str, Any]:
         """What Dash tells its scripts: charts are drawn by our own file instead of the whole of plotly."""
@@ -97,13 +135,16 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path, leave: Leave) 
         assets_ignore="|".join(page.script for page in PAGES if page.script),  # theirs alone
         title=title_of(site, page),
         update_title="",
-        suppress_callback_exceptions=True,  # else Dash writes the whole layout into the HTML a second time
+        suppress_callback_exceptions=True,  # else Dash writes what it draws into the HTML, too
         index_string=live_frame(page),
         add_log_handler=False,
         enable_mcp=False,
     )
     app.renderer = LOADER
-    app.first = app.layout = lambda: page.layout(open_reader, site, {})
+    app.first = lambda: page.layout(open_reader, site, {})
+    app.state = lambda: state_of(store)
+    app.shared = Shared()
+    app.sheet = sheet_text()
     app.moment = lambda: moment(open_reader, site)
     teller = teller_of(site, open_reader)
     desk = Desk(site, store, leave, open_reader, PAGES, teller)
@@ -114,7 +155,7 @@ def make_app(open_reader: ReaderFactory, site: Site, store: Path, leave: Leave) 
             _add_still(app, each, open_reader, site, desk)
     _add_fresh(app, page, open_reader, site)
     add_phone(app.server, site.site.name, {*(page.path for page in PAGES), *desk.takes_forms})
-    guard(app, own_names(site.page.names, site.page.host), desk, teller)
+    guard(app, own_names(site.page.names, site.page.host), desk, teller, source_of(app.sheet))
     if site.page.reading_needs_pin:
         show_only_unlocked(app.server, desk, teller)
     add_api(app.server, open_reader, site)
@@ -161,7 +202,7 @@ def _send_files(app: _Page) -> None:
     own = {f"/assets/{path.name}": path for path in ASSETS.iterdir() if path.is_file()}
     kept = {f"/library/{path.name}": path for path in LIBRARY.glob("*.js")}
     joining = Lock()
-    tags: list[str] = []
+    addresses: list[str] = []
 
     def file_of(address: str) -> Path | None:
         """The file under an address, None where there is none."""
@@ -172,17 +213,17 @@ def _send_files(app: _Page) -> None:
         known = address.startswith(SCRIPTS) and path in app.registered_paths.get(package, ())
         return Path(str(files(package) / path)) if known else None
 
-    def scripts_tag(dash_tags: str) -> str:
-        """Where the one file stands that holds all of Dash's scripts, joined when a page is first asked for;
-        LOADER asks for it."""
+    def scripts_address(dash_tags: str) -> str:
+        """The address of the one file that holds all of Dash's scripts, joined when a page is first asked
+        for; LOADER asks for it."""
         with joining:
-            if not tags:
-                address, path = joined(dash_tags, file_of, RUNTIME, packed.folder)
+            if not addresses:
+                address, path = joined(dash_tags, file_of, RUNTIME, packed.folder, app.told())
                 kept[address] = path
-                tags.append(f'<span id="scripts" data-src="{address}" hidden></span>')
-            return tags[0]
+                addresses.append(address)
+            return addresses[0]
 
-    app.scripts_tag = scripts_tag
+    app.scripts_address = scripts_address
 
     @app.server.before_request
     def file() -> Response | None:

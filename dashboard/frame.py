@@ -114,8 +114,8 @@ def framed(
         "title": html_text(title),
         "icon": _icon(),
         "manifest": MANIFEST_PATH,
-        "style": _asset("page.css"),
-        "scripts": "".join(f'<script src="{_asset(name)}" defer></script>' for name in scripts),
+        "style": asset("page.css"),
+        "scripts": "".join(f'<script src="{asset(name)}" defer></script>' for name in scripts),
         "nav": links,
         "content": html_text(content),
     }
@@ -144,7 +144,7 @@ def nav(present: Page) -> str:
     return html_text(html.Nav(links, **NAMED))
 
 
-def _asset(name: str) -> str:
+def asset(name: str) -> str:
     """The address of a file in ASSETS; it changes with the file."""
     return f"/assets/{name}?m={(ASSETS / name).stat().st_mtime}"
 

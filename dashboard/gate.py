@@ -54,13 +54,15 @@ def own_names(names: Collection[str], host: str) -> frozenset[str]:
     return frozenset(name.lower() for name in (*names, host, gethostname()))
 
 
-def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller) -> None:
+def guard(app: Dash, names: frozenset[str], desk: Desk, teller: Teller, style: str) -> None:
     """No answer under a foreign name, headers on every answer, and 404 for addresses that are nobody's
-    (Dash would answer 200 to all)."""
+    (Dash would answer 200 to all). style is our own style element as a source of the policy."""
     server = app.server
     known = {*(page.path for page in PAGES), FRESH, *PATHS, *TABLES, *DASH, *desk.takes_forms}
     scripts = " ".join(app.csp_hashes())
-    policies = {takes: content_policy(scripts, HASHES, takes_forms=takes) for takes in (False, True)}
+    policies = {
+        takes: content_policy(scripts, f"{style} {HASHES}", takes_forms=takes) for takes in (False, True)
+    }
     with_forms = {UNLOCK, *desk.takes_forms, *(page.path for page in PAGES if page.asks)}
     with_questions = {page.path for page in PAGES if page.questions}
     refuse_foreign_names(server, names)

@@ -49,6 +49,12 @@ def form_of(cookie: str | None) -> Form:
     return Form(MARKS[told[1]], MARKS[told[2]], int(told[3]), told[4])
 
 
+def told(form: Form) -> str:
+    """A form as the cookie tells it."""
+    named = {mark: name for name, mark in MARKS.items()}
+    return f"{named[form.decimal]}{named[form.group]}{form.hours}{form.order}"
+
+
 def use(form: Form) -> None:
     """Write in this form from now on, in this request alone."""
     _form.set(form)

@@ -58,7 +58,8 @@ class Moment:
 
     @property
     def html_attributes(self) -> str:
-        return look.html_attributes(self.choice, self.turns)
+        lit = look.html_attributes(self.choice, self.turns)
+        return f'{lit} data-form="{local.told(local.present())}"'
 
     @property
     def metas(self) -> str:

@@ -1,6 +1,5 @@
-"""A Dash component that shows SVG text as it is: `Picture(svg)`. Its other half is assets/picture.js.
-
-Dash brings components for every HTML element and none for SVG's.
+"""A Dash component for SVG text, for what the server draws itself: `markup` writes it as it is, and Dash's
+renderer does not know it. Dash brings components for every HTML element and none for SVG's.
 """
 
 from __future__ import annotations

@@ -8,8 +8,9 @@ chart's) beside the script they run in.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 LEFT_OUT = ("/deps/polyfill", "/dash_table/", "dash_core_components-shared")
@@ -21,9 +22,12 @@ START = b"var renderer = new DashRenderer();"
 
 LOADER = (
     "(() => {"
+    "addEventListener('click', (event) => { window.tapped = event.target; });"
     "const load = () => {"
+    "const { src, style } = document.getElementById('scripts').dataset;"
     "const script = document.createElement('script');"
-    "script.src = document.getElementById('scripts').dataset.src;"
+    "script.src = src;"
+    "script.onload = () => style && fetch(style).then((kept) => kept.text());"
     "document.body.append(script);"
     "};"
     "const told = (PerformanceObserver.supportedEntryTypes || []).includes('paint');"
@@ -32,8 +36,19 @@ LOADER = (
     ".observe({ type: 'paint', buffered: true });"
     "})();"
 )
-"""Asks for the scripts when the first answer is on the screen: on a slow phone they would hold it up. It
-stands in the page itself and is the same for all, so that the page's policy can name its hash."""
+"""Asks for the scripts when the first answer is on the screen: on a slow phone they would hold it up. After
+them a new phone asks for the style sheet's file, which later pages name; what was tapped meanwhile is kept
+for assets/into.js. It stands in the page itself and is the same for all, so that the page's policy can name
+its hash."""
+
+ANSWERS = """(() => {
+const answers = %s;
+const ask = window.fetch;
+window.fetch = (address, ...how) => address in answers
+  ? Promise.resolve(new Response(answers[address], { headers: { "Content-Type": "application/json" } }))
+  : ask(address, ...how);
+})();"""
+"""Gives Dash's scripts what they ask for before they draw, without a way to and fro."""
 
 BESIDE = "/_dash-component-suites/dash/dcc/"
 
@@ -45,12 +60,15 @@ REMARK = re.compile(rb"^[ \t]*(?://[^\n]*|/\*.*?\*/[ \t]*)\n", re.MULTILINE | re
 SOURCE = re.compile(r'<script src="([^"]+)"></script>')
 
 
-def joined(tags: str, file_of: Callable[[str], Path | None], first: Path, folder: Path) -> tuple[str, Path]:
+def joined(
+    tags: str, file_of: Callable[[str], Path | None], first: Path, folder: Path, answers: Mapping[str, str]
+) -> tuple[str, Path]:
     """The address and the file of all scripts in one. Raises ValueError for a script that is not ours.
 
-    tags are Dash's script elements, file_of finds the file of a script's address, first is put before them.
+    tags are Dash's script elements, file_of finds the file of a script's address, first is put before them;
+    answers are those that never change, by address.
     """
-    parts = [unremarked(first.read_bytes())]
+    parts = [unremarked(first.read_bytes()), (ANSWERS % json.dumps(answers)).encode()]
     for source in SOURCE.findall(tags):
         if any(part in source for part in LEFT_OUT):
             continue

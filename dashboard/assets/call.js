@@ -18,12 +18,8 @@
   let loudness = SOFTEST;
   let rangAt = 0;
 
-  function part(name) {
-    return document.querySelector("#react-entry-point.alive #" + name);
-  }
-
   function calling() {
-    const found = document.querySelectorAll("#react-entry-point.alive #calling [data-call]");
+    const found = document.querySelectorAll("#calling [data-call]");
     return [...found].map((each) => ({
       key: each.dataset.call,
       name: each.textContent,
@@ -57,7 +53,7 @@
   }
 
   function look() {
-    const cover = part("call");
+    const cover = document.getElementById("call");
     if (cover === null) return;
     const calls = calling();
     const urgent = calls.filter((each) => each.urgent);
@@ -107,9 +103,9 @@
     const button = event.target.closest("button");
     if (button === null) return;
     if (button.id === "sound") allow(button);
-    else if (button.id === "call-aside") part("call").close();
+    else if (button.id === "call-aside") document.getElementById("call").close();
     else if (button.id === "call-quiet" || button.closest("#sound-bar")) silence();
-    else if (button.closest("#call-bar")) part("call").showModal();
+    else if (button.closest("#call-bar")) document.getElementById("call").showModal();
   });
   document.addEventListener("close", (event) => {
     if (event.target.id === "call") putAside(); // Escape closes it, too

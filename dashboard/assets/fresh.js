@@ -72,6 +72,13 @@
     }
   }
 
+  function renewAll() {
+    Object.keys(EVERY_MS).forEach(renew);
+  }
+
+  const warning = document.getElementById("unrenewed");
+  if (warning !== null) warning.remove();
   setInterval(look, 1000);
-  document.addEventListener("visibilitychange", () => Object.keys(EVERY_MS).forEach(renew));
+  document.addEventListener("visibilitychange", renewAll);
+  document.addEventListener("otherwise-written", renewAll);
 })();

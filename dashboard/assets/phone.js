@@ -79,7 +79,9 @@
 
   /* A phone that came by another program's link has not sent its cookie: it counts all the same. */
   function start() {
-    if (kept("form") !== form()) keep("form", form());
+    const own = form();
+    if (kept("form") !== own) keep("form", own);
+    if (root.dataset.form !== own) document.dispatchEvent(new Event("otherwise-written")); // see fresh.js
     const choice = kept("look");
     if (choice && choice !== root.dataset.choice) choose(choice);
     document.addEventListener("click", (event) => {

@@ -20,6 +20,7 @@ from dashboard.csv_files import LAST_DAY
 from dashboard.day_line import day_line, day_title
 from dashboard.figures import day_figure, history_sentence
 from dashboard.fresh import RENDERINGS, html_of
+from dashboard.into import Into
 from dashboard.notices import unreadable
 from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
@@ -49,6 +50,9 @@ CHART_CONFIG: Any = {"displayModeBar": False, "scrollZoom": False, "doubleClick"
 NIGHT_HEADS = ("Time", "Likely charge", "8 in 10")
 
 HISTORY_HEADS = ("Time", "Mean", "Range, V", "Current")
+
+CLOSER_PLACE = "history-closer-place"
+"""Where Dash draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,14 +189,7 @@ def history_section(plots: Content, told: str, rows: Content, *, alone: bool) ->
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS]))
     closer = [
         file_link(LAST_DAY),
-        html.P(
-            [
-                html.Button("Look closer", id="history-closer", type="button"),
-                html.A("Any other time", href=CLOSER_PATH),
-            ],
-            className="moves",
-        ),
-        html.Div(id="history-chart-place"),
+        html.Div(closer_moves(), id=CLOSER_PLACE),
     ]
     return html.Section(
         [
@@ -207,6 +204,17 @@ def history_section(plots: Content, told: str, rows: Content, *, alone: bool) ->
                 ]
             ),
         ]
+    )
+
+
+def closer_moves() -> Component:
+    """The button that brings the chart, and the way to other times."""
+    return html.P(
+        [
+            html.Button("Look closer", id="history-closer", type="button"),
+            html.A("Any other time", href=CLOSER_PATH),
+        ],
+        className="moves",
     )
 
 
@@ -230,7 +238,8 @@ def day_sections(plots: Content, told: str, rows: Content) -> dict[str, Content]
 
 
 def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
-    """What Dash does on this page: the chart of the last day, on a tap."""
+    """What Dash draws on this page: the chart of the last day, on a tap."""
+    app.layout = Into([closer_moves(), html.Div(id="history-chart-place")], CLOSER_PLACE)
 
     @app.callback(
         Output("history-chart-place", "children"),

@@ -238,7 +238,7 @@ class Visit:
             page.on("request", watch)
         page.goto(hide.url.rstrip("/") + path)
         if path == "/":
-            page.wait_for_selector("#react-entry-point.alive")  # Dash has taken over from the first answer
+            page.wait_for_selector("#react-entry-point.alive", state="attached")  # Dash draws from now on
         return page
 
     def end(self) -> None:

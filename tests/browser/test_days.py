@@ -84,7 +84,7 @@ def test_the_pages_lead_to_each_other(fortnight, visit):
     expect(page.get_by_role("heading", name="What the array gave by day, in kWh")).to_be_visible()
     assert page.locator("nav a[aria-current=page]").text_content() == "Days"
     page.get_by_role("link", name="Tonight").click()
-    page.wait_for_selector("#react-entry-point.alive")
+    page.wait_for_selector("#react-entry-point.alive", state="attached")
 
 
 def test_a_tap_on_a_day_and_a_row_of_the_table_look_closer_at_it(fortnight, still):

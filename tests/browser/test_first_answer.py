@@ -50,26 +50,30 @@ def test_without_scripts_the_answer_is_there(evening, chromium):
     context.close()
 
 
-def test_dash_draws_the_same_in_its_place_and_nothing_jumps(evening, visit):
+def test_dash_draws_into_the_page_that_stands_and_nothing_jumps(evening, visit):
     page = visit.open(evening)
-    assert page.locator("#first").count() == 0
+    assert page.get_by_role("button", name="Look closer").count() == 1
     assert page.locator("#sentence").count() == 1
+    assert page.get_by_text("load the page again").count() == 0, "its values renew themselves now"
     assert page.evaluate(SHIFTS) == 0
 
 
-def test_what_was_unfolded_before_dash_came_stays_so(evening, visit, chromium):
+def test_what_was_tapped_before_the_scripts_came_is_done(evening, chromium):
     context = chromium.new_context(viewport={"width": 390, "height": 844})
     page = context.new_page()
     held = []
-    # Dash waits for its tree while the person already taps
-    page.route("**/_dash-layout", lambda route: held.append(route))
-    page.goto(evening.url)
-    page.locator("#first summary", has_text="All values").click()
-    expect(page.locator("#first details", has_text="All values")).to_have_attribute("open", "")
+    # the scripts are on their way while the person already taps
+    page.route("**/*dash-renderer*", lambda route: held.append(route))
+    page.goto(evening.url, wait_until="commit")
     while not held:
         page.wait_for_timeout(50)
+    page.locator("summary", has_text="All values").click()
+    expect(page.locator("details", has_text="All values")).to_have_attribute("open", "")
+    page.get_by_role("button", name="Look closer").click()
+    assert page.get_by_text("load the page again").is_visible()
     held[0].continue_()
-    page.wait_for_selector("#react-entry-point.alive")
+    page.wait_for_selector("#history-chart .main-svg")
+    assert page.get_by_role("button", name="Put the chart away").is_visible()
     assert page.locator("details", has_text="All values").get_attribute("open") is not None
     context.close()
 
@@ -96,10 +100,41 @@ def test_the_first_answer_fits_into_a_few_packets(evening):
     assert "72 %" in gzip.decompress(packed).decode()
 
 
+def addresses_in(page):
+    """Where the style sheet and the script of a first answer are."""
+    return re.findall(r'(?:src|href|style)="(/(?:_dash-component|assets)[^"]+(?:js|css)[^"]*)"', page)
+
+
+RULES = "[...document.styleSheets[0].cssRules].map(rule => rule.cssText)"
+
+STYLE_BYTES = """
+performance.getEntriesByType('resource').filter(e => e.name.includes('page.css')).map(e => e.transferSize)
+"""
+"""What was sent for the style sheet: 0 where the phone had it (W3C, Resource Timing, transferSize)."""
+
+
+def test_a_new_phone_has_the_style_within_the_page_and_keeps_the_file_for_later(evening, chromium):
+    context = chromium.new_context(viewport={"width": 390, "height": 844})
+    page, asked_for = context.new_page(), []
+    page.on("request", lambda request: asked_for.append(request.url.removeprefix(evening.url)))
+    page.goto(evening.url)
+    page.wait_for_selector("#react-entry-point.alive", state="attached")
+    page.wait_for_load_state("networkidle")
+    kinds = [re.sub(r"[?].*", "", each.rpartition("/")[2]) for each in asked_for]
+    assert kinds[0] == ""
+    assert kinds[1].startswith("dash-renderer"), "nothing is asked for before the answer is seen"
+    assert kinds.count("page.css") == 1, "kept for later"
+    within = page.evaluate(RULES)
+    page.goto(evening.url)
+    assert page.evaluate(RULES) == within, "the browser reads the same from both"
+    assert page.evaluate(STYLE_BYTES) == [0], "the phone has the file"
+    context.close()
+
+
 def test_scripts_and_style_are_packed_and_kept_for_ever(evening):
     with evening.get("/") as answer:
         page = answer.read().decode()
-    addresses = re.findall(r'(?:src|href)="(/(?:_dash-component|assets)[^"]+(?:js|css)[^"]*)"', page)
+    addresses = addresses_in(page)
     assert len(addresses) == 2  # one script, one style
     for address in addresses:
         with asked(evening, address) as answer, evening.get(address) as plain_answer:

@@ -59,7 +59,7 @@ def test_numbers_and_times_are_those_of_the_phone(evening, visit, locale):
     if locale != "de-DE":
         return
     page.get_by_role("link", name="Tonight").click()
-    page.wait_for_selector("#react-entry-point.alive")
+    page.wait_for_selector("#react-entry-point.alive", state="attached")
     page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     page.wait_for_selector("#as-of[data-count]")  # what comes with a refresh is written so, too
     expect(page.locator("[data-quantity=battery_voltage_V]")).to_have_text(f"{phone['volts']} V")
