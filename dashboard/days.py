@@ -150,7 +150,8 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
     if lowest is not None:
         when = day_text(lowest.first, weekday=True)
         which = "in the week of" if any(row.days > 1 for row in rows) else "on"
-        parts.append(f"Its lowest charge was {lowest_text(lowest)}, {which} {when}.")
+        whose = "The bank's" if full is None else "Its"
+        parts.append(f"{whose} lowest charge was {lowest_text(lowest)}, {which} {when}.")
     return parts or ["In these days there is nothing to add up."]
 
 

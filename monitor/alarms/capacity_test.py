@@ -23,6 +23,9 @@ BEGIN, END = "begin capacity test", "end capacity test"
 ENDED = "ended"
 """The phase of a test that is watched no longer."""
 
+TO_CHARGE = " Charge the bank full now."
+"""How the sentence of a test that is over ends: its alarm says so by itself."""
+
 NO_TEST = Seen(0.0, "no capacity test is watched", applies=False)
 
 
@@ -99,5 +102,5 @@ def waits_of(test: WatchedTest | None, now_ms: int) -> Seen:
     if test is None or test.phase != "after":
         return NO_TEST
     waits_h = max(0, now_ms - test.phase_ms) / 3_600_000
-    words = test.says[:1].lower() + test.says[1:].rstrip(".")
+    words = test.says[:1].lower() + test.says[1:].removesuffix(TO_CHARGE).rstrip(".")
     return Seen(waits_h, words, {"test_waits_h": round(waits_h, 3)})

@@ -20,6 +20,9 @@ QUIET_S, QUIET_POLLS = 60.0, 3
 """A device silent for so long, and for so many of its polls, gives no values any more (our choice: longer
 than a value counts as fresh, shorter than its silence is an alarm)."""
 
+OF_A_TEST = ("daylight_share", "low_before_morning")
+"""The signs that show what a capacity test is."""
+
 OF_NO_DEVICE = frozenset(
     {
         "low_before_morning", "days_since_full", "silence_s", "line_silence_s", "implausible_readings",
@@ -44,7 +47,7 @@ class Standing:
 
 def reasons(now: Standing, *, dark: bool, tested: bool = False) -> dict[str, str]:
     """The reason, by rule name, of each alarm that is only a consequence. tested: a capacity test is watched,
-    for which the array's disconnect is opened."""
+    for which the array's disconnect is opened and a load runs that will not go on until morning."""
     silent = {
         device.name
         for device in now.site.devices
@@ -57,7 +60,7 @@ def reasons(now: Standing, *, dark: bool, tested: bool = False) -> dict[str, str
             found[name] = "its whole line is silent"
         elif rule.quantity == "daylight_share" and dark:
             found[name] = "no daylight"
-        elif rule.quantity == "daylight_share" and tested:
+        elif rule.quantity in OF_A_TEST and tested:
             found[name] = "a capacity test runs"
         elif rule.quantity == "low_before_morning" and _is_low(now):
             found[name] = "it is low already"

@@ -12,7 +12,16 @@ import logging
 from dataclasses import replace
 from typing import Any
 
-from monitor.alarms.capacity_test import BEGIN, END, ENDED, TEST_EVENT, TEST_NOTE, WatchedTest, watched_test
+from monitor.alarms.capacity_test import (
+    BEGIN,
+    END,
+    ENDED,
+    TEST_EVENT,
+    TEST_NOTE,
+    TO_CHARGE,
+    WatchedTest,
+    watched_test,
+)
 from monitor.alarms.telling import clock_words
 from monitor.care.entry import LogRefused, clean_name
 from monitor.clock import Clock
@@ -158,7 +167,7 @@ class CapacityWatch:
 
     def _gave(self, test: WatchedTest) -> str:
         """What a test gave that a charge has ended."""
-        from monitor.capacity.words import TO_CHARGE, capacity_sentence
+        from monitor.capacity.words import capacity_sentence
 
         if test.phase == "after":
             return f"The capacity test is over. {test.says.removesuffix(TO_CHARGE)}"

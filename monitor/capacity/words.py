@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from monitor.alarms.capacity_test import TO_CHARGE
 from monitor.capacity.course import HALF_TAKEN
 from monitor.capacity.report import FULL_AGAIN, OPENED
 from monitor.care.digits import fine
@@ -13,8 +14,6 @@ from monitor.records import parse_iso
 NOT_USED = (
     "The estimate of the charge goes by what it learns itself; a test stands beside it and changes nothing."
 )
-
-TO_CHARGE = " Charge the bank full now."
 
 
 def capacity_sentence(told: Mapping[str, Any]) -> str:

@@ -158,15 +158,16 @@ def test_a_test_goes_from_loads_through_rest_to_charge_and_is_then_watched_no_lo
     assert begun.state(OVER) == Condition.UNACKNOWLEDGED
     # 235 Ah were half by a rest voltage of 12.10 V (a maker's table, secondary source)
     assert "about 471 ±" in begun.said(OVER)
-    assert begun.said(OVER).endswith("Charge the bank full now")
+    assert begun.said(OVER).endswith("of the rated 450 Ah")  # what to do first stands beside it
+    assert begun.test.says.endswith("Charge the bank full now.")
     begun.lives(1, SUN_A, 13.5)
     assert not begun.test.runs
     assert begun.state(OVER) == Condition.RETURNED
     assert begun.events()[-1].startswith("The capacity test is over. About 471 ±")
 
 
-def test_the_opened_disconnect_of_a_test_is_no_alarm(begun: Hut) -> None:
-    rule = "No charge in daylight"
+@pytest.mark.parametrize("rule", ["No charge in daylight", "Will be low before morning"])
+def test_the_opened_disconnect_and_the_load_of_a_test_are_no_alarm(begun: Hut, rule: str) -> None:
     begun.lives(0.2, LAMPS_A)
     assert (begun.state(rule), begun.alarms.states[rule].reason) == (
         Condition.SUPPRESSED,
