@@ -5,33 +5,8 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
 
     manual         the manual page and the completion of the command line, as files; nothing imports it
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
-    cli_site       the commands that describe a system
-    cli_bank       the command that reports on the bank
-    cli_tables     the commands that take readings out and in as tables
-    cli_estimate   the command that runs the estimator over any record
-    cli_rebuild    the command that estimates the stored history anew
-    cli_days, cli_array   the commands that tell of days and array
-    cli_outlook    the command that tells whether the bank lasts until morning
-    cli_alarms     the command that shows alarms and takes a person's answers
-    cli_events     the command that tells what has happened
-    cli_notify     the command that shows the outbox and tries the channels
-    cli_store      the command that looks after the store's file
-    cli_match      the command that finds a register map from what a display shows
-    cli_mirror     the command that copies readings to servers, and tells how far it is
-    cli_find       the command that looks for devices on lines and hosts
-    cli_scan       the command that reads all registers of a device into a dump
-    cli_pin        the command that sets the page's PIN
-    cli_clock      the command that shows by what time the monitor goes, and tells it
-    cli_aside      what it tells of readings that were set aside
-    cli_log        the command that shows and writes the log
-    cli_installed  the command that tells what this installation is made of
-    cli_checkup    the command that tests a system that has just been wired
-    cli_care       the commands that tell what keeps a bank alive
-    cli_season     the command that tells what a bank went through in a season
-    cli_wire       the command that sizes wires and fuses
-    cli_plan       the command that tells the load plan
-    cli_parts      what several commands share
-    cli_asked      a request from the command line, and the daemon's answer
+    commands       what each command does, and what several share
+    cli_care, cli_season   the commands of care and season, which stand beside their folder
     season_words   a season for a person
     season_document   the same for programs
     season_report  what the bank went through, was done and is due in a season, from the store
@@ -106,11 +81,12 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     whole_file     a text file written whole or not at all
     log_lines      the log on standard error, bounded
     cautions       what to know before touching bank, array or adapter
+    terminal       how wide a text may be for a person, and text folded to that
 
 Where the contract names several in one line they import nothing of each other: store, bank and devices;
 sampling, sun, match and poll; outlook and plan; care, power and notices. What judges, keeps or tells knows
 no device.
 
 It imports neither `dashboard` nor `simulator`. To add a quantity start in `quantities.py`, a device in
-`devices/profiles/`, an alarm rule in `alarms/shipped.py`, a command in `cli.py`.
+`devices/profiles/`, an alarm rule in `alarms/shipped.py`, a command in `commands/`.
 """

@@ -7,9 +7,7 @@ nothing of the project but how wide a terminal is.
 
 from __future__ import annotations
 
-import textwrap
-
-from monitor.terminal import columns
+from monitor.terminal import point
 
 CODES = (
     "Local codes and the makers' sheets come first. Where they ask for a licensed person, or where you are "
@@ -93,7 +91,7 @@ def for_system(chemistry: str, strings_in_parallel: int = 1, works_at_V: float =
 def main() -> None:
     """Print the cautions for connecting a device: what the installer shows."""
     for text in CONNECTING_A_DEVICE:
-        print(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "))
+        print(point(text))
 
 
 if __name__ == "__main__":

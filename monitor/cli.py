@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import io
-import json
 import logging
 import sys
 from contextlib import closing
@@ -18,9 +17,10 @@ from typing import Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE, Decimal, folded, say, wrapped
+from monitor.commands.parts import JSON, SITE, Decimal, echo_json, folded, say
 from monitor.errors import NightbankError
 from monitor.log_lines import log_to_stderr
+from monitor.terminal import wrapped
 
 COMMAND_GROUP = "nightbank.commands"
 
@@ -156,7 +156,7 @@ def main() -> None:
 
 
 @main.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 def monitor(site: Path) -> None:
     """Run the daemon: poll the devices of SITE (a site file) into its store until stopped.
 
@@ -172,8 +172,8 @@ def monitor(site: Path) -> None:
 
 
 @main.command()
-@click.argument("site", type=SITE_FILE)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@SITE
+@JSON
 def now(site: Path, as_json: bool) -> None:
     """Show what the bank of SITE does now, from the store.
 
@@ -193,7 +193,7 @@ def now(site: Path, as_json: bool) -> None:
     with closing(open_reader(described, site)) as reader:
         document, beat, now = present(described, reader), read_heartbeat(reader), now_of(reader)
     if as_json:
-        click.echo(json.dumps(document, ensure_ascii=False))
+        echo_json(document)
         return
     patience_ms = now.patience_ms(described)
     for line in unwatched("all here is", beat, now.time_ms, patience_ms, zone, is_untold=now.is_untold):
@@ -236,56 +236,59 @@ def demo(folder: Path, days: int, speed: float, no_page: bool, port: int) -> Non
 
 
 def _add_rooms() -> None:
-    from monitor.cli_alarms import alarms
-    from monitor.cli_array import array
-    from monitor.cli_bank import bank
     from monitor.cli_care import care
-    from monitor.cli_checkup import checkup
-    from monitor.cli_clock import clock
-    from monitor.cli_days import days
-    from monitor.cli_estimate import estimate
-    from monitor.cli_events import events
-    from monitor.cli_find import find
-    from monitor.cli_installed import installed
-    from monitor.cli_log import log
-    from monitor.cli_match import match
-    from monitor.cli_mirror import mirror
-    from monitor.cli_notify import notify
-    from monitor.cli_outlook import outlook
-    from monitor.cli_pin import pin
-    from monitor.cli_plan import plan
-    from monitor.cli_rebuild import rebuild
-    from monitor.cli_scan import scan
     from monitor.cli_season import season
-    from monitor.cli_site import site
-    from monitor.cli_store import store
-    from monitor.cli_tables import export_table, import_table
-    from monitor.cli_wire import wire
+    from monitor.commands.alarms import alarms
+    from monitor.commands.array import array
+    from monitor.commands.bank import bank
+    from monitor.commands.checkup import checkup
+    from monitor.commands.clock import clock
+    from monitor.commands.days import days
+    from monitor.commands.estimate import estimate
+    from monitor.commands.events import events
+    from monitor.commands.find import find
+    from monitor.commands.installed import installed
+    from monitor.commands.log import log
+    from monitor.commands.match import match
+    from monitor.commands.mirror import mirror
+    from monitor.commands.notify import notify
+    from monitor.commands.outlook import outlook
+    from monitor.commands.pin import pin
+    from monitor.commands.plan import plan
+    from monitor.commands.rebuild import rebuild
+    from monitor.commands.scan import scan
+    from monitor.commands.site import site
+    from monitor.commands.store import store
+    from monitor.commands.tables import export_table, import_table
+    from monitor.commands.wire import wire
 
-    main.add_command(site)
-    main.add_command(bank)
-    main.add_command(alarms)
-    main.add_command(array)
-    main.add_command(care)
-    main.add_command(checkup)
-    main.add_command(clock)
-    main.add_command(days)
-    main.add_command(outlook)
-    main.add_command(estimate)
-    main.add_command(events)
-    main.add_command(rebuild)
-    main.add_command(installed)
-    main.add_command(log)
-    main.add_command(match)
-    main.add_command(mirror)
-    main.add_command(find)
-    main.add_command(notify)
-    main.add_command(pin)
-    main.add_command(plan)
-    main.add_command(scan)
-    main.add_command(season)
-    main.add_command(store)
-    main.add_command(wire)
+    for command in (
+        alarms,
+        array,
+        bank,
+        care,
+        checkup,
+        clock,
+        days,
+        estimate,
+        events,
+        find,
+        installed,
+        log,
+        match,
+        mirror,
+        notify,
+        outlook,
+        pin,
+        plan,
+        rebuild,
+        scan,
+        season,
+        site,
+        store,
+        wire,
+    ):
+        main.add_command(command)
     main.add_command(export_table, "export")
     main.add_command(import_table, "import")
 

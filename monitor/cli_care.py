@@ -12,8 +12,8 @@ from typing import Any
 
 import click
 
-from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, amount, moment_ms
+from monitor.commands.asked import BY, Asked, ask_daemon
+from monitor.commands.parts import JSON, SITE, Commands, amount, echo_json, moment_ms
 from monitor.terminal import columns
 
 NO_CHARGE = (
@@ -23,7 +23,7 @@ NO_CHARGE = (
 
 
 @click.group(cls=Commands)
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.pass_context
 def care(ctx: click.Context, site: Path) -> None:
     """Tell what the bank of SITE needs to stay alive.
@@ -42,7 +42,7 @@ def care(ctx: click.Context, site: Path) -> None:
     is_flag=True,
     help="Look for dirt in the array's days now, not by the monitor's weekly look: takes up to a minute.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def due(asked: Asked, glass: bool, as_json: bool) -> None:
     """Tell what is to be done at bank and array, and when: by the calendar, by use and by what was found.
@@ -78,7 +78,7 @@ def due(asked: Asked, glass: bool, as_json: bool) -> None:
 @amount("--draw", "W", 0, 500, "What stays connected, instead of the monitor alone.")
 @amount("--heater", "W", 1, 5000, "A heater that would run from the bank.")
 @click.option("--no-array", is_flag=True, help="Without the array: taken down, covered, or under snow.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def winter(
     asked: Asked,
@@ -128,7 +128,7 @@ def winter(
 @click.option("--end", is_flag=True, help="Have it watched no longer.")
 @click.option("--write", is_flag=True, help="Write what the discharge told into the log.")
 @click.option("--by", default=BY, metavar="NAME", help="Who does the test.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def capacity(
     asked: Asked,

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, asked_days
+from monitor.commands.asked import Asked
+from monitor.commands.parts import JSON, SITE, asked_days, echo_json
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--from", "first", metavar="DATE", help="First day; without it a quarter of a year back.")
 @click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
 @click.option(
@@ -22,7 +22,7 @@ from monitor.cli_parts import SITE_FILE, asked_days
     is_flag=True,
     help="Look for faults of the array now, not by the monitor's weekly look: up to a minute.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def season(site: Path, first: str | None, last: str | None, findings: bool, as_json: bool) -> None:
     """Tell what the bank of SITE went through in a season, what was done, and what is due.
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from monitor.plan.dark import LEAST_RECORD
-from monitor.terminal import columns
+from monitor.terminal import filled, point
 
 MOST_NIGHTS = 99
 """More than these are told as these (our choice: no weather lasts so long)."""
@@ -31,7 +30,7 @@ MONTHS = (
 
 def in_words(told: Mapping[str, Any]) -> str:
     """The plan: loads, how long the bank lasts, the sizing step by step, what if, sources, cautions."""
-    lines = [f"{told['site']}: the load plan", _filled(answer_words(told), ""), "", *_loads(told)]
+    lines = [f"{told['site']}: the load plan", filled(answer_words(told)), "", *_loads(told)]
     lines += _used(told)
     now, then = told["plan"], told["what_if"]
     if now is None:
@@ -40,20 +39,20 @@ def in_words(told: Mapping[str, Any]) -> str:
         lines += ["", *_lasting(now, "How long the bank lasts, down to its reserve")]
         lines += _dark(now, told["weather"]) if told["months"] else []
     if then is not None:
-        lines += ["", _filled(changed_words(told), "  "), *_lasting(then, "It would then last")]
+        lines += ["", filled(changed_words(told), "  "), *_lasting(then, "It would then last")]
         lines += _dark(then, told["weather"]) if told["months"] else []
     plan = then or now
     if plan is not None:
         sources = list(dict.fromkeys(step["source"] for step in plan["steps"]))
         lines += [
             "",
-            *(_filled(text, "  ") for text in season_words(told)),
+            *(filled(text, "  ") for text in season_words(told)),
             *_steps(plan, sources, "with that" if then else ""),
         ]
         lines += ["", "Where this is from:"]
-        lines += [_filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
+        lines += [filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
     lines += ["", "Mind:"]
-    lines += [_filled(f"  - {text}", "    ") for text in (*told["notes"], *told["cautions"])]
+    lines += [point(text) for text in (*told["notes"], *told["cautions"])]
     return "\n".join(lines)
 
 
@@ -76,10 +75,6 @@ def _nights(nights: float) -> str:
     if nights > MOST_NIGHTS:
         return f"more than {MOST_NIGHTS}\N{NO-BREAK SPACE}nights"
     return f"{nights:.1f}\N{NO-BREAK SPACE}nights"
-
-
-def _filled(text: str, below: str) -> str:
-    return textwrap.fill(text, columns(), subsequent_indent=below)
 
 
 def _row(title: str, energy_Wh: float, volts: float | None, words: str = "") -> str:
@@ -119,7 +114,7 @@ def _used(told: Mapping[str, Any]) -> list[str]:
         text = "What is used was not measured of late; the plan rests on what is declared."
         if told["metering"] == "charging":
             text = "Nothing here meters the loads: the use is unknown, the plan rests on what is declared."
-        return [_filled(text, "")]
+        return [filled(text)]
     text = f"Used were {used_Wh:.0f} Wh on the "
     text += f"middle one of {len(days)} days" if len(days) > 1 else "one day of which it is known"
     if told["used_over_declared"] is not None:
@@ -127,12 +122,12 @@ def _used(told: Mapping[str, Any]) -> list[str]:
     if told["metering"] == "controller":
         text += " (through the controller's load output; what is wired past it is not seen)"
     rests = "what was used, the larger" if told["load_from"] == "used" else "what is declared, the larger"
-    lines = [_filled(f"{text}. The plan rests on {rests}.", "")]
+    lines = [filled(f"{text}. The plan rests on {rests}.")]
     unknown = next((each["used_unknown"] for each in told["branches"] if each["used_unknown"]), None)
     if unknown is not None:
         lines.append(f"What each branch used is unknown: {unknown}.")
     told_days = ", ".join(f"{day['date']}\N{NO-BREAK SPACE}{day['used_Wh']:.0f}" for day in days)
-    return [*lines, _filled(f"By day [Wh]: {told_days}.", "  ")]
+    return [*lines, filled(f"By day [Wh]: {told_days}.", "  ")]
 
 
 def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
@@ -143,7 +138,7 @@ def _lasting(plan: Mapping[str, Any], title: str) -> list[str]:
         if each["keeps_up"]:
             said = "the array keeps up"
         words = each["words"].removeprefix("not known: ")
-        lines.append(_filled(f"  {each['title']}: {said} ({words})", "    "))
+        lines.append(filled(f"  {each['title']}: {said} ({words})", "    "))
     return lines
 
 
@@ -151,14 +146,14 @@ def _dark(plan: Mapping[str, Any], weather: Mapping[str, Any]) -> list[str]:
     """The chance of a dark night by month."""
     head = "  A dark night, at which the bank comes down to its reserve"
     if not plan["dark_months"]:
-        return [_filled(f"{head}: not known ({why_no_dark(weather)})", "    ")]
+        return [filled(f"{head}: not known ({why_no_dark(weather)})", "    ")]
     if all(each["chance"] == 0 for each in plan["dark_months"]):
-        return [_filled(f"{head}: in no month ({weather_words(weather)})", "    ")]
+        return [filled(f"{head}: in no month ({weather_words(weather)})", "    ")]
     months = ", ".join(_month_chance(each) for each in plan["dark_months"])
     text = f"{head}, chance of at least one by month: {months} ({weather_words(weather)}"
     if not all(each["seen"] for each in plan["dark_months"]):
         text += "; *: supposing the sky of other months"
-    return [_filled(f"{text})", "    ")]
+    return [filled(f"{text})", "    ")]
 
 
 def why_no_dark(weather: Mapping[str, Any]) -> str:
@@ -249,5 +244,5 @@ def _steps(plan: Mapping[str, Any], sources: Sequence[str], beside: str) -> list
     for step in plan["steps"]:
         value = "" if step["value"] is None else f"{step['value']:.4g} {step['unit']}".rstrip() + " = "
         number = sources.index(step["source"]) + 1
-        lines.append(_filled(f"  {step['title']}: {value}{step['words']} [{number}]", "    "))
+        lines.append(filled(f"  {step['title']}: {value}{step['words']} [{number}]", "    "))
     return lines

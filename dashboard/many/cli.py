@@ -64,7 +64,7 @@ def pin(file: Path, forget: bool) -> None:
 
     Example: nightbank sites all.toml pin
     """
-    from monitor.cli_parts import ask_and_keep, forget_kept
+    from monitor.commands.pin import ask_and_keep, forget_kept
     from monitor.pin import pin_path
     from monitor.site.sites_file import load_sites
 

@@ -15,7 +15,8 @@ from monitor.match.brief import in_brief
 from monitor.match.fields import Lines
 from monitor.match.habits import SOUGHT
 from monitor.match.profile import entry_lines, left_out
-from monitor.match.words import WIDTH, in_words
+from monitor.match.words import in_words
+from monitor.terminal import WIDE, filled
 
 USUAL_NOTHING = ("", "-", "--", "---", "N/A", "NaN", "nan", "null")
 """What devices write for 'not there' (common practice, no source): so a probe that is taken off later costs
@@ -189,7 +190,7 @@ def _line_in_words(lines: Lines) -> str:
     were = "was" if lines.refused == 1 else "were"
     refused = f", {lines.refused} {were} damaged or of another form" if lines.refused else ""
     text = f"{told} {check} {lines.sound} lines are sound{refused}."
-    return "\n".join([*textwrap.wrap(text, WIDTH), *(_kind_in_words(form, kind) for kind in lines.kinds)])
+    return "\n".join([*textwrap.wrap(text, WIDE), *(_kind_in_words(form, kind) for kind in lines.kinds)])
 
 
 def _kind_in_words(form: LineForm, kind: LineKind) -> str:
@@ -198,9 +199,7 @@ def _kind_in_words(form: LineForm, kind: LineKind) -> str:
     if form.form == "columns":
         numbers = f"{kind.columns} columns, numbers in {fields} (counted from 0)"
     name = f" with {' '.join(kind.constants.values())}" if kind.constants else ""
-    return textwrap.fill(
-        f"{len(kind.lines)} lines{name}: {numbers}.", WIDTH, initial_indent="  ", subsequent_indent="    "
-    )
+    return filled(f"{len(kind.lines)} lines{name}: {numbers}.", "    ", "  ")
 
 
 def lines_and_answer(lines: Lines, answer: Answer, asked: Ask | None, details: bool) -> str:

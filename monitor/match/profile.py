@@ -15,6 +15,7 @@ from monitor.match.dump import Dump
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.words import DOUBTS, as_shown, evidence, rivals
 from monitor.quantities import QUANTITIES
+from monitor.terminal import WIDE
 
 USUAL_REQUEST = 8
 """Registers in one read where the device's limit is not known: most devices bear so many (our choice)."""
@@ -132,4 +133,4 @@ def _gaps(found: Sequence[Candidate], dump: Dump) -> Iterator[str]:
 
 
 def _comment(text: str) -> Iterator[str]:
-    yield from (f"#   {line}" for line in textwrap.wrap(text, 100))
+    yield from (f"#   {line}" for line in textwrap.wrap(text, WIDE))

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import textwrap
-
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.asking import Ask
 from monitor.match.candidates import Candidate
 from monitor.match.doubt import Doubt
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.seen import Shown, typing_mistake
+from monitor.terminal import filled
 
-WIDTH = 100
 OTHERS_TOLD = 4
 
 DOUBTS: dict[Doubt, str] = {
@@ -43,7 +41,7 @@ def in_words(answer: Answer, ask: Ask | None, nothing: str = "no register") -> s
 def what_next(answer: Answer, ask: Ask | None) -> str:
     """The one thing to do, or that there is none."""
     if ask is not None:
-        return _filled(f"Next: {ask.text}", "")
+        return filled(f"Next: {ask.text}")
     if all(finding.state == "certain" for finding in answer.findings):
         return "All of it is certain."
     return "Further looks are not likely to tell more."
@@ -70,7 +68,7 @@ def _told(finding: Finding, nothing: str) -> str:
     others = rivals(finding)
     if others:
         lines.append(f"Also possible: {'; '.join(others)}.")
-    return "\n".join([head, *(_filled(line, "  ") for line in lines)])
+    return "\n".join([head, *(filled(line, "  ", "  ") for line in lines)])
 
 
 def typing_mistakes(answer: Answer) -> list[str]:
@@ -131,7 +129,3 @@ def as_shown(told: Shown) -> str:
 def decimals(step: float) -> int:
     """Digits behind the point that a step needs."""
     return max(0, len(f"{step:.4f}".rstrip("0").partition(".")[2])) if step < 1 else 0
-
-
-def _filled(text: str, indent: str) -> str:
-    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)

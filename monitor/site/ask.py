@@ -1,6 +1,6 @@
 """A new site file from a few answers: the questions, their defaults, and the commented file they make.
 
-`QUESTIONS` in order; `answer` checks one; `render` writes the file. No terminal here: `cli_site` asks.
+`QUESTIONS` in order; `answer` checks one; `render` writes the file. No terminal here: `commands.site` asks.
 Imports of the project toml_lines and the rest of `site`.
 """
 

@@ -158,7 +158,7 @@ def test_a_shelving_needs_a_time(hide):
 
 
 def test_without_a_daemon_it_says_when_it_will_be_done(hide, monkeypatch):
-    monkeypatch.setattr("monitor.cli_asked.WAIT_S", 0.3)
+    monkeypatch.setattr("monitor.commands.asked.WAIT_S", 0.3)
     now_ms = SystemClock().now_ms()
     write_heartbeat(hide.store, Heartbeat(now_ms, now_ms, now_ms))
     hide.store.commit()

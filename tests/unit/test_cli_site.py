@@ -17,7 +17,7 @@ from monitor.site.check import contradictions
 from monitor.site.load import load_site, read_site
 from tests.unit.site_files import MARSH_HIDE, changed, line_of, write
 
-COMMAND = (sys.executable, "-c", "from monitor.cli_site import site; site()")
+COMMAND = (sys.executable, "-c", "from monitor.commands.site import site; site()")
 
 
 def site(*arguments: str | Path, answers: str = "") -> subprocess.CompletedProcess[str]:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import click
 import pytest
 
-from monitor.cli_parts import moment_ms
+from monitor.commands.parts import moment_ms
 from monitor.records import Quality, Reading, to_ms
 from monitor.store.embedded import open_reader, open_writer
 from tests.unit.site_files import MARSH_HIDE
@@ -48,7 +48,7 @@ def filled(site: Path) -> Path:
 
 def run(command: str, *arguments: object) -> subprocess.CompletedProcess[str]:
     """The command as the command line has it, without the other commands around it."""
-    code = f"from monitor.cli_tables import {command}; {command}()"
+    code = f"from monitor.commands.tables import {command}; {command}()"
     return subprocess.run(
         [sys.executable, "-c", code, *map(str, arguments)], capture_output=True, text=True, check=False
     )
@@ -184,7 +184,7 @@ def test_a_bar_is_drawn_where_standard_error_is_a_terminal(filled: Path, tmp_pat
     ):
         far, near = pty.openpty()
         termios.tcsetwinsize(near, (24, 80))
-        command = [sys.executable, "-c", f"from monitor.cli_tables import *; {code}"]
+        command = [sys.executable, "-c", f"from monitor.commands.tables import *; {code}"]
         done = subprocess.run(command, stdout=subprocess.PIPE, stderr=near, check=False)
         os.close(near)
         shown = os.read(far, 65536).decode()
@@ -258,7 +258,7 @@ def test_a_loggers_table_is_shown_first_and_then_becomes_history_for_the_estimat
     done = run("import_table", site, table, "--map", described)
     assert done.returncode == 1
     assert "145 rows: 288 readings new, 0 already there; 1 rows refused" in done.stderr
-    code = f"from monitor.cli_rebuild import rebuild; rebuild([{str(site)!r}, '--from', '2026-06-20'])"
+    code = f"from monitor.commands.rebuild import rebuild; rebuild([{str(site)!r}, '--from', '2026-06-20'])"
     again = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert "144 estimates made anew" in again.stderr
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor import cli_find, cli_line
 from monitor.cli import main
+from monitor.commands.line import host_and_port
 from monitor.devices.finding import SPEEDS, Heard, Setting, find_on_serial, longest_s, settings
 from monitor.devices.overheard import Noise, TextHeard, judge_text, listen
 from monitor.devices.ports import serial_ports
@@ -56,7 +56,7 @@ def lines(tmp_path: Path) -> Iterator[Any]:
 @pytest.fixture(autouse=True)
 def short_listening(monkeypatch: pytest.MonkeyPatch) -> None:
     """The tests' devices speak ten times as often as real ones."""
-    monkeypatch.setattr(cli_find, "EACH_LISTEN_S", 0.4)
+    monkeypatch.setattr("monitor.commands.find.EACH_LISTEN_S", 0.4)
 
 
 def find(*arguments: object) -> Result:
@@ -243,7 +243,7 @@ def test_wrong_use_is_told_with_what_to_write(arguments: tuple[str, str], told: 
     ],
 )  # fmt: skip
 def test_hosts_are_understood(text: str, expected: tuple[str, int]) -> None:
-    assert cli_line.host_and_port(text) == expected
+    assert host_and_port(text) == expected
 
 
 def test_ports_are_listed_under_the_names_that_stay(tmp_path: Path) -> None:

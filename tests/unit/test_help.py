@@ -12,7 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 from monitor.cli import main
-from monitor.cli_parts import wrapped
+from monitor.terminal import wrapped
 
 
 def commands(command: click.Command, path: str) -> Iterator[tuple[str, click.Command]]:

@@ -22,11 +22,10 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from monitor import cli_match_text
 from monitor.cli import main
-from monitor.cli_line import Manner
-from monitor.cli_match_text import Speaker, heard_at
 from monitor.clock import SystemClock
+from monitor.commands.line import Manner
+from monitor.commands.match_text import Speaker, heard_at
 from monitor.devices.capture import append_line
 from monitor.devices.device import build_lines
 from monitor.devices.port import SerialPort
@@ -501,7 +500,7 @@ def shunt(link: Path) -> Iterator[Shunt]:
 
 def test_a_device_that_speaks_rarely_is_waited_for(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What counts as rare is set so low here that the test's device is."""
-    monkeypatch.setattr(cli_match_text, "OFTEN_S", 0.01)
+    monkeypatch.setattr("monitor.commands.match_text.OFTEN_S", 0.01)
     link, folder = tmp_path / "port", tmp_path / "shed"
     with shunt(link):
         result = dialogue(link, folder, {"V": "12.6", "A": "-2.3", "°C": "-3.4"})

@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
-from monitor.cli_line import Manner, link_to, site_keys
-from monitor.cli_scan import one_snapshot
+from monitor.commands.line import Manner, link_to, site_keys
+from monitor.commands.scan import one_snapshot
 from monitor.devices.places import load_places
 from monitor.devices.scan import places_file
 from monitor.errors import DeviceError, MatchError

@@ -1,7 +1,4 @@
-"""`nightbank events`: what has happened to devices, clock, copies, channels and the monitor itself.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank events`: what has happened to devices, clock, copies, channels and the monitor itself."""
 
 from __future__ import annotations
 
@@ -10,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, moment_ms, say
+from monitor.commands.asked import Asked
+from monitor.commands.parts import JSON, SITE, echo_json, moment_ms, say
 
 USUAL = 50
 
@@ -21,12 +18,12 @@ them)."""
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--kind", metavar="KIND", help="Only of this kind: device, mirror, clock, ...")
 @click.option("--from", "first", metavar="TIME", help="Not before this time.")
 @click.option("--to", "last", metavar="TIME", help="Before this time.")
 @click.option("--limit", type=click.IntRange(1, LOOKED_AT), default=USUAL, show_default=True)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def events(
     site: Path, kind: str | None, first: str | None, last: str | None, limit: int, as_json: bool
 ) -> None:

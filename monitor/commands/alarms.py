@@ -1,7 +1,4 @@
-"""`nightbank alarms`: what stands, what to do first, and a person's answers, which the daemon carries out.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank alarms`: what stands, what to do first, and a person's answers, which the daemon carries out."""
 
 from __future__ import annotations
 
@@ -11,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_asked import Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, moment_ms, say
+from monitor.commands.asked import Asked, ask_daemon
+from monitor.commands.parts import JSON, SITE, Commands, echo_json, moment_ms, say
 
 HISTORY = 50
 FIGURES_DAYS = 30
@@ -20,12 +17,11 @@ FIGURES_DAYS = 30
 _SPAN = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(min|h|d)\s*")
 _SECONDS = {"min": 60.0, "h": 3600.0, "d": 86_400.0}
 
-JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 NAME = click.argument("name")
 
 
 @click.group(cls=Commands)
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.pass_context
 def alarms(ctx: click.Context, site: Path) -> None:
     """Show the alarms of SITE and answer them.

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_line import Manner, site_keys
-from monitor.cli_match_live import READ, Listener, farewell, look_after_look
 from monitor.clock import SystemClock
+from monitor.commands.line import Manner, site_keys
+from monitor.commands.match_live import READ, Listener, farewell, look_after_look
 from monitor.devices.capture import LEAST_LINES
 from monitor.devices.overheard import Noise, TextHeard, listen
 from monitor.devices.port import SerialPort

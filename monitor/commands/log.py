@@ -1,7 +1,4 @@
-"""`nightbank log`: the hand-written log of what was done at bank and array.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank log`: the hand-written log of what was done at bank and array."""
 
 from __future__ import annotations
 
@@ -11,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_asked import BY, Asked, ask_daemon, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, Decimal, moment_ms, say
+from monitor.commands.asked import BY, Asked, ask_daemon
+from monitor.commands.parts import JSON, SITE, Commands, Decimal, echo_json, moment_ms, say
 
 if TYPE_CHECKING:
     from monitor.records import LogEntry
@@ -23,7 +20,7 @@ SHOWN = 50
 
 
 @click.group(cls=Commands)
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.pass_context
 def log(ctx: click.Context, site: Path) -> None:
     """Show what was done at the bank of SITE, and write it down.
@@ -41,7 +38,7 @@ def log(ctx: click.Context, site: Path) -> None:
 
 @log.command("list")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=SHOWN, show_default=True)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
     """The entries, newest first, with what was said before where one was changed.

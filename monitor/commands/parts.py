@@ -1,10 +1,11 @@
-"""What several commands share: a site file's argument, typed moments, days and amounts, a progress bar."""
+"""What several commands share: their usual arguments and options, typed moments, days and amounts, a progress
+bar."""
 
 from __future__ import annotations
 
+import json
 import math
 import sys
-import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime, timedelta
@@ -15,7 +16,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.records import to_ms
-from monitor.terminal import columns
+from monitor.terminal import wrapped
 
 FORTNIGHT = 14
 """So many days are told where none are asked for."""
@@ -23,7 +24,16 @@ FORTNIGHT = 14
 WHOLE = 300
 """More characters than any first sentence has, so that click cuts none."""
 
-SITE_FILE = click.Path(dir_okay=False, path_type=Path)
+FILE = click.Path(dir_okay=False, path_type=Path)
+
+SITE = click.argument("site", type=FILE)
+
+JSON = click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+
+
+def echo_json(document: Any) -> None:
+    """One JSON document on standard output."""
+    click.echo(json.dumps(document, ensure_ascii=False))
 
 
 class Commands(click.Group):
@@ -114,20 +124,6 @@ def in_minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 100 else f"{seconds / 60:.0f} minutes"
 
 
-def wrapped(text: str) -> str:
-    """Text for a terminal: what is wider goes on below, set in a little more."""
-    wide = columns()
-
-    def filled(line: str) -> str:
-        inset = len(line) - len(line.lstrip(" -"))
-        below = " " * (inset or 2)
-        return textwrap.fill(
-            line, wide, subsequent_indent=below, break_on_hyphens=False, break_long_words=False
-        )
-
-    return "\n".join(line if len(line) <= wide else filled(line) for line in text.split("\n"))
-
-
 def say(text: str, err: bool = False) -> None:
     """A text to standard output, or error: folded to the width of a terminal, as it is for a program."""
     stream = sys.stderr if err else sys.stdout
@@ -164,24 +160,3 @@ def bar_on_stderr(total: int, unit: str, what: str, quiet: bool) -> Iterator[Bar
         yield bar
     finally:
         bar.close()
-
-
-def ask_and_keep(file: Path, names: tuple[str, ...]) -> None:
-    """Ask for a new PIN twice and keep it in a file; names are words that anyone near the page knows. Raises
-    PinError."""
-    from monitor.pin import PinError, set_pin, weakness
-
-    typed = click.prompt("New PIN", hide_input=True)
-    weak = weakness(typed, names)
-    if weak:
-        raise PinError(f"This PIN is not taken: {weak}.")
-    if click.prompt("The same again", hide_input=True) != typed:
-        raise PinError("The two differ; nothing was changed.")
-    set_pin(file, typed, names)
-
-
-def forget_kept(file: Path, then: str) -> None:
-    """Remove the PIN in a file and say what holds then."""
-    from monitor.pin import forget_pin
-
-    click.echo(f"The PIN is removed: {then}." if forget_pin(file) else "No PIN was set.")

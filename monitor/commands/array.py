@@ -1,14 +1,8 @@
-"""`nightbank array`: what is wrong with the array, from the store alone.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank array`: what is wrong with the array, from the store alone."""
 
 from __future__ import annotations
 
-import json
-import textwrap
 from collections.abc import Sequence
-from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,18 +10,19 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_parts import SITE_FILE, asked_days, say
-from monitor.terminal import columns
+from monitor.commands.asked import Asked
+from monitor.commands.parts import JSON, SITE, asked_days, echo_json, say
+from monitor.terminal import filled
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding, Looked
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--from", "first", metavar="DATE", help="First day; without it 120 days before the last.")
 @click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def array(site: Path, first: str | None, last: str | None, as_json: bool) -> None:
     """Tell what is wrong with the array of SITE: each finding with its evidence and what to look at first.
 
@@ -39,21 +34,19 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     Example: nightbank array hide.toml --from 2026-09-01
     """
     from monitor.array_report import LOOK_BACK_DAYS, found_in
-    from monitor.site.load import load_site, with_defaults
     from monitor.store.days import zone_of
-    from monitor.stores import open_reader
     from monitor.sun.expected import supply_of
     from monitor.sun_report import stored_days
 
-    described, _ = with_defaults(load_site(site))
+    asked = Asked(site)
+    described = asked.site()
     supply_of(described)  # a site without an array is told of that, and not of a store that is not there
-    with closing(open_reader(described, site)) as reader:
+    with asked.reader(described) as reader:
         first_day, last_day = asked_days(first, last, *stored_days(described, reader), LOOK_BACK_DAYS)
         findings, looked = found_in(described, reader, first_day, last_day)
     zone = zone_of(described.site.time_zone)
     if as_json:
-        document = {"findings": [finding.document() for finding in findings]}
-        click.echo(json.dumps(document, ensure_ascii=False))
+        echo_json({"findings": [finding.document() for finding in findings]})
     else:
         say(in_words(findings, looked, zone))
 
@@ -74,8 +67,7 @@ def _told(finding: Finding, zone: ZoneInfo) -> str:
 
     title = f"{TITLES[finding.kind]}, {when} ({100 * finding.confidence:.0f} % sure)."
     texts = (finding.evidence, finding.look_first)
-    filled = [textwrap.fill(text, columns(), initial_indent="  ", subsequent_indent="  ") for text in texts]
-    return "\n".join([title, *filled])
+    return "\n".join([title, *(filled(text, "  ", "  ") for text in texts)])
 
 
 def _local(time_ms: int, zone: ZoneInfo) -> str:

@@ -1,7 +1,4 @@
-"""`nightbank mirror`: how far the copies on time-series servers are; send once, again, or go on sending.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank mirror`: how far the copies on time-series servers are; send once, again, or go on sending."""
 
 from __future__ import annotations
 
@@ -12,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr, moment_ms, say
+from monitor.commands.asked import Asked
+from monitor.commands.parts import JSON, SITE, Commands, bar_on_stderr, echo_json, moment_ms, say
 from monitor.log_lines import log_to_stderr
 
 if TYPE_CHECKING:
@@ -27,7 +24,7 @@ ONE = click.option("--mirror", "name", metavar="NAME", help="Only this mirror of
 
 
 @click.group(cls=Commands)
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.pass_context
 def mirror(ctx: click.Context, site: Path) -> None:
     """Copy the readings of SITE to the time-series servers that its [[mirrors]] name.
@@ -42,7 +39,7 @@ def mirror(ctx: click.Context, site: Path) -> None:
 
 
 @mirror.command()
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def status(asked: Asked, as_json: bool) -> None:
     """How far each mirror is, what waits and why, and what its server refused.

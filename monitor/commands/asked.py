@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -59,14 +58,14 @@ def ask_daemon(
     asked: Asked, kind: str, subject: str, details: Mapping[str, str | float | None], by: str = BY
 ) -> None:
     """Leave a request for the daemon and tell what becomes of it; exit status 1 where it is refused."""
-    from monitor.clock import clock_from_note
+    from monitor.clock import CLOCK_NOTE, clock_from_note
     from monitor.records import Request
     from monitor.store.heartbeat import read_heartbeat
     from monitor.stores import leave_request
 
     site = asked.site()
     with asked.reader(site) as reader:
-        clock = clock_from_note(reader.note("clock"))
+        clock = clock_from_note(reader.note(CLOCK_NOTE))
         beat = read_heartbeat(reader)
     request = Request(clock.now_ms(), kind, subject, details, by)
     number = leave_request(site, asked.path, request)
@@ -77,11 +76,6 @@ def ask_daemon(
         click.echo(done.outcome)
         if done.details.get("changed") == 0:
             click.get_current_context().exit(1)
-
-
-def echo_json(document: Any) -> None:
-    """One JSON document on standard output."""
-    click.echo(json.dumps(document, ensure_ascii=False))
 
 
 def _wait_for(asked: Asked, site: Site, number: int) -> Request | None:

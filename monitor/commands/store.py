@@ -1,7 +1,4 @@
-"""`nightbank store`: the store's file looked through, measured, compacted, copied out and put back.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank store`: the store's file looked through, measured, compacted, copied out and put back."""
 
 from __future__ import annotations
 
@@ -12,18 +9,16 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, Commands, bar_on_stderr
+from monitor.commands.asked import Asked
+from monitor.commands.parts import FILE, JSON, SITE, Commands, bar_on_stderr, echo_json
 from monitor.records import iso_utc, to_datetime
 
 if TYPE_CHECKING:
     from monitor.store.upkeep import Size, Tell
 
-FILE = click.Path(dir_okay=False, path_type=Path)
-
 
 @click.group(cls=Commands)
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.pass_context
 def store(ctx: click.Context, site: Path) -> None:
     """Look after the file in which the readings of SITE are kept.
@@ -44,7 +39,7 @@ def _path(asked: Asked) -> Path:
 
 
 @store.command()
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_obj
 def size(asked: Asked, as_json: bool) -> None:
     """How much room the store takes, and for what.

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_parts import SITE_FILE, ask_and_keep, forget_kept
+from monitor.commands.parts import SITE
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--forget", is_flag=True, help="Remove the PIN: the page then shows and takes nothing.")
 def pin(site: Path, forget: bool) -> None:
     """Set the PIN with which the page of SITE lets people acknowledge alarms and write into the log.
@@ -31,3 +31,24 @@ def pin(site: Path, forget: bool) -> None:
     else:
         ask_and_keep(file, (described.site.name,))
         click.echo("The PIN is set. Unlock the page with it on 'Alarms' or 'Care'.")
+
+
+def ask_and_keep(file: Path, names: tuple[str, ...]) -> None:
+    """Ask for a new PIN twice and keep it in a file; names are words that anyone near the page knows. Raises
+    PinError."""
+    from monitor.pin import PinError, set_pin, weakness
+
+    typed = click.prompt("New PIN", hide_input=True)
+    weak = weakness(typed, names)
+    if weak:
+        raise PinError(f"This PIN is not taken: {weak}.")
+    if click.prompt("The same again", hide_input=True) != typed:
+        raise PinError("The two differ; nothing was changed.")
+    set_pin(file, typed, names)
+
+
+def forget_kept(file: Path, then: str) -> None:
+    """Remove the PIN in a file and say what holds then."""
+    from monitor.pin import forget_pin
+
+    click.echo(f"The PIN is removed: {then}." if forget_pin(file) else "No PIN was set.")

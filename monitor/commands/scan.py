@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_line import Manner, line_options, link_to
-from monitor.cli_parts import Decimal, bar_on_stderr, in_minutes
+from monitor.commands.line import Manner, line_options, link_to
+from monitor.commands.parts import FILE, JSON, Decimal, bar_on_stderr, echo_json, in_minutes
 
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink
@@ -21,11 +20,11 @@ PARTS = 1000
 
 @click.command()
 @click.argument("line")
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), required=True, help="The dump (CSV).")
+@click.option("--out", type=FILE, required=True, help="The dump (CSV).")
 @line_options
 @click.option("--again", type=click.IntRange(0, 10_000), default=0, help="So many further snapshots.")
 @click.option("--every", type=Decimal(1, 86_400), default=10.0, show_default=True, help="Seconds between.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def scan(
     line: str,
     out: Path,
@@ -58,7 +57,7 @@ def scan(
     finally:
         link.close()
     if as_json:
-        click.echo(json.dumps({"file": str(out), "snapshots": [_document(one) for one in told]}))
+        echo_json({"file": str(out), "snapshots": [_document(one) for one in told]})
 
 
 def one_snapshot(link: RegisterLink, manner: Manner, out: Path) -> Snapshot:

@@ -1,7 +1,4 @@
-"""`nightbank export` and `nightbank import`: the store's readings out to a CSV or Parquet table, and back in.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank export` and `nightbank import`: the store's readings out to a CSV or Parquet table, and back in."""
 
 from __future__ import annotations
 
@@ -17,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from monitor.cli_parts import SITE_FILE, Decimal, bar_on_stderr, moment_ms
+from monitor.commands.parts import FILE, SITE, Decimal, bar_on_stderr, moment_ms
 from monitor.quantities import QUANTITIES, unit_of
 from monitor.records import Quality, Reading, iso_utc, to_datetime
 
@@ -39,7 +36,7 @@ SHOWN = 5
 
 
 @click.command("export")
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--from", "start", required=True, metavar="T", help="First moment.")
 @click.option("--to", "end", required=True, metavar="T", help="End; readings at T itself are left out.")
 @click.option(
@@ -70,7 +67,7 @@ SHOWN = 5
     is_flag=True,
     help="Every reading in a row of its own, suspect and missing ones with the reason, of every device.",
 )
-@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), metavar="FILE", help="Into a file.")
+@click.option("--out", type=FILE, metavar="FILE", help="Into a file.")
 def export_table(
     site: Path,
     start: str,
@@ -149,12 +146,12 @@ def _write(
 
 
 @click.command("import")
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option(
     "--map",
     "map_file",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     metavar="MAP",
     help="A TOML file that describes the columns of another program's CSV table.",
 )

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_parts import Decimal
+from monitor.commands.parts import Decimal
 
 if TYPE_CHECKING:
     from monitor.devices.link import RegisterLink

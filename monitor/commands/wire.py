@@ -1,12 +1,7 @@
-"""`nightbank wire`: voltage drop, smallest conductor and fuse of a run of copper, from published tables.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank wire`: voltage drop, smallest conductor and fuse of a run of copper, from published tables."""
 
 from __future__ import annotations
 
-import json
-import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -14,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_parts import SITE_FILE, amount
-from monitor.terminal import columns
+from monitor.commands.parts import FILE, JSON, amount, echo_json
+from monitor.terminal import filled, point
 
 if TYPE_CHECKING:
     from monitor.wire.copper import Conductor
@@ -49,7 +44,7 @@ A cooler one loses less."""
     type=click.Choice(["load", "minor", "charging"]),
     help="What it feeds: a load (without this), one that may dim, or the bank from its controller.",
 )
-@click.option("--array", type=SITE_FILE, metavar="SITE", help="Or: the run from the array of a site file.")
+@click.option("--array", type=FILE, metavar="SITE", help="Or: the run from the array of a site file.")
 @amount("--isc", "A", 0.05, 100, "Or: a panel's short-circuit current, with --strings.")
 @click.option("--strings", type=click.IntRange(1, 40), help="Strings in parallel.")
 @amount("--plate-fuse", "A", 1, 100, "The largest fuse by the panel's plate.")
@@ -57,7 +52,7 @@ A cooler one loses less."""
 @amount("--temperature", "°C", -40, 105, "Of the copper.", default=WARM_C, show_default=True)
 @click.option("--hot-place", is_flag=True, help="It lies where it is as hot as in an engine's room.")
 @click.option("--laid", metavar="SIZE", help="Judge the wire that is there, like '6 mm2' or 'AWG 10'.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def wire(
     current: float | None,
     power: float | None,
@@ -117,7 +112,7 @@ def wire(
     cautions = _cautions(None if isc is None else strings or 1, voltage)
     if as_json:
         told = {"run": asdict(run), "results": [asdict(result) for result in results], "cautions": cautions}
-        click.echo(json.dumps(told, ensure_ascii=False))
+        echo_json(told)
     else:
         click.echo(in_words(run, results, cautions))
     if any(result.wrong for result in results):
@@ -139,16 +134,12 @@ def in_words(run: Run, results: Sequence[Result], cautions: Sequence[str]) -> st
     for result in results:
         mark = "!" if result.wrong else " "
         numbers = "".join(f" [{sources.index(source) + 1}]" for source in result.sources)
-        lines.append(_filled(f"{mark} {result.title}: {result.words}.{numbers}", "    "))
+        lines.append(filled(f"{mark} {result.title}: {result.words}.{numbers}", "    "))
     lines += ["", "Where this is from:"]
-    lines += [_filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
+    lines += [filled(f"  [{number}] {source}", "      ") for number, source in enumerate(sources, 1)]
     lines += ["", "Before you touch anything:"]
-    lines += [_filled(f"  - {caution}", "    ") for caution in cautions]
+    lines += map(point, cautions)
     return "\n".join(lines)
-
-
-def _filled(text: str, below: str) -> str:
-    return textwrap.fill(text, columns(), subsequent_indent=below)
 
 
 def _array_of(

@@ -1,7 +1,4 @@
-"""`nightbank plan`: what is drawn, how long the bank lasts, what bank and array should be, what if.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank plan`: what is drawn, how long the bank lasts, what bank and array should be, what if."""
 
 from __future__ import annotations
 
@@ -11,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_asked import Asked, echo_json
-from monitor.cli_parts import SITE_FILE, amount
+from monitor.commands.asked import Asked
+from monitor.commands.parts import FILE, JSON, SITE, amount, echo_json
 
 if TYPE_CHECKING:
     from monitor.plan.draws import Draw
@@ -23,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--add", "adds", multiple=True, metavar="LOAD", help="What if: a load more; may be repeated.")
 @click.option("--more-panels", type=click.IntRange(0, 40), default=0, help="What if: strings of panels more.")
 @click.option(
@@ -41,11 +38,11 @@ if TYPE_CHECKING:
 @amount("--sun-hours", "h", 0.1, 12, "Peak sun hours a day in the worst month, from a table.")
 @amount("--clearness", "%", 1, 100, "Light of a mean day, of a clear sky's, where nothing else tells it.")
 @click.option(
-    "--typical-year", "year_file", type=SITE_FILE, help="A typical year of the place: EPW, or TMY3 (CSV)."
+    "--typical-year", "year_file", type=FILE, help="A typical year of the place: EPW, or TMY3 (CSV)."
 )
 @amount("--bank-temperature", "°C", -40, 50, "The bank's in the cold season, instead of what was measured.")
 @click.option("--outlook", "anew", is_flag=True, help="Work the next days out: takes up to a minute.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def plan(
     site: Path,
     adds: tuple[str, ...],
@@ -197,18 +194,16 @@ def _store(
     """The store, None where there is none yet, and its outlook (the daemon's, or worked out anew) or why
     there is none."""
     from monitor.errors import StoreError
-    from monitor.store import store_path
-
-    if site.store.server is None and not store_path(site, asked.path).exists():
-        return None, "there is no store with readings yet"
-    reader = stack.enter_context(asked.reader(site))
     from monitor.plan_known import noted_outlook
 
+    reader = stack.enter_context(asked.reader_if_any(site))
+    if reader is None:
+        return None, "there is no store with readings yet"
     if not anew:
         span = reader.span()
         noted = None if span is None else noted_outlook(reader, span[1])
         return reader, noted or "the monitor made no outlook in the last hour; --outlook works one out"
-    from monitor.outlook.document import document
+    from monitor.outlook.document import document  # only here: the estimator is slow to load
     from monitor.outlook_report import outlook_at
     from monitor.store.days import zone_of
 

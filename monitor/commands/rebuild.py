@@ -1,7 +1,4 @@
-"""`nightbank rebuild`: the stored history estimated anew.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank rebuild`: the stored history estimated anew."""
 
 from __future__ import annotations
 
@@ -10,12 +7,12 @@ from pathlib import Path
 
 import click
 
-from monitor.cli_parts import SITE_FILE, bar_on_stderr, moment_ms
+from monitor.commands.parts import SITE, bar_on_stderr, moment_ms
 from monitor.records import iso_utc
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option(
     "--from", "start", required=True, metavar="T", help="Where to begin; all from there is estimated."
 )

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_asked import echo_json
-from monitor.cli_parts import wrapped
+from monitor.commands.parts import echo_json
+from monitor.terminal import wrapped
 
 if TYPE_CHECKING:
     from monitor.installed import Licence, Package

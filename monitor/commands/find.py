@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import errno
-import json
 import re
-import textwrap
 from collections.abc import Sequence
 from itertools import chain
 from typing import TYPE_CHECKING, Any
@@ -13,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from monitor.cautions import CONNECTING_A_DEVICE
-from monitor.cli_line import host_and_port, serial_port
-from monitor.cli_parts import Decimal, bar_on_stderr, in_minutes, say, wrapped
+from monitor.commands.line import host_and_port, serial_port
+from monitor.commands.parts import JSON, Decimal, bar_on_stderr, echo_json, in_minutes, say
 from monitor.errors import LineLost
-from monitor.terminal import columns
+from monitor.terminal import point, wrapped
 
 if TYPE_CHECKING:
     from monitor.devices.finding import Setting
@@ -65,7 +63,7 @@ def whole_numbers(text: str, low: int, high: int, option: str, like: str) -> tup
     show_default=True,
     help="Listen for so many seconds first.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_context
 def find(
     ctx: click.Context,
@@ -123,7 +121,7 @@ def find(
     devices = [device for one in told for device in one["devices"]]
     cautions = CONNECTING_A_DEVICE if any(line["look_at"] for line in told) else ()
     if as_json:
-        click.echo(json.dumps({"lines": told, "cautions": cautions}, ensure_ascii=False))
+        echo_json({"lines": told, "cautions": cautions})
     else:
         _tell_all(devices, cautions)
     ctx.exit(0 if devices else 1)
@@ -137,7 +135,7 @@ def _tell_all(devices: Sequence[dict[str, Any]], cautions: Sequence[str]) -> Non
     if cautions:
         click.echo("Before you touch the wiring:")
     for text in cautions:
-        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "))
+        click.echo(point(text))
 
 
 def _say_before(

@@ -1,19 +1,14 @@
-"""`nightbank checkup`: the commissioning test of a system that has just been wired.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank checkup`: the commissioning test of a system that has just been wired."""
 
 from __future__ import annotations
 
-import textwrap
 from contextlib import closing
 from pathlib import Path
 
 import click
 
-from monitor.cli_asked import echo_json
-from monitor.cli_parts import SITE_FILE, Decimal
-from monitor.terminal import columns
+from monitor.commands.parts import FILE, JSON, SITE, Decimal, echo_json
+from monitor.terminal import filled, point
 
 EACH_S = 20.0
 """How long each state is read (our choice: ten samples at two seconds; the whole takes six to twelve
@@ -21,20 +16,20 @@ minutes)."""
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@SITE
+@JSON
 @click.option(
     "--record",
     "out",
     metavar="OUT",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Write the record to OUT.txt, to print, and OUT.json, to compare next year.",
 )
 @click.option(
     "--compare",
     "old",
     metavar="OLD",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     help="Tell what has changed since a record (its .json file).",
 )
 @click.option(
@@ -94,7 +89,7 @@ def _begin(chemistry: str, strings: int, works_at_V: float) -> None:
 
     _say("Before you touch anything:")
     for text in for_system(chemistry, strings, works_at_V):
-        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "), err=True)
+        click.echo(point(text), err=True)
     _say("")
 
 
@@ -102,4 +97,4 @@ def _say(text: str) -> None:
     """Lines to the person; standard output is kept for the result."""
     for line in text.split("\n"):
         indent = line[: len(line) - len(line.lstrip())]
-        click.echo(textwrap.fill(line, columns(), subsequent_indent=indent), err=True)
+        click.echo(filled(line, indent), err=True)

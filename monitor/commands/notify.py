@@ -1,11 +1,7 @@
-"""`nightbank notify`: the outbox, and a test through every channel.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank notify`: the outbox, and a test through every channel."""
 
 from __future__ import annotations
 
-import json
 from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
@@ -13,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_parts import SITE_FILE, say
+from monitor.commands.parts import JSON, SITE, echo_json, say
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -27,13 +23,13 @@ SHOWN = 50
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--test", is_flag=True, help="Send a test through every channel now and say what became of it.")
 @click.option("--channel", metavar="NAME", help="Only this channel of the site file.")
 @click.option(
     "--last", type=click.IntRange(1, 1000), default=SHOWN, show_default=True, help="So many notices."
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 @click.pass_context
 def notify(ctx: click.Context, site: Path, test: bool, channel: str | None, last: int, as_json: bool) -> None:
     """Show the notices of SITE: what waits, what was delivered, what expired. With --test, try the channels.
@@ -70,7 +66,7 @@ def _test(described: Site, site: Path, channel: str | None, as_json: bool) -> in
         if not as_json:
             say(_said(outcome))
     if as_json:
-        click.echo(json.dumps([asdict(outcome) for outcome in outcomes], ensure_ascii=False))
+        echo_json([asdict(outcome) for outcome in outcomes])
     return int(any(outcome.problem is not None for outcome in outcomes))
 
 
@@ -91,7 +87,7 @@ def _show(described: Site, site: Path, channel: str | None, last: int, as_json: 
         finished = [notice for notice in reader.notices(last) if notice.finished_ms is not None]
     notices = [n for n in (*reversed(waiting), *finished) if channel in (None, n.channel)][:last]
     if as_json:
-        click.echo(json.dumps([_document(notice) for notice in notices], ensure_ascii=False))
+        echo_json([_document(notice) for notice in notices])
     elif not notices:
         click.echo("No notice waits, and none was made yet.")
     else:

@@ -1,17 +1,13 @@
-"""`nightbank match`: find where a device keeps its quantities, from what its display shows.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank match`: find where a device keeps its quantities, from what its display shows."""
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
-from monitor.cli_line import Manner, line_options, serial_port
-from monitor.cli_parts import Decimal
+from monitor.commands.line import Manner, line_options, serial_port
+from monitor.commands.parts import FILE, Decimal, echo_json
 
 MORE = "Why, and what else is possible: --details."
 
@@ -20,7 +16,6 @@ NO_PROFILE = (
     " needs that. More looks at the display, each at another hour, tell more."
 )
 
-FILE = click.Path(dir_okay=False, path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
 
 
@@ -103,7 +98,7 @@ def match(
         raise click.UsageError("give LINE and --session, or --seen with one of --dump and --text")
     if profile_file is not None and profile_file.exists():
         raise click.UsageError(f"{profile_file} is there already; name another file for --profile")
-    from monitor.cli_match_files import from_dump, from_text
+    from monitor.commands.match_files import from_dump, from_text
     from monitor.match.session import write_file
 
     about = f"Found from {file.name}"
@@ -120,7 +115,10 @@ def match(
         words += (
             f'\n\nWritten to {profile_file}: name it in the site file as profile = "{profile_file.name}".'
         )
-    click.echo(json.dumps(told.document, ensure_ascii=False) if as_json else words)
+    if as_json:
+        echo_json(told.document)
+    else:
+        click.echo(words)
     if profile_file is not None and told.profile is None:
         click.echo(f"\n{NO_PROFILE.format(profile_file)}", err=True)
         click.get_current_context().exit(1)
@@ -128,8 +126,8 @@ def match(
 
 def _live(line: str, folder: Path, manner: Manner, details: bool, listen_s: float) -> None:
     """The dialogue before the device; a serial line is listened to first."""
-    from monitor.cli_match_live import talk
-    from monitor.cli_match_text import heard_at, talk_text
+    from monitor.commands.match_live import talk
+    from monitor.commands.match_text import heard_at, talk_text
     from monitor.match.session import folder_of
 
     port = serial_port(line)

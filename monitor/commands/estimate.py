@@ -1,7 +1,4 @@
-"""`nightbank estimate`: the estimator over any record, as a pipe.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank estimate`: the estimator over any record, as a pipe."""
 
 from __future__ import annotations
 
@@ -14,7 +11,7 @@ from typing import BinaryIO
 
 import click
 
-from monitor.cli_parts import bar_on_stderr
+from monitor.commands.parts import FILE, bar_on_stderr
 
 TELL_EVERY = 500
 """Rows between two steps of the progress bar (our choice)."""
@@ -25,7 +22,7 @@ TELL_EVERY = 500
     "--bank",
     "bank_file",
     required=True,
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     metavar="BANK.toml",
     help="[bank], [controller] and [meters] as in a site file; the latter two may be left out.",
 )

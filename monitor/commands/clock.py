@@ -1,7 +1,4 @@
-"""`nightbank clock`: by what time the monitor goes, and the ways to tell it; what was set aside.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank clock`: by what time the monitor goes, and the ways to tell it; what was set aside."""
 
 from __future__ import annotations
 
@@ -11,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_asked import Asked, ask_daemon
-from monitor.cli_parts import SITE_FILE, moment_ms, say
+from monitor.commands.asked import Asked, ask_daemon
+from monitor.commands.parts import FILE, SITE, moment_ms, say
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -21,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option(
     "--set", "told", metavar="TIME", help="Tell the monitor the time: 2026-11-25T19:30, local, or 'system'."
 )
@@ -30,7 +27,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--aside",
-    type=click.Path(dir_okay=False, path_type=Path),
+    type=FILE,
     metavar="FILE",
     help="Write the readings that were set aside into a new CSV file.",
 )
@@ -57,7 +54,7 @@ def clock(
     """
     from zoneinfo import ZoneInfo
 
-    from monitor.cli_aside import show_aside, write_run
+    from monitor.commands.aside import show_aside, write_run
     from monitor.present import now_of
     from monitor.store import store_path
     from monitor.store.held import HeldReadings, held_path

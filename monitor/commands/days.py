@@ -1,25 +1,22 @@
-"""`nightbank days`: what each day brought, what kind of day it was, what the bank left, from the store alone.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank days`: what each day brought, what kind of day it was, what the bank left, from the store alone."""
 
 from __future__ import annotations
 
-import json
-from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from monitor.cli_parts import SITE_FILE, asked_days, wrapped
+from monitor.commands.asked import Asked
+from monitor.commands.parts import JSON, SITE, asked_days, echo_json
+from monitor.terminal import wrapped
 
 if TYPE_CHECKING:
     from monitor.sun.yields import By
 
 
 @click.command()
-@click.argument("site", type=SITE_FILE)
+@SITE
 @click.option("--from", "first", metavar="DATE", help="First day; without it a fortnight.")
 @click.option("--to", "last", metavar="DATE", help="Last day; without it the store's last.")
 @click.option(
@@ -29,7 +26,7 @@ if TYPE_CHECKING:
     show_default=True,
     help="A line for each.",
 )
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@JSON
 def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool) -> None:
     """Tell each day of SITE: its sky, what the array gave, what a clear sky would have, what was left unused.
 
@@ -39,19 +36,18 @@ def days(site: Path, first: str | None, last: str | None, by: By, as_json: bool)
 
     Example: nightbank days hide.toml --from 2026-11-01 --to 2026-11-14
     """
-    from monitor.site.load import load_site, with_defaults
-    from monitor.stores import open_reader
     from monitor.sun.expected import supply_of
     from monitor.sun_report import days_report, periods_report, stored_days, weather_book
     from monitor.sun_words import days_in_words, periods_in_words
 
-    described, _ = with_defaults(load_site(site))
+    asked = Asked(site)
+    described = asked.site()
     power_W = supply_of(described).power_W
-    with closing(open_reader(described, site)) as reader:
+    with asked.reader(described) as reader:
         first_day, last_day = asked_days(first, last, *stored_days(described, reader))
         book = weather_book(described, reader, first_day, last_day)
     report = days_report(book, power_W) if by == "day" else periods_report(book, power_W, by)
     if as_json:
-        click.echo(json.dumps(report, ensure_ascii=False))
+        echo_json(report)
     else:
         click.echo(wrapped(days_in_words(book) if by == "day" else periods_in_words(report, by)))

@@ -1,14 +1,10 @@
-"""`nightbank site new` and `nightbank site check`: describe a system, and hear what it amounts to.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank site new` and `nightbank site check`: describe a system, and hear what it amounts to."""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
-import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -16,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from monitor.cli_parts import Commands, say
+from monitor.commands.parts import FILE, JSON, Commands, say
 from monitor.errors import Problem, SiteError
-from monitor.terminal import columns
+from monitor.terminal import filled, point
 
 if TYPE_CHECKING:
     from monitor.site.amounts import Amounts
@@ -47,8 +43,8 @@ def site() -> None:
 
 
 @site.command()
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.argument("file", type=FILE)
+@JSON
 @click.pass_context
 def check(ctx: click.Context, file: Path, as_json: bool) -> None:
     """Tell what the system in FILE amounts to and every problem, with key and line.
@@ -78,7 +74,7 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
 
 
 @site.command()
-@click.argument("file", type=click.Path(dir_okay=False, path_type=Path), default=Path("site.toml"))
+@click.argument("file", type=FILE, default=Path("site.toml"))
 @click.option("--force", is_flag=True, help="Replace FILE if it exists.")
 @click.pass_context
 def new(ctx: click.Context, file: Path, force: bool) -> None:
@@ -260,7 +256,7 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
 def _block(label: str, rows: Sequence[str]) -> None:
     for index, row in enumerate(rows):
         first = label.ljust(LABEL) if index == 0 else " " * LABEL
-        click.echo(textwrap.fill(row, columns(), initial_indent=first, subsequent_indent=" " * (LABEL + 2)))
+        click.echo(filled(row, " " * (LABEL + 2), first))
 
 
 def _show_assumed(assumed: Sequence[Assumption]) -> None:
@@ -291,4 +287,4 @@ def _show_problems(file: Path, problems: Sequence[Problem], cautions: Sequence[s
 
 def _bullets(texts: Sequence[str], err: bool = False) -> None:
     for text in texts:
-        click.echo(textwrap.fill(text, columns(), initial_indent="  - ", subsequent_indent="    "), err=err)
+        click.echo(point(text), err=err)
