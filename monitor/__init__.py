@@ -44,7 +44,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     array_look     what is wrong with the array, kept in the store by the daemon
     sun_clock      the daemon's clock held against the sun, once a day
     capacity       a capacity test: where it stands, what it gave, who is called at its end
-    report_run     one of our own commands as a process that ends
+    report_run     work that a process does which ends: its days, its outcome
     device_news    which changes of a device's state are told
     sdnotify       word to systemd
     stores         which engine holds a site's readings

@@ -8,7 +8,6 @@ or in its light for weeks need not be looked for more often.
 from __future__ import annotations
 
 import json
-import logging
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,11 +16,9 @@ from pathlib import Path
 
 from monitor.clock import Clock
 from monitor.records import parse_iso
-from monitor.report_run import REST_S, OnceADay, Report, ReportRun
+from monitor.report_run import REST_S, OnceADay, Report, ReportRun, Warned
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
-
-log = logging.getLogger("nightbank")
 
 COMMAND = (sys.executable, "-m", "monitor.cli", "array")
 
@@ -86,7 +83,7 @@ class ArrayLook:
         self._site_file, self._store, self._command = site_file, store, command
         self._works = site.array is not None
         self._days, self._today = OnceADay(site, clock, AFTER_MIDNIGHT_MS, rest_s), date.min
-        self._told = ""
+        self._warned = Warned("the array was not looked at: %s; tried again tomorrow, all else goes on")
         self._run = ReportRun("array look")
 
     @property
@@ -117,11 +114,11 @@ class ArrayLook:
             why = report.trouble or f"what it printed is damaged: {error}"
         else:
             why = report.trouble
-        if not why:
+        if why:
+            self._warned.fails(why)
+        else:
             self._store.put_note(NOTE, note)
-        elif why != self._told:
-            log.warning("the array was not looked at: %s; tried again tomorrow, all else goes on", why)
-        self._told = why
+            self._warned.went_well()
 
 
 def last_look(store: StoreReader) -> Look | None:

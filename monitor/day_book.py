@@ -9,7 +9,6 @@ memory. An entry is the object that `nightbank days --json` prints for the day.
 from __future__ import annotations
 
 import json
-import logging
 import sys
 from collections.abc import Collection, Sequence
 from contextlib import suppress
@@ -17,12 +16,10 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
-from monitor.report_run import OnceADay, Report, ReportRun
+from monitor.report_run import OnceADay, Report, ReportRun, Warned
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 from monitor.store.days import day_at, zone_of
-
-log = logging.getLogger("nightbank")
 
 COMMAND = (sys.executable, "-m", "monitor.cli", "days")
 
@@ -60,7 +57,7 @@ class DayBook:
         self._works = site.array is not None
         self._days = OnceADay(site, clock, AFTER_MIDNIGHT_MS)
         self._anew: set[date] = set()
-        self._told = ""
+        self._warned = Warned("the days' entries were not made: %s; tried again tomorrow, all else goes on")
         self._run = ReportRun("days")
 
     @property
@@ -103,17 +100,11 @@ class DayBook:
         except (ValueError, TypeError, KeyError) as error:
             report = Report("", report.trouble or f"what it printed is damaged: {error}")
         if report.trouble:
-            self._tell(report.trouble)
+            self._warned.fails(report.trouble)
             return
         for day, entry in entries.items():
             self._store.put_note(NOTE_PREFIX + day, entry)
-        self._told = ""
-
-    def _tell(self, why: str) -> None:
-        """Log a failure in words, the same one only once however many days it lasts."""
-        if why != self._told:
-            self._told = why
-            log.warning("the days' entries were not made: %s; tried again tomorrow, all else goes on", why)
+        self._warned.went_well()
 
 
 def missing_days(store: StoreReader, today: date, time_zone: str, anew: Collection[date] = ()) -> list[date]:

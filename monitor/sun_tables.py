@@ -19,7 +19,7 @@ from datetime import date, timedelta
 from monitor.clock import Clock
 from monitor.errors import SunError
 from monitor.outlook.sky import BEHIND_DAYS
-from monitor.report_run import OnceADay
+from monitor.report_run import OnceADay, Warned
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, zone_of
@@ -48,7 +48,7 @@ class SunTables:
         self._zone = zone_of(site.site.time_zone)
         self._supply: Supply | None = None
         self._days = OnceADay(site, clock, 0)
-        self._told = ""
+        self._warned = Warned("%s; it is tried again every day, and all else goes on")
         self._missing: set[date] = set()
         self._run: AlmanacRun | None = None
         self._thread: threading.Thread | None = None
@@ -88,7 +88,7 @@ class SunTables:
         try:
             self._run = AlmanacRun(almanac_request(supply, asked), self._command)
         except SunError as error:
-            self._tell(error)
+            self._warned.fails(str(error))
             return
         self._thread = threading.Thread(target=self._wait_for, args=(self._run,), name="sun", daemon=True)
         self._thread.start()
@@ -114,17 +114,11 @@ class SunTables:
             return
         self._run = self._thread = None
         if isinstance(done, SunError):
-            self._tell(done)
+            self._warned.fails(str(done))
             return
         for day in self._missing & done.keys():
             self._store.put_note(note_key(day), done[day])
         if self._supply is not None and set(mean_days()) <= done.keys():
             months = months_of({day: unpacked(done[day]).steps for day in mean_days()})
             self._store.put_note(MONTHS_NOTE, months_note(self._supply, months))
-        self._told = ""
-
-    def _tell(self, error: SunError) -> None:
-        """Log a failure in words, the same one only once however many days it lasts."""
-        if str(error) != self._told:
-            self._told = str(error)
-            log.warning("%s; it is tried again every day, and all else goes on", error)
+        self._warned.went_well()

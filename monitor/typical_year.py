@@ -8,7 +8,6 @@ came into the store. So neither daemon nor page ever carries pvlib, and the page
 from __future__ import annotations
 
 import json
-import logging
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -20,13 +19,11 @@ from typing import Any
 from monitor.clock import Clock
 from monitor.errors import SunError
 from monitor.plan.sunlight import SkyDay
-from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun
+from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun, Warned
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 from monitor.sun.expected import supply_of
-
-log = logging.getLogger("nightbank")
 
 COMMAND = (sys.executable, "-m", "monitor.sun.typical")
 
@@ -117,7 +114,8 @@ class YearKeeper:
         self._store, self._command = store, command
         self._file = path_of(site, site_file) if site.array is not None else None
         self._days = OnceADay(site, clock, 0)
-        self._mark = self._told = ""
+        self._mark = ""
+        self._warned = Warned("the typical year was not read: %s; tried again tomorrow, all else goes on")
         self._run = ReportRun("typical-year")
 
     def follow(self) -> None:
@@ -132,7 +130,7 @@ class YearKeeper:
         try:
             self._mark = mark(self._site, self._file)
         except SunError as error:
-            self._tell(str(error))
+            self._warned.fails(str(error))
             return
         if noted_year(self._site, self._store, self._mark) is None:
             self._run.start([*self._command, str(self._site_file), str(self._file)])
@@ -147,13 +145,7 @@ class YearKeeper:
         except (ValueError, TypeError) as error:
             report = Report("", f"what it printed is damaged: {error}")
         if report.trouble:
-            self._tell(report.trouble)
+            self._warned.fails(report.trouble)
             return
         self._store.put_note(NOTE, json.dumps(told))
-        self._told = ""
-
-    def _tell(self, why: str) -> None:
-        """Log a failure in words, the same one only once however many days it lasts."""
-        if why != self._told:
-            self._told = why
-            log.warning("the typical year was not read: %s; tried again tomorrow, all else goes on", why)
+        self._warned.went_well()
