@@ -1,15 +1,20 @@
 """The error family. Every error says what went wrong, where, and what to do.
 
     NightbankError
-    ├── SiteError            the site file cannot be used (also a ValueError)
-    ├── ProfileError         a device profile cannot be used (also a ValueError)
-    ├── MapError             the description of a table's columns cannot be used (also a ValueError)
+    ├── FileError            a file that a person wrote cannot be used (also a ValueError)
+    │   ├── SiteError        the site file
+    │   ├── ProfileError     a device profile
+    │   ├── MapError         the description of a table's columns
+    │   └── MatchError       a dump of registers, a log of lines, or what was seen beside it
     ├── TableError           a table of readings cannot be imported (also a ValueError)
-    ├── MatchError           a dump of registers or what was seen beside it cannot be used (also a ValueError)
+    ├── DumpError            a dump cannot be written on (in `devices/dump.py`; also a ValueError)
+    ├── PlacesError          the remembered places of registers cannot be used (in `devices/places.py`; likewise)
     ├── StoreError           the store cannot be opened, read or written
     │   └── ServerError      the server that holds it did not answer as it should
     ├── SunError             what the sun should give the array cannot be worked out
     ├── PinError             the page's PIN cannot be set or read (in `pin.py`)
+    ├── CheckupError         a checkup cannot be done or its record read (in `checkup/sources.py`)
+    ├── DemoError            the demo cannot run (in `simulated.py`)
     ├── MirrorError          a server did not take readings; they stay in the store and are sent again
     ├── NoticeError          a channel did not take a notice; it is kept and tried again
     └── DeviceError          a device gave no usable answer; polling again is safe
@@ -54,8 +59,8 @@ class Problem:
         return f"{where}{self.key}: {self.text}"
 
 
-class SiteError(NightbankError, ValueError):
-    """The site file cannot be used; `problems` lists each fault with key and line."""
+class FileError(NightbankError, ValueError):
+    """A file that a person wrote cannot be used; `problems` lists each fault with key and line."""
 
     def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
         super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
@@ -63,37 +68,24 @@ class SiteError(NightbankError, ValueError):
         self.problems = problems
 
 
-class ProfileError(NightbankError, ValueError):
-    """A device profile cannot be used; `problems` lists each fault with key and line."""
-
-    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
-        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
-        self.file = file
-        self.problems = problems
+class SiteError(FileError):
+    """The site file cannot be used."""
 
 
-class MapError(NightbankError, ValueError):
-    """The description of a table's columns cannot be used; `problems` lists each fault with key and line."""
+class ProfileError(FileError):
+    """A device profile cannot be used."""
 
-    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
-        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
-        self.file = file
-        self.problems = problems
+
+class MapError(FileError):
+    """The description of a table's columns cannot be used."""
+
+
+class MatchError(FileError):
+    """A dump of registers, a log of lines, or what was seen beside it, cannot be used."""
 
 
 class TableError(NightbankError, ValueError):
     """A table of readings cannot be imported; the text says which line and what to change."""
-
-
-class MatchError(NightbankError, ValueError):
-    """A dump of registers, a log of lines, or what was seen beside it, cannot be used; `problems` lists each
-    fault.
-    """
-
-    def __init__(self, file: str, problems: tuple[Problem, ...]) -> None:
-        super().__init__("\n".join(f"{file}: {problem}" for problem in problems))
-        self.file = file
-        self.problems = problems
 
 
 class StoreError(NightbankError):

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from monitor.errors import MapError, MatchError, Problem, ProfileError, SiteError
+from monitor.errors import FileError, Problem, SiteError
 
 TomlPath = tuple[str | int, ...]
 """Keys and array indexes from the top: ("devices", 0, "port")."""
@@ -171,7 +171,7 @@ def _unescape(match: re.Match[str]) -> str:
 
 
 def load_toml(
-    path: Path, error: type[SiteError] | type[ProfileError] | type[MapError] | type[MatchError] = SiteError
+    path: Path, error: type[FileError] = SiteError
 ) -> tuple[dict[str, Any], TomlLines]:
     """The tables of a TOML file and the lines of its keys.
 
@@ -193,7 +193,7 @@ def load_toml(
 def toml_of(
     text: str,
     name: str,
-    error: type[SiteError] | type[ProfileError] | type[MapError] | type[MatchError] = SiteError,
+    error: type[FileError] = SiteError,
 ) -> tuple[dict[str, Any], TomlLines]:
     """The same of a TOML text that errors call `name`."""
     try:
