@@ -15,8 +15,9 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
+from monitor.log_lines import Warned
 from monitor.records import parse_iso
-from monitor.report_run import REST_S, OnceADay, Report, ReportRun, Warned
+from monitor.report_run import REST_S, OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 

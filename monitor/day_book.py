@@ -16,7 +16,8 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
-from monitor.report_run import OnceADay, Report, ReportRun, Warned
+from monitor.log_lines import Warned
+from monitor.report_run import OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
 from monitor.store.days import day_at, zone_of

@@ -29,12 +29,32 @@ TOO_MANY = "WARNING too many lines: more are left out until it is calmer"
 
 _NUMBER = re.compile(r"[-+]?\d[\d.,:]*")
 
+log = logging.getLogger("nightbank")
+
 
 def log_to_stderr(level: int = logging.INFO) -> None:
     """Plain lines: under systemd the journal adds time and unit, at a terminal nobody misses them."""
     handler = FewLines()
     handler.setFormatter(logging.Formatter("%(levelname)s %(message)s"))
     logging.basicConfig(handlers=[handler], level=level)
+
+
+class Warned:
+    """The log's word on work that fails day after day: the same failure once, until the work went well."""
+
+    def __init__(self, text: str) -> None:
+        """text has a place for the reason, %s."""
+        self._text, self._told = text, ""
+
+    def fails(self, why: str) -> None:
+        """Tell the reason, unless it is the one that was told last."""
+        if why != self._told:
+            self._told = why
+            log.warning(self._text, why)
+
+    def went_well(self) -> None:
+        """What fails next is told again."""
+        self._told = ""
 
 
 class Allowance:

@@ -1,12 +1,11 @@
-"""Work that the daemon has a process do, since it must not take its own time and memory: the process, the days on
-which it is the work's turn, and the log's word where it fails.
+"""Work that the daemon has a process do, since it must not take its own time and memory: the process, and
+the days on which it is the work's turn.
 
 A thread waits for the process; `taken`, called in every round of the main loop, gives what came.
 """
 
 from __future__ import annotations
 
-import logging
 import os
 import queue
 import subprocess
@@ -19,8 +18,6 @@ from datetime import date
 from monitor.clock import Clock
 from monitor.site.model import Site
 from monitor.store.days import day_at, zone_of
-
-log = logging.getLogger("nightbank")
 
 REST_S = 3600.0
 """So long after a start no process is run that can wait: the daemon has enough to do (our choice)."""
@@ -62,24 +59,6 @@ class OnceADay:
     def again(self) -> None:
         """The present day has its turn once more."""
         self._had = None
-
-
-class Warned:
-    """The log's word on work that fails day after day: the same failure once, until the work went well."""
-
-    def __init__(self, text: str) -> None:
-        """text has a place for the reason, %s."""
-        self._text, self._told = text, ""
-
-    def fails(self, why: str) -> None:
-        """Tell the reason, unless it is the one that was told last."""
-        if why != self._told:
-            self._told = why
-            log.warning(self._text, why)
-
-    def went_well(self) -> None:
-        """What fails next is told again."""
-        self._told = ""
 
 
 class ReportRun:

@@ -17,9 +17,10 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from monitor.clock import Clock
+from monitor.log_lines import Warned
 from monitor.errors import SunError
 from monitor.outlook.sky import BEHIND_DAYS
-from monitor.report_run import OnceADay, Warned
+from monitor.report_run import OnceADay
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.days import day_at, zone_of

@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from monitor.clock import Clock
+from monitor.log_lines import Warned
 from monitor.errors import SunError
 from monitor.plan.sunlight import SkyDay
-from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun, Warned
+from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter

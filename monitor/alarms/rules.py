@@ -15,8 +15,6 @@ from monitor.site.model import Site
 from monitor.site.sign_names import base_name
 from monitor.toml_lines import TomlLines
 
-__all__ = ["Rule", "alarm_findings", "rules_of"]
-
 ADDED = {"deadband": 0.0, "on_delay_s": 60.0, "off_delay_s": 60.0, "priority": "medium"}
 """What an added rule takes where it says nothing (our choice)."""
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import exp, isfinite, log1p
 
-from monitor.bank.cell import ACTIVATION_CURRENT, stiffness
+from monitor.bank.cell import ACTIVATION_CURRENT, EMPTY_KNEE, stiffness
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import PRIORS
 from monitor.bank.setpoints import REFERENCE_C
@@ -22,9 +22,6 @@ CHARGE, CHARGE_SD = "state_of_charge", "state_of_charge_sd"
 
 UNKNOWN_CHARGE = 0.5
 """The charge taken for the resistance where none is estimated (our choice)."""
-
-EMPTY_KNEE = 0.06
-"""As in `bank/cell.py: answer`: where the drop grows toward empty."""
 
 UNKNOWN_TEMPERATURE_C = 0.0
 """Where the bank's temperature is not measured it may be so cold, and a compensating controller so much

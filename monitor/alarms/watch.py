@@ -42,8 +42,8 @@ log = logging.getLogger("nightbank")
 SLOW_MS = 60_000
 """Slow signs are judged so often (our choice)."""
 
-FLOOD_MS = 120_000
-"""Alarms raised within this time of the first are a flood: the first is marked (our choice)."""
+TOGETHER_MS = 120_000
+"""Alarms raised within this time of the first come together: the first is marked (our choice)."""
 
 AHEAD_MS, AHEAD_S = 60_000, 600.0
 """States whose times lie this far ahead of the clock for so long: the clock was wrong before (our choice)."""
@@ -90,7 +90,7 @@ class AlarmWatch:
         self._states = self._states_at_start(now_ms)
         self._raises = [
             (each.time_ms, each.alarm)
-            for each in reversed(store.transitions(now_ms - FLOOD_MS, now_ms + 1))
+            for each in reversed(store.transitions(now_ms - TOGETHER_MS, now_ms + 1))
             if each.cause == "raised"
         ]
         self._look = SlowLook(site, store, clock, computer)
@@ -248,7 +248,7 @@ class AlarmWatch:
             step.rule, step.before, step.after, step.cause, step.time_ms, self._zone, step.reason
         )
         if step.cause == "raised":
-            text += self._in_flood(step)
+            text += self._among_others(step)
         transition = Transition(
             step.time_ms,
             step.rule.name,
@@ -270,9 +270,9 @@ class AlarmWatch:
             log.warning("alarm: %s", told)
         return transition
 
-    def _in_flood(self, step: Step) -> str:
+    def _among_others(self, step: Step) -> str:
         """Mark the first of several raised together; what the others' texts say of it."""
-        self._raises = [each for each in self._raises if 0 <= step.time_ms - each[0] <= FLOOD_MS]
+        self._raises = [each for each in self._raises if 0 <= step.time_ms - each[0] <= TOGETHER_MS]
         self._raises.append((step.time_ms, step.rule.name))
         first = self._raises[0][1]
         if first == step.rule.name:

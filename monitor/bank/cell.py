@@ -28,6 +28,9 @@ REST_V_PER_C = 0.0002
 ACTIVATION_CURRENT = 0.003
 """Where the logarithmic part of the drop begins: the current of 300 hours (our choice)."""
 
+EMPTY_KNEE = 0.06
+"""Keeps finite by how much the drop grows toward empty: at this charge by half as much as at none (our choice)."""
+
 COLD_STIFFENS_PER_C = 0.010
 """Resistance rises about so much for each degree of cold (Copetti 1993 has 0.007 out, 0.025 in)."""
 
@@ -151,7 +154,7 @@ def answer(
     current_in = np.maximum(current, 0.0)
     current_out = current_in - current
     stiff = stiffness(temperature_C)
-    ohm = drops.ohm_out + drops.low_knee / (soc + 0.06)
+    ohm = drops.ohm_out + drops.low_knee / (soc + EMPTY_KNEE)
     drop = stiff * (
         ohm * current_out
         + drops.activation_V * np.log1p(current_out / ACTIVATION_CURRENT)

@@ -19,9 +19,8 @@ class Beat:
     """Asks an address (GET) every beat_every_min."""
 
     def __init__(self, entry: NoticesEntry, secrets: Secrets) -> None:
-        from monitor.notices.channels.hook import (
-            ask,
-        )  # HTTP and TLS: 1.5 MB, only for sites that have use for it
+        # HTTP and TLS: 1.5 MB, only for sites that have use for it
+        from monitor.notices.channels.hook import ask
 
         self._request = ask
         self._url, self._secret, self._secrets = entry.beat_url, entry.beat_secret, secrets

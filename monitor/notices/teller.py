@@ -57,8 +57,8 @@ class Advice(NamedTuple):
 class Teller:
     """Makes the notices of one site. least is each channel's least priority, as a rank.
 
-    after_power_cut: the computer began anew since and nobody had stopped the daemon, so that what it had
-    committed last may be lost (the store syncs at checkpoints only).
+    after_power_cut: the computer began anew since and nobody had stopped the daemon, so that a
+    card that says too early what it has written may have lost what was committed last.
     """
 
     def __init__(

@@ -6,17 +6,15 @@ drives the pins is chosen by gpiozero when it runs (its variable GPIOZERO_PIN_FA
 
 from __future__ import annotations
 
-import logging
 import time
 from typing import Any
 
 from monitor.errors import NoticeError
+from monitor.log_lines import Warned
 from monitor.notices.channels import Picture
 from monitor.notices.policy import RANK, RINGS
 from monitor.records import AlarmState
 from monitor.site.channel_tables import ChannelEntry
-
-log = logging.getLogger("nightbank")
 
 
 class PinDisplay:
@@ -26,7 +24,7 @@ class PinDisplay:
         self._name, self._pin, self._active_high = entry.name, entry.pin, entry.active_high
         self._least = RANK[entry.least_priority]
         self._device: Any = None
-        self._told = ""
+        self._warned = Warned("%s")
 
     def show(self, picture: Picture) -> None:
         wanted = any(self._calls(state) for state in picture.alarms)
@@ -35,9 +33,9 @@ class PinDisplay:
                 self._device = _device(self._pin, self._active_high)
             self._device.value = wanted
         except Exception as error:  # a pin's library may raise anything, and a lamp must not stop the daemon
-            self._tell(f"{self._name}: {self._advice(error)}")
+            self._warned.fails(f"{self._name}: {self._advice(error)}")
         else:
-            self._told = ""
+            self._warned.went_well()
 
     def try_out(self, seconds: float) -> None:
         """Active for so long. Raises NoticeError where the pin cannot be driven."""
@@ -62,11 +60,6 @@ class PinDisplay:
             f"the pin GPIO{self._pin} cannot be driven ({error}); is it free, and may this user use it"
             " (group gpio)?"
         )
-
-    def _tell(self, text: str) -> None:
-        if text != self._told:
-            self._told = text
-            log.warning("%s", text)
 
 
 def _device(pin: int | None, active_high: bool) -> Any:
