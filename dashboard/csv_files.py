@@ -28,7 +28,7 @@ from monitor.present import now_of
 from monitor.records import Reading, Series, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import local_day, zone_of
+from monitor.local_days import local_day, zone_of
 from monitor.store.steps import CODES
 from monitor.store.table_out import number
 

@@ -14,7 +14,7 @@ from monitor.present import now_of
 from monitor.records import Event
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import local_day
+from monitor.local_days import local_day
 
 MOST = 20
 """More than so many are not told by one page (our choice: who sees twenty looks for the wire)."""

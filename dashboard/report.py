@@ -30,7 +30,7 @@ from monitor.season_words import (
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 
 MOST_ALARMS, MOST_ENTRIES = 5, 2
 """So many lines fit beside each other on the sheet; the rest is counted (our choice)."""

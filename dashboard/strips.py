@@ -33,7 +33,7 @@ from monitor.records import Bucket, Quality, Reading, Series, to_datetime
 from monitor.sampling import SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at
+from monitor.local_days import day_at
 from monitor.store.steps import CODES
 
 POINTS, MOST_POINTS = 300, 400

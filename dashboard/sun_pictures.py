@@ -15,7 +15,7 @@ from dashboard.words import HOUR_MS, number
 from monitor.errors import StoreError
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import local_day, zone_of
+from monitor.local_days import local_day, zone_of
 from monitor.sun.expected import note_key
 from monitor.sun.table import unpacked
 

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from dashboard.words import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from monitor.quantities import QUANTITIES
 from monitor.records import iso_utc, to_ms
-from monitor.store.days import day_at, local_day
+from monitor.local_days import day_at, local_day
 
 PATH = "/days/closer"
 

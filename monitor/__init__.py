@@ -69,6 +69,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     records        the frozen values that travel between the rooms
     quantities     canonical quantities: name, unit, sign, plausible range
     clock          time, handed in
+    local_days     the local calendar: a site's time zone, and its days
     toml_lines     TOML files a person wrote, and the line of every key
     pin            the PIN behind which the page takes requests
     bill           the installation's parts as a software bill of materials; pure

@@ -34,7 +34,8 @@ from monitor.quantities import Stage
 from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import LocalDay, day_at, local_day, zone_of
+from monitor.store.fulls import told_full
+from monitor.local_days import LocalDay, day_at, local_day, zone_of
 from monitor.store.parts import span_stats
 
 TABLE_DAYS = 7
@@ -90,7 +91,7 @@ def bank_report(site: Site, reader: StoreReader) -> dict[str, Any]:
     span = reader.span()
     first = day_at(look.zone, span[0]).day if span else look.today.day
     every_day = reader.days(first, look.today.day)
-    fulls_ms = [event.time_ms for event in reader.events(0, now_ms + 1, 10_000) if event.kind == "full"]
+    fulls_ms = told_full(reader, 0, now_ms + 1)
     capacity_Ah, sd_Ah = _latest(reader, "bank_capacity_Ah"), _latest(reader, "bank_capacity_sd_Ah")
     return {
         "time": standing["time"],

@@ -34,7 +34,7 @@ from monitor.quantities import Stage
 from monitor.records import LogEntry, LogKind, iso_utc, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, local_day, zone_of
+from monitor.local_days import day_at, local_day, zone_of
 from monitor.store.parts import span_stats
 
 if TYPE_CHECKING:

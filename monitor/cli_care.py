@@ -162,7 +162,7 @@ def capacity(
     from monitor.capacity.words import capacity_lines, guide_lines
     from monitor.care.entry import LOG
     from monitor.records import LogKind, parse_iso
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
 
     if (begun is None) != (ended is None):
         raise click.UsageError("--from and --to belong together: give both, or none for the guide")

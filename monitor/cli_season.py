@@ -34,7 +34,7 @@ def season(site: Path, first: str | None, last: str | None, findings: bool, as_j
     from monitor.season_document import season_document
     from monitor.season_report import USUAL_DAYS, season_of
     from monitor.season_words import in_words
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
     from monitor.sun_report import stored_days
 
     asked = Asked(site)

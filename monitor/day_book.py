@@ -20,7 +20,7 @@ from monitor.log_lines import Warned
 from monitor.report_run import OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import dates, day_at, zone_of
 
 COMMAND = (sys.executable, "-m", "monitor.cli", "days")
 
@@ -84,7 +84,7 @@ class DayBook:
         now_ms = self._clock.now_ms()
         first = day_at(self._zone, max(min(from_ms, from_ms + by_ms), now_ms - BACK_DAYS * DAY_MS)).day
         last = day_at(self._zone, min(max(now_ms, now_ms - by_ms), now_ms + BACK_DAYS * DAY_MS)).day
-        self._anew |= {first + timedelta(days=at) for at in range((last - first).days + 1)}
+        self._anew |= set(dates(first, last))
         self._days.again()
 
     def stop(self) -> None:
@@ -117,7 +117,7 @@ def missing_days(store: StoreReader, today: date, time_zone: str, anew: Collecti
     zone = zone_of(time_zone)
     first = max(day_at(zone, span[0]).day, today - timedelta(days=BACK_DAYS))
     last = min(day_at(zone, span[1]).day, today - timedelta(days=1))
-    days = [first + timedelta(days=at) for at in range((last - first).days + 1)]
+    days = dates(first, last)
     read = {stat.day for stat in store.days(first, last)} if days else set()
     return [day for day in days if day in read and (day in anew or store.note(note_key(day)) is None)]
 
@@ -125,8 +125,7 @@ def missing_days(store: StoreReader, today: date, time_zone: str, anew: Collecti
 def entries(store: StoreReader, first: date, last: date) -> dict[date, dict[str, object]]:
     """The stored entries of the local days first..last; a day without one that can be read is left out."""
     found = {}
-    for at in range((last - first).days + 1):
-        day = first + timedelta(days=at)
+    for day in dates(first, last):
         text = store.note(note_key(day))
         if text is not None:
             with suppress(ValueError):  # a spoilt one must not hide the other days

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
-from itertools import groupby
+from datetime import date
 from typing import Any
 
 from monitor.bank.charge_words import WIDE_SD, charge_band
-from monitor.bank.ledger import day_ledger, deepest
+from monitor.bank.ledger import by_day, day_ledger, deepest
 from monitor.day_book import entries
+from monitor.local_days import dates
 from monitor.records import DayStat
 from monitor.store.base import StoreReader
 
@@ -85,9 +85,11 @@ def each_day(
     """
     judged = entries(reader, first, last)
     found = reader.days(first, last) if read is None else read
-    stats = {day: list(some) for day, some in groupby(found, lambda stat: stat.day)}
-    days = [first + timedelta(days=at) for at in range((last - first).days + 1)]
-    return [(day_row(day, judged.get(day), stats.get(day, []), level), judged.get(day)) for day in days]
+    stats = by_day(found)
+    return [
+        (day_row(day, judged.get(day), stats.get(day, []), level), judged.get(day))
+        for day in dates(first, last)
+    ]
 
 
 def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat], level: str) -> DayRow:

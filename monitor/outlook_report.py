@@ -22,7 +22,7 @@ from monitor.records import iso_utc
 from monitor.sampling import ESTIMATOR_NOTE, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import clear_days, supply_of
 

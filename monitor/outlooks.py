@@ -26,7 +26,7 @@ from monitor.outlook.sky import BEHIND_DAYS, past_shares
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import day_at, local_day, zone_of
+from monitor.local_days import day_at, local_day, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import Supply, noted, supply_of
 

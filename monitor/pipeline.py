@@ -28,6 +28,7 @@ from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
+from monitor.store.fulls import FULL
 from monitor.store.bundle import HELD_NOTE, rows_of
 from monitor.store.heartbeat import write_heartbeat
 from monitor.store.held import HeldReadings
@@ -278,7 +279,7 @@ class Pipeline:
                 self._store.put_note(BASIS_NOTE, basis)
                 self._basis = basis
         if estimate.became_full:
-            self.tell("full", "", "The bank has met the signs of a full charge.")
+            self.tell(FULL, "", "The bank has met the signs of a full charge.")
             self._watch.became_full(estimate.time_ms)
         self._keep(readings)
         return readings

@@ -9,11 +9,10 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from itertools import groupby
 from statistics import fmean, median
 from typing import Any, Literal
 
-from monitor.bank.ledger import day_ledger
+from monitor.bank.ledger import by_day, day_ledger
 from monitor.day_book import entries
 from monitor.errors import SunError
 from monitor.outlook import OUTLOOK_NOTE
@@ -102,7 +101,7 @@ def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, 
     day's sums; where only currents were metered, ampere hours at the bank's nominal voltage."""
     first, last = today - timedelta(days=USED_DAYS), today - timedelta(days=1)
     book = entries(reader, first, last)
-    stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
+    stats = by_day(reader.days(first, last))
     found = []
     for back in range(1, USED_DAYS + 1):
         day = today - timedelta(days=back)

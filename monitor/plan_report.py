@@ -37,7 +37,7 @@ from monitor.site.amounts import amounts
 from monitor.site.inverter_table import InverterEntry
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 from monitor.sun.level import USUAL
 from monitor.sun.months import ClearMonth
 from monitor.typical_year import TypicalYear

@@ -17,7 +17,7 @@ from datetime import date
 
 from monitor.clock import Clock
 from monitor.site.model import Site
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 
 REST_S = 3600.0
 """So long after a start no process is run that can wait: the daemon has enough to do (our choice)."""

@@ -35,7 +35,7 @@ from monitor.season.done import Done, done, is_equalizing
 from monitor.season.watched import Watched, watched
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, local_day, zone_of
+from monitor.local_days import day_at, local_day, zone_of
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding

@@ -20,8 +20,7 @@ from monitor.season.bank import Extremes, Fulls, Nights, Spell
 from monitor.season.done import Act, Done
 from monitor.season.watched import Watched
 from monitor.season_report import Season
-from monitor.store.days import day_at
-from monitor.terminal import columns
+from monitor.local_days import day_at
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo

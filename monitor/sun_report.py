@@ -13,13 +13,14 @@ from itertools import groupby
 from typing import Any
 
 from monitor.bank.description import describe_site
-from monitor.bank.ledger import day_ledger, deepest
+from monitor.bank.ledger import by_day, day_ledger, deepest
 from monitor.bank.stage import StageTracker
 from monitor.errors import SunError
 from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, local_day, zone_of
+from monitor.store.fulls import told_full
+from monitor.local_days import dates, day_at, local_day, zone_of
 from monitor.sun.at_bank import at_bank
 from monitor.sun.book import DayEntry
 from monitor.sun.day import Day, Seen
@@ -55,8 +56,7 @@ def history(site: Site, reader: StoreReader, first: date, last: date) -> list[Da
 def past(site: Site, reader: StoreReader, first: date, last: date) -> Past:
     """`history` with the signs of a full bank and the use."""
     supply, zone = supply_of(site), zone_of(site.site.time_zone)
-    count = (last - first).days + 1
-    spans = [local_day(zone, first + timedelta(days=at)) for at in range(count)]
+    spans = [local_day(zone, day) for day in dates(first, last)]
     clear = clear_days(supply, [span.day for span in spans], reader)
     start_ms = local_day(zone, first - timedelta(days=WARM_UP_DAYS)).start_ms
     rows = reader.rows(GATHERED, start_ms, spans[-1].end_ms, BY_MINUTE_S)
@@ -99,8 +99,10 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
     known = past(site, reader, learn_from, last)
     judgement = judged(known.days, supply)
     skies = skies_of(known.days, judgement, supply)
-    stats = {day: list(some) for day, some in groupby(reader.days(first, last), lambda stat: stat.day)}
-    fulls = _told_full(site, reader, first, last)
+    stats = by_day(reader.days(first, last))
+    zone = zone_of(site.site.time_zone)
+    start_ms, end_ms = local_day(zone, first).start_ms, local_day(zone, last).end_ms
+    fulls = {day_at(zone, time_ms).day for time_ms in told_full(reader, start_ms, end_ms)}
     return [
         _entry(
             day,
@@ -115,14 +117,6 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
         for at, day in enumerate(known.days)
         if day.day >= first
     ]
-
-
-def _told_full(site: Site, reader: StoreReader, first: date, last: date) -> set[date]:
-    """The days on which the estimator told a full bank."""
-    zone = zone_of(site.site.time_zone)
-    start_ms, end_ms = local_day(zone, first).start_ms, local_day(zone, last).end_ms
-    events = reader.events(start_ms, end_ms, 10_000)
-    return {day_at(zone, event.time_ms).day for event in events if event.kind == "full"}
 
 
 def _entry(

@@ -16,7 +16,7 @@ from monitor.errors import SunError
 from monitor.present import now_of, present
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 from monitor.sun.expected import Supply, supply_of
 from monitor.sun.level import USUAL
 from monitor.sun.months import ClearMonth, clear_months, noted_months

@@ -38,7 +38,7 @@ from dashboard.words import unbroken
 from monitor.errors import StoreError
 from monitor.present import now_of
 from monitor.site.model import Site
-from monitor.store.days import day_at
+from monitor.local_days import day_at
 
 KINDS = ("voltage", "current")
 """Looks of the first and the second strip, whatever they show."""

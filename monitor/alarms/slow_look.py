@@ -23,7 +23,8 @@ from monitor.records import DeviceHealth
 from monitor.sampling import NET_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import day_at, zone_of
+from monitor.store.fulls import told_full
+from monitor.local_days import day_at, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import Supply, noted, supply_of
 
@@ -165,11 +166,10 @@ class SlowLook:
         """When the bank was last full; a server that is away does not tell, and is asked again by and by."""
         self._asked_s = self._clock.elapsed_s()
         try:
-            events = self._store.events(0, self._start_ms + 1, 10_000)
+            fulls = told_full(self._store, 0, self._start_ms + 1)
         except ServerError as error:
             log.warning("%s; when the bank was last full is unknown until it answers", error)
             return
-        fulls = [event.time_ms for event in events if event.kind == "full"]
         if self.full_ms is None:
             self.full_ms = max(fulls, default=None)
         self._fulls_known = True

@@ -35,7 +35,7 @@ from monitor.records import (
 from monitor.sampling import PresentView
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
 
 from monitor.records import DayStat
 
@@ -37,6 +38,11 @@ class DayLedger:
     voltage_min_ms: int | None
     voltage_max_V: float | None
     covered_s: float
+
+
+def by_day(stats: Sequence[DayStat]) -> dict[date, list[DayStat]]:
+    """Each day's statistics; stats are in order of days, as the store gives them."""
+    return {day: list(some) for day, some in groupby(stats, lambda stat: stat.day)}
 
 
 def day_ledger(stats: Sequence[DayStat], level: str) -> DayLedger:

@@ -16,7 +16,7 @@ from monitor.care.numbers import BAND, CAPACITY
 from monitor.records import iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.parts import span_stats
 
 HOUR_MS = 3_600_000

@@ -11,7 +11,7 @@ from monitor.clock import Clock
 from monitor.records import LogEntry, Request
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 LONGEST_NUMBER = 15
 """Digits of an entry's number: any more the store could not even look for."""

@@ -11,7 +11,7 @@ from monitor.checkup.recording import Answers
 from monitor.records import to_datetime
 from monitor.site.hours import parse_time
 from monitor.site.model import Site
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 HALF_MINUTE_S = 30.0
 """A typed time is that of a minute's middle, on the mean."""

@@ -14,7 +14,7 @@ from monitor.checkup.recording import Recording
 from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
 from monitor.records import iso_utc, to_datetime
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.whole_file import write_whole
 
 FORM = 1

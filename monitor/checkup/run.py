@@ -16,7 +16,7 @@ from monitor.checkup.roles import roles_of, silent
 from monitor.checkup.sources import Source
 from monitor.errors import SunError
 from monitor.site.model import Site
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 from monitor.sun.expected import clear_days, supply_of
 
 LEAST_PERIODS = 4

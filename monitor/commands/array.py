@@ -34,7 +34,7 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     Example: nightbank array hide.toml --from 2026-09-01
     """
     from monitor.array_report import LOOK_BACK_DAYS, found_in
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
     from monitor.sun.expected import supply_of
     from monitor.sun_report import stored_days
 

@@ -24,7 +24,7 @@ def bank(site: Path, as_json: bool) -> None:
     """
     from monitor.bank_report import bank_report
     from monitor.bank_words import in_words
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
 
     asked = Asked(site)
     described = asked.site()

@@ -79,7 +79,7 @@ def _said(outcome: Outcome) -> str:
 
 
 def _show(described: Site, site: Path, channel: str | None, last: int, as_json: bool) -> None:
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
     from monitor.stores import open_reader
 
     with closing(open_reader(described, site)) as reader:

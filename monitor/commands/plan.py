@@ -205,7 +205,7 @@ def _store(
         return reader, noted or "the monitor made no outlook in the last hour; --outlook works one out"
     from monitor.outlook.document import document  # only here: the estimator is slow to load
     from monitor.outlook_report import outlook_at
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
 
     try:
         return reader, document(outlook_at(site, reader), zone_of(site.site.time_zone))

@@ -89,7 +89,7 @@ def export_table(
     Example: nightbank export hide.toml --from 2026-11-24 --to 2026-11-25 --every 60 --out day.csv
     """
     from monitor.site.load import load_site
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
     from monitor.store.table_out import kept_quantities
     from monitor.stores import open_reader
 
@@ -193,7 +193,7 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
               nightbank import hide.toml logger.csv --map logger.toml --dry-run
     """
     from monitor.site.load import load_site
-    from monitor.store.days import zone_of
+    from monitor.local_days import zone_of
     from monitor.store.table_in import Imported, land
     from monitor.stores import open_importer
 

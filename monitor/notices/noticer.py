@@ -28,7 +28,7 @@ from monitor.records import Event, Notice, Transition
 from monitor.site.hours import parse_hours
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 

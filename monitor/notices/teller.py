@@ -31,7 +31,7 @@ from monitor.notices.summary import Due, Summaries
 from monitor.records import AlarmState, Notice, Request, Transition
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 

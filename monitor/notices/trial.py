@@ -15,7 +15,7 @@ from monitor.notices.secrets import secrets_of
 from monitor.records import Notice
 from monitor.site.channel_tables import ChannelEntry
 from monitor.site.model import Site
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 
 PIN_S = 1.0
 """So long a buzzer sounds or a lamp burns (our choice)."""

@@ -22,7 +22,7 @@ from monitor.sampling import ESTIMATE, VOLTAGE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.bundle import HELD_NOTE, with_waiting
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.heartbeat import read_heartbeat
 
 RUN_NOTE = "run"

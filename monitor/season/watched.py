@@ -8,7 +8,7 @@ from datetime import date, timedelta
 
 from monitor.records import DayStat
 from monitor.season.bank import Spell
-from monitor.store.days import LocalDay
+from monitor.local_days import LocalDay
 
 AT_THE_BANK = ("battery_voltage_V", "battery_current_A", "charge_current_A")
 """Whichever of these was read longest on a day tells how long somebody watched."""

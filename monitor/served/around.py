@@ -11,7 +11,8 @@ from heapq import merge
 
 from monitor.records import Reading
 from monitor.served.measured import Channel, Column, Measured
-from monitor.store.days import FARTHEST_MS, DaySum, LocalDay
+from monitor.local_days import LocalDay
+from monitor.store.days import FARTHEST_MS, DaySum
 from monitor.store.reduce import Step, sum_parts
 from monitor.store.steps import STEPS
 from monitor.store.tiers import HOUR_MS

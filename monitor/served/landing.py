@@ -20,7 +20,8 @@ from monitor.served.measured import Channel as Key
 from monitor.served.measured import Measured
 from monitor.store.base import Landed
 from monitor.store.channels import Channel
-from monitor.store.days import DaySum, LocalDay, day_at
+from monitor.local_days import LocalDay, day_at
+from monitor.store.days import DaySum
 from monitor.store.documents import ChannelEnds, channels_document, gaps_document
 from monitor.store.going import go_on, take_earlier
 from monitor.store.landing import Pending

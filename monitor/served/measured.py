@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo
 from monitor.records import DayStat, Quality, Reading
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT, tag_text
 from monitor.served.query import Asker, quoted
-from monitor.store.days import FARTHEST_MS, day_at
+from monitor.local_days import day_at
+from monitor.store.days import FARTHEST_MS
 from monitor.store.documents import gaps_of
 from monitor.store.reduce import Step
 from monitor.store.steps import LATEST_MS, STEPS

@@ -32,7 +32,7 @@ from monitor.served.query import TIMEOUT_S, Asker, understands, understood
 from monitor.served.site_state import copy_lag_s
 from monitor.served.tracks import ServedTrack, Source
 from monitor.site.server_table import ServerKeys
-from monitor.store.days import local_day
+from monitor.local_days import local_day
 from monitor.store.documents import (
     ChannelEnds,
     alarm_of,

@@ -15,7 +15,8 @@ from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT
 from monitor.served.measured import Channel as Key
 from monitor.served.measured import Measured
 from monitor.store.channels import Channel
-from monitor.store.days import DaySum, day_at, local_day
+from monitor.local_days import day_at, local_day
+from monitor.store.days import DaySum
 from monitor.store.documents import ChannelEnds
 from monitor.store.going import go_on
 from monitor.store.mirrored_place import Point

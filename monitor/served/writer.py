@@ -44,7 +44,7 @@ from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.base import Landed
 from monitor.store.connect import FileLock
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.documents import channels_of, document_of, request_of
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record

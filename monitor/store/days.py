@@ -12,13 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, time, timedelta
-from functools import lru_cache
 from itertools import pairwise
 from operator import add, mul, sub
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from monitor.errors import StoreError
+from monitor.local_days import LocalDay
 from monitor.records import DayStat
 
 GAP_FLOOR_MS = 300_000
@@ -34,42 +31,6 @@ FARTHEST_MS = GAP_INTERVALS * 25 * 3_600_000
 """No two readings further apart are ever joined: a median interval cannot exceed the longest day."""
 
 Numbers = tuple[int, float, int, float, float, float, float, float, float, float, float]
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def zone_of(name: str) -> ZoneInfo:
-    """The time zone of an IANA name. Raises StoreError where it is unknown."""
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise StoreError(
-            f"time zone '{name}' is unknown; write it like 'Europe/London' ([site] time_zone)"
-        ) from error
-
-
-@dataclass(frozen=True, slots=True)
-class LocalDay:
-    """One local day: its date and the UTC ms at which it starts and ends (23 or 25 h at a clock change)."""
-
-    day: date
-    start_ms: int
-    end_ms: int
-
-
-@lru_cache(maxsize=4096)
-def local_day(zone: ZoneInfo, day: date) -> LocalDay:
-    """The span of a date in a zone. Where midnight does not exist the day starts as the clocks jump."""
-    return LocalDay(day, _midnight_ms(zone, day), _midnight_ms(zone, day + timedelta(days=1)))
-
-
-def day_at(zone: ZoneInfo, time_ms: int) -> LocalDay:
-    """The local day in which a moment lies."""
-    return local_day(zone, (_EPOCH + timedelta(milliseconds=time_ms)).astimezone(zone).date())
-
-
-def _midnight_ms(zone: ZoneInfo, day: date) -> int:
-    return round(datetime.combine(day, time(), tzinfo=zone).timestamp() * 1000)
 
 
 def gaps_of(times: Sequence[int]) -> tuple[int, list[tuple[int, int]]]:

@@ -19,7 +19,8 @@ from monitor.store.channels import (
     sum_up,
     write_channels,
 )
-from monitor.store.days import DaySum, day_at
+from monitor.local_days import day_at
+from monitor.store.days import DaySum
 from monitor.store.steps import LATEST_MS
 from monitor.store.tracks import drop_tiers
 

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
 from monitor.store.channels import Channel
-from monitor.store.days import DaySum, day_at
+from monitor.local_days import day_at
+from monitor.store.days import DaySum
 
 
 def go_on(channel: Channel, zone: ZoneInfo, times: Sequence[int], values: Sequence[int]) -> Iterator[DaySum]:

@@ -31,7 +31,8 @@ from monitor.store.channels import (
     write_channels,
     write_days,
 )
-from monitor.store.days import DaySum, LocalDay, day_at
+from monitor.local_days import LocalDay, day_at
+from monitor.store.days import DaySum
 from monitor.store.forget import forget
 from monitor.store.going import go_on, take_earlier
 from monitor.store.late import note_ends, note_late, note_replaced

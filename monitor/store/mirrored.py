@@ -16,7 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.store.connect import connect, told
-from monitor.store.days import day_at
+from monitor.local_days import day_at
 from monitor.store.mirrored_days import (
     all_days,
     day_points,

@@ -14,7 +14,7 @@ from datetime import date
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
-from monitor.store.days import day_at, local_day
+from monitor.local_days import day_at, local_day
 from monitor.store.documents import gaps_document
 from monitor.store.mirrored_place import Point, What
 from monitor.store.pack import unpack_pairs

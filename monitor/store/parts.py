@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 
 from monitor.records import DayStat, to_datetime
 from monitor.store.base import StoreReader
-from monitor.store.days import DaySum, LocalDay, local_day
+from monitor.local_days import LocalDay, local_day
+from monitor.store.days import DaySum
 from monitor.store.steps import steps_of
 
 BESIDE_MS = 3_600_000

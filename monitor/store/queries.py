@@ -15,7 +15,7 @@ from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 from monitor.store.blocks import rows_in
 from monitor.store.course import Course
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.documents import ChannelEnds
 from monitor.store.steps import CODES, steps_of
 

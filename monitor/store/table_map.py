@@ -42,7 +42,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from monitor.errors import MapError, Problem, StoreError, TableError
 from monitor.quantities import QUANTITIES
 from monitor.records import Reading, to_ms
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.table_rows import BadRow, Layout, decimal, fields_of, in_range, judged
 from monitor.toml_lines import TomlLines, did_you_mean, dotted, load_toml
 

@@ -15,7 +15,7 @@ from typing import Literal
 from monitor.bank.sample import BankSample
 from monitor.bank.stage import StageTracker
 from monitor.quantities import Stage
-from monitor.store.days import LocalDay
+from monitor.local_days import LocalDay
 from monitor.sun.day import STEP_S, Step
 
 GATHERED = (

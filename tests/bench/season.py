@@ -31,7 +31,7 @@ from monitor.season_report import season_of
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.days import day_at, zone_of
+from monitor.local_days import day_at, zone_of
 from monitor.store.embedded import open_reader, open_writer
 from monitor.sun.expected import supply_of
 from monitor.sun.months import MONTHS_NOTE, clear_months, months_note

@@ -24,7 +24,7 @@ from monitor.outlook.make import make
 from monitor.present import present
 from monitor.records import AlarmState, Transition, iso_utc, to_datetime
 from monitor.site.load import load_site
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.store.embedded import open_reader, open_writer
 from tests.browser.conftest import HOUR
 from tests.browser.test_tonight import BASIS, NOW

@@ -15,7 +15,7 @@ from monitor.outlook.document import document
 from monitor.outlook.make import Known, make
 from monitor.outlook.past import SitePast
 from monitor.outlook.words import sentence
-from monitor.store.days import zone_of
+from monitor.local_days import zone_of
 from monitor.sun.day import Clear
 from tests.unit.outlook_world import (
     DAY_MS,

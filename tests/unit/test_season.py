@@ -23,8 +23,8 @@ from monitor.season.array import gave
 from monitor.season.bank import Fulls, Nights, Spell, fulls, nights_below
 from monitor.season.done import done
 from monitor.season.watched import watched
+from monitor.local_days import local_day
 from monitor.season_words import PLAIN, alarm_lines, array_rows, done_lines
-from monitor.store.days import local_day
 from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE, write
 

@@ -10,15 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.store.days import (
-    CANDIDATE_MS,
-    FARTHEST_MS,
-    GAP_FLOOR_MS,
-    DaySum,
-    area_between,
-    day_at,
-    local_day,
-)
+from monitor.local_days import day_at, local_day
+from monitor.store.days import CANDIDATE_MS, FARTHEST_MS, GAP_FLOOR_MS, DaySum, area_between
 from monitor.store.reduce import Part, gaps_between, runs, usual_interval_ms
 
 # Zones with clock changes at midnight, by half an hour, at odd hours, and none (IANA time zone database)

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.store.days import DaySum, day_at, gaps_of
+from monitor.local_days import day_at
+from monitor.store.days import DaySum, gaps_of
 from monitor.store.pack import (
     channels_in,
     join_columns,
