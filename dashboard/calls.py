@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard.pages.base import extra
 from dashboard.summary import AlarmRow
 from dashboard.words import unbroken
-from monitor.present import PRIORITIES
+from monitor.alarms.standing import WORST_FIRST
 
 
 def call_content(alarms: Sequence[AlarmRow]) -> list[Component | str]:
@@ -20,7 +20,7 @@ def call_content(alarms: Sequence[AlarmRow]) -> list[Component | str]:
     calling = [row for row in alarms if row.calls]
     if not calling:
         return []
-    urgent = [row for row in calling if row.priority == PRIORITIES[0]]
+    urgent = [row for row in calling if row.priority == WORST_FIRST[0]]
     return [*(cover(urgent) if urgent else []), names(calling)]
 
 

@@ -26,7 +26,7 @@ from dashboard.words import (
     span_text,
 )
 from monitor.alarms.rules import rules_of
-from monitor.present import PRIORITIES, in_order, standing_text, standing_words
+from monitor.alarms.standing import WORST_FIRST, in_order, standing_text, standing_words
 from monitor.records import AlarmState, Condition, DeviceHealth
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
@@ -40,7 +40,7 @@ CLOCK_ALARM = "Clock not trusted"
 
 UNLIKE_TIMES = "not known today: shunt and controller were not read over the same time"
 
-CALLING = PRIORITIES[:2]
+CALLING = WORST_FIRST[:2]
 """Priorities that press, and for which an open page may sound."""
 
 ERROR_WORDS = {

@@ -5,18 +5,17 @@ Page, command line and programs that ask for JSON go by the same rules, so that 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
+from monitor.alarms.standing import in_order
 from monitor.clock import CLOCK_NOTE, Clock, UntoldClock, clock_from_note
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Stage
 from monitor.records import (
-    OVER,
     AlarmState,
-    Condition,
     DeviceHealth,
     Quality,
     Reading,
@@ -46,18 +45,6 @@ TIME_UNKNOWN = (
     "Nobody has told the monitor the time since its computer was switched on. Readings are kept and get their"
     " time when it is known."
 )
-
-STANDING_WORDS = {
-    Condition.UNACKNOWLEDGED: "active since {since}",
-    Condition.ACKNOWLEDGED: "active since {since}, acknowledged",
-    Condition.RETURNED: "back to normal, raised at {since} and not acknowledged yet",
-    Condition.LATCHED_UNACKNOWLEDGED: "back to normal, raised at {since}, to be acknowledged and reset",
-    Condition.LATCHED: "back to normal, raised at {since}, to be reset",
-}
-"""How a standing alarm is told to a person."""
-
-PRIORITIES = ("urgent", "high", "medium", "low")
-"""Priorities, first the one to be told first."""
 
 
 class Look(StrEnum):
@@ -269,30 +256,6 @@ def _dark(note: str | None, now_ms: int) -> dict[str, Any] | None:
         return None
     to = None if dark.to_ms is None else iso_utc(dark.to_ms)
     return {"from": iso_utc(dark.from_ms), "to": to, "text": dark.text}
-
-
-def standing_words(state: str, since: str, *, first_out: bool = False) -> str:
-    """How a standing alarm stands: 'active since 20:31, first of several'."""
-    words = STANDING_WORDS[Condition(state)].format(since=since)
-    return f"{words}, first of several" if first_out else words
-
-
-def standing_text(name: str, state: str, text: str) -> str:
-    """What a standing alarm says, without its point; what it said, where its value is back to normal."""
-    if state not in OVER:
-        return text or name
-    said = text.removeprefix(f"{name}:").strip()
-    return f"{name} is over; it said: {said}" if said else f"{name} is over"
-
-
-def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
-    """Alarm states as a person reads them: standing ones first, by priority, then the older first."""
-
-    def place(state: AlarmState) -> tuple[bool, int, int, str]:
-        rank = PRIORITIES.index(state.priority) if state.priority in PRIORITIES else len(PRIORITIES)
-        return not state.stands, rank, state.raised_ms or state.since_ms, state.name
-
-    return sorted(states, key=place)
 
 
 def reading_row(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:

@@ -20,7 +20,8 @@ from dashboard.summary import alarm_notice, alarm_rows
 from dashboard.words import age_text
 from monitor.clock import clock_from_note
 from monitor.errors import StoreError
-from monitor.present import PRIORITIES, Look, Now, held
+from monitor.alarms.standing import WORST_FIRST
+from monitor.present import Look, Now, held
 from monitor.served.site_state import BROKEN, SiteState
 from monitor.site.model import Site
 
@@ -51,7 +52,7 @@ class Need(IntEnum):
         return self < Need.UNKNOWN
 
 
-ALARMED = dict(zip(PRIORITIES, (Need.URGENT, Need.HIGH, Need.MEDIUM, Need.LOW), strict=True))
+ALARMED = dict(zip(WORST_FIRST, (Need.URGENT, Need.HIGH, Need.MEDIUM, Need.LOW), strict=True))
 
 
 @dataclass(frozen=True, slots=True)

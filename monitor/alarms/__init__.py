@@ -5,6 +5,7 @@
     requests     what people ask, and its outcome
     engine       the state machine of the standard; pure
     telling      what a transition says to a person
+    standing     how alarms that stand are read, and in which order
     rules        the site's rules
     shipped      those that every site starts with
     rule         what a rule is

@@ -14,7 +14,8 @@ from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.now_words import in_words
-from monitor.present import STANDING_WORDS, held, in_order, present
+from monitor.alarms.standing import STANDING_WORDS, in_order
+from monitor.present import held, present
 from monitor.records import (
     AlarmState,
     Condition,
