@@ -24,7 +24,7 @@ from monitor.clock.steady import Change
 from monitor.device_news import DeviceNews
 from monitor.errors import ServerError, StoreError
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition
+from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition, moved_ms
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -158,8 +158,7 @@ class Pipeline:
         for road in (self._road, self._landing):
             if road is not None:
                 road.estimator.move(from_ms, by_ms)
-        if self._started_ms >= from_ms:
-            self._started_ms += by_ms
+        self._started_ms = moved_ms(self._started_ms, from_ms, by_ms)
         self._health = {name: health.moved(from_ms, by_ms) for name, health in self._health.items()}
         for health in self._health.values():
             self._store.put_health(health)

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from enum import IntEnum, StrEnum
+from typing import overload
 
 
 class Quality(IntEnum):
@@ -134,12 +135,11 @@ class AlarmState:
     """The present state of one alarm; state is a value of Condition.
 
     since_ms is when the state was entered; value is the value that last decided, None if none came.
-    raised_ms is when the value went beyond its limit, None while it neither is nor anyone is still to be told
-    that it was. beyond_ms is when the
-    on-delay began to run, back_ms the off-delay, None where it does not run. shelved_until_ms is the end of
-    a shelving. standing tells of a shelved, suppressed or out of service alarm whether its value is beyond
-    its limit all the same; first_out that it was the first of several raised together. reason is why the
-    design suppresses it, '' in every other state.
+    raised_ms is when the value went beyond its limit, None while it is not beyond and nobody is still
+    to be told that it was. beyond_ms is when the on-delay began to run, back_ms the off-delay, None where it does not run.
+    shelved_until_ms is the end of a shelving. standing tells of a shelved, suppressed or out of service alarm
+    whether its value is beyond its limit all the same; first_out that it was the first of several raised
+    together. reason is why the design suppresses it, '' in every other state.
     """
 
     name: str
@@ -305,14 +305,22 @@ class DeviceHealth:
 
     def moved(self, from_ms: int, by_ms: int) -> DeviceHealth:
         """The same for a clock that was off from from_ms on: what it has stamped since is later by by_ms."""
-
-        def at(time_ms: int | None) -> int | None:
-            return time_ms if time_ms is None or time_ms < from_ms else time_ms + by_ms
-
-        since_ms = self.since_ms + by_ms if self.since_ms >= from_ms else self.since_ms
         return replace(
-            self, since_ms=since_ms, last_good_ms=at(self.last_good_ms), next_try_ms=at(self.next_try_ms)
+            self,
+            since_ms=moved_ms(self.since_ms, from_ms, by_ms),
+            last_good_ms=moved_ms(self.last_good_ms, from_ms, by_ms),
+            next_try_ms=moved_ms(self.next_try_ms, from_ms, by_ms),
         )
+
+
+@overload
+def moved_ms(time_ms: int, from_ms: int, by_ms: int) -> int: ...
+@overload
+def moved_ms(time_ms: int | None, from_ms: int, by_ms: int) -> int | None: ...
+def moved_ms(time_ms: int | None, from_ms: int, by_ms: int) -> int | None:
+    """The right stamp for one of a clock that was off from from_ms on: what it has stamped since is later by
+    by_ms."""
+    return time_ms if time_ms is None or time_ms < from_ms else time_ms + by_ms
 
 
 def to_ms(moment: datetime) -> int:

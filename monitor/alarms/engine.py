@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from monitor.records import AlarmState, Condition
+from monitor.records import AlarmState, Condition, moved_ms
 
 BUSY = frozenset({Condition.SHELVED, Condition.SUPPRESSED, Condition.OUT_OF_SERVICE})
 """States in which the value is followed and nobody is told."""
@@ -214,18 +214,16 @@ def set_back(state: AlarmState, now_ms: int) -> AlarmState:
 def moved(state: AlarmState, from_ms: int, by_ms: int) -> AlarmState:
     """The state for a clock that was off from from_ms on: what it has stamped since is later by by_ms, so
     that no delay is over sooner or later for it, and no shelving that was asked for since."""
-
-    def at(time_ms: int | None) -> int | None:
-        return time_ms if time_ms is None or time_ms < from_ms else time_ms + by_ms
-
-    asked_since = state.since_ms >= from_ms
+    until_ms = state.shelved_until_ms
+    if state.since_ms >= from_ms:
+        until_ms = moved_ms(until_ms, from_ms, by_ms)
     return replace(
         state,
-        since_ms=state.since_ms + by_ms if asked_since else state.since_ms,
-        raised_ms=at(state.raised_ms),
-        beyond_ms=at(state.beyond_ms),
-        back_ms=at(state.back_ms),
-        shelved_until_ms=at(state.shelved_until_ms) if asked_since else state.shelved_until_ms,
+        since_ms=moved_ms(state.since_ms, from_ms, by_ms),
+        raised_ms=moved_ms(state.raised_ms, from_ms, by_ms),
+        beyond_ms=moved_ms(state.beyond_ms, from_ms, by_ms),
+        back_ms=moved_ms(state.back_ms, from_ms, by_ms),
+        shelved_until_ms=until_ms,
     )
 
 

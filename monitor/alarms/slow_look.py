@@ -19,7 +19,7 @@ from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.errors import ServerError, SunError
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import DeviceHealth
+from monitor.records import DeviceHealth, moved_ms
 from monitor.sampling import NET_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -131,14 +131,10 @@ class SlowLook:
     def moved(self, from_ms: int, by_ms: int) -> None:
         """The clock was off from from_ms on by by_ms."""
         self.supply.moved(from_ms, by_ms)
-        if self._last_ms is not None and self._last_ms >= from_ms:
-            self._last_ms += by_ms
-        if self._start_ms >= from_ms:
-            self._start_ms += by_ms
-        if self._told_ms is not None and self._told_ms >= from_ms:
-            self._told_ms += by_ms
-        if self.full_ms is not None and self.full_ms >= from_ms:
-            self.full_ms += by_ms
+        self._last_ms = moved_ms(self._last_ms, from_ms, by_ms)
+        self._start_ms = moved_ms(self._start_ms, from_ms, by_ms)
+        self._told_ms = moved_ms(self._told_ms, from_ms, by_ms)
+        self.full_ms = moved_ms(self.full_ms, from_ms, by_ms)
         self.health = {name: health.moved(from_ms, by_ms) for name, health in self.health.items()}
 
     def store_written(self, written: bool) -> None:

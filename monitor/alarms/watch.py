@@ -31,6 +31,7 @@ from monitor.records import (
     Reading,
     Request,
     Transition,
+    moved_ms,
 )
 from monitor.sampling import PresentView
 from monitor.site.model import Site
@@ -167,7 +168,7 @@ class AlarmWatch:
             if after != state:
                 self._states[name] = after
                 self._store.put_alarm(after)
-        self._raises = [(at + by_ms if at >= from_ms else at, name) for at, name in self._raises]
+        self._raises = [(moved_ms(at, from_ms, by_ms), name) for at, name in self._raises]
         self._slow_ms = None
         self._kept_ms.clear()
         self._look.moved(from_ms, by_ms)

@@ -28,7 +28,7 @@ from monitor.notices.policy import (
     way_of,
 )
 from monitor.notices.summary import Due, Summaries
-from monitor.records import AlarmState, Notice, Request, Transition
+from monitor.records import AlarmState, Notice, Request, Transition, moved_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.local_days import zone_of
@@ -152,16 +152,12 @@ class Teller:
 
     def moved(self, from_ms: int, by_ms: int) -> None:
         """The clock was off from from_ms on by by_ms: nothing is told again sooner for it."""
-
-        def at(time_ms: int) -> int:
-            return time_ms + by_ms if time_ms >= from_ms else time_ms
-
         for alarms in self._memory.told.values():
             for standing in alarms.values():
-                standing.raised_ms = at(standing.raised_ms)
-                standing.repeat_ms = None if standing.repeat_ms is None else at(standing.repeat_ms)
+                standing.raised_ms = moved_ms(standing.raised_ms, from_ms, by_ms)
+                standing.repeat_ms = moved_ms(standing.repeat_ms, from_ms, by_ms)
         self._memory.recent = {
-            name: [at(each) for each in told] for name, told in self._memory.recent.items()
+            name: [moved_ms(each, from_ms, by_ms) for each in told] for name, told in self._memory.recent.items()
         }
         self._keep_memory()
 
