@@ -45,6 +45,14 @@ class TomlLines:
         """1-based line on which the key, table or array item begins; None where the text has none."""
         return self._lines.get(tuple(path))
 
+    def nearest_line(self, path: TomlPath) -> int | None:
+        """The line of the key, else of the table that holds it; None where the text has neither."""
+        for length in range(len(path), 0, -1):
+            line = self.line_of(path[:length])
+            if line is not None:
+                return line
+        return None
+
     def _walk(self) -> None:
         table: TomlPath = ()
         while True:

@@ -9,7 +9,6 @@ from monitor.alarms.rule import Rule
 from monitor.alarms.shipped import shipped_rules
 from monitor.errors import Problem
 from monitor.site.alarm_table import AlarmEntry
-from monitor.site.faults import nearest_line
 from monitor.site.hours import parse_hours
 from monitor.site.model import Site
 from monitor.site.sign_names import base_name
@@ -47,7 +46,7 @@ def alarm_findings(site: Site, lines: TomlLines) -> tuple[Problem, ...]:
     found = []
     for index, entry in enumerate(site.alarms):
         key = entry.name.casefold()
-        line = nearest_line(("alarms", index, "name"), lines)
+        line = lines.nearest_line(("alarms", index, "name"))
         if key not in known and None in (entry.quantity, entry.condition, entry.set_point):
             text = f"{entry.name!r} does nothing: this site has no such rule; it has {_names(rules)}"
             found.append(Problem(f"alarms[{index}].name", line, text, "warning"))

@@ -86,8 +86,9 @@ def find(
     Examples: nightbank find
               nightbank find --host 192.0.2.10
     """
-    from monitor.devices.finding import PARITIES, SPEEDS, TIMEOUT_S, settings
+    from monitor.devices.finding import SPEEDS, TIMEOUT_S, settings
     from monitor.devices.ports import FoundPort, serial_ports
+    from monitor.devices.timing import PARITIES
     from monitor.find_words import name_devices
 
     bauds = whole_numbers(speeds, 300, 921600, "--speeds", "9600,19200") if speeds else SPEEDS

@@ -19,7 +19,7 @@ from monitor.devices.profile_file import SHIPPED, load_profile, shipped_profiles
 from monitor.devices.rtu import RtuLink
 from monitor.devices.sunspec.chain import Reader, find_chain
 from monitor.devices.tcp import TcpLink
-from monitor.devices.timing import REQUEST_CHARACTERS, LineTiming, reply_characters
+from monitor.devices.timing import PARITIES, REQUEST_CHARACTERS, LineTiming, reply_characters
 from monitor.devices.words import judge, number_from
 from monitor.errors import (
     BadFrame,
@@ -36,9 +36,6 @@ from monitor.records import Quality
 SPEEDS = (9600, 19200, 115200, 4800, 38400, 57600, 2400)
 """Tried in this order: the standard's two first (MODBUS over Serial Line V1.02, 3.1), then what is common
 (common practice, no source)."""
-
-PARITIES = ("none", "even", "odd")
-"""'even' is the standard's default (the same, 3.3.1); most small devices use none (common practice)."""
 
 UNITS = tuple(range(1, 17))
 """Numbers that small devices are set to (our choice); --units 1-247 tries all."""

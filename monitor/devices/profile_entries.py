@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict
+from pydantic import AfterValidator
 from pydantic import Field as Key
 
 from monitor.devices.profile import Checksum, Combine, Form
 from monitor.devices.words import Encoding, WordOrder
 from monitor.quantities import QUANTITIES
+from monitor.site.table import Table
 from monitor.toml_lines import did_you_mean
 
 
@@ -20,12 +21,6 @@ def _known_quantity(name: str) -> str:
     if name not in QUANTITIES:
         raise ValueError(f"no such quantity; {did_you_mean(name, QUANTITIES)}")
     return name
-
-
-class Table(BaseModel):
-    """Common to all tables: frozen, no unknown key, no silent conversion, no NaN."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
 class ValueEntry(Table):

@@ -5,7 +5,7 @@ pydantic stands at this edge only; what leaves is a frozen profile of `profile.p
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +45,8 @@ from monitor.devices.profile_entries import (
 from monitor.devices.words import Meaning, sentinel_for
 from monitor.errors import Problem, ProfileError
 from monitor.quantities import QUANTITIES
-from monitor.toml_lines import TomlLines, TomlPath, did_you_mean, dotted, load_toml
+from monitor.site.table import plain_problem
+from monitor.toml_lines import TomlPath, dotted, load_toml
 
 SHIPPED = Path(__file__).parent / "profiles"
 
@@ -85,11 +86,15 @@ def load_profile(path: Path) -> DeviceProfile:
     try:
         entry = kind.model_validate(data)
     except ValidationError as fault:
-        raise ProfileError(str(path), tuple(_problems(fault, kind, lines))) from fault
+        problems = [
+            plain_problem(each, each["loc"], lines, lambda key: _keys_beside(kind, key))
+            for each in fault.errors()
+        ]
+        raise ProfileError(str(path), tuple(problems)) from fault
     faults = list(_faults(entry))
     if faults:
-        problems = tuple(Problem(dotted(key), _line(lines, key), text) for key, text in faults)
-        raise ProfileError(str(path), problems)
+        told = tuple(Problem(dotted(key), lines.nearest_line(key), text) for key, text in faults)
+        raise ProfileError(str(path), told)
     if isinstance(entry, ModbusEntry):
         return _modbus_profile(path.stem, entry)
     return (
@@ -103,25 +108,6 @@ def _faults(entry: ModbusEntry | TextEntry | SunSpecEntry) -> Faults:
     if isinstance(entry, ModbusEntry):
         return modbus_faults(entry)
     return sunspec_faults(entry) if isinstance(entry, SunSpecEntry) else text_faults(entry)
-
-
-def _line(lines: TomlLines, key: TomlPath) -> int | None:
-    """The line of the key, or of the nearest table around it where the key itself is absent."""
-    while key and lines.line_of(key) is None:
-        key = key[:-1]
-    return lines.line_of(key) if key else None
-
-
-def _problems(fault: ValidationError, kind: type[BaseModel], lines: TomlLines) -> Iterator[Problem]:
-    for error in fault.errors():
-        key = tuple(part for part in error["loc"])
-        if error["type"] == "missing":
-            text = "is missing; add it"
-        elif error["type"] == "extra_forbidden":
-            text = f"unknown key; {did_you_mean(str(key[-1]), _keys_beside(kind, key))}"
-        else:
-            text = f"{error['msg'].removeprefix('Value error, ')} (found {error['input']!r})"
-        yield Problem(dotted(key), _line(lines, key), text)
 
 
 def _keys_beside(kind: type[BaseModel], key: TomlPath) -> set[str]:

@@ -8,11 +8,8 @@ from pathlib import Path
 from monitor.clock import Clock
 from monitor.devices.capture import append_line
 from monitor.devices.port import SerialPort
-from monitor.devices.textline import LineSplitter
+from monitor.devices.textline import QUIET_S, LineSplitter
 from monitor.errors import LineLost, MatchError
-
-WAIT_S = 0.1
-"""Silence after which the next character begins a line (as `text_device.QUIET_S`)."""
 
 
 class Recorder:
@@ -55,7 +52,7 @@ class Recorder:
         splitter = LineSplitter()
         try:
             while not self._end.is_set():
-                data = self._port.receive(WAIT_S)
+                data = self._port.receive(QUIET_S)
                 if not data:
                     splitter.at_line_start()
                 for line in splitter.feed(data):

@@ -8,13 +8,10 @@ from monitor.devices.health import HealthRecord
 from monitor.devices.line_time import time_of
 from monitor.devices.port import SerialPort
 from monitor.devices.profile import TextProfile
-from monitor.devices.textline import LineJudge, LineSplitter, waits_for_a_witness
+from monitor.devices.textline import QUIET_S, LineJudge, LineSplitter, waits_for_a_witness
 from monitor.devices.words import Judged, as_readings
 from monitor.errors import BadFrame, DeviceError, LineLost, NoAnswer
 from monitor.records import Reading
-
-QUIET_S = 0.1
-"""Silence after which the next character begins a line (our choice; 96 characters at 9600 baud)."""
 
 BACKLOG = 2048
 """Bytes, half of what a Linux terminal holds: with more waiting, the newest may have been dropped."""

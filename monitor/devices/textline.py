@@ -1,4 +1,4 @@
-"""Lines of serial text: framing, checksum, fields, and what to believe. Pure; `textport.py` holds the wire.
+"""Lines of serial text: framing, checksum, fields, and what to believe. Pure; `text_device.py` holds the wire.
 
 A damaged line is refused whole. Checksums: XOR as in NMEA 0183 (every character between the start mark and
 `*`, two upper-case hex digits) and CRC-16/MODBUS over the same characters (four digits, high byte first).
@@ -17,6 +17,9 @@ from monitor.devices.profile import Field, Form, TextProfile
 from monitor.devices.words import Judged, judge
 from monitor.errors import BadFrame
 from monitor.records import Quality
+
+QUIET_S = 0.1
+"""Silence after which the next character begins a line (our choice; 96 characters at 9600 baud)."""
 
 LONGEST_LINE = 512
 """Characters (our choice; NMEA 0183 allows 82): what runs on longer is noise and is thrown away."""

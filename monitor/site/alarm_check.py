@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.errors import Problem
-from monitor.site.faults import nearest_line
 from monitor.site.sign_names import SHIPPED, SHIPPED_BASES, base_name, judged
 from monitor.toml_lines import TomlLines, did_you_mean
 
@@ -20,7 +19,7 @@ def alarm_problems(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
             for key in ("quantity", "condition", "set_point"):
                 if key not in entry:
                     text = f"is missing, and {name!r} is no shipped rule that has one; {advice}"
-                    line = nearest_line(("alarms", index, key), lines)
+                    line = lines.nearest_line(("alarms", index, key))
                     yield Problem(f"alarms[{index}].{key}", line, text)
         if not isinstance(quantity, str) or not isinstance(set_point, (int, float)):
             continue
@@ -34,7 +33,7 @@ def alarm_problems(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
                 f"{set_point:g} can never be crossed: {quantity} ({bounds.meaning}) lies between"
                 f" {bounds.low:g} and {bounds.high:g}{share}"
             )
-            line = nearest_line(("alarms", index, "set_point"), lines)
+            line = lines.nearest_line(("alarms", index, "set_point"))
             yield Problem(f"alarms[{index}].set_point", line, text)
 
 

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from monitor.errors import Problem
-from monitor.site.faults import nearest_line
 from monitor.toml_lines import TomlLines
 
 COMMON = ("name", "kind", "least_priority")
@@ -48,10 +47,10 @@ def channel_problems(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem
     for index, row in enumerate(rows if isinstance(rows, list) else ()):
         if isinstance(row, dict) and row.get("kind") in KEYS:
             for key, text in _faults(row):
-                yield Problem(f"channels[{index}].{key}", nearest_line(("channels", index, key), lines), text)
+                yield Problem(f"channels[{index}].{key}", lines.nearest_line(("channels", index, key)), text)
     notices = data.get("notices")
     if isinstance(notices, dict) and "beat_url" in notices and "beat_secret" in notices:
-        line = nearest_line(("notices", "beat_secret"), lines)
+        line = lines.nearest_line(("notices", "beat_secret"))
         yield Problem("notices.beat_secret", line, "give either beat_url or beat_secret, not both")
 
 

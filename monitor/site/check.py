@@ -13,7 +13,6 @@ from monitor.errors import Problem
 from monitor.site.amounts import HOT_CELL_C, Amounts, ArrayAmounts, ControllerAmounts, amounts
 from monitor.site.chemistry import USUAL
 from monitor.site.computer_check import computer_findings
-from monitor.site.faults import nearest_line
 from monitor.site.load_check import load_findings
 from monitor.site.mirror_check import mirror_findings
 from monitor.site.model import LIFEPO4_CELL_V, LIFEPO4_ROUND_UNITS, Array, Bank, Controller, Site
@@ -36,7 +35,7 @@ def contradictions(site: Site, lines: TomlLines | None = None) -> tuple[Problem,
     """
     figures = amounts(site)
     found = [
-        Problem(dotted(path), nearest_line(path, lines) if lines else None, text, severity)
+        Problem(dotted(path), lines.nearest_line(path) if lines else None, text, severity)
         for rule in RULES
         for severity, path, text in rule(site, figures)
     ]

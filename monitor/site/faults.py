@@ -44,7 +44,7 @@ def problems_from(
         elif fault["type"] == "extra_forbidden":
             yield Problem(dotted(path), lines.line_of(path), _unknown_key(path, root))
         else:
-            yield Problem(dotted(path), nearest_line(path, lines), explain(fault, data, root))
+            yield Problem(dotted(path), lines.nearest_line(path), explain(fault, data, root))
 
 
 def _misspelt(path: TomlPath, unknown: Sequence[ErrorDetails], root: type[Table]) -> bool:
@@ -66,7 +66,7 @@ def _missing(path: TomlPath, lines: TomlLines, root: type[Table]) -> Problem:
         table = _table_at(path, root)
         needs = [name for name, field in table.model_fields.items() if field.is_required()] if table else []
         return Problem(dotted(path), None, f"the table [{path[0]}] is missing; it needs {', '.join(needs)}")
-    line = nearest_line(path, lines)
+    line = lines.nearest_line(path)
     where = f", which begins on line {line}" if line is not None else ""
     return Problem(
         dotted(path), line, f"is missing; add a line '{path[-1]} = ...' to {_header(path[:-1])}{where}"
@@ -77,15 +77,6 @@ def _header(path: TomlPath, *, is_list: bool = False) -> str:
     """The line with which a table begins: [bank], [store.server], or [[loads]] for one of a list."""
     names = ".".join(part for part in path if isinstance(part, str))
     return f"[[{names}]]" if is_list or len(names.split(".")) < len(path) else f"[{names}]"
-
-
-def nearest_line(path: TomlPath, lines: TomlLines) -> int | None:
-    """The line of the key, else of the table that holds it; None where the text has neither."""
-    for length in range(len(path), 0, -1):
-        line = lines.line_of(path[:length])
-        if line is not None:
-            return line
-    return None
 
 
 def _table_at(path: TomlPath, root: type[Table]) -> type[Table] | None:

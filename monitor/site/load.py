@@ -19,7 +19,7 @@ from monitor.site.alarm_check import alarm_problems
 from monitor.site.amounts import coldest_by_rule_C
 from monitor.site.channel_check import channel_problems
 from monitor.site.chemistry import USUAL
-from monitor.site.faults import nearest_line, problems_from
+from monitor.site.faults import problems_from
 from monitor.site.load_check import behind_no_inverter
 from monitor.site.model import Site
 from monitor.toml_lines import TomlLines, load_toml, path_of, toml_of
@@ -55,7 +55,7 @@ def _site_of(data: dict[str, Any], lines: TomlLines, name: str) -> Site:
 
 def placed(error: SiteError, path: Path, lines: TomlLines) -> SiteError:
     """Faults that were found in the site's values, told with the file and the lines of their keys."""
-    found = [replace(p, line=nearest_line(path_of(p.key), lines)) for p in error.problems]
+    found = [replace(p, line=lines.nearest_line(path_of(p.key))) for p in error.problems]
     return SiteError(str(path), tuple(sorted(found, key=by_line)))
 
 
@@ -129,7 +129,7 @@ def _across_keys(data: dict[str, Any], lines: TomlLines) -> Iterator[Problem]:
     for index, device in _entries(data, "devices"):
         for connection, key, example in needed:
             if device.get("connection") == connection and device.get(key) in (None, ""):
-                line = nearest_line(("devices", index, key), lines)
+                line = lines.nearest_line(("devices", index, key))
                 text = f"is missing: a {connection} device needs {example}"
                 yield Problem(f"devices[{index}].{key}", line, text)
 

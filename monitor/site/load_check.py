@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.errors import Problem
-from monitor.site.faults import nearest_line
 from monitor.site.model import Site
 from monitor.toml_lines import TomlLines, TomlPath
 
@@ -25,7 +24,7 @@ def behind_no_inverter(data: dict[str, Any], lines: TomlLines) -> Iterator[Probl
                 "says that this load hangs behind an inverter, but none is described; add a table [inverter]"
                 " with efficiency and standby_W from its sheet, or write ac = false"
             )
-            yield Problem(f"loads[{index}].ac", nearest_line(("loads", index, "ac"), lines), text)
+            yield Problem(f"loads[{index}].ac", lines.nearest_line(("loads", index, "ac")), text)
 
 
 def load_findings(site: Site) -> Iterator[tuple[str, TomlPath, str]]:

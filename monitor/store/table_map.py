@@ -37,26 +37,21 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from monitor.errors import MapError, Problem, StoreError, TableError
 from monitor.quantities import QUANTITIES
 from monitor.records import Reading, to_ms
 from monitor.local_days import zone_of
 from monitor.store.table_rows import BadRow, Layout, decimal, fields_of, in_range, judged
-from monitor.toml_lines import TomlLines, did_you_mean, dotted, load_toml
+from monitor.site.table import Table, plain_problem
+from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
 
 UNIX = {"unix_s": 1000, "unix_ms": 1}
 """Formats that count from 1970, with their ms."""
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
 
-
-class _Entry(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
-class _TableEntry(_Entry):
+class _TableEntry(Table):
     separator: Annotated[str, Field(min_length=1, max_length=1)] = ","
     decimal: Literal[".", ","] = "."
     encoding: str = "utf-8"
@@ -64,20 +59,20 @@ class _TableEntry(_Entry):
     empty: list[str] = []
 
 
-class _TimeEntry(_Entry):
+class _TimeEntry(Table):
     column: str | list[str]
     format: str = "iso"
     zone: str | None = None
 
 
-class _QuantityEntry(_Entry):
+class _QuantityEntry(Table):
     column: str
-    factor: Finite = 1.0
-    offset: Finite = 0.0
-    words: dict[str, Finite] = {}
+    factor: float = 1.0
+    offset: float = 0.0
+    words: dict[str, float] = {}
 
 
-class _MapEntry(_Entry):
+class _MapEntry(Table):
     table: _TableEntry = _TableEntry()
     time: _TimeEntry
     quantities: Annotated[dict[str, _QuantityEntry], Field(min_length=1)]
@@ -203,7 +198,8 @@ def load_map(path: Path, site_zone: str) -> TableMap:
     try:
         entry = _MapEntry.model_validate(data)
     except ValidationError as fault:
-        raise MapError(str(path), tuple(_problem(each, lines) for each in fault.errors())) from fault
+        told = [plain_problem(each, _key_of(each["loc"]), lines, _keys_beside) for each in fault.errors()]
+        raise MapError(str(path), tuple(told)) from fault
     problems = []
 
     def wrong(key: tuple[str, ...], text: str) -> None:
@@ -255,20 +251,12 @@ def load_map(path: Path, site_zone: str) -> TableMap:
     )
 
 
-def _problem(error: Any, lines: TomlLines) -> Problem:
-    key = tuple(part for part in error["loc"] if part not in ("str", "list[str]"))
-    where = key
-    while where and lines.line_of(where) is None:
-        where = where[:-1]
-    line = lines.line_of(where) if where else None
-    if error["type"] == "missing":
-        return Problem(dotted(key), line, "is missing; add it")
-    if error["type"] == "extra_forbidden":
-        return Problem(dotted(key), line, f"unknown key; {did_you_mean(str(key[-1]), _keys_beside(key))}")
-    return Problem(dotted(key), line, f"{error['msg']} (found {error['input']!r})")
+def _key_of(place: TomlPath) -> TomlPath:
+    """The key that a fault is about; pydantic names the kinds that it has tried, too."""
+    return tuple(part for part in place if part not in ("str", "list[str]"))
 
 
-def _keys_beside(key: tuple[str | int, ...]) -> set[str]:
+def _keys_beside(key: TomlPath) -> set[str]:
     """The keys that may stand in the table in which this key was found."""
-    tables: dict[Any, type[_Entry]] = {"table": _TableEntry, "time": _TimeEntry, "quantities": _QuantityEntry}
+    tables: dict[Any, type[Table]] = {"table": _TableEntry, "time": _TimeEntry, "quantities": _QuantityEntry}
     return set((_MapEntry if len(key) == 1 else tables[key[0]]).model_fields)
