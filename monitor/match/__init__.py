@@ -16,6 +16,7 @@
     asking      the one reading or act that would separate what is left
     answer      all of it put together; the document of `nightbank match --json`
     words       the answer for a person
+    brief       the same in short
     profile     the answer as a profile that `monitor.devices` reads
     fields      the fields of captured lines of text as columns
     field_profile  what was found of them as a profile, and in words

@@ -10,8 +10,8 @@
     status      how far each mirror is, for the command line
 
 What there is to give, and in which order, is `monitor.store.mirrored`'s to say; line protocol and the edge to
-a server are `monitor.served`'s. influxdb-client takes as much
-memory as the whole daemon, so only this process imports it. Readings go in order of time, the oldest first:
+a server are `monitor.served`'s. influxdb-client takes as much memory as the whole daemon, so only this
+process imports it. Readings go in order of time, the oldest first:
 one time a channel says how far a server has come, servers pack what comes in order best, and after weeks
 offline the catch-up takes minutes (a week of three devices every 5 s: 12 minutes at 500 lines a second).
 """

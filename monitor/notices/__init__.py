@@ -12,6 +12,7 @@
     trial       a test through every channel from a process of one's own
     beat        the sign of life at an address of one's own
     channels    one module for each kind of channel
+    apprise_process   the process that hands one notice to the apprise library
     secrets     passwords and addresses from systemd's credentials or a file of their own
 
 A notice is a row in the store before it is handed to a channel, and is finished there only after the

@@ -2,16 +2,25 @@
 
     lines       what a store holds as line protocol; pure, and the description of the form on the server
     server      the edge for writing: influxdb-client
-    query       the edge for questions: InfluxQL          trouble     both edges' errors in plain words
-    reader      the read side of a store                  documents   its records: state, numbers, events
-    measured    its readings and statistics               tracks      channels, as a series needs them
-    writer      the write side                            outgoing    its commit: out, or onto the shelf
-    sending     what it has the server do, in order       state       what it holds in memory
-    shelf       what is kept on this computer             link        when a server is tried, what is told
-    landing     each reading once, days kept right        around      what the server has around readings
-    recount     what is counted anew                      hand_over   points as one request
+    query       the edge for questions: InfluxQL
+    trouble     both edges' errors in plain words
+    reader      the read side of a store
+    documents   its records: state, numbers, events
+    measured    its readings and statistics
+    tracks      its channels, as a series needs them
+    writer      the write side
+    outgoing    its commit: out, or onto the shelf
+    sending     what it has the server do, in order
+    state       what it holds in memory
+    shelf       what is kept on this computer
+    link        when a server is tried, what is told
+    landing     each reading once, days kept right
+    around      what the server has around readings
+    recount     what is counted anew
+    hand_over   points as one request
     delivery    a refused point is found by halving
-    many        all sites on a server at a look           site_state  what one's records say; pure
+    many        all sites on a server at a look
+    site_state  what one's records say; pure
 
 `monitor.mirror` copies an embedded store there; read back, the copy answers as that store does. A site may
 also have no other store (`writer`), for a logger in the same house as its server. Both write the same form,

@@ -2,12 +2,16 @@
 
     ask         the questions of `nightbank site new` and the commented file they make
     check       what contradicts itself or the usual practice; set points in setpoints
+    alarm_check, channel_check, computer_check, load_check, mirror_check, server_check   the same of one table
     load        TOML in, a Site out or every fault with its line; defaults filled in, assumptions told
+    bank_file   a file with the tables of a bank alone, to run the estimator over any record
     amounts     what the system amounts to: volts, Ah, kWh, Voc in the cold, margins
     faults      pydantic's findings in plain words; units recognises a value in another unit
     chemistry   set points, compensation, charge rate and Peukert exponent by chemistry, with their sources
-    channel_check  which keys a channel of each kind needs and takes
-    model       the tables and their limits; those of notices in channel_tables
+    model       the tables and their limits
+    alarm_table, channel_tables, computer_table, inverter_table, mirror_table, server_table   some in files
+    sites_file  the file of a page of many sites
+    sign_names  what an alarm rule may judge beside quantities
     hours       hours of the day as a person writes them
     table       what all tables have in common
 
