@@ -10,12 +10,11 @@
     ├── DumpError            a dump cannot be written on (in `devices/dump.py`; also a ValueError)
     ├── PlacesError          the remembered places of registers cannot be used (in `devices/places.py`; likewise)
     ├── StoreError           the store cannot be opened, read or written
-    │   └── ServerError      the server that holds it did not answer as it should
+    │   └── ServerError      a server that holds it, or a copy, did not answer as it should
     ├── SunError             what the sun should give the array cannot be worked out
     ├── PinError             the page's PIN cannot be set or read (in `pin.py`)
     ├── CheckupError         a checkup cannot be done or its record read (in `checkup/sources.py`)
     ├── DemoError            the demo cannot run (in `simulated.py`)
-    ├── MirrorError          a server did not take readings; they stay in the store and are sent again
     ├── NoticeError          a channel did not take a notice; it is kept and tried again
     └── DeviceError          a device gave no usable answer; polling again is safe
         ├── LineLost         the port or connection is not there (also an OSError)
@@ -102,10 +101,10 @@ class Trouble(StrEnum):
 
 
 class ServerError(StoreError):
-    """The server that holds a store did not answer as it should; the text says why and what to do.
+    """A server that holds a store or a copy did not answer as it should; the text says why and what to do.
 
-    Nothing is lost: what is to be written is kept. wait_s is how long it asks to be left alone, None where it
-    does not say.
+    Nothing is lost: what is to be written is kept, and what is to be copied stays in the store. wait_s is how
+    long it asks to be left alone, None where it does not say.
     """
 
     def __init__(self, text: str, trouble: Trouble, wait_s: float | None = None) -> None:
@@ -127,17 +126,6 @@ class NoticeError(NightbankError):
     def __init__(self, text: str, *, refused: bool = False, may_have_arrived: bool = False) -> None:
         super().__init__(text)
         self.refused, self.may_have_arrived = refused, may_have_arrived
-
-
-class MirrorError(NightbankError):
-    """A server did not take readings; the text says why. They stay in the store.
-
-    wait_s is how long the server asks to be left alone, None where it does not say.
-    """
-
-    def __init__(self, text: str, trouble: Trouble, wait_s: float | None = None) -> None:
-        super().__init__(text)
-        self.trouble, self.wait_s = trouble, wait_s
 
 
 class DeviceError(NightbankError):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from monitor.errors import MirrorError, ServerError
 from monitor.served.around import whole_hours
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT
 from monitor.served.measured import Measured
@@ -16,7 +15,7 @@ from monitor.served.query import Asker
 from monitor.store.mirrored_place import Gone
 
 Erase = Callable[[Gone], None]
-"""Raises MirrorError."""
+"""Raises ServerError."""
 
 
 def eraser(asker: Asker, site: str) -> Erase:
@@ -24,12 +23,9 @@ def eraser(asker: Asker, site: str) -> Erase:
     measured = Measured(asker, site)
 
     def erase(gone: Gone) -> None:
-        try:
-            measured.take_out(MEASUREMENT, [gone.device], gone.start_ms, gone.end_ms)
-            measured.take_out(FLAWED, [gone.device], gone.start_ms, gone.end_ms)
-            measured.take_out(HOURS, [gone.device], *whole_hours(gone.start_ms, gone.end_ms))
-            measured.take_out(DAYS, [gone.device], gone.days_start_ms, gone.days_end_ms)
-        except ServerError as error:
-            raise MirrorError(str(error), error.trouble, error.wait_s) from error
+        measured.take_out(MEASUREMENT, [gone.device], gone.start_ms, gone.end_ms)
+        measured.take_out(FLAWED, [gone.device], gone.start_ms, gone.end_ms)
+        measured.take_out(HOURS, [gone.device], *whole_hours(gone.start_ms, gone.end_ms))
+        measured.take_out(DAYS, [gone.device], gone.days_start_ms, gone.days_end_ms)
 
     return erase

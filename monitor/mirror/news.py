@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.mirror.state import Refused, State
+from monitor.notices.words import duration
 from monitor.records import Event
 from monitor.served.delivery import channels_of
 from monitor.store.mirrored_place import Channel
@@ -55,7 +56,7 @@ def after_success(state: State, name: str, taken: int, refused: int, now_ms: int
     """The server took lines (or at least said which it refuses)."""
     untold = state.untold
     if state.failing_ms is not None and _SPELLS.intersection(state.told):
-        text = f"The server takes readings again, after {_span(now_ms - state.failing_ms)}."
+        text = f"The server takes readings again, after {duration(now_ms - state.failing_ms)}."
         untold = (*untold, Event(now_ms, KIND, name, text))
     return replace(
         state,
@@ -70,7 +71,7 @@ def after_success(state: State, name: str, taken: int, refused: int, now_ms: int
     )
 
 
-def after_failure(state: State, name: str, error: MirrorError, now_ms: int, next_ms: int) -> State:
+def after_failure(state: State, name: str, error: ServerError, now_ms: int, next_ms: int) -> State:
     """The server took nothing; next_ms is when it is tried again."""
     failing_ms = now_ms if state.failing_ms is None else state.failing_ms
     state = replace(state, failing_ms=failing_ms, error=str(error), next_ms=next_ms)
@@ -115,14 +116,3 @@ def spell_of(channel: Channel) -> str:
     """Under which name the state keeps that a refused channel was told."""
     device, quantity = channel
     return f"{device} {quantity}"
-
-
-def _span(span_ms: int) -> str:
-    """A length of time in words: '3 h 20 min', '2 days 4 h'."""
-    minutes = round(span_ms / 60_000)
-    days, hours = divmod(minutes // 60, 24)
-    if days:
-        return f"{days} day{'s' if days > 1 else ''} {hours} h"
-    if hours:
-        return f"{hours} h {minutes % 60} min"
-    return f"{minutes} min" if minutes else "less than a minute"

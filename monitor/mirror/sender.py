@@ -16,7 +16,7 @@ from random import Random
 
 from monitor.clock import Clock
 from monitor.derive import DERIVED
-from monitor.errors import MirrorError, ServerError, StoreError, Trouble
+from monitor.errors import ServerError, StoreError, Trouble
 from monitor.mirror.book import Book
 from monitor.mirror.eraser import Erase
 from monitor.mirror.news import (
@@ -61,9 +61,6 @@ weeks of readings; the ends of channels do, since they would promise what is not
 STORE_RETRY_S = 60.0
 """Wait after the store could not be read or written (our choice)."""
 
-LONGEST_ASKED_S = 3600.0
-"""So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop a mirror)."""
-
 LOOK_EVERY_S = 3600.0
 """How often it is looked whether another site has the same name there (our choice)."""
 
@@ -99,9 +96,9 @@ class Sender:
         erase: Erase | None = None,
         there: There | None = None,
     ) -> None:
-        """names are those of all the site's mirrors; write raises MirrorError. site is the record of the
+        """names are those of all the site's mirrors; write raises ServerError. site is the record of the
         site itself (`hand_over.site_record`), needed where records are sent; erase
-        takes out of the server what was replaced in the store, and raises MirrorError; there gives the
+        takes out of the server what was replaced in the store, and raises ServerError; there gives the
         document of the site's record that the server has. Raises StoreError."""
         self._entry, self._names, self._store, self._book = entry, names, store, book
         self._write, self._clock, self._rng = write, clock, rng or Random()
@@ -148,7 +145,7 @@ class Sender:
             if records is not None:
                 self._give_records(records)
                 self._move_to(records.place)
-        except MirrorError as error:
+        except ServerError as error:
             return self._failed(error)
         except StoreError as error:
             log.error("mirror %s: %s", self._entry.name, error)
@@ -240,13 +237,13 @@ class Sender:
         return batch, records
 
     def _take_out(self, gone: Sequence[Gone]) -> None:
-        """Take what was replaced out of the server. Raises MirrorError where that is to be tried again."""
+        """Take what was replaced out of the server. Raises ServerError where that is to be tried again."""
         if self._erase is None:
             return
         for each in gone:
             try:
                 self._erase(each)
-            except MirrorError as error:
+            except ServerError as error:
                 if error.trouble in (Trouble.UNREACHABLE, Trouble.BUSY):
                     raise
                 log.warning("mirror %s: nothing is deleted: %s", self._entry.name, error)
@@ -258,7 +255,7 @@ class Sender:
             self._place, self._changed = place, True
 
     def _give_records(self, records: Waiting) -> None:
-        """Hand records over. Raises MirrorError, and StoreError where the book cannot be written."""
+        """Hand records over. Raises ServerError, and StoreError where the book cannot be written."""
         assert self._records is not None
         now_s = self._clock.elapsed_s()
         if records.points:
@@ -269,7 +266,7 @@ class Sender:
             self._records_s, self._state = now_s, replace(self._state, records_ms=self._clock.now_ms())
 
     def _deliver(self, points: Sequence[Point]) -> None:
-        """Hand points over; what the server will not have is set aside and told. Raises MirrorError."""
+        """Hand points over; what the server will not have is set aside and told. Raises ServerError."""
         delivery = Delivery(self._write, self._doubtful)
         delivery.run(points)
         if delivery.refused and not delivery.taken:
@@ -301,7 +298,7 @@ class Sender:
 
     def _make_sure(self, words: str) -> None:
         """Nothing of a batch was taken: unless the server takes something of the newest readings, it is not
-        about the points, and setting all aside would be wrong. Raises MirrorError then."""
+        about the points, and setting all aside would be wrong. Raises ServerError then."""
         with snapshot(self._store) as ask:
             newest = newest_points(ask, self._wanted)
         trial = Delivery(self._write, set())
@@ -309,19 +306,18 @@ class Sender:
         if not trial.taken and self._records is not None:
             trial.run(self._records.trial)
         if not trial.taken:
-            raise MirrorError(
+            raise ServerError(
                 f"refuses everything ({words}); look at url, bucket and org of the mirror", Trouble.DENIED
             )
 
-    def _failed(self, error: MirrorError) -> float:
+    def _failed(self, error: ServerError) -> float:
         """Note a failure; the seconds to wait."""
         self._failures += 1
         self._running_s = None  # what was not taken may have been that
         if error.trouble is Trouble.UNREACHABLE:
             self._lines = max(LEAST_LINES, self._lines // 2)
-        wait = wait_s(self._failures, urgent=False, share=self._rng.uniform(LEAST_SHARE, 1.0))
-        if error.wait_s is not None:
-            wait = max(wait, min(error.wait_s, LONGEST_ASKED_S))
+        share = self._rng.uniform(LEAST_SHARE, 1.0)
+        wait = wait_s(self._failures, urgent=False, share=share, asked_s=error.wait_s)
         now_ms, before = self._clock.now_ms(), self._state
         self._state = after_failure(before, self._entry.name, error, now_ms, now_ms + round(1000 * wait))
         is_news = before.failing_ms is None or before.error != str(error)

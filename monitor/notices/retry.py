@@ -14,9 +14,15 @@ LEAST_SHARE = 0.5
 """The jitter takes up to half of a wait off, so that sites behind one router do not all come back at once."""
 
 
-def wait_s(failures: int, *, urgent: bool, share: float = 1.0) -> float:
-    """Seconds until the next try after so many failures in a row; share is the jitter, LEAST_SHARE to 1."""
+LONGEST_ASKED_S = 3600.0
+"""So long at most the other end's own wish is heeded (our choice: a wrong one must not stop everything)."""
+
+
+def wait_s(failures: int, *, urgent: bool, share: float = 1.0, asked_s: float | None = None) -> float:
+    """Seconds until the next try after so many failures in a row; share is the jitter, LEAST_SHARE to 1,
+    asked_s how long the other end asks to be left alone."""
     if failures < 1:
         return 0.0
     most_s = URGENT_MOST_S if urgent else MOST_S
-    return min(most_s, FIRST_S * 2.0 ** min(failures - 1, 30)) * share
+    usual_s = min(most_s, FIRST_S * 2.0 ** min(failures - 1, 30)) * share
+    return usual_s if asked_s is None else max(usual_s, min(asked_s, LONGEST_ASKED_S))

@@ -68,13 +68,15 @@ def local_time(time_ms: int, zone: tzinfo) -> str:
 
 
 def duration(span_ms: int) -> str:
-    """'35 min', '3 h 5 min', '2 days 4 h'."""
+    """'35 min', '3 h 5 min', '2 days 4 h', 'less than a minute'."""
     minutes = max(0, round(span_ms / 60_000))
     hours, minutes = divmod(minutes, 60)
     days, hours = divmod(hours, 24)
     if days:
         return f"{days} day{'s' if days > 1 else ''} {hours} h"
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min"
+    if hours:
+        return f"{hours} h {minutes} min"
+    return f"{minutes} min" if minutes else "less than a minute"
 
 
 def raised(told: Told, site: str, zone: tzinfo) -> Words:

@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.store.mirrored_place import Channel, Point, What
 
 DOUBTED_AFTER = 3
@@ -33,7 +33,7 @@ class Delivery:
     record, with why."""
 
     def __init__(self, write: Write, doubtful: set[Channel]) -> None:
-        """write raises MirrorError. doubtful are the channels in doubt from earlier batches; changed here."""
+        """write raises ServerError. doubtful are the channels in doubt from earlier batches; changed here."""
         self._write = write
         self._doubtful = doubtful
         self._counts: Counter[Channel] = Counter()
@@ -43,7 +43,7 @@ class Delivery:
         self.taken_of: set[Channel] = set()
 
     def run(self, points: Sequence[Point]) -> None:
-        """Hand all points over. Raises MirrorError for any trouble but the points' own; nothing is said of
+        """Hand all points over. Raises ServerError for any trouble but the points' own; nothing is said of
         what was taken then."""
         left = list(points)
         while left:
@@ -110,7 +110,7 @@ class Delivery:
         """None where the server took them, its words where it refuses their content."""
         try:
             self._write(points)
-        except MirrorError as error:
+        except ServerError as error:
             if error.trouble is not Trouble.CONTENT:
                 raise
             return str(error)

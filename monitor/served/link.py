@@ -16,9 +16,6 @@ TOLD_AFTER_S = 600.0
 """An outage that lasts so long is told as an event (our choice: a server that starts again is nothing to
 tell); where somebody must change something it is told at once."""
 
-LONGEST_ASKED_S = 3600.0
-"""So long at most a server's Retry-After is heeded (our choice: a wrong one must not stop everything)."""
-
 KIND = "store"
 """The kind of the events."""
 
@@ -48,10 +45,8 @@ class Link:
             log.warning("%s; what comes is kept on this computer until it can be written there", error)
         self.error = error
         self._failures += 1
-        wait = wait_s(self._failures, urgent=True, share=self._rng.uniform(LEAST_SHARE, 1.0))
-        if error.wait_s is not None:
-            wait = max(wait, min(error.wait_s, LONGEST_ASKED_S))
-        self._next_s = now_s + wait
+        share = self._rng.uniform(LEAST_SHARE, 1.0)
+        self._next_s = now_s + wait_s(self._failures, urgent=True, share=share, asked_s=error.wait_s)
         if self._told or (error.trouble is not Trouble.DENIED and now_s - self._since_s < TOLD_AFTER_S):
             return None
         self._told = True

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
-from monitor.errors import MirrorError, ServerError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.records import Reading
 from monitor.served.delivery import Delivery, Write, channels_of
 from monitor.served.documents import Documents
@@ -160,20 +160,17 @@ class Sending:
     def _deliver(self, points: Sequence[Point]) -> None:
         """Hand points over; what the server will not have is put aside and told."""
         delivery = Delivery(self._write, self._doubtful)
-        try:
-            delivery.run(points)
-            if delivery.refused and not delivery.taken:
-                # unless the server takes anything at all, it is not about these points
-                trial = Delivery(self._write, set())
-                trial.run([self._mark])
-                if trial.refused:
-                    raise ServerError(
-                        f"the server refuses everything ({delivery.refused[-1][1]}); look at the store's"
-                        " bucket: it must keep for ever what is written, whatever its time",
-                        Trouble.DENIED,
-                    )
-        except MirrorError as error:
-            raise ServerError(str(error), error.trouble, error.wait_s) from error
+        delivery.run(points)
+        if delivery.refused and not delivery.taken:
+            # unless the server takes anything at all, it is not about these points
+            trial = Delivery(self._write, set())
+            trial.run([self._mark])
+            if trial.refused:
+                raise ServerError(
+                    f"the server refuses everything ({delivery.refused[-1][1]}); look at the store's"
+                    " bucket: it must keep for ever what is written, whatever its time",
+                    Trouble.DENIED,
+                )
         if delivery.refused:
             self._put_aside(delivery)
         self._told -= delivery.taken_of - {

@@ -14,7 +14,7 @@ from influxdb_client.client.exceptions import InfluxDBError
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 
-from monitor.errors import MirrorError, NoticeError, Trouble
+from monitor.errors import ServerError, NoticeError, Trouble
 from monitor.notices.secrets import Secrets
 from monitor.served.lines import is_request
 from monitor.served.trouble import Teller, Told, credentials, words_of
@@ -48,11 +48,11 @@ class Server:
     def write(self, lines: Sequence[str], *, in_ns: bool = False) -> None:
         """Hand lines over, with times in ms or in ns.
 
-        Raises MirrorError; then some may have arrived all the same. A sealed process may hand over requests
+        Raises ServerError; then some may have arrived all the same. A sealed process may hand over requests
         alone.
         """
         if is_sealed() and not all(is_request(line) for line in lines):
-            raise MirrorError(ONLY_REQUESTS, Trouble.DENIED)
+            raise ServerError(ONLY_REQUESTS, Trouble.DENIED)
         try:
             api = self._opened().write_api(write_options=SYNCHRONOUS)
             text = "\n".join(lines)
@@ -73,7 +73,7 @@ class Server:
             try:
                 token, ca = credentials(self._keys, self._secrets, self._folder, self._whose)
             except NoticeError as error:
-                raise MirrorError(str(error), Trouble.DENIED) from error
+                raise ServerError(str(error), Trouble.DENIED) from error
             self._client = InfluxDBClient(
                 self._keys.url,
                 token,
@@ -84,9 +84,9 @@ class Server:
             )
         return self._client
 
-    def _told(self, error: Exception) -> MirrorError:
+    def _told(self, error: Exception) -> ServerError:
         told = self._in_words(error)
-        return MirrorError(told.text, told.trouble, told.wait_s)
+        return ServerError(told.text, told.trouble, told.wait_s)
 
     def _in_words(self, error: Exception) -> Told:
         if isinstance(error, ApiException) and error.status:

@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.clock import Clock, SystemClock
-from monitor.errors import MirrorError, ServerError, StoreError
+from monitor.errors import ServerError, StoreError
 from monitor.notices.secrets import secrets_of
 from monitor.records import (
     AlarmState,
@@ -353,8 +353,6 @@ def leave_served_request(site: Site, site_file: Path, request: Request) -> int:
         number = SystemClock().now_ms() * 100 + random_words.randbelow(100)
         point = record("request", "", document_of(replace(request, id=0)), number)
         writer(server, site.site.name)([point])
-    except MirrorError as error:
-        raise ServerError(str(error), error.trouble, error.wait_s) from error
     finally:
         asker.close()
         server.close()

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.mirror.book import book_path, look_up
 from monitor.notices.secrets import Secrets
 from monitor.records import Reading, to_ms
@@ -186,7 +186,7 @@ def test_each_answer_is_understood(
     server = Server(entry(gate.url), Secrets(Path("none")))
     gate.open_with(extra)
     try:
-        with pytest.raises(MirrorError) as caught:
+        with pytest.raises(ServerError) as caught:
             server.write(["nightbank,site=x,device=y battery_voltage_V=12.5 1764028800000"])
     finally:
         gate.open_with()
@@ -203,7 +203,7 @@ def test_too_many_requests_are_answered_with_the_wait_that_is_asked_for(gate: Ga
 
     gate.open_with(FEW)
     try:
-        with pytest.raises(MirrorError) as caught:
+        with pytest.raises(ServerError) as caught:
             write_many()
     finally:
         gate.open_with()

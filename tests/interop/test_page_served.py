@@ -179,7 +179,7 @@ def test_a_form_that_is_sent_all_the_same_changes_nothing(page: FlaskClient, inf
 SEALED = """
 import sys
 from pathlib import Path
-from monitor.errors import MirrorError, StoreError
+from monitor.errors import ServerError, StoreError
 from monitor.records import Request
 from monitor.served.query import Asker
 from monitor.served.server import Server
@@ -202,7 +202,7 @@ for line in lines:
     try:
         server.write([line], in_ns=True)
         print("written")
-    except MirrorError as error:
+    except ServerError as error:
         print(error)
 try:
     Asker(site.store.server, Secrets(Path("none")), Path()).tell("DELETE FROM nightbank_record")

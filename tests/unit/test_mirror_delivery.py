@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.served.delivery import Channel, Delivery
 from monitor.store.mirrored_place import Point
 
@@ -34,7 +34,7 @@ class Strict:
     def write(self, points: Sequence[Point]) -> None:
         self.requests += 1
         if any(self._refuses(value) for value in values_of(points)):
-            raise MirrorError("no", Trouble.CONTENT)
+            raise ServerError("no", Trouble.CONTENT)
         self.there |= values_of(points)
 
 
@@ -93,7 +93,7 @@ def test_a_channel_in_doubt_is_tried_by_its_newest_value_and_trusted_again() -> 
 
 def test_any_other_trouble_ends_the_delivery() -> None:
     def write(points: Sequence[Point]) -> None:
-        raise MirrorError("hub: cannot be reached", Trouble.UNREACHABLE)
+        raise ServerError("hub: cannot be reached", Trouble.UNREACHABLE)
 
-    with pytest.raises(MirrorError, match="cannot be reached"):
+    with pytest.raises(ServerError, match="cannot be reached"):
         Delivery(write, set()).run(batch(10))

@@ -16,7 +16,7 @@ from random import Random
 import pytest
 
 from monitor.clock import SteppedClock
-from monitor.errors import MirrorError, Trouble
+from monitor.errors import ServerError, Trouble
 from monitor.mirror.book import Book, book_path, look_up
 from monitor.mirror.eraser import Erase
 from monitor.mirror.record_course import MOST_BYTES
@@ -79,7 +79,7 @@ class Far:
 
     def write(self, points: Sequence[Point]) -> None:
         if any(map(self.refuses, points)):
-            raise MirrorError("too long for me", Trouble.CONTENT)
+            raise ServerError("too long for me", Trouble.CONTENT)
         arrived = len(points)
         is_cut = self.loses_answers or self.rng.random() < self.breaks
         if is_cut and not self.loses_answers:
@@ -87,7 +87,7 @@ class Far:
         for point in points[:arrived]:
             self._take(point)
         if is_cut:
-            raise MirrorError("the connection broke off", Trouble.UNREACHABLE)
+            raise ServerError("the connection broke off", Trouble.UNREACHABLE)
         self.batches.append([*points])
 
     def _take(self, point: Point) -> None:
@@ -531,7 +531,7 @@ def test_what_was_replaced_is_taken_out_before_the_new_comes_and_a_server_that_c
     def erase(gone: Gone) -> None:
         why = trouble.pop(0)
         if why is not None:
-            raise MirrorError("no deleting here", why)
+            raise ServerError("no deleting here", why)
         taken_out.append((gone.device, gone.start_ms, gone.end_ms))
 
     replace_estimates(0.0)

@@ -13,9 +13,10 @@ from random import Random
 import pytest
 
 from monitor.clock import SteppedClock
-from monitor.errors import MirrorError, StoreError, Trouble
+from monitor.errors import ServerError, StoreError, Trouble
 from monitor.mirror.book import KEPT, Book, book_path, look_up
-from monitor.mirror.sender import LONGEST_ASKED_S, SAVE_EVERY_S, Sender
+from monitor.mirror.sender import SAVE_EVERY_S, Sender
+from monitor.notices.retry import LONGEST_ASKED_S
 from monitor.mirror.state import Refused, State
 from monitor.records import Event, Reading, parse_iso
 from monitor.served.lines import Lines, tag_value
@@ -41,7 +42,7 @@ class Far:
     """A server that takes all, or answers with what it was told to."""
 
     def __init__(self) -> None:
-        self.answer: MirrorError | None = None
+        self.answer: ServerError | None = None
         self.took: list[Point] = []
         self.sizes: list[int] = []
 
@@ -103,7 +104,7 @@ def test_the_day_that_goes_on_comes_every_few_minutes_and_at_once_after_trouble(
         while not sender.is_current:
             sender.step()
         assert [days_after(60) for _ in range(5)] == [0, 0, 0, 1, 0]
-        far.answer = MirrorError("away", Trouble.UNREACHABLE)
+        far.answer = ServerError("away", Trouble.UNREACHABLE)
         assert days_after(60) == 0
         far.answer = None
         assert days_after(60) == 1
@@ -113,9 +114,9 @@ def test_a_server_that_asks_for_time_gets_it_but_not_for_ever(store: Path) -> No
     far = Far()
     with Book(book_path(store)) as book:
         sender = sender_of(store, book, far, Clock(NOON_MS))
-        far.answer = MirrorError("busy", Trouble.BUSY, 120.0)
+        far.answer = ServerError("busy", Trouble.BUSY, 120.0)
         assert sender.step() == 120
-        far.answer = MirrorError("busy", Trouble.BUSY, 1e9)
+        far.answer = ServerError("busy", Trouble.BUSY, 1e9)
         assert sender.step() == LONGEST_ASKED_S
         far.answer = None
         assert sender.step() < 60
@@ -124,7 +125,7 @@ def test_a_server_that_asks_for_time_gets_it_but_not_for_ever(store: Path) -> No
 
 def test_waits_double_up_to_a_quarter_of_an_hour_with_jitter(store: Path) -> None:
     far = Far()
-    far.answer = MirrorError("away", Trouble.UNREACHABLE)
+    far.answer = ServerError("away", Trouble.UNREACHABLE)
     with Book(book_path(store)) as book:
         sender = sender_of(store, book, far, Clock(NOON_MS))
         waits = [sender.step() for _ in range(12)]
@@ -212,7 +213,7 @@ def told(store: Path) -> list[str]:
 
 def test_a_server_that_was_away_for_a_day_is_told_once_and_so_is_its_return(store: Path) -> None:
     far, clock = Far(), Clock(NOON_MS)
-    far.answer = MirrorError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
+    far.answer = ServerError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
     with Book(book_path(store)) as book:
         sender = sender_of(store, book, far, clock)
         for hour in range(28):
@@ -230,7 +231,7 @@ def test_a_server_that_was_away_for_a_day_is_told_once_and_so_is_its_return(stor
 
 def test_an_hour_without_a_network_is_nothing_to_tell(store: Path) -> None:
     far, clock = Far(), Clock(NOON_MS)
-    far.answer = MirrorError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
+    far.answer = ServerError("hub: cannot be reached (no connection)", Trouble.UNREACHABLE)
     with Book(book_path(store)) as book:
         sender = sender_of(store, book, far, clock)
         sender.step()

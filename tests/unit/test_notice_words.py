@@ -118,7 +118,7 @@ def test_a_digest_takes_as_many_as_fit_and_at_least_one(names: list[str]) -> Non
 @pytest.mark.parametrize(
     ("span_min", "said"),
     [
-        (0, "0 min"),
+        (0, "less than a minute"),
         (59, "59 min"),
         (60, "1 h 0 min"),
         (125, "2 h 5 min"),
