@@ -77,6 +77,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     installed      the installation's parts: packages, licences, whether their files are as installed
     errors         the error family
     closing        what is closed at the end of a `with`
+    terminal       how wide a text may be for a person, and text folded to that
     memory         word to the C library to give memory back
     stopping       the signals that end a process
     whole_file     a text file written whole or not at all

@@ -20,8 +20,7 @@ from monitor.whole_file import write_whole
 FORM = 1
 """Goes up when a record's keys change their meaning."""
 
-WIDTH = 80
-"""Of the sheet, on paper as on a terminal (our choice)."""
+WIDTH = 96
 
 Document = dict[str, Any]
 

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from typing import Any
 
 from monitor.devices.line_form import LineForm, LineKind
+from monitor.terminal import columns, filled
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.asking import Ask
 from monitor.match.brief import in_brief
@@ -190,7 +191,7 @@ def _line_in_words(lines: Lines) -> str:
     were = "was" if lines.refused == 1 else "were"
     refused = f", {lines.refused} {were} damaged or of another form" if lines.refused else ""
     text = f"{told} {check} {lines.sound} lines are sound{refused}."
-    return "\n".join([*textwrap.wrap(text, WIDE), *(_kind_in_words(form, kind) for kind in lines.kinds)])
+    return "\n".join([*textwrap.wrap(text, columns()), *(_kind_in_words(form, kind) for kind in lines.kinds)])
 
 
 def _kind_in_words(form: LineForm, kind: LineKind) -> str:

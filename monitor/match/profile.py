@@ -9,6 +9,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
+from monitor.terminal import WIDEST
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.candidates import Candidate
 from monitor.match.dump import Dump
@@ -133,4 +134,4 @@ def _gaps(found: Sequence[Candidate], dump: Dump) -> Iterator[str]:
 
 
 def _comment(text: str) -> Iterator[str]:
-    yield from (f"#   {line}" for line in textwrap.wrap(text, WIDE))
+    yield from (f"#   {line}" for line in textwrap.wrap(text, WIDEST))
