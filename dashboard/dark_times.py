@@ -9,12 +9,12 @@ from dashboard.days import Span
 from dashboard.local import in_form
 from dashboard.tags import Tag, html
 from dashboard.words import clock_text, unbroken
+from monitor.local_days import local_day
 from monitor.power.dark_note import DARK_YET, told_last
 from monitor.present import now_of
 from monitor.records import Event
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import local_day
 
 MOST = 20
 """More than so many are not told by one page (our choice: who sees twenty looks for the wire)."""

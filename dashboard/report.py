@@ -15,6 +15,7 @@ from dashboard.local import day_text, in_form
 from dashboard.words import number
 from monitor.care.entry import figures_words
 from monitor.day_rows import DayRow
+from monitor.local_days import day_at, zone_of
 from monitor.records import LogEntry
 from monitor.season.alarms import Raised
 from monitor.season_report import Season, season_of
@@ -30,7 +31,6 @@ from monitor.season_words import (
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, zone_of
 
 MOST_ALARMS, MOST_ENTRIES = 5, 2
 """So many lines fit beside each other on the sheet; the rest is counted (our choice)."""

@@ -28,12 +28,12 @@ from dashboard.words import (
     shown,
     span_text,
 )
+from monitor.local_days import day_at
 from monitor.quantities import Stage, unit_of
 from monitor.records import Bucket, Quality, Reading, Series, to_datetime
 from monitor.sampling import SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at
 from monitor.store.steps import CODES
 
 POINTS, MOST_POINTS = 300, 400

@@ -13,9 +13,9 @@ from dashboard.local import day_text, full_hour
 from dashboard.svg import Plot, picture, words
 from dashboard.words import HOUR_MS, number
 from monitor.errors import StoreError
+from monitor.local_days import local_day, zone_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import local_day, zone_of
 from monitor.sun.expected import note_key
 from monitor.sun.table import unpacked
 

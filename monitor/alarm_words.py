@@ -15,8 +15,8 @@ from monitor.alarms.figures import (
     Figures,
 )
 from monitor.alarms.rule import Rule
-from monitor.alarms.telling import clock_words
 from monitor.alarms.standing import in_order, standing_text, standing_words
+from monitor.alarms.telling import clock_words
 from monitor.records import AlarmState, Condition, Heartbeat, Transition, iso_utc, to_datetime
 
 

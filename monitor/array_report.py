@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
+from monitor.local_days import local_day, zone_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import local_day, zone_of
 from monitor.sun.expected import supply_of
 from monitor.sun.findings import Finding, Looked, find_all, looked_at
 from monitor.sun.taken import seen

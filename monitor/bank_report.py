@@ -29,13 +29,13 @@ from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycle
 from monitor.bank.resistance import ResistanceMeter, trend
 from monitor.bank.stage_hours import HeldSeen, set_points_in_words, stage_hours
 from monitor.bank.tables import freezing_point_at_C
+from monitor.local_days import LocalDay, day_at, local_day, zone_of
 from monitor.present import present
 from monitor.quantities import Stage
 from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
-from monitor.local_days import LocalDay, day_at, local_day, zone_of
 from monitor.store.parts import span_stats
 
 TABLE_DAYS = 7

@@ -29,12 +29,12 @@ from monitor.care.howto import HINTS, MIND
 from monitor.care.known import MOST_ENTRIES, estimated_capacity, last_tested
 from monitor.care.units import units_of
 from monitor.care.water import water_L
+from monitor.local_days import day_at, local_day, zone_of
 from monitor.present import now_of
 from monitor.quantities import Stage
 from monitor.records import LogEntry, LogKind, iso_utc, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, local_day, zone_of
 from monitor.store.parts import span_stats
 
 if TYPE_CHECKING:

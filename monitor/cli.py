@@ -19,7 +19,6 @@ import click
 
 from monitor.commands.parts import JSON, SITE, Decimal, echo_json, folded, say
 from monitor.errors import NightbankError
-from monitor.terminal import wrapped
 from monitor.log_lines import log_to_stderr
 from monitor.terminal import wrapped
 

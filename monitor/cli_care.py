@@ -161,8 +161,8 @@ def capacity(
     from monitor.capacity.report import capacity_document, log_details
     from monitor.capacity.words import capacity_lines, guide_lines
     from monitor.care.entry import LOG
-    from monitor.records import LogKind, parse_iso
     from monitor.local_days import zone_of
+    from monitor.records import LogKind, parse_iso
 
     if (begun is None) != (ended is None):
         raise click.UsageError("--from and --to belong together: give both, or none for the guide")

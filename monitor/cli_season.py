@@ -31,10 +31,10 @@ def season(site: Path, first: str | None, last: str | None, findings: bool, as_j
 
     Example: nightbank season hide.toml --from 2026-10-01 --to 2027-03-31
     """
+    from monitor.local_days import zone_of
     from monitor.season_document import season_document
     from monitor.season_report import USUAL_DAYS, season_of
     from monitor.season_words import in_words
-    from monitor.local_days import zone_of
     from monitor.sun_report import stored_days
 
     asked = Asked(site)

@@ -16,11 +16,11 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from monitor.clock import Clock
+from monitor.local_days import dates, day_at, zone_of
 from monitor.log_lines import Warned
 from monitor.report_run import OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
-from monitor.local_days import dates, day_at, zone_of
 
 COMMAND = (sys.executable, "-m", "monitor.cli", "days")
 

@@ -7,8 +7,8 @@
     │   ├── MapError         the description of a table's columns
     │   └── MatchError       a dump of registers, a log of lines, or what was seen beside it
     ├── TableError           a table of readings cannot be imported (also a ValueError)
-    ├── DumpError            a dump cannot be written on (in `devices/dump.py`; also a ValueError)
-    ├── PlacesError          the remembered places of registers cannot be used (in `devices/places.py`; likewise)
+    ├── DumpError            a dump cannot be written on (in `devices/dump.py`)
+    ├── PlacesError          remembered places of registers cannot be used (in `devices/places.py`)
     ├── StoreError           the store cannot be opened, read or written
     │   └── ServerError      a server that holds it, or a copy, did not answer as it should
     ├── SunError             what the sun should give the array cannot be worked out

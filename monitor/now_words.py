@@ -6,9 +6,9 @@ from collections.abc import Callable
 from datetime import tzinfo
 from typing import Any
 
+from monitor.alarms.standing import standing_text, standing_words
 from monitor.alarms.telling import clock_words
 from monitor.bank.charge_words import charge_words
-from monitor.alarms.standing import standing_text, standing_words
 from monitor.present import TIME_UNKNOWN
 from monitor.quantities import QUANTITIES, Fault, Stage
 from monitor.records import parse_iso, to_datetime

@@ -14,6 +14,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.errors import StoreError, SunError
+from monitor.local_days import day_at, zone_of
 from monitor.outlook.answer import Outlook
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
@@ -22,7 +23,6 @@ from monitor.records import iso_utc
 from monitor.sampling import ESTIMATOR_NOTE, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import clear_days, supply_of
 

@@ -17,6 +17,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
 from monitor.errors import StoreError, SunError
+from monitor.local_days import day_at, local_day, zone_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.outlook.answer import Outlook
 from monitor.outlook.document import document
@@ -26,7 +27,6 @@ from monitor.outlook.sky import BEHIND_DAYS, past_shares
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import day_at, local_day, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import Supply, noted, supply_of
 

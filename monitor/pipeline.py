@@ -28,8 +28,8 @@ from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition,
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.fulls import FULL
 from monitor.store.bundle import HELD_NOTE, rows_of
+from monitor.store.fulls import FULL
 from monitor.store.heartbeat import write_heartbeat
 from monitor.store.held import HeldReadings
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from monitor import cautions
 from monitor.care.winter_told import frost_words
+from monitor.local_days import day_at, zone_of
 from monitor.plan.dark import Year, dark_months
 from monitor.plan.draws import Demand, Draw, by_branch, declared, demand, night_share
 from monitor.plan.steps import Wish
@@ -37,7 +38,6 @@ from monitor.site.amounts import amounts
 from monitor.site.inverter_table import InverterEntry
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, zone_of
 from monitor.sun.level import USUAL
 from monitor.sun.months import ClearMonth
 from monitor.typical_year import TypicalYear

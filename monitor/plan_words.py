@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from monitor.terminal import filled, point
 from monitor.plan.dark import LEAST_RECORD
 from monitor.terminal import filled, point
 

@@ -135,11 +135,11 @@ class AlarmState:
     """The present state of one alarm; state is a value of Condition.
 
     since_ms is when the state was entered; value is the value that last decided, None if none came.
-    raised_ms is when the value went beyond its limit, None while it is not beyond and nobody is still
-    to be told that it was. beyond_ms is when the on-delay began to run, back_ms the off-delay, None where it does not run.
-    shelved_until_ms is the end of a shelving. standing tells of a shelved, suppressed or out of service alarm
-    whether its value is beyond its limit all the same; first_out that it was the first of several raised
-    together. reason is why the design suppresses it, '' in every other state.
+    raised_ms is when the value went beyond its limit, None while it is not beyond and nobody is still to be
+    told that it was. beyond_ms is when the on-delay began to run, back_ms the off-delay, None where it does
+    not run. shelved_until_ms is the end of a shelving. standing tells of a shelved, suppressed or out of
+    service alarm whether its value is beyond its limit all the same; first_out that it was the first of
+    several raised together. reason is why the design suppresses it, '' in every other state.
     """
 
     name: str

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from monitor.clock import Clock
-from monitor.site.model import Site
 from monitor.local_days import day_at, zone_of
+from monitor.site.model import Site
 
 REST_S = 3600.0
 """So long after a start no process is run that can wait: the daemon has enough to do (our choice)."""

@@ -15,6 +15,7 @@ from monitor.array_look import Found, last_look
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
+from monitor.local_days import day_at, local_day, zone_of
 from monitor.power.dark_note import told_last
 from monitor.present import now_of
 from monitor.records import Bucket, DayStat, Event, LogEntry
@@ -35,7 +36,6 @@ from monitor.season.done import Done, done, is_equalizing
 from monitor.season.watched import Watched, watched
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, local_day, zone_of
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding

@@ -5,7 +5,6 @@ The figures come as rows of label and text, numbers and dates written the reader
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -14,13 +13,14 @@ from typing import TYPE_CHECKING, Any
 from monitor.array_look import TITLES
 from monitor.bank.charge_words import BAND_SDS
 from monitor.day_rows import SKY_WORDS, DayRow
+from monitor.local_days import day_at
 from monitor.season.alarms import Raised
 from monitor.season.array import Gave, Summed
 from monitor.season.bank import Extremes, Fulls, Nights, Spell
 from monitor.season.done import Act, Done
 from monitor.season.watched import Watched
 from monitor.season_report import Season
-from monitor.local_days import day_at
+from monitor.terminal import filled
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -323,4 +323,4 @@ def _lines(rows: Iterator[tuple[str, str]]) -> Iterator[str]:
 
 
 def _filled(text: str, below: str = "      ") -> str:
-    return textwrap.fill(text, columns(), subsequent_indent=below)
+    return filled(text, below)

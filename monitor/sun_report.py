@@ -16,11 +16,11 @@ from monitor.bank.description import describe_site
 from monitor.bank.ledger import by_day, day_ledger, deepest
 from monitor.bank.stage import StageTracker
 from monitor.errors import SunError
+from monitor.local_days import dates, day_at, local_day, zone_of
 from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
-from monitor.local_days import dates, day_at, local_day, zone_of
 from monitor.sun.at_bank import at_bank
 from monitor.sun.book import DayEntry
 from monitor.sun.day import Day, Seen

@@ -17,13 +17,13 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from monitor.clock import Clock
-from monitor.log_lines import Warned
 from monitor.errors import SunError
+from monitor.local_days import day_at, zone_of
+from monitor.log_lines import Warned
 from monitor.outlook.sky import BEHIND_DAYS
 from monitor.report_run import OnceADay
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import day_at, zone_of
 from monitor.sun.expected import Supply, almanac_request, note_key, noted, supply_of
 from monitor.sun.helper import COMMAND, AlmanacRun
 from monitor.sun.months import MONTHS_NOTE, mean_days, months_note, months_of, noted_months

@@ -178,9 +178,7 @@ def _unescape(match: re.Match[str]) -> str:
     return {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}.get(code, code)
 
 
-def load_toml(
-    path: Path, error: type[FileError] = SiteError
-) -> tuple[dict[str, Any], TomlLines]:
+def load_toml(path: Path, error: type[FileError] = SiteError) -> tuple[dict[str, Any], TomlLines]:
     """The tables of a TOML file and the lines of its keys.
 
     Raises `error` with one Problem (key "file") where the file cannot be read, is not UTF-8 text or is

@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.clock import Clock
-from monitor.log_lines import Warned
 from monitor.errors import SunError
+from monitor.log_lines import Warned
 from monitor.plan.sunlight import SkyDay
 from monitor.report_run import LONGEST_S, OnceADay, Report, ReportRun
 from monitor.site.load import with_defaults

@@ -13,10 +13,10 @@ from monitor.care.winter_told import LEFT_OUT, Asked, Held, winter_document
 from monitor.clock import SystemClock
 from monitor.day_book import entries
 from monitor.errors import SunError
+from monitor.local_days import day_at, zone_of
 from monitor.present import now_of, present
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, zone_of
 from monitor.sun.expected import Supply, supply_of
 from monitor.sun.level import USUAL
 from monitor.sun.months import ClearMonth, clear_months, noted_months

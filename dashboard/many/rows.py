@@ -18,9 +18,9 @@ from dashboard.night import sentence_of
 from dashboard.snapshot import Snapshot
 from dashboard.summary import alarm_notice, alarm_rows
 from dashboard.words import age_text
+from monitor.alarms.standing import WORST_FIRST
 from monitor.clock import clock_from_note
 from monitor.errors import StoreError
-from monitor.alarms.standing import WORST_FIRST
 from monitor.present import Look, Now, held
 from monitor.served.site_state import BROKEN, SiteState
 from monitor.site.model import Site

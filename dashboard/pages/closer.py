@@ -36,9 +36,9 @@ from dashboard.values import LABELS
 from dashboard.view import LEAST_MS, MOST_MS, PATH, STEPS, View, address
 from dashboard.words import unbroken
 from monitor.errors import StoreError
+from monitor.local_days import day_at
 from monitor.present import now_of
 from monitor.site.model import Site
-from monitor.local_days import day_at
 
 KINDS = ("voltage", "current")
 """Looks of the first and the second strip, whatever they show."""

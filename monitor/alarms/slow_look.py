@@ -18,13 +18,13 @@ from monitor.alarms.supply import SupplyCourse, supply_margin
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.errors import ServerError, SunError
+from monitor.local_days import day_at, zone_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import DeviceHealth, moved_ms
 from monitor.sampling import NET_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.fulls import told_full
-from monitor.local_days import day_at, zone_of
 from monitor.sun.day import Clear
 from monitor.sun.expected import Supply, noted, supply_of
 

@@ -36,7 +36,7 @@ def standing_text(name: str, state: str, text: str) -> str:
 
 def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
     """Alarm states as a person reads them: standing ones first, by priority, then the older first."""
-    rank = {priority: place for place, priority in enumerate(WORST_FIRST)}
+    rank: dict[str, int] = {priority: place for place, priority in enumerate(WORST_FIRST)}
 
     def place(state: AlarmState) -> tuple[bool, int, int, str]:
         last = len(rank)  # of a priority that a newer version knows

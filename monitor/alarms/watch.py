@@ -22,6 +22,7 @@ from monitor.alarms.suppression import Standing, reasons
 from monitor.alarms.telling import event_text, transition_text
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
+from monitor.local_days import zone_of
 from monitor.records import (
     AlarmState,
     Condition,
@@ -36,7 +37,6 @@ from monitor.records import (
 from monitor.sampling import PresentView
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 

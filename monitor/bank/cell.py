@@ -29,7 +29,7 @@ ACTIVATION_CURRENT = 0.003
 """Where the logarithmic part of the drop begins: the current of 300 hours (our choice)."""
 
 EMPTY_KNEE = 0.06
-"""Keeps finite by how much the drop grows toward empty: at this charge by half as much as at none (our choice)."""
+"""Keeps finite by how much the drop grows toward empty; at this charge it is half of that (our choice)."""
 
 COLD_STIFFENS_PER_C = 0.010
 """Resistance rises about so much for each degree of cold (Copetti 1993 has 0.007 out, 0.025 in)."""

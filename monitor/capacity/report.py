@@ -13,10 +13,10 @@ from monitor.bank.ledger import flow
 from monitor.care.capacity import END_CELL_V, Discharge, NoCapacity, measured_capacity
 from monitor.care.entry import TEXT, TIME
 from monitor.care.numbers import BAND, CAPACITY
+from monitor.local_days import zone_of
 from monitor.records import iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import zone_of
 from monitor.store.parts import span_stats
 
 HOUR_MS = 3_600_000

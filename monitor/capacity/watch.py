@@ -26,10 +26,10 @@ from monitor.alarms.telling import clock_words
 from monitor.care.entry import LogRefused, clean_name
 from monitor.clock import Clock
 from monitor.errors import ServerError
+from monitor.local_days import zone_of
 from monitor.records import Event, Request, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.days import zone_of
 
 LOOK_MS = 60_000
 """A test is looked at so often (our choice, as slow alarms are)."""

@@ -8,10 +8,10 @@ from dataclasses import replace
 from monitor.alarms.telling import clock_words
 from monitor.care.entry import KINDS, LOG, LogRefused, changed, entry_of, figures_words
 from monitor.clock import Clock
+from monitor.local_days import zone_of
 from monitor.records import LogEntry, Request
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import zone_of
 
 LONGEST_NUMBER = 15
 """Digits of an entry's number: any more the store could not even look for."""

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 
 from monitor.checkup.keys import Keys
 from monitor.checkup.recording import Answers
+from monitor.local_days import zone_of
 from monitor.records import to_datetime
 from monitor.site.hours import parse_time
 from monitor.site.model import Site
-from monitor.local_days import zone_of
 
 HALF_MINUTE_S = 30.0
 """A typed time is that of a minute's middle, on the mean."""

@@ -13,14 +13,15 @@ from monitor.checkup import figures
 from monitor.checkup.recording import Recording
 from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
-from monitor.records import iso_utc, to_datetime
 from monitor.local_days import zone_of
+from monitor.records import iso_utc, to_datetime
 from monitor.whole_file import write_whole
 
 FORM = 1
 """Goes up when a record's keys change their meaning."""
 
-WIDTH = 96
+WIDTH = 80
+"""Of the sheet, on paper as on a terminal (our choice)."""
 
 Document = dict[str, Any]
 

@@ -15,8 +15,8 @@ from monitor.checkup.recording import ARRAY_OFF, START, Answers, Phase, Recordin
 from monitor.checkup.roles import roles_of, silent
 from monitor.checkup.sources import Source
 from monitor.errors import SunError
-from monitor.site.model import Site
 from monitor.local_days import day_at, zone_of
+from monitor.site.model import Site
 from monitor.sun.expected import clear_days, supply_of
 
 LEAST_PERIODS = 4

@@ -1,4 +1,4 @@
-"""`nightbank days`: what each day brought, what kind of day it was, what the bank left, from the store alone."""
+"""`nightbank days`: what each day brought, what kind of day it was, what the bank left."""
 
 from __future__ import annotations
 

@@ -25,10 +25,10 @@ def outlook(site: Path, moment: str | None, as_json: bool) -> None:
 
     Example: nightbank outlook hide.toml
     """
+    from monitor.local_days import zone_of
     from monitor.outlook.document import document
     from monitor.outlook_report import outlook_at
     from monitor.outlook_words import in_words
-    from monitor.local_days import zone_of
 
     asked = Asked(site)
     described = asked.site()

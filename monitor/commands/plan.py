@@ -203,9 +203,9 @@ def _store(
         span = reader.span()
         noted = None if span is None else noted_outlook(reader, span[1])
         return reader, noted or "the monitor made no outlook in the last hour; --outlook works one out"
+    from monitor.local_days import zone_of
     from monitor.outlook.document import document  # only here: the estimator is slow to load
     from monitor.outlook_report import outlook_at
-    from monitor.local_days import zone_of
 
     try:
         return reader, document(outlook_at(site, reader), zone_of(site.site.time_zone))

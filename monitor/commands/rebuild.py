@@ -32,8 +32,8 @@ def rebuild(ctx: click.Context, site: Path, start: str) -> None:
     """
     from monitor import rebuild as again
     from monitor.clock import CLOCK_NOTE, clock_from_note
-    from monitor.site.load import load_site, with_defaults
     from monitor.local_days import zone_of
+    from monitor.site.load import load_site, with_defaults
     from monitor.stores import open_reader, open_writer
 
     described, _ = with_defaults(load_site(site))

@@ -1,4 +1,4 @@
-"""`nightbank export` and `nightbank import`: the store's readings out to a CSV or Parquet table, and back in."""
+"""`nightbank export` and `nightbank import`: readings out to a CSV or Parquet table, and back in."""
 
 from __future__ import annotations
 
@@ -88,8 +88,8 @@ def export_table(
 
     Example: nightbank export hide.toml --from 2026-11-24 --to 2026-11-25 --every 60 --out day.csv
     """
-    from monitor.site.load import load_site
     from monitor.local_days import zone_of
+    from monitor.site.load import load_site
     from monitor.store.table_out import kept_quantities
     from monitor.stores import open_reader
 
@@ -192,8 +192,8 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
     Examples: nightbank import hide.toml handlog.csv
               nightbank import hide.toml logger.csv --map logger.toml --dry-run
     """
-    from monitor.site.load import load_site
     from monitor.local_days import zone_of
+    from monitor.site.load import load_site
     from monitor.store.table_in import Imported, land
     from monitor.stores import open_importer
 

@@ -31,7 +31,7 @@ class ValueEntry(Table):
     offset: float = 0.0
     unit: str = ""
     plausible: Annotated[list[float], Key(min_length=2, max_length=2)] | None = None
-    codes: dict[str, str] = {}
+    codes: dict[str, str] = Key(default_factory=dict)
 
 
 class PointEntry(ValueEntry):
@@ -41,8 +41,8 @@ class PointEntry(ValueEntry):
     address: int = Key(ge=0, le=0xFFFF)
     encoding: Encoding
     word_order: WordOrder | None = None
-    invalid: list[float] = []
-    bits: dict[str, str] = {}
+    invalid: list[float] = Key(default_factory=list)
+    bits: dict[str, str] = Key(default_factory=dict)
 
 
 class GapEntry(Table):
@@ -62,7 +62,7 @@ class ModbusEntry(Table):
     largest_request: int = Key(default=125, ge=1, le=125)  # MODBUS Application Protocol V1.1b3, 6.3 and 6.4
     turnaround_s: float = Key(default=0.005, ge=0, le=5)
     points: list[PointEntry] = Key(min_length=1)
-    gaps: list[GapEntry] = []
+    gaps: list[GapEntry] = Key(default_factory=list)
 
 
 class FieldEntry(ValueEntry):
@@ -71,7 +71,7 @@ class FieldEntry(ValueEntry):
     key: str | None = None
     column: int | None = Key(default=None, ge=0, le=99)
     largest_step: float | None = Key(default=None, gt=0)
-    only_where: dict[str, str] = {}
+    only_where: dict[str, str] = Key(default_factory=dict)
     columns: int | None = Key(default=None, ge=1, le=100)
 
 
@@ -79,7 +79,7 @@ class TimeEntry(Table):
     """[time]"""
 
     only_where: Annotated[dict[str, str | list[str]], Key(min_length=1)]
-    valid: dict[str, str | list[str]] = {}
+    valid: dict[str, str | list[str]] = Key(default_factory=dict)
     time: int = Key(ge=0, le=99)
     date: int | Annotated[list[int], Key(min_length=3, max_length=3)]
 
@@ -97,9 +97,9 @@ class TextEntry(Table):
     assign: str = Key(default="=", min_length=1)
     checksum: Checksum
     columns: int | None = Key(default=None, ge=1, le=100)
-    constants: dict[str, str] = {}
-    missing: list[str] = []
-    fields: list[FieldEntry] = []
+    constants: dict[str, str] = Key(default_factory=dict)
+    missing: list[str] = Key(default_factory=list)
+    fields: list[FieldEntry] = Key(default_factory=list)
     time: TimeEntry | None = None
 
 
@@ -109,10 +109,12 @@ class SunSpecPointEntry(ValueEntry):
     models: list[int] = Key(min_length=1)
     point: str = Key(min_length=1)
     combine: Combine = "first"
-    only_where: Annotated[dict[str, list[int]], Key(max_length=1)] = {}
-    sign_by: Annotated[dict[str, dict[str, Literal["into", "out_of"]]], Key(max_length=1)] = {}
-    not_beside: list[int] = []
-    bits: dict[str, str] = {}
+    only_where: Annotated[dict[str, list[int]], Key(max_length=1)] = Key(default_factory=dict)
+    sign_by: Annotated[dict[str, dict[str, Literal["into", "out_of"]]], Key(max_length=1)] = Key(
+        default_factory=dict
+    )
+    not_beside: list[int] = Key(default_factory=list)
+    bits: dict[str, str] = Key(default_factory=dict)
 
 
 class SunSpecEntry(Table):

@@ -1,4 +1,4 @@
-"""Lines of serial text: framing, checksum, fields, and what to believe. Pure; `text_device.py` holds the wire.
+"""Lines of serial text: framing, checksum, fields, and what to believe. Pure; `text_device.py` has the wire.
 
 A damaged line is refused whole. Checksums: XOR as in NMEA 0183 (every character between the start mark and
 `*`, two upper-case hex digits) and CRC-16/MODBUS over the same characters (four digits, high byte first).

@@ -29,8 +29,8 @@ Our choice: an asynchronous receiver with 11-bit characters still samples rightl
 practice, no source); the standard itself asks for 1 % from senders and 2 % from receivers."""
 
 PARITIES = ("none", "even", "odd")
-"""'even' is the standard's default (MBS 3.3.1); most small devices use none (common practice, no source), so it
-is tried first where nobody knows."""
+"""'even' is the standard's default (MBS 3.3.1); most small devices use none (common practice, no source), so
+it is tried first where nobody knows."""
 
 
 def reply_characters(count: int) -> int:

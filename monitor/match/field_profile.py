@@ -9,7 +9,6 @@ from dataclasses import asdict
 from typing import Any
 
 from monitor.devices.line_form import LineForm, LineKind
-from monitor.terminal import columns, filled
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.asking import Ask
 from monitor.match.brief import in_brief
@@ -17,7 +16,7 @@ from monitor.match.fields import Lines
 from monitor.match.habits import SOUGHT
 from monitor.match.profile import entry_lines, left_out
 from monitor.match.words import in_words
-from monitor.terminal import WIDE, filled
+from monitor.terminal import columns, filled
 
 USUAL_NOTHING = ("", "-", "--", "---", "N/A", "NaN", "nan", "null")
 """What devices write for 'not there' (common practice, no source): so a probe that is taken off later costs

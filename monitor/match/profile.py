@@ -9,14 +9,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Sequence
 
-from monitor.terminal import WIDEST
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.candidates import Candidate
 from monitor.match.dump import Dump
 from monitor.match.habits import NAMES, SOUGHT
 from monitor.match.words import DOUBTS, as_shown, evidence, rivals
 from monitor.quantities import QUANTITIES
-from monitor.terminal import WIDE
+from monitor.terminal import WIDEST
 
 USUAL_REQUEST = 8
 """Registers in one read where the device's limit is not known: most devices bear so many (our choice)."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from monitor.terminal import filled
 from monitor.match.answer import Answer, Finding, place
 from monitor.match.asking import Ask
 from monitor.match.candidates import Candidate

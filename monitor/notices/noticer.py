@@ -15,6 +15,7 @@ from pathlib import Path
 
 from monitor.clock import Clock
 from monitor.errors import NoticeError, StoreError
+from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.beat import Beat
 from monitor.notices.channels import Display, Picture, build_channel
@@ -28,7 +29,6 @@ from monitor.records import Event, Notice, Transition
 from monitor.site.hours import parse_hours
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from monitor.alarms.rules import rules_of
 from monitor.clock import Clock
+from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.memory import NOTICES_NOTE, Memory, Standing
 from monitor.notices.outbox import DUE, Outbox
@@ -31,7 +32,6 @@ from monitor.notices.summary import Due, Summaries
 from monitor.records import AlarmState, Notice, Request, Transition, moved_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import zone_of
 
 log = logging.getLogger("nightbank")
 
@@ -157,7 +157,8 @@ class Teller:
                 standing.raised_ms = moved_ms(standing.raised_ms, from_ms, by_ms)
                 standing.repeat_ms = moved_ms(standing.repeat_ms, from_ms, by_ms)
         self._memory.recent = {
-            name: [moved_ms(each, from_ms, by_ms) for each in told] for name, told in self._memory.recent.items()
+            name: [moved_ms(each, from_ms, by_ms) for each in told]
+            for name, told in self._memory.recent.items()
         }
         self._keep_memory()
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import NoticeError
+from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.channels import build_channel
 from monitor.notices.channels.pin import PinDisplay
@@ -15,7 +16,6 @@ from monitor.notices.secrets import secrets_of
 from monitor.records import Notice
 from monitor.site.channel_tables import ChannelEntry
 from monitor.site.model import Site
-from monitor.local_days import zone_of
 
 PIN_S = 1.0
 """So long a buzzer sounds or a lamp burns (our choice)."""

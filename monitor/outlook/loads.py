@@ -19,11 +19,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
+from monitor.local_days import zone_of
 from monitor.outlook.declared import stand_ins
 from monitor.outlook.past import DAY, SIZE, SLOT_MS, Singles
 from monitor.records import to_datetime
 from monitor.site.model import Site
-from monitor.local_days import zone_of
 
 HALF_DAYS = 6.0
 """A night so many days back counts half (our choice)."""

@@ -15,6 +15,7 @@ from monitor.alarms.telling import clock_words, span_words
 from monitor.bank.charge_words import charge_words
 from monitor.clock import Clock
 from monitor.errors import StoreError
+from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, DarkTime
 from monitor.power.halting import Tell
 from monitor.records import Quality, Reading
@@ -22,7 +23,6 @@ from monitor.sampling import ESTIMATE, VOLTAGE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 from monitor.store.bundle import HELD_NOTE, with_waiting
-from monitor.local_days import zone_of
 from monitor.store.heartbeat import read_heartbeat
 
 RUN_NOTE = "run"

@@ -6,9 +6,9 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from monitor.local_days import LocalDay
 from monitor.records import DayStat
 from monitor.season.bank import Spell
-from monitor.local_days import LocalDay
 
 AT_THE_BANK = ("battery_voltage_V", "battery_current_A", "charge_current_A")
 """Whichever of these was read longest on a day tells how long somebody watched."""

@@ -9,9 +9,9 @@ from bisect import bisect_left, insort
 from collections.abc import Iterable, Sequence
 from heapq import merge
 
+from monitor.local_days import LocalDay
 from monitor.records import Reading
 from monitor.served.measured import Channel, Column, Measured
-from monitor.local_days import LocalDay
 from monitor.store.days import FARTHEST_MS, DaySum
 from monitor.store.reduce import Step, sum_parts
 from monitor.store.steps import STEPS

@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 
 from monitor.clock import CLOCK_NOTE
 from monitor.errors import StoreError
+from monitor.local_days import zone_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Notice, Request
 from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
 from monitor.served.query import Asker, quoted, understands
-from monitor.local_days import zone_of
 from monitor.store.documents import ChannelEnds, channels_of, notice_of, request_of
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
 from monitor.store.mirrored_place import Point

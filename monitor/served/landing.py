@@ -14,13 +14,13 @@ from itertools import groupby
 from operator import itemgetter
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import LocalDay, day_at
 from monitor.records import Reading
 from monitor.served.around import Around
 from monitor.served.measured import Channel as Key
 from monitor.served.measured import Measured
 from monitor.store.base import Landed
 from monitor.store.channels import Channel
-from monitor.local_days import LocalDay, day_at
 from monitor.store.days import DaySum
 from monitor.store.documents import ChannelEnds, channels_document, gaps_document
 from monitor.store.going import go_on, take_earlier

@@ -9,10 +9,10 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import day_at
 from monitor.records import DayStat, Quality, Reading
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT, tag_text
 from monitor.served.query import Asker, quoted
-from monitor.local_days import day_at
 from monitor.store.days import FARTHEST_MS
 from monitor.store.documents import gaps_of
 from monitor.store.reduce import Step

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from monitor.closing import Closing
 from monitor.errors import StoreError
+from monitor.local_days import local_day
 from monitor.notices.secrets import Secrets
 from monitor.records import (
     AlarmState,
@@ -32,7 +33,6 @@ from monitor.served.query import TIMEOUT_S, Asker, understands, understood
 from monitor.served.site_state import copy_lag_s
 from monitor.served.tracks import ServedTrack, Source
 from monitor.site.server_table import ServerKeys
-from monitor.local_days import local_day
 from monitor.store.documents import (
     ChannelEnds,
     alarm_of,

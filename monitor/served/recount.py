@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import day_at, local_day
 from monitor.records import Reading
 from monitor.served.around import Around, whole_hours
 from monitor.served.landing import day_point, ends_point, hour_point
@@ -15,7 +16,6 @@ from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT
 from monitor.served.measured import Channel as Key
 from monitor.served.measured import Measured
 from monitor.store.channels import Channel
-from monitor.local_days import day_at, local_day
 from monitor.store.days import DaySum
 from monitor.store.documents import ChannelEnds
 from monitor.store.going import go_on

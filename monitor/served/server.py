@@ -14,7 +14,7 @@ from influxdb_client.client.exceptions import InfluxDBError
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 
-from monitor.errors import ServerError, NoticeError, Trouble
+from monitor.errors import NoticeError, ServerError, Trouble
 from monitor.notices.secrets import Secrets
 from monitor.served.lines import is_request
 from monitor.served.trouble import Teller, Told, credentials, words_of

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from monitor.clock import Clock, SystemClock
 from monitor.errors import ServerError, StoreError
+from monitor.local_days import zone_of
 from monitor.notices.secrets import secrets_of
 from monitor.records import (
     AlarmState,
@@ -44,7 +45,6 @@ from monitor.site.model import Site
 from monitor.store import store_path
 from monitor.store.base import Landed
 from monitor.store.connect import FileLock
-from monitor.local_days import zone_of
 from monitor.store.documents import channels_of, document_of, request_of
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record

@@ -1,4 +1,4 @@
-"""What all tables of a person's files have in common, and how a fault in one value is told in our own words."""
+"""What all tables of a person's files have in common, and how a fault in one value is told in plain words."""
 
 from __future__ import annotations
 

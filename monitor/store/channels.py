@@ -11,9 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import LocalDay, day_at
 from monitor.records import Quality, Reading
 from monitor.store.blocks import SPAN_MS, Times, Values, channel_runs, first_from, last_before, read_block
-from monitor.local_days import LocalDay, day_at
 from monitor.store.days import FARTHEST_MS, DaySum
 from monitor.store.pack import Column, pack_pairs, unpack_numbers
 from monitor.store.queries import DAYS, ENDS, OPEN_DAYS

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sqlite3
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import day_at
 from monitor.records import Quality, Reading
 from monitor.store.blocks import first_from, last_before, take_out
 from monitor.store.channels import (
@@ -19,7 +20,6 @@ from monitor.store.channels import (
     sum_up,
     write_channels,
 )
-from monitor.local_days import day_at
 from monitor.store.days import DaySum
 from monitor.store.steps import LATEST_MS
 from monitor.store.tracks import drop_tiers

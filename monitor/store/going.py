@@ -6,8 +6,8 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from zoneinfo import ZoneInfo
 
-from monitor.store.channels import Channel
 from monitor.local_days import day_at
+from monitor.store.channels import Channel
 from monitor.store.days import DaySum
 
 

@@ -17,6 +17,7 @@ from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.errors import StoreError
+from monitor.local_days import LocalDay, day_at
 from monitor.records import Quality, Reading
 from monitor.store.base import Landed
 from monitor.store.blocks import channel_runs
@@ -31,7 +32,6 @@ from monitor.store.channels import (
     write_channels,
     write_days,
 )
-from monitor.local_days import LocalDay, day_at
 from monitor.store.days import DaySum
 from monitor.store.forget import forget
 from monitor.store.going import go_on, take_earlier

@@ -15,8 +15,8 @@ from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from monitor.store.connect import connect, told
 from monitor.local_days import day_at
+from monitor.store.connect import connect, told
 from monitor.store.mirrored_days import (
     all_days,
     day_points,

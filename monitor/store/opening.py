@@ -8,8 +8,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.errors import StoreError
-from monitor.store.connect import STARTING_S, FileLock, choose_pages, connect, prepare_for_writing, told
 from monitor.local_days import zone_of
+from monitor.store.connect import STARTING_S, FileLock, choose_pages, connect, prepare_for_writing, told
 from monitor.store.landing import Landing
 from monitor.store.schema import check, migrate
 from monitor.store.writer import EmbeddedWriter

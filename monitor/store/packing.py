@@ -14,8 +14,8 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from monitor.store.blocks import SPAN_MS, channel_readings, held, read_block, span_columns, write_block
 from monitor.local_days import LocalDay, local_day
+from monitor.store.blocks import SPAN_MS, channel_readings, held, read_block, span_columns, write_block
 from monitor.store.days import gaps_of
 from monitor.store.pack import Column, join_columns, pack_numbers, pack_pairs, split_columns
 from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, pack_steps, sum_steps

@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import LocalDay, local_day
 from monitor.records import DayStat, to_datetime
 from monitor.store.base import StoreReader
-from monitor.local_days import LocalDay, local_day
 from monitor.store.days import DaySum
 from monitor.store.steps import steps_of
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.local_days import zone_of
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading
 from monitor.store.blocks import rows_in
 from monitor.store.course import Course
-from monitor.local_days import zone_of
 from monitor.store.documents import ChannelEnds
 from monitor.store.steps import CODES, steps_of
 

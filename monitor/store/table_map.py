@@ -40,11 +40,11 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, ValidationError
 
 from monitor.errors import MapError, Problem, StoreError, TableError
+from monitor.local_days import zone_of
 from monitor.quantities import QUANTITIES
 from monitor.records import Reading, to_ms
-from monitor.local_days import zone_of
-from monitor.store.table_rows import BadRow, Layout, decimal, fields_of, in_range, judged
 from monitor.site.table import Table, plain_problem
+from monitor.store.table_rows import BadRow, Layout, decimal, fields_of, in_range, judged
 from monitor.toml_lines import TomlPath, did_you_mean, dotted, load_toml
 
 UNIX = {"unix_s": 1000, "unix_ms": 1}
@@ -56,7 +56,7 @@ class _TableEntry(Table):
     decimal: Literal[".", ","] = "."
     encoding: str = "utf-8"
     lines_before: Annotated[int, Field(ge=0)] = 0
-    empty: list[str] = []
+    empty: list[str] = Field(default_factory=list)
 
 
 class _TimeEntry(Table):
@@ -69,7 +69,7 @@ class _QuantityEntry(Table):
     column: str
     factor: float = 1.0
     offset: float = 0.0
-    words: dict[str, float] = {}
+    words: dict[str, float] = Field(default_factory=dict)
 
 
 class _MapEntry(Table):

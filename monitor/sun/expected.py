@@ -15,8 +15,8 @@ from statistics import fmean
 from typing import Any, Literal, Protocol
 
 from monitor.errors import SunError
-from monitor.site.model import Site
 from monitor.local_days import local_day, zone_of
+from monitor.site.model import Site
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.helper import COMMAND, AlmanacRun
 from monitor.sun.table import unpacked

@@ -14,8 +14,8 @@ from typing import Literal
 
 from monitor.bank.sample import BankSample
 from monitor.bank.stage import StageTracker
-from monitor.quantities import Stage
 from monitor.local_days import LocalDay
+from monitor.quantities import Stage
 from monitor.sun.day import STEP_S, Step
 
 GATHERED = (

@@ -26,12 +26,12 @@ from monitor.capacity.guide import guide_document
 from monitor.care.winter_told import Asked
 from monitor.care_report import care_report
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
+from monitor.local_days import day_at, zone_of
 from monitor.records import Event, LogEntry, Reading, Transition, parse_iso
 from monitor.season_report import season_of
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.local_days import day_at, zone_of
 from monitor.store.embedded import open_reader, open_writer
 from monitor.sun.expected import supply_of
 from monitor.sun.months import MONTHS_NOTE, clear_months, months_note

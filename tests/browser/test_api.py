@@ -18,13 +18,13 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from monitor.day_book import note_key
+from monitor.local_days import zone_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.outlook.document import document
 from monitor.outlook.make import make
 from monitor.present import present
 from monitor.records import AlarmState, Transition, iso_utc, to_datetime
 from monitor.site.load import load_site
-from monitor.local_days import zone_of
 from monitor.store.embedded import open_reader, open_writer
 from tests.browser.conftest import HOUR
 from tests.browser.test_tonight import BASIS, NOW

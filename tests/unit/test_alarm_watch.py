@@ -10,10 +10,10 @@ import pytest
 from monitor.alarms.computer import Computer
 from monitor.alarms.watch import AlarmWatch
 from monitor.clock import SteppedClock
+from monitor.local_days import local_day, zone_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Condition, DeviceHealth, Event, Quality, Reading, Request, iso_utc, parse_iso
 from monitor.site.load import load_site, with_defaults
-from monitor.local_days import local_day, zone_of
 from monitor.store.embedded import leave_request, open_writer
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.expected import note_key, supply_of

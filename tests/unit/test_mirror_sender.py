@@ -16,8 +16,8 @@ from monitor.clock import SteppedClock
 from monitor.errors import ServerError, StoreError, Trouble
 from monitor.mirror.book import KEPT, Book, book_path, look_up
 from monitor.mirror.sender import SAVE_EVERY_S, Sender
-from monitor.notices.retry import LONGEST_ASKED_S
 from monitor.mirror.state import Refused, State
+from monitor.notices.retry import LONGEST_ASKED_S
 from monitor.records import Event, Reading, parse_iso
 from monitor.served.lines import Lines, tag_value
 from monitor.served.trouble import retry_after_s

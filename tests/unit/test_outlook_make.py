@@ -9,13 +9,13 @@ import pytest
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankSample
+from monitor.local_days import zone_of
 from monitor.outlook import WARN_PROBABILITY
 from monitor.outlook.answer import Band
 from monitor.outlook.document import document
 from monitor.outlook.make import Known, make
 from monitor.outlook.past import SitePast
 from monitor.outlook.words import sentence
-from monitor.local_days import zone_of
 from monitor.sun.day import Clear
 from tests.unit.outlook_world import (
     DAY_MS,

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from click.testing import CliRunner
 
+from monitor.alarms.standing import STANDING_WORDS, in_order
 from monitor.bank.charge_words import charge_words
 from monitor.cli import main
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
@@ -14,7 +15,6 @@ from monitor.clock.course import Course
 from monitor.clock.kernel import Kernel
 from monitor.errors import StoreError
 from monitor.now_words import in_words
-from monitor.alarms.standing import STANDING_WORDS, in_order
 from monitor.present import held, present
 from monitor.records import (
     AlarmState,

@@ -16,6 +16,7 @@ from monitor.cli import main
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.day_book import note_key
 from monitor.day_rows import DayRow
+from monitor.local_days import local_day
 from monitor.quantities import Stage
 from monitor.records import Bucket, Condition, DayStat, Event, LogEntry, Reading, Transition, parse_iso
 from monitor.season.alarms import raised
@@ -23,7 +24,6 @@ from monitor.season.array import gave
 from monitor.season.bank import Fulls, Nights, Spell, fulls, nights_below
 from monitor.season.done import done
 from monitor.season.watched import watched
-from monitor.local_days import local_day
 from monitor.season_words import PLAIN, alarm_lines, array_rows, done_lines
 from monitor.store.embedded import open_writer
 from tests.unit.site_files import MARSH_HIDE, write

@@ -9,9 +9,9 @@ import pytest
 
 from monitor.bank.description import describe_site
 from monitor.bank.stage import StageTracker
+from monitor.local_days import local_day
 from monitor.quantities import Stage
 from monitor.site.load import load_site, with_defaults
-from monitor.local_days import local_day
 from monitor.sun.gather import array_power_W, gather, step_of, used_W
 from tests.unit.site_files import MARSH_HIDE
 

@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 
 from monitor.clock import SteppedClock
 from monitor.errors import SunError
+from monitor.local_days import local_day, zone_of
 from monitor.records import Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.local_days import local_day, zone_of
 from monitor.store.embedded import open_writer
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.expected import Supply, clear_days, note_key, noted, supply_of, widened
