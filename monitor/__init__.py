@@ -24,7 +24,7 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     care_report    what is to be done at bank and array, and when, from the store
     winter_report  whether the bank may stand out in the cold, from the store
     sun_report     days and the weather book, from the store
-    outlook_report the outlook of a moment, from the store
+    outlook_report   the outlook of a moment, from the store
     plan_report    the load plan, from site file and store
     checkup        the commissioning test: acts, readings, what is right and what is wrong
     simulated      the simulator as a process, for the demo
@@ -77,7 +77,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     installed      the installation's parts: packages, licences, whether their files are as installed
     errors         the error family
     closing        what is closed at the end of a `with`
-    terminal       how wide a text may be for a person, and text folded to that
     memory         word to the C library to give memory back
     stopping       the signals that end a process
     whole_file     a text file written whole or not at all

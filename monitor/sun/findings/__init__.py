@@ -1,9 +1,21 @@
 """What is wrong with the array, from the readings alone: one module a kind or family.
 
-`find_all` runs them in this order, since what one explains must not be told again by another: the sun clock
-(clock.py), sensors (sensors.py), an open array and snow (dead.py), heat (heat.py), lost panels and diodes
-(losses.py), shade (shade.py), dirt (soiling.py). record.py holds the days as columns, levels.py learns what
-the array reaches under a clear sky, spans.py finds when something was so.
+`find_all` runs them in this order, since what one explains must not be told again by another:
+
+    clock     the sun's clock, and the site's place
+    sensors   readings that cannot be true
+    dead      an open array, and snow
+    heat      a controller that holds back
+    losses    lost panels and diodes
+    shade     what stands in the light
+    soiling   dirt
+
+What they share:
+
+    finding   one thing wrong, with its evidence and what to look at first
+    record    the days as columns
+    levels    what the array reaches under a clear sky
+    spans     when something was so
 
 Every kind prefers silence to a wrong word: what clouds, seasons or a site file that is a little wrong could
 do is not told. Needs numpy; the daemon does not import it.
