@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from monitor.records import OVER, AlarmState, Condition
 from monitor.site.channel_tables import PRIORITIES
 
-WORST_FIRST = tuple(reversed(PRIORITIES))
+WORST_FIRST: tuple[str, ...] = tuple(reversed(PRIORITIES))
 """Priorities, first the one to be told first."""
 
 STANDING_WORDS = {
@@ -36,7 +36,7 @@ def standing_text(name: str, state: str, text: str) -> str:
 
 def in_order(states: Iterable[AlarmState]) -> list[AlarmState]:
     """Alarm states as a person reads them: standing ones first, by priority, then the older first."""
-    rank: dict[str, int] = {priority: place for place, priority in enumerate(WORST_FIRST)}
+    rank = {priority: place for place, priority in enumerate(WORST_FIRST)}
 
     def place(state: AlarmState) -> tuple[bool, int, int, str]:
         last = len(rank)  # of a priority that a newer version knows
