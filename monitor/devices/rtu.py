@@ -7,12 +7,14 @@ What stands between a wrong frame and a reading (each found to be needed where t
 - the order (`owed.py`): after a missing or damaged answer nothing is believed until a probe of another
   length was answered, and for a while each answer is checked by one more; a refused request counts as
   unanswered, since a refusal does not say what it answers;
-- the echo: an adapter that sends our request back is noticed; a true answer behind it is used.
+- the echo: an adapter that sends our request back is noticed; a true answer behind it is used, and an
+  echo that comes late is never taken for an answer.
 """
 
 from __future__ import annotations
 
 import logging
+from collections import deque
 from dataclasses import dataclass
 from time import monotonic, sleep
 
@@ -30,7 +32,7 @@ from monitor.devices.modbus import (
     registers_in,
     sound_sender,
 )
-from monitor.devices.owed import Owed, Request
+from monitor.devices.owed import REMEMBERED, Owed, Request
 from monitor.devices.port import SerialPort
 from monitor.devices.timing import EXCEPTION_CHARACTERS, REQUEST_CHARACTERS, LineTiming, reply_characters
 from monitor.errors import BadFrame, DeviceError, EchoHeard, ForeignReply, NoAnswer, Refused
@@ -104,6 +106,8 @@ class RtuLink:
         self._early: set[int] = set()  # lengths of the early answers since one in time, or none
         self._faster_than_baud = False
         self._echoes = False
+        # Requests whose echo has not been heard, where the line has one, since the last good answer
+        self._unheard: deque[bytes] = deque(maxlen=REMEMBERED)
 
     @property
     def name(self) -> str:
@@ -228,6 +232,7 @@ class RtuLink:
         frame = read_frame(unit, function, address, count)
         self._await_silence()
         self._port.send(frame, self._configured_s)
+        self._unheard.append(frame)
         # Taken after the write: if we were held up between the two, a good answer may look early, but never
         # a late one timely.
         request = Request(function, count, monotonic())
@@ -236,7 +241,7 @@ class RtuLink:
         on_the_wire_s = self._timing.frame_s(REQUEST_CHARACTERS + reply_characters(count))
         echoed = lapsed = False
         while True:
-            echoed = self._hearing.strip(frame) or echoed
+            echoed = self._strip_echoes(frame) or echoed
             while (reply := self._next_reply()) is not None:
                 heard, began_s, ended_s = self._hearing.take(reply.place)
                 own = (reply.unit, reply.function) == (unit, function) and reply.count in (count, None)
@@ -262,12 +267,21 @@ class RtuLink:
                     return None
                 self._note_echo(echoed)
                 known.answered[function, count] = address
+                self._unheard.clear()
                 return registers_in(heard)
             until_s = request.sent_s + on_the_wire_s + known.timeout_s
             # Once after the time-out what the port holds is read, and no more: noise may never end.
             ended, lapsed = lapsed, monotonic() >= until_s
             if ended or not self._hear_more(unit, function, count, until_s):
                 raise self._failure(unit, echoed)
+
+    def _strip_echoes(self, frame: bytes) -> bool:
+        """Leave out the echoes of this request and of former ones, which would be sound if read as answers;
+        whether this one's was there."""
+        heard = [each for each in self._unheard if self._hearing.strip(each)]
+        for each in heard:
+            self._unheard.remove(each)
+        return frame in heard
 
     def _hear_more(self, unit: int, function: int, count: int, until_s: float) -> bool:
         """Wait for the next bytes; False when the wait is over."""

@@ -14,7 +14,7 @@ import pytest
 import serial
 from pymodbus.client import ModbusSerialClient
 
-from tests.faults.campaign import CLASSES, FRAMES, Class, Result, run_all
+from tests.faults.campaign import CLASSES, FAILED_AFTER, FRAMES, Class, Result, run_all
 from tests.faults.peer import UNIT, Peer, Plan, crc16, reply, words
 
 pytestmark = pytest.mark.timed
@@ -57,7 +57,9 @@ def test_good_values_are_used(kind: Class, results: dict[str, Result]) -> None:
 def test_good_values_come_back(kind: Class, results: dict[str, Result]) -> None:
     result = results[kind.name]
     told = f"seed {SEED}: {result.line()}"
-    assert result.failed_after <= 2, f"{told}: the third poll after the end of the fault must be good"
+    assert result.failed_after <= FAILED_AFTER, (
+        f"{told}: the third poll after the end of the fault must be good"
+    )
     assert result.wrong_after == 0, told
 
 
