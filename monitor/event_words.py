@@ -35,5 +35,5 @@ def none_in_words(kinds: Sequence[str], kind: str | None) -> str:
 
 
 def _sentence(event: Event) -> str:
-    """The text, behind what it is about where it does not begin with that itself."""
-    return event.text if event.text.startswith(event.subject) else f"{event.subject}: {event.text}"
+    """The text, behind what it is about where it does not name that itself."""
+    return event.text if event.subject in event.text else f"{event.subject}: {event.text}"

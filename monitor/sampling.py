@@ -137,7 +137,7 @@ class Sampler:
         metering = self._metering
         present = self._view.values(voltage.time_ms)
         derived = derived_readings(present, voltage.time_ms, metering.level, metering.monitor_power_W)
-        present |= {r.quantity: r.value for r in derived if r.value is not None}
+        # not with the derived net current: a shunt's word is all of it, this leaves out what no meter sees
         return Sampled(derived, _sample(present, voltage.time_ms))
 
 

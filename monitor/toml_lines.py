@@ -219,7 +219,7 @@ def _syntax_problem(text: str, message: str) -> Problem:
     match = _AT_LINE.search(message)
     line = int(match.group(1)) if match and match.group(1) else text.rstrip().count("\n") + 1
     what = message[: match.start()] if match else message
-    advice = "A line reads key = value, text in double quotes"
+    advice = "A line reads key = value, text in double quotes, decimals with a point"
     return Problem("file", line, f"is not valid TOML here: {what}. {advice}")
 
 

@@ -16,6 +16,9 @@ from monitor.records import iso_utc, to_datetime
 if TYPE_CHECKING:
     from monitor.store.upkeep import Size, Tell
 
+ENOUGH = 10_000
+"""From so many readings on bytes for each are told (our choice: an empty store takes some room, too)."""
+
 
 @click.group(cls=Commands)
 @SITE
@@ -149,7 +152,7 @@ def _size_in_words(found: Size, zone: ZoneInfo) -> list[str]:
     lines = [f"{_mb(found.file_bytes + found.log_bytes)}, {found.readings} good readings"]
     if found.first_ms is not None and found.last_ms is not None:
         lines[0] += f" from {local(found.first_ms)} to {local(found.last_ms)}"
-    if found.readings:
+    if found.readings >= ENOUGH:
         lines.append(f"{(found.file_bytes + found.log_bytes) / found.readings:.2f} bytes a reading")
     lines.append(f"{found.blocks} blocks of six hours packed, {found.rows} rows not packed yet")
     if found.free_bytes:

@@ -123,6 +123,17 @@ def test_what_a_controller_sees_gives_the_net_current(road):
     assert made.latest()["derived", "battery_current_A"].value == pytest.approx(6.8)
 
 
+def test_the_estimate_does_not_take_the_derived_net_current_for_a_shunts(road):
+    """What is wired past the controller is in no such sum, so that the band must allow for it."""
+    made = road(site("controller", ("charger",)))
+    made.say(0, "charger", battery_voltage_V=12.5, charge_current_A=10.0, load_current_A=3.0)
+    made.say(60, "charger", battery_voltage_V=12.5, charge_current_A=10.0, load_current_A=3.0)
+    made.pipeline.save()
+    basis = made.store.note(BASIS_NOTE)
+    assert "charge and loads are metered, what bypasses the controller is assumed" in basis
+    assert "a shunt sees every current" not in basis
+
+
 def absorb(made, minutes=600):
     for minute in range(minutes):
         made.say(
