@@ -7,11 +7,16 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from dashboard.app import make_app
 from dashboard.night import begin_ms, is_whole, night_of
+from dashboard.pages import PAGES
 from dashboard.snapshot import outlook_of
+from monitor.clock import SystemClock
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import Bucket, Series, iso_utc, parse_iso
-from monitor.store.embedded import open_writer
+from monitor.site.load import load_site
+from monitor.store.embedded import leave_request, open_reader, open_writer
+from tests.unit.site_files import MARSH_HIDE, write
 
 ZONE = ZoneInfo("Europe/London")
 AT = parse_iso("2026-01-14T17:00:00Z")
@@ -208,3 +213,16 @@ def test_an_outlook_of_a_version_that_tells_less_is_not_known(lacks, tmp_path):
 @pytest.mark.parametrize("other", [None, [], "x", 3, {"at": 3}])
 def test_what_is_no_outlook_is_not_known(other):
     assert not is_whole(other)
+
+
+def test_no_page_errs_on_an_outlook_of_another_version(tmp_path):
+    store, site = tmp_path / "nightbank.db", load_site(write(tmp_path, MARSH_HIDE))
+    older = {"at": iso_utc(SystemClock().now_ms()), "sentence": "Lasts until morning."}
+    with open_writer(store, "Europe/London") as writer:
+        writer.put_note(OUTLOOK_NOTE, json.dumps(older))
+        writer.commit()
+    app = make_app(lambda: open_reader(store), site, store, lambda asked: leave_request(store, asked))
+    phone = app.server.test_client()
+    assert {page.path: phone.get(page.path).status_code for page in PAGES} == {
+        page.path: 200 for page in PAGES
+    }
