@@ -2,6 +2,7 @@
 
 import json
 from datetime import UTC
+from itertools import combinations
 from random import Random
 
 import pytest
@@ -61,6 +62,36 @@ def flooded(tmp_path):
 @pytest.fixture
 def lithium(tmp_path):
     return Site(tmp_path, changed(*LITHIUM))
+
+
+# --- whatever is missing ---
+
+MEASURED = {
+    "battery_voltage_V": 12.0,
+    "battery_current_A": 8.0,
+    "charge_current_A": 9.0,
+    "battery_temperature_C": -9.0,
+    "state_of_charge": 0.4,
+    "state_of_charge_sd": 0.1,
+}
+BAND = {"state_of_charge", "state_of_charge_sd"}
+FROST = BAND | {"battery_temperature_C"}
+NEEDS = {
+    "unloaded_voltage_V": [{"battery_voltage_V"}],
+    "disconnect_margin_V": [{"battery_voltage_V"}],
+    "over_voltage_V": [{"battery_voltage_V"}],
+    "charge_at_most": [BAND],
+    "freezing_margin_C": [FROST],
+    "cold_charging_C": [FROST | {"battery_current_A"}, FROST | {"charge_current_A"}],
+}
+
+
+@pytest.mark.parametrize("sign", SIGNS)
+def test_a_sign_tells_nothing_without_what_it_needs_and_does_without_all_else(flooded, sign):
+    for count in range(len(MEASURED) + 1):
+        for there in combinations(MEASURED, count):
+            seen = SIGNS[sign](flooded.bank, {name: MEASURED[name] for name in there})
+            assert (seen is not None) == any(needed <= {*there} for needed in NEEDS[sign]), there
 
 
 # --- low voltage: a pump start is no alarm ---
