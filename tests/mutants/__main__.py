@@ -72,7 +72,7 @@ def main() -> None:
     parser.add_argument("--page", action="store_true", help="lay the outcome down in MUTANTS.md")
     chosen = parser.parse_args()
     chosen.work.mkdir(exist_ok=True)
-    reach = reach_of(chosen.work, chosen.tests, chosen.rooms)
+    reach = reach_of(chosen.work, chosen.tests, chosen.rooms, chosen.jobs)
     log = chosen.work / "verdicts.jsonl"
     known = {key: each for key, each in kept_in(log).items() if not each.is_unnoticed}
     places = {

@@ -7,7 +7,9 @@ import shutil
 import signal
 import subprocess
 import sys
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 
 TREE = Path(__file__).parents[2]
 
@@ -33,11 +35,14 @@ def compiled(folder: Path) -> Path:
 
 
 def pytest_in(
-    folder: Path, *arguments: str, longest_s: float | None = None, **variables: str
+    folder: Path,
+    *arguments: str,
+    longest_s: float | None = None,
+    variables: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[int, str]:
     """pytest's status and words, run on a copy; status -1 where it took too long."""
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *arguments]
-    environment = os.environ | {"PYTHONPATH": str(folder)} | variables
+    environment = {**os.environ, "PYTHONPATH": str(folder), **variables}
     with subprocess.Popen(
         command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
         start_new_session=True,

@@ -83,7 +83,7 @@ def file_of(test: str) -> str:
     return test.partition("::")[0]
 
 
-def reach_of(work: Path, tests: Sequence[str], rooms: Sequence[str]) -> Reach:
+def reach_of(work: Path, tests: Sequence[str], rooms: Sequence[str], jobs: int) -> Reach:
     """The reach of the tests in these files and folders, right for these rooms of monitor/."""
     kept = work / "reach.json"
     reach = _read(kept) if kept.exists() else Reach()
@@ -104,20 +104,22 @@ def reach_of(work: Path, tests: Sequence[str], rooms: Sequence[str]) -> Reach:
             reach.through.pop(file, None)
         if again:
             print(f"{len(again)} files of tests run once, to know where they go", file=sys.stderr, flush=True)
-            reach.add(_measured(sorted(again)))
+            reach.add(_measured(sorted(again), jobs))
     reach.digests |= now | sources
     _write(reach, kept)
     return reach
 
 
-def _measured(files: Sequence[str]) -> Reach:
+def _measured(files: Sequence[str], jobs: int) -> Reach:
     """What the tests of these files go through; those that fail or race a clock are left out."""
     with tempfile.TemporaryDirectory() as name:
         folder = copied(Path(name))
         covered = ("--cov=monitor", "--cov-context=test", "--cov-report=")
-        apart = ("-m", "not timed", "-n", "2", "--dist", "loadfile", "-p", "tests.mutants.reports")
+        apart = ("-m", "not timed", "-n", str(jobs), "--dist", "loadfile", "-p", "tests.mutants.reports")
         (folder / "chosen").write_text("\n".join(files), encoding="utf-8")
-        status, said = pytest_in(folder, "@chosen", *apart, *covered, **{WHERE: str(folder / "reports")})
+        status, said = pytest_in(
+            folder, "@chosen", *apart, *covered, variables={WHERE: str(folder / "reports")}
+        )
         if status not in (0, 1, 5):
             sys.exit(f"the tests cannot be run:\n{said[-3000:]}")
         takes_s: dict[str, float] = defaultdict(float)
