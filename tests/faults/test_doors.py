@@ -266,7 +266,7 @@ def test_after_wrong_pins_the_right_one_waits_too_and_a_restart_changes_nothing(
     for _ in range(FREE):
         wrong = phone.unlock("111222")
         assert wrong.status == 403
-    assert "30 s" in wrong.text
+    assert re.search(r"\b(2\d|30) s\b", wrong.text)  # of half a minute, what a busy computer has left
     for more in ({}, {"X_Forwarded_For": "10.1.1.1", "Forwarded": "for=10.1.1.1"}):
         refused = phone.send("/unlock", {"pin": PIN}, **more)
         assert refused.status == 429
