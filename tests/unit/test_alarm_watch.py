@@ -457,6 +457,21 @@ def test_a_clock_that_is_set_after_a_restart_makes_no_dark_time(daemon):
     assert [step for step in told if step.alarm == "Monitor was dark"] == []
 
 
+def test_a_clock_that_is_set_while_a_dark_time_is_told_does_not_end_it_sooner(daemon):
+    made = daemon()
+    made.say(T0, battery_voltage_V=12.4)
+    made.restart(T0 + 6 * HOUR)
+    made.tick(T0 + 6 * HOUR)
+    made.watch.moved(T0 + 6 * HOUR, 12 * HOUR)
+
+    def over(minutes):
+        told = [made.tick(T0 + 18 * HOUR + minute * MINUTE) for minute in minutes]
+        return [step.cause for steps in told for step in steps if step.alarm == "Monitor was dark"]
+
+    assert over(range(1, 10)) == []
+    assert over(range(10, 20)) == ["returned"]
+
+
 def test_a_store_that_cannot_be_written_is_told_after_two_minutes(daemon):
     made = daemon()
     made.watch.store_written(False)

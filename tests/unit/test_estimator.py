@@ -326,6 +326,17 @@ def test_a_load_meter_that_once_showed_loads_and_shows_none_for_a_week_is_told_o
     assert silent not in Life().go_on(60, battery_voltage_V=12.4, charge_current_A=0.0).basis
 
 
+def test_past_the_meters_flow_the_declared_loads_where_none_is_metered_else_the_monitor():
+    bank = replace(BANK, use_A=3.0)  # the monitor draws 0.2 A of it
+    metered = {"load_current_A": 1.0, "charge_current_A": 0.0}
+    some, all_of_it = (
+        Life(bank).go_on(30, battery_voltage_V=12.5, **seen).unseen_load_A
+        for seen in (metered, {"charge_current_A": 0.0})
+    )
+    assert 0.1 < some < 0.5
+    assert 1.0 < all_of_it < 4.0
+
+
 def test_a_lamp_that_no_meter_sees_is_found_by_the_voltage():
     """By night the voltage falls when a lamp goes on, and a bank that gives more falls further."""
     life = Life()

@@ -9,6 +9,7 @@ import sys
 import termios
 import time
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import pytest
 from hypothesis import example, given, settings
@@ -420,11 +421,13 @@ def test_a_bank_in_storage_for_months_is_no_clock_fault():
 def test_a_clock_set_back_for_good_goes_on_after_a_day_at_the_same_time_of_day():
     """An hour of rows a month ahead, then two days at the right time: 1 day is left out, 1 is taken."""
     month = 30 * 1440
-    rows, _, remarks = told_of(record_of([*range(month, month + 60), *range(0, 2 * 1440)]))
+    rows, (made,), remarks = told_of(record_of([*range(month, month + 60), *range(0, 2 * 1440)]))
     assert remarks.set_back.count == 1
     assert remarks.late.count == 1440
     assert float(rows[-1]["soc_sd"]) == 60 + 1440, "rows that the estimator has taken"
     assert float(rows[-1]["soc"]) % 1440 == (2 * 1440 - 1) % 1440
+    seen = minutes_seen(made)
+    assert all(0 < b - a <= 1440 for a, b in pairwise(seen)), "an estimator takes nothing that goes back"
 
 
 # --- any junk ------------------------------------------------------------------------------------------
