@@ -21,6 +21,7 @@ from monitor.commands.parts import JSON, SITE, Decimal, echo_json, folded, say
 from monitor.errors import NightbankError
 from monitor.log_lines import log_to_stderr
 from monitor.terminal import wrapped
+from monitor.toml_lines import AS_THE_SERVICE
 
 COMMAND_GROUP = "nightbank.commands"
 
@@ -135,7 +136,9 @@ class _Commands(click.Group):
             if error.errno not in REFUSED:
                 raise
             where = error.filename or "the output"
-            say(f"{where}: {error.strerror}; look at the room and the rights there", err=True)
+            may_not = error.errno in (errno.EACCES, errno.EPERM)
+            advice = AS_THE_SERVICE if may_not else "look at the room and the rights there"
+            say(f"{where}: {error.strerror}; {advice}", err=True)
             sys.exit(1)
 
 

@@ -178,6 +178,10 @@ def _unescape(match: re.Match[str]) -> str:
     return {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}.get(code, code)
 
 
+AS_THE_SERVICE = "on a running site write `sudo -u nightbank` before the command"
+"""What helps most often where a person may not read a file: all of a site is its user's (systemd/README.md)."""
+
+
 def load_toml(path: Path, error: type[FileError] = SiteError) -> tuple[dict[str, Any], TomlLines]:
     """The tables of a TOML file and the lines of its keys.
 
@@ -187,7 +191,8 @@ def load_toml(path: Path, error: type[FileError] = SiteError) -> tuple[dict[str,
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as fault:
-        text = f"cannot be read ({fault.strerror}); check its name and that you may read it"
+        advice = AS_THE_SERVICE if isinstance(fault, PermissionError) else "check its name"
+        text = f"cannot be read ({fault.strerror}); {advice}"
         raise error(str(path), (Problem("file", None, text),)) from fault
     except UnicodeDecodeError as fault:
         line = fault.object.count(b"\n", 0, fault.start) + 1

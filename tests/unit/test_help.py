@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import shlex
 from collections.abc import Iterator
@@ -114,3 +115,15 @@ def test_what_is_no_number_is_told_with_what_would_be(typed: str) -> None:
     said = CliRunner().invoke(main, ["wire", "--power", "160", "--length", typed, "--voltage", "12"])
     assert said.exit_code == 2
     assert "is no number from 0.05 to 1000 m" in said.stderr
+
+
+def test_who_may_not_read_a_site_is_told_as_whom(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """systemd/README.md: a running site's files are the user nightbank's, who is another than who logs in."""
+
+    def refused(_path: Path) -> bytes:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_bytes", refused)  # who runs the tests may be root, to whom all is open
+    said = CliRunner().invoke(main, ["now", str(tmp_path / "hide.toml")])
+    assert said.exit_code == 1
+    assert "sudo -u nightbank" in said.stderr
