@@ -179,7 +179,7 @@ def _unescape(match: re.Match[str]) -> str:
 
 
 AS_THE_SERVICE = "on a running site write `sudo -u nightbank` before the command"
-"""What helps most often where a person may not read a file: all of a site is its user's (systemd/README.md)."""
+"""Where a person may not read a file: all of a running site is its user's (systemd/README.md)."""
 
 
 def load_toml(path: Path, error: type[FileError] = SiteError) -> tuple[dict[str, Any], TomlLines]:
