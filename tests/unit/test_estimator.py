@@ -14,8 +14,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.bank.cloud import Cloud, Flow
 from monitor.bank.description import BankDescription
 from monitor.bank.estimator import UNIFORM_SD, BankEstimator
+from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankSample
 from monitor.bank.setpoints import SetPoints
 from monitor.quantities import Stage
@@ -324,6 +326,31 @@ def test_a_load_meter_that_once_showed_loads_and_shows_none_for_a_week_is_told_o
             estimate = life.estimator.update(BankSample(life.time_ms, **quiet))
         assert (silent in estimate.basis) is told
     assert silent not in Life().go_on(60, battery_voltage_V=12.4, charge_current_A=0.0).basis
+
+
+def test_far_above_the_gassing_voltage_a_small_current_stores_next_to_nothing():
+    # the gassing current e-folds each 85 mV of a cell (IEC 62485-2, from memory): 2 A of 100 Ah are gas at 2.6 V
+    def stored_share(cell_V):
+        cloud = Cloud(priors_of(BANK), lithium=False, step_V=0.01 / 6, seed=1)
+        for _ in range(12):
+            cloud.advance(1 / 12, Flow(0.02, "nothing"), 25.0)
+            cloud.weigh(cell_V, 1 / 12)
+        return cloud.moments().stored_share
+
+    assert stored_share(2.6) < 0.2
+    assert stored_share(2.4) > 0.3
+
+
+def test_at_rest_every_supposed_bank_that_runs_on_shows_the_voltage_that_was_read(filled):
+    """What the voltage ties together stays tied: who supposes a higher rest voltage supposes less charge."""
+    life = deepcopy(filled)
+    life.go_on(360, battery_voltage_V=12.45, battery_current_A=-3.0)
+    life.go_on(600, battery_voltage_V=12.45, battery_current_A=0.0)
+    banks = life.estimator.ahead(2000)
+    banks.advance(1 / 12, 0.0, np.zeros(2000), 25.0)
+    shown_V = BANK.cells * banks.cell_V()
+    assert shown_V.mean() == pytest.approx(12.45, abs=0.02)
+    assert shown_V.std() < 0.05
 
 
 def test_past_the_meters_flow_the_declared_loads_where_none_is_metered_else_the_monitor():
