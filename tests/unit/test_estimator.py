@@ -329,7 +329,7 @@ def test_a_load_meter_that_once_showed_loads_and_shows_none_for_a_week_is_told_o
 
 
 def test_far_above_the_gassing_voltage_a_small_current_stores_next_to_nothing():
-    # the gassing current e-folds each 85 mV of a cell (IEC 62485-2, from memory): 2 A of 100 Ah are gas at 2.6 V
+    # it e-folds each 85 mV of a cell (IEC 62485-2, from memory): at 2.6 V 2 A of 100 Ah are gas
     def stored_share(cell_V):
         cloud = Cloud(priors_of(BANK), lithium=False, step_V=0.01 / 6, seed=1)
         for _ in range(12):
