@@ -125,7 +125,7 @@ def in_minutes(seconds: float) -> str:
 
 
 def say(text: str, err: bool = False) -> None:
-    """A text to standard output, or error: folded to the width of a terminal, as it is for a program."""
+    """A text to standard output or error: folded where that is a terminal, as it is for a program."""
     stream = sys.stderr if err else sys.stdout
     click.echo(wrapped(text) if stream.isatty() else text, err=err)
 
