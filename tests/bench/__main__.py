@@ -36,6 +36,7 @@ OPTIONS: dict[str, tuple[str, ...]] = {
     "checkup_systems": TWO,
     "match_maps": ("--talks", "0", "--plain", "0"),
     "outlook_nights": ("--seeds", "101-112", *TWO),
+    "plan_nights": ("--seeds", "5001-5050", *TWO),
     "simulated_months": TWO,
     "sky_days": ("--kept", "--seeds", "102", *TWO),
     "winter_runs": ("--seeds", "9011-9018", "--records", "2", *TWO),
