@@ -1,6 +1,6 @@
 """A capacity test that somebody has begun: the note in which the daemon keeps it, and its signs. Pure.
 
-`monitor/capacity_watch.py` looks at the test once a minute and writes the note; the signs tell from it when
+`monitor/capacity/watch.py` looks at the test once a minute and writes the note; the signs tell from it when
 the test is to end, and that a bank waits for its charge afterwards. Page and command line show the note.
 """
 
