@@ -1,5 +1,6 @@
-"""Fixtures for all rooms: simulators as processes, the demo's site file on the ports of a running one."""
+"""Fixtures for all rooms: simulators as processes, the demo's site file on their ports, a seed."""
 
+import random
 import signal
 
 import pytest
@@ -16,6 +17,24 @@ settings.register_profile(
     "here", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("here")
+
+
+def pytest_addoption(parser):
+    parser.addoption("--seed", type=int, help="draw once more what a failed run has drawn from this seed")
+
+
+@pytest.fixture(scope="session")
+def session_seed(request):
+    """A seed of this run's own, or the one that --seed gives."""
+    given = request.config.getoption("--seed")
+    return random.SystemRandom().randrange(10**9) if given is None else given
+
+
+@pytest.fixture
+def seed(session_seed):
+    """The same for a test that draws at random; a failure shows it."""
+    print(f"seed {session_seed}")
+    return session_seed
 
 
 @pytest.fixture(scope="session")

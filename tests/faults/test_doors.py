@@ -6,14 +6,14 @@ The real page process on a real store, without a daemon, so that whatever is ask
 from __future__ import annotations
 
 import json
-import random
 import re
 import time
 from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import urlencode
 
 import pytest
-from hypothesis import HealthCheck, given, seed, settings
+from hypothesis import HealthCheck, given, settings
+from hypothesis import seed as drawn_from
 from hypothesis import strategies as st
 
 from dashboard.api import ADDRESSES
@@ -434,13 +434,11 @@ def near(bodies):
     return as_json | st.binary(max_size=300) | DEEP
 
 
-def fuzz(strategy, act, least=20):
-    """Give act what the strategy draws, for FUZZ_S and at least so often. Prints its seed."""
-    number = random.randrange(2**32)
-    print(f"seed {number}")
+def fuzz(strategy, act, seed, least=20):
+    """Give act what the strategy draws, for FUZZ_S and at least so often."""
     until_s, count = time.monotonic() + FUZZ_S, 0
 
-    @seed(number)
+    @drawn_from(seed)
     @settings(
         max_examples=1200,
         database=None,
@@ -459,7 +457,7 @@ def fuzz(strategy, act, least=20):
 
 
 @pytest.mark.usefixtures("untouched")
-def test_whatever_is_sent_to_a_callback_it_neither_fails_nor_writes(hut):
+def test_whatever_is_sent_to_a_callback_it_neither_fails_nor_writes(hut, seed):
     visitor = Visitor(hut.port)
     good = senses_of(visitor)
     for body in good:
@@ -470,7 +468,7 @@ def test_whatever_is_sent_to_a_callback_it_neither_fails_nor_writes(hut):
         assert answer.status in (200, 400, 413), body
         assert answer.status == 200 or not INSIDE.search(answer.text)
 
-    fuzz(near(st.sampled_from(good)), act)
+    fuzz(near(st.sampled_from(good)), act, seed)
 
 
 FIELDS = st.dictionaries(
@@ -514,7 +512,7 @@ FIELDS = st.dictionaries(
 )
 
 
-def test_whatever_is_typed_into_a_form_it_does_not_fail_and_leaves_requests_at_most(hut, unlocked):
+def test_whatever_is_typed_into_a_form_it_does_not_fail_and_leaves_requests_at_most(hut, unlocked, seed):
     before = tables(hut.store_file)
 
     def act(drawn):
@@ -528,7 +526,7 @@ def test_whatever_is_typed_into_a_form_it_does_not_fail_and_leaves_requests_at_m
 
     # what is taken waits two seconds for a daemon, so only the log's form, which is rarely right
     drawn = st.tuples(st.just("/care/write"), st.just("/care"), FIELDS)
-    fuzz(drawn, act, least=6)
+    fuzz(drawn, act, seed, least=6)
     after = tables(hut.store_file)
     for name in ("request", "sqlite_sequence"):
         before.pop(name, None)
@@ -556,7 +554,7 @@ NAMES = [
 
 
 @pytest.mark.usefixtures("untouched")
-def test_whatever_stands_in_an_address_it_does_not_fail(hut):
+def test_whatever_stands_in_an_address_it_does_not_fail(hut, seed):
     visitor = Visitor(hut.port)
     queries = st.lists(
         st.tuples(
@@ -589,11 +587,11 @@ def test_whatever_stands_in_an_address_it_does_not_fail(hut):
         answer = visitor.get(f"{path}?{text}")
         assert answer.status < 500, (path, query)
 
-    fuzz(st.tuples(paths, queries), act)
+    fuzz(st.tuples(paths, queries), act, seed)
 
 
 @pytest.mark.usefixtures("untouched")
-def test_whatever_bytes_come_instead_of_a_request_they_end_in_an_answer_or_a_closed_door(hut):
+def test_whatever_bytes_come_instead_of_a_request_they_end_in_an_answer_or_a_closed_door(hut, seed):
     host = f"Host: 127.0.0.1:{hut.port}"
     form = f"Content-Type: {FORM}\r\nContent-Length: 9"
     requests = [
@@ -609,4 +607,4 @@ def test_whatever_bytes_come_instead_of_a_request_they_end_in_an_answer_or_a_clo
         assert not answer.startswith(b"HTTP/1.0 500"), request
         assert not INSIDE.search(re.sub(r"<(link|script)[^>]*>", "", answer.decode("latin-1"))), request
 
-    fuzz(st.sampled_from([each.encode() for each in requests]).flatmap(spoilt), act)
+    fuzz(st.sampled_from([each.encode() for each in requests]).flatmap(spoilt), act, seed)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 from pathlib import Path
 
 from tests.faults.kill_field import FIELD_KINDS, FIELD_SHARES, field_world
@@ -11,9 +10,9 @@ from tests.faults.kill_world import draw_kinds
 KILLS = 12
 
 
-def test_whatever_is_killed_nothing_confirmed_is_lost_and_the_next_start_comes_up(tmp_path: Path) -> None:
-    seed = random.SystemRandom().randrange(2**32)
-    print(f"seed {seed}")
+def test_whatever_is_killed_nothing_confirmed_is_lost_and_the_next_start_comes_up(
+    tmp_path: Path, seed: int
+) -> None:
     with field_world(tmp_path, seed) as killed:
         for kind in draw_kinds(killed.rng, KILLS, FIELD_KINDS, FIELD_SHARES):
             killed.kill_one(kind)

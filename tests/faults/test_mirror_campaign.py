@@ -185,9 +185,7 @@ def answers(reader: StoreReader) -> dict[str, object]:
     }
 
 
-def test_after_72_hours_of_outages_and_kills_every_point_is_there_once(tmp_path: Path) -> None:
-    seed = random.SystemRandom().randrange(10**6)
-    print(f"seed {seed}")
+def test_after_72_hours_of_outages_and_kills_every_point_is_there_once(tmp_path: Path, seed: int) -> None:
     rng = random.Random(seed)
     store, log = tmp_path / "nightbank.db", tmp_path / "log"
     folder = tmp_path / "far"

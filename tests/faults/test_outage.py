@@ -166,10 +166,8 @@ def kill_while_it_waits(child: Child, server: NoticeServer, at_ms: int, alarms: 
 
 
 def test_after_three_days_of_outage_and_kills_everything_arrives_once_or_marked(
-    tmp_path: Path, server: NoticeServer
+    tmp_path: Path, server: NoticeServer, seed: int
 ) -> None:
-    seed = random.SystemRandom().randrange(2**32)
-    print(f"seed {seed}")
     story = Story(seed)
     site_file = tmp_path / "hide.toml"
     site_file.write_text(SITE.format(port=server.port), encoding="utf-8")

@@ -30,11 +30,9 @@ CARD_BYTES = 48 * 1024 * 1024
 TOOLS = ("mkfs.ext4", "losetup", "mount")
 
 
-def test_a_power_cut_costs_nothing_that_was_committed(tmp_path: Path) -> None:
+def test_a_power_cut_costs_nothing_that_was_committed(tmp_path: Path, seed: int) -> None:
     if os.geteuid() != 0 or not all(map(shutil.which, TOOLS)):
         pytest.skip("mounting a card needs root, mkfs.ext4 and losetup")
-    seed = random.SystemRandom().randrange(2**32)
-    print(f"seed {seed}")
     rng = random.Random(seed)
     with ExitStack() as stack:
         try:

@@ -47,16 +47,14 @@ def embedded_days(folder: Path, readings: list[list[Reading]]) -> list[object]:
         return list(writer.days(*DAYS))
 
 
-def test_after_72_hours_of_trouble_and_kills_every_reading_is_there_once(tmp_path: Path) -> None:
+def test_after_72_hours_of_trouble_and_kills_every_reading_is_there_once(tmp_path: Path, seed: int) -> None:
     (folder := tmp_path / "server").mkdir()
     with Influx(folder) as influx, Gate(folder, influx.port) as gate:
         influx.ask(f"CREATE DATABASE {BUCKET}")
-        live_through(tmp_path, influx, gate)
+        live_through(tmp_path, influx, gate, seed)
 
 
-def live_through(tmp_path: Path, influx: Influx, gate: Gate) -> None:
-    seed = random.SystemRandom().randrange(10**6)
-    print("seed", seed)
+def live_through(tmp_path: Path, influx: Influx, gate: Gate, seed: int) -> None:
     rng = random.Random(seed)
     relay = Relay(gate.port)
     far = Far(influx, gate, relay)

@@ -49,10 +49,8 @@ while True:
 
 @pytest.mark.parametrize("every_ms", [5000, 300_000])
 def test_a_writer_killed_at_twenty_random_moments_loses_nothing_committed(
-    tmp_path: Path, every_ms: int
+    tmp_path: Path, every_ms: int, seed: int
 ) -> None:
-    seed = random.SystemRandom().randrange(2**32)
-    print(f"seed {seed}")
     rng = random.Random(seed)
     path = tmp_path / "store.db"
     code = WRITER.format(start=START_MS, channels=CHANNELS)

@@ -7,7 +7,6 @@ fail in, and more of the same kind.
 
 from __future__ import annotations
 
-import random
 from time import sleep
 
 import pytest
@@ -19,22 +18,20 @@ from tests.faults.peer import UNIT, Peer, Plan, crc16, reply, words
 
 pytestmark = pytest.mark.timed
 
-SEED = random.SystemRandom().randrange(1, 10**6)
-
 NOTHING_TO_ACCEPT = {"echo alone", "a way longer than any time-out"}
 
 
 @pytest.fixture(scope="module")
-def results() -> dict[str, Result]:
-    found = run_all(FRAMES, SEED)
+def results(session_seed: int) -> dict[str, Result]:
+    found = run_all(FRAMES, session_seed)
     print("\n" + "\n".join(result.line() for result in found.values()))
     return found
 
 
 @pytest.mark.parametrize("kind", CLASSES, ids=lambda kind: kind.name)
-def test_no_wrong_value_is_accepted(kind: Class, results: dict[str, Result]) -> None:
+def test_no_wrong_value_is_accepted(kind: Class, results: dict[str, Result], seed: int) -> None:
     result = results[kind.name]
-    told = f"seed {SEED}: {result.line()}, {result.stale} of them stale"
+    told = f"seed {seed}: {result.line()}, {result.stale} of them stale"
     assert result.frames == FRAMES, told
     assert result.hit >= 0.5 * kind.rate * FRAMES, f"{told}: the fault hardly struck"
     assert result.wrong == 0, told
@@ -42,7 +39,7 @@ def test_no_wrong_value_is_accepted(kind: Class, results: dict[str, Result]) -> 
 
 
 @pytest.mark.parametrize("kind", CLASSES, ids=lambda kind: kind.name)
-def test_good_values_are_used(kind: Class, results: dict[str, Result]) -> None:
+def test_good_values_are_used(kind: Class, results: dict[str, Result], seed: int) -> None:
     result = results[kind.name]
     if kind.name in NOTHING_TO_ACCEPT:
         assert result.accepted < 0.1 * FRAMES, result.line()
@@ -50,13 +47,13 @@ def test_good_values_are_used(kind: Class, results: dict[str, Result]) -> None:
         # Half of what the fault leaves whole: a busy machine may time out now and then, a link that gives
         # up after a fault would not reach it. Slow, distant and echoing devices are to be read in full.
         left_whole = 1.0 if kind.rate == 1.0 else 1 - kind.rate
-        assert result.accepted > 0.5 * left_whole * FRAMES, f"seed {SEED}: {result.line()}"
+        assert result.accepted > 0.5 * left_whole * FRAMES, f"seed {seed}: {result.line()}"
 
 
 @pytest.mark.parametrize("kind", CLASSES, ids=lambda kind: kind.name)
-def test_good_values_come_back(kind: Class, results: dict[str, Result]) -> None:
+def test_good_values_come_back(kind: Class, results: dict[str, Result], seed: int) -> None:
     result = results[kind.name]
-    told = f"seed {SEED}: {result.line()}"
+    told = f"seed {seed}: {result.line()}"
     assert result.failed_after <= FAILED_AFTER, (
         f"{told}: the third poll after the end of the fault must be good"
     )
@@ -89,9 +86,9 @@ def test_only_reads_reach_the_wire(kind: Class, results: dict[str, Result]) -> N
         ("TCP reset", "line lost"),
     ],
 )
-def test_the_error_says_what_happened(kind: str, error: str, results: dict[str, Result]) -> None:
+def test_the_error_says_what_happened(kind: str, error: str, results: dict[str, Result], seed: int) -> None:
     refused = results[kind].refused
-    assert max(refused, key=refused.__getitem__) == error, f"seed {SEED}: {results[kind].line()}"
+    assert max(refused, key=refused.__getitem__) == error, f"seed {seed}: {results[kind].line()}"
 
 
 @pytest.mark.parametrize("fault", ["other_length", "slow"])

@@ -37,9 +37,7 @@ HERE = "http://127.0.0.1:8481"
 
 
 @pytest.fixture
-def rng() -> random.Random:
-    seed = random.SystemRandom().randrange(10**6)
-    print("seed", seed)
+def rng(seed: int) -> random.Random:
     return random.Random(seed)
 
 

@@ -153,9 +153,8 @@ def file(tmp_path):
 
 
 @pytest.mark.parametrize("level", ["shunt", "controller", "charging"])
-def test_an_unchanged_description_gives_the_daemons_own_estimates(tmp_path, level):
+def test_an_unchanged_description_gives_the_daemons_own_estimates(tmp_path, level, seed):
     """Two devices, lost polls, missing and suspect values: both roads make the same samples."""
-    seed = random.SystemRandom().randrange(2**32)
     file = site_file(tmp_path, level=level)
     path = fill(file, seed=seed)
     before, raw = kept(path, ESTIMATE), kept(path, "shunt", "charger", "derived")

@@ -31,7 +31,6 @@ from monitor.errors import NoAnswer
 from tests.unit.far_ends import Manners, Registers, RtuFarEnd, TcpFarEnd
 from tests.wiretap import WireTap, requests_in
 
-SEED = random.SystemRandom().randrange(10**6)
 COMMAND = (sys.executable, "-c", "from monitor.cli import main; main()", "scan")
 SMALL: Registers = {(3, 40 + at): 1000 + at for at in range(5)} | {(4, 700 + at): at for at in range(40)}
 
@@ -80,9 +79,10 @@ def requested(far_end: TcpFarEnd) -> list[int]:
 
 
 @pytest.mark.parametrize(("largest", "too_many"), [(125, 3), (24, 3), (16, 2), (60, 2)])
-def test_every_register_of_a_random_map_is_read(serve, tmp_path: Path, largest: int, too_many: int) -> None:
-    print(f"seed {SEED}")
-    registers = random_map(random.Random(f"{SEED}/{largest}"), 8)
+def test_every_register_of_a_random_map_is_read(
+    serve, tmp_path: Path, largest: int, too_many: int, seed: int
+) -> None:
+    registers = random_map(random.Random(f"{seed}/{largest}"), 8)
     far_end = serve(registers, Manners(largest, too_many))
     file = tmp_path / "dump.csv"
     first = snapshot_of(link_to(far_end), file)
@@ -97,10 +97,9 @@ def test_every_register_of_a_random_map_is_read(serve, tmp_path: Path, largest: 
     assert len(again) < searched / 10
 
 
-def test_small_groups_among_larger_ones_are_found(serve, tmp_path: Path) -> None:
+def test_small_groups_among_larger_ones_are_found(serve, tmp_path: Path, seed: int) -> None:
     """One to three registers each, up to 300 from the next, at no round addresses, of both functions."""
-    print(f"seed {SEED}")
-    rng = random.Random(f"{SEED}/small")
+    rng = random.Random(f"{seed}/small")
     registers: Registers = {(4, 6000 + at): at for at in range(40)}
     address = 6040
     for _ in range(8):

@@ -274,9 +274,8 @@ def polled(rng: random.Random, start_ms: int, end_ms: int, jitter_ms: int) -> li
 
 @pytest.mark.parametrize("part", range(4))
 def test_whatever_comes_when_and_is_packed_when_the_answers_are_those_of_a_plain_dictionary(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, part: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, part: int, seed: int
 ) -> None:
-    seed = random.SystemRandom().randrange(2**32)
     rng = random.Random(seed)
     where = f"part {part}, seed {seed}"
     monkeypatch.setattr(packing, "AT_ONCE", rng.choice((200, 200, 1000)))
@@ -509,9 +508,8 @@ def make_old(path: Path, new: Path, before: str) -> None:
 
 @pytest.mark.parametrize("before", ["packed blocks and tiers", "what every commit changes, together"])
 def test_an_old_store_answers_at_once_and_is_packed_bit_by_bit(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, before: str, seed: int
 ) -> None:
-    seed = random.SystemRandom().randrange(2**32)
     rng = random.Random(seed)
     where = f"seed {seed}"
     start_ms = to_ms(datetime(2026, 10, 23, 18, tzinfo=UTC))
