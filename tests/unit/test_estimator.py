@@ -15,13 +15,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.bank.cloud import Cloud, Flow
-from monitor.bank.description import BankDescription
+from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.estimator import UNIFORM_SD, BankEstimator
 from monitor.bank.priors import priors_of
 from monitor.bank.sample import BankSample
 from monitor.bank.setpoints import SetPoints
 from monitor.quantities import Stage
 from monitor.site.model import Meters
+from tests.unit.outlook_world import UTC_HIDE, rows, site_of
 
 BANK = BankDescription(
     chemistry="flooded",
@@ -373,6 +374,20 @@ def test_a_lamp_that_no_meter_sees_is_found_by_the_voltage():
     after = life.go_on(60, battery_voltage_V=12.48, charge_current_A=0.0).unseen_load_A
     assert lamp > before + 0.5
     assert after < lamp - 0.5
+
+
+def test_how_much_flows_past_the_meters_is_learnt_from_night_to_night():
+    """9 A day and night, more than anybody supposes at first, of a bank of tests/banks whose loads are not
+    metered: at each dusk more of it is expected, before the night's own voltage tells."""
+    estimator, expected_A = BankEstimator(describe_site(site_of(UTC_HIDE))), []
+    for number, (time_ms, row) in enumerate(rows(lambda day, hour: 9.0, 6, sun_A=45.0)):
+        seen = {
+            name: row[name] for name in ("battery_voltage_V", "charge_current_A", "battery_temperature_C")
+        }
+        estimate = estimator.update(BankSample(time_ms, **seen))
+        if number % 288 == 17 * 12:
+            expected_A.append(estimate.unseen_load_A)
+    assert expected_A[0] + 0.6 < expected_A[-1] < 9.0
 
 
 def test_without_unseen_loads_metered_the_band_is_wider_than_with_a_shunt(filled):
