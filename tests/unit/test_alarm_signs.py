@@ -10,7 +10,7 @@ import pytest
 from monitor.alarms import engine, slow_signs
 from monitor.alarms.course import Course
 from monitor.alarms.rules import rules_of
-from monitor.alarms.signs import SIGNS
+from monitor.alarms.signs import SIGNS, load_drop_V
 from monitor.bank.description import describe_site
 from monitor.records import DeviceHealth, Quality, Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
@@ -158,6 +158,15 @@ def test_without_a_known_current_the_voltage_itself_is_judged(flooded):
     assert flooded.see("Low voltage", battery_voltage_V=11.6).value == 11.6
     assert flooded.see("Low voltage", battery_voltage_V=13.2, battery_current_A=9.0).value == 13.2
     assert flooded.see("Low voltage", battery_current_A=-9.0) is None
+
+
+def test_a_load_pulls_a_bank_down_further_the_emptier_and_colder_it_is(flooded):
+    # by how much: Copetti 1993 has 0.27 / SOC^1.5 beside the plain resistance, and more in the cold
+    full, empty, cold = (
+        load_drop_V(flooded.bank, 20.0, temperature_C, soc)
+        for temperature_C, soc in ((25.0, 0.9), (25.0, 0.1), (0.0, 0.1))
+    )
+    assert 1.3 * full < empty < 0.9 * cold
 
 
 # --- near the disconnect ---
