@@ -21,6 +21,8 @@ The process and what stands before the pages:
     hosts       by which names this computer may be asked; pure
     styles      the style elements of others, by their hashes
     scripts     the scripts of Dash's page as one file without what nobody uses
+    sheet       the style sheet within a page, for a phone that comes for the first time
+    shared      one answer for all who ask for the same at once
     light       Dash without what it imports for figures that the page never has
     packed      answers in gzip
     files       the addresses of the files
@@ -68,12 +70,14 @@ What they are made of:
     fresh       what has changed on an open page
     markup      the page's tree as HTML; pure
     field, picture  the Dash components for an HTML input and for SVG text
-    tags        HTML elements for pages that Dash never draws; pure
+    into        the Dash component that draws into a place of the standing page
+    tags        HTML elements for what Dash never draws; pure
     svg         a plot as SVG text; pure
     address     where a phone finds the page: number, name, QR code
     asked       what an address asks for, checked; pure
     time_marks  times under a picture, from years to seconds; pure
     words       numbers, ages and times as a person reads them; pure
+    languages   how phones of a language write numbers and times; pure
     local       the marks of numbers, the clock and the order of dates as the phone has them; pure
 
 A module imports only those below it in this list; that none imports one that imports it is a contract in

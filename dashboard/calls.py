@@ -5,16 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dash import html
-from dash.development.base_component import Component
-
 from dashboard.pages.base import extra
 from dashboard.summary import AlarmRow
+from dashboard.tags import Node, html
 from dashboard.words import unbroken
 from monitor.alarms.standing import WORST_FIRST
 
 
-def call_content(alarms: Sequence[AlarmRow]) -> list[Component | str]:
+def call_content(alarms: Sequence[AlarmRow]) -> list[Node | str]:
     """What covers the page: the urgent alarms with what to do first; and the names of all that call, not for
     the eye. Empty where nothing calls."""
     calling = [row for row in alarms if row.calls]
@@ -24,7 +22,7 @@ def call_content(alarms: Sequence[AlarmRow]) -> list[Component | str]:
     return [*(cover(urgent) if urgent else []), names(calling)]
 
 
-def cover(urgent: Sequence[AlarmRow]) -> list[Component]:
+def cover(urgent: Sequence[AlarmRow]) -> list[Node]:
     title = "Urgent alarm" if len(urgent) == 1 else f"{len(urgent)} urgent alarms"
     answers = [
         html.A("Answer it" if len(urgent) == 1 else "Answer them", href="/alarms", className="button"),
@@ -38,7 +36,7 @@ def cover(urgent: Sequence[AlarmRow]) -> list[Component]:
     ]
 
 
-def told(row: AlarmRow) -> list[Component]:
+def told(row: AlarmRow) -> list[Node]:
     """What, since when, what to do first."""
     return [
         html.P(unbroken(row.text), className="told"),
@@ -47,7 +45,7 @@ def told(row: AlarmRow) -> list[Component]:
     ]
 
 
-def names(calling: Sequence[AlarmRow]) -> Component:
+def names(calling: Sequence[AlarmRow]) -> Node:
     """One raising of one alarm has one key, so that what a person put aside comes back when it comes anew."""
     rows = [
         html.Li(row.name, **extra(data_call=f"{row.name} {row.raised_ms}", data_priority=row.priority))

@@ -1,7 +1,8 @@
 """Numbers, clock times and dates the way the person's own phone writes them; the words stay English. Pure.
 
-A phone tells by a cookie how it writes them (assets/phone.js); each request sets the form for itself, and
-without a cookie the plain form stands. Only pages are written so: documents for programs never.
+A phone tells by a cookie how it writes them (assets/phone.js); each request sets the form for itself. Without
+a cookie the language that is asked for tells (`languages`), and where that is not known the plain form
+stands. Only pages are written so: documents for programs never.
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from flask import Flask, Response, redirect, request
 from dashboard import local, look
 from dashboard.daemon import Notice, daemon_notice
 from dashboard.dusk import Turns, take_turns
+from dashboard.languages import usual
 from dashboard.markup import html_text
 from dashboard.notices import notice
 from dashboard.pages.base import ReaderFactory
@@ -100,6 +101,14 @@ def moment(open_reader: ReaderFactory, site: Site) -> Moment:
     return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)), trouble)
 
 
+def _form_asked() -> local.Form:
+    """The form that the phone has told, else that of the language it asks for first."""
+    told = request.cookies.get(local.COOKIE)
+    if told is not None:
+        return local.form_of(told)
+    return next((usual(tag) for tag in request.accept_languages.values()), local.PLAIN)
+
+
 def manifest(name: str) -> dict[str, Any]:
     """What a phone needs to keep the page on its home screen under a name (W3C, Web Application
     Manifest). The ground is dark so that a start in the night does not blind."""
@@ -127,7 +136,7 @@ def add_phone(server: Flask, name: str, pages: Collection[str]) -> None:
     @server.before_request
     def take_form() -> None:
         is_page = request.path in pages or request.path.startswith(PARTS)
-        local.use(local.form_of(request.cookies.get(local.COOKIE)) if is_page else local.PLAIN)
+        local.use(_form_asked() if is_page else local.PLAIN)
 
     @server.get(MANIFEST_PATH)
     def home_screen() -> Response:

@@ -1,4 +1,4 @@
-"""HTML elements for pages that Dash never draws: `html.Div(...)` as with `dash.html`, in a tenth of its time.
+"""HTML elements for what Dash never draws: `html.Div(...)` as with `dash.html`, in a tenth of its time.
 
 Dash's components check each attribute and carry the whole machinery of a live page; a page of links and
 tables has some two hundred of them, which took longer to make than its figures. `markup` writes both. Pure.

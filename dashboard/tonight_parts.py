@@ -6,9 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dash import html
-from dash.development.base_component import Component
-
 from dashboard.csv_files import NIGHT
 from dashboard.figures import history_rows
 from dashboard.notices import notice
@@ -16,11 +13,12 @@ from dashboard.pages.base import extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import History
 from dashboard.summary import Tonight
+from dashboard.tags import Node, html
 from dashboard.values import Value
 from dashboard.words import unbroken
 from monitor.present import Look
 
-Content = list[Component | str]
+Content = list[Node | str]
 
 TAGS = {Look.LIVE: "", Look.STALE: "old", Look.SUSPECT: "doubtful", Look.MISSING: "missing"}
 """The word beside a value that is not simply live; the style sheet adds a shape, never colour alone."""
@@ -106,7 +104,7 @@ def marks(value: Value) -> dict[str, Any]:
     return {"className": f"value {value.look}", "data-quantity": value.quantity, **known}
 
 
-def tag(value: Value) -> list[Component]:
+def tag(value: Value) -> list[Node]:
     return [html.Span(TAGS[value.look], className="tag")] if TAGS[value.look] else []
 
 

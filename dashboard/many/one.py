@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dash import html
-from dash.development.base_component import Component
-
 from dashboard.forms import IS_COPY
 from dashboard.many.rows import Standing, row_of
 from dashboard.notices import notice
 from dashboard.pages import tonight
 from dashboard.pages.base import ReaderFactory
+from dashboard.tags import Node, html
 from dashboard.words import span_text
 from monitor.site.model import Site
 from monitor.site.server_table import ServerKeys
@@ -20,15 +18,13 @@ def described(site: Site, server: ServerKeys) -> Site:
     return site.model_copy(update={"store": site.store.model_copy(update={"server": server})})
 
 
-def tree(
-    standing: Standing, site: Site, open_reader: ReaderFactory, own_page: str, fresh_from: str
-) -> Component:
+def tree(standing: Standing, site: Site, open_reader: ReaderFactory, own_page: str, fresh_from: str) -> Node:
     """The whole page of a site of which enough is known; own_page is the address of its own, '' unknown."""
     beside = html.Section([html.P(_what_it_is(standing), className="quiet"), *_own(own_page)])
     return tonight.tree(open_reader, site, alone=True, beside=[beside], fresh_from=fresh_from)
 
 
-def unknown_tree(standing: Standing, own_page: str) -> Component:
+def unknown_tree(standing: Standing, own_page: str) -> Node:
     """The page of a site of which too little is known: what is."""
     row = row_of(standing)
     lead = [
@@ -51,7 +47,7 @@ def _commit_s(standing: Standing) -> float:
     return 0.0 if standing.state.site is None else standing.state.site.store.commit_every_s
 
 
-def _own(own_page: str) -> list[Component]:
+def _own(own_page: str) -> list[Node]:
     if not own_page:
         return []
     return [html.Div(html.A("Its own pages", href=own_page), className="moves")]

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, Input, Output, dcc
+from dash import html as dash_html
 from dash.development.base_component import Component
 
 from dashboard.calls import call_content
@@ -26,6 +27,7 @@ from dashboard.pages.base import Page, ReaderFactory, extra, file_link
 from dashboard.picture import Picture
 from dashboard.snapshot import take_history, take_snapshot
 from dashboard.summary import summarize
+from dashboard.tags import Node, html
 from dashboard.tonight_parts import (
     Content,
     alarms_part,
@@ -73,7 +75,7 @@ class Parts:
     devices: Content = field(default_factory=list)
 
 
-def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Component:
+def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Node:
     """The whole page with its present content, so that it is complete before the first refresh."""
     return tree(open_reader, site)
 
@@ -83,9 +85,9 @@ def tree(
     site: Site,
     *,
     alone: bool = False,
-    beside: Sequence[Component] = (),
+    beside: Sequence[Node] = (),
     fresh_from: str = "/fresh?",
-) -> Component:
+) -> Node:
     """The page; alone: without what leads to a site's other pages or needs its own scripts. beside comes
     last; fresh_from is where assets/fresh.js asks for newer sections."""
     parts = present_parts(open_reader, site, alone=alone)
@@ -120,17 +122,17 @@ def tree(
     )
 
 
-def call_dialog(parts: Parts) -> Component:
+def call_dialog(parts: Parts) -> Node:
     """What covers the screen while an alarm calls."""
     return html.Dialog(parts.call, id="call", **extra(aria_labelledby="call-title", aria_modal="true"))
 
 
-def section(title: str, content: Content, name: str) -> Component:
+def section(title: str, content: Content, name: str) -> Node:
     """A titled part of the page; a refresh renews what stands under the id `name`."""
     return html.Section([html.H2(title), html.Div(content, id=name)])
 
 
-def night_section(parts: Parts) -> Component:
+def night_section(parts: Parts) -> Node:
     """The night ahead; the style sheet hides it where nothing is known of it."""
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in NIGHT_HEADS]))
     return html.Section(
@@ -149,7 +151,7 @@ def night_section(parts: Parts) -> Component:
     )
 
 
-def now_section(parts: Parts) -> Component:
+def now_section(parts: Parts) -> Node:
     """The live values: those looked at first, the others folded away."""
     return html.Section(
         [
@@ -165,7 +167,7 @@ def now_section(parts: Parts) -> Component:
     )
 
 
-def alarms_section(parts: Parts, *, alone: bool) -> Component:
+def alarms_section(parts: Parts, *, alone: bool) -> Node:
     """The alarms, and the button that lets the page sound: a browser wants a tap for it."""
     sound = [
         html.Button("Let this page sound", id="sound", type="button"),
@@ -183,7 +185,7 @@ def alarms_section(parts: Parts, *, alone: bool) -> Component:
     )
 
 
-def history_section(plots: Content, told: str, rows: Content, *, alone: bool) -> Component:
+def history_section(plots: Content, told: str, rows: Content, *, alone: bool) -> Node:
     """The last day as two plots with a sentence, as a table for who cannot see them, and on a tap as a chart
     that tells each value: its library is fetched only then."""
     heads = html.Thead(html.Tr([html.Th(text, scope="col") for text in HISTORY_HEADS]))
@@ -209,10 +211,10 @@ def history_section(plots: Content, told: str, rows: Content, *, alone: bool) ->
 
 def closer_moves() -> Component:
     """The button that brings the chart, and the way to other times."""
-    return html.P(
+    return dash_html.P(
         [
-            html.Button("Look closer", id="history-closer", type="button"),
-            html.A("Any other time", href=CLOSER_PATH),
+            dash_html.Button("Look closer", id="history-closer", type="button"),
+            dash_html.A("Any other time", href=CLOSER_PATH),
         ],
         className="moves",
     )
@@ -239,7 +241,7 @@ def day_sections(plots: Content, told: str, rows: Content) -> dict[str, Content]
 
 def register(app: Dash, open_reader: ReaderFactory, site: Site) -> None:
     """What Dash draws on this page: the chart of the last day, on a tap."""
-    app.layout = Into([closer_moves(), html.Div(id="history-chart-place")], CLOSER_PLACE)
+    app.layout = Into([closer_moves(), dash_html.Div(id="history-chart-place")], CLOSER_PLACE)
 
     @app.callback(
         Output("history-chart-place", "children"),

@@ -8,6 +8,7 @@ from urllib.request import Request, urlopen
 import pytest
 from playwright.sync_api import expect
 
+from dashboard.languages import FORMS, usual
 from tests.browser.test_tonight import NOW, outlook_of
 
 INTL = """
@@ -63,6 +64,50 @@ def test_numbers_and_times_are_those_of_the_phone(evening, visit, locale):
     page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
     page.wait_for_selector("#as-of[data-count]")  # what comes with a refresh is written so, too
     expect(page.locator("[data-quantity=battery_voltage_V]")).to_have_text(f"{phone['volts']} V")
+
+
+WRITING = """
+tag => {
+  const clock = new Intl.DateTimeFormat(tag, { hour: 'numeric' }).resolvedOptions().hourCycle;
+  const parts = new Intl.DateTimeFormat(tag, { calendar: 'gregory' }).formatToParts(new Date());
+  return [
+    new Intl.NumberFormat(tag, { numberingSystem: 'latn' }).format(1234567.5),
+    ['h11', 'h12'].includes(clock) ? 12 : 24,
+    parts.map(part => ({ day: 'd', month: 'm', year: 'y' })[part.type] ?? '').join(''),
+  ];
+}
+"""
+
+
+def test_a_new_phone_is_answered_in_its_languages_form(evening, visit):
+    # Unicode's CLDR, as Chromium's Intl tells it, is the judge
+    page = visit.open(evening, path="/days")
+    for tag in FORMS:
+        form = usual(tag)
+        number, hours, order = page.evaluate(WRITING, tag)
+        group = next(mark for mark in number if not mark.isdigit()).replace("'", "’")
+        assert (form.decimal, form.hours, form.order) == (number[-2], hours, order), tag
+        assert form.group == group or (form.group.isspace() and group.isspace()), tag
+
+
+def first_told(hide, **headers):
+    with urlopen(Request(hide.url, headers=headers), timeout=10) as answer:
+        return answer.read().decode()
+
+
+def test_the_language_counts_until_the_phone_has_told_its_form(evening):
+    assert "1.240 W" in first_told(evening, **{"Accept-Language": "de-LU,en;q=0.5"})
+    assert "1’240 W" in first_told(evening, **{"Accept-Language": "de-CH"})
+    assert "1,240 W" in first_told(evening, **{"Accept-Language": "de-CH", "Cookie": "form=pc24dmy"})
+    for unknown in ("tlh", "", ";;,q=", "*"):
+        assert "1,240 W" in first_told(evening, **{"Accept-Language": unknown})
+
+
+def test_a_page_in_another_form_than_the_phones_is_written_anew_at_once(evening, visit):
+    page = visit.open(evening, locale="en-DK")  # not among the languages, answered as in American English
+    assert page.evaluate(WRITING, "en-DK")[1] == 24
+    assert usual("en-DK").hours == 12
+    expect(page.locator("#as-of")).to_contain_text("As of 20")
 
 
 def test_the_chart_has_the_phones_marks(evening, visit):
