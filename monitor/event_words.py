@@ -36,4 +36,5 @@ def none_in_words(kinds: Sequence[str], kind: str | None) -> str:
 
 def _sentence(event: Event) -> str:
     """The text, behind what it is about where it does not name that itself."""
-    return event.text if event.subject in event.text else f"{event.subject}: {event.text}"
+    names_it = event.text.startswith(event.subject) or f" {event.subject}: " in event.text
+    return event.text if names_it else f"{event.subject}: {event.text}"

@@ -55,3 +55,11 @@ def test_a_kind_of_which_there_is_nothing_names_those_that_there_are(site: Path)
     assert (
         events(site, "--from", "2001-01-01", "--to", "2001-01-02") == "Nothing has happened in this time.\n"
     )
+
+
+def test_what_an_event_is_about_is_named_once(site: Path) -> None:
+    raised = "Raised. Low voltage: 11.80 V is below 12.00 V (since 16:49)."
+    with open_writer(site.parent / "nightbank.db", "Europe/London") as store:
+        store.add_event(Event(SystemClock().now_ms() - 1000, "alarm", "Low voltage", raised))
+        store.commit()
+    assert events(site).splitlines()[0].endswith(f"alarm   {raised}")
