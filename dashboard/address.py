@@ -13,7 +13,7 @@ from io import StringIO
 from ipaddress import ip_address
 from pathlib import Path
 
-# segno is imported where a code is drawn: it takes 1.2 MB of the page process, most of whose life draws none.
+from dashboard.light import codes
 
 ANY_HOST = ("0.0.0.0", "::", "")
 
@@ -76,18 +76,14 @@ def local_name(address: str, responder: Path = RESPONDER) -> str | None:
 
 def qr_text(url: str) -> str:
     """An address as a QR code (ISO/IEC 18004) of letters, for a terminal."""
-    import segno
-
     out = StringIO()
-    segno.make(url, micro=False).terminal(out, compact=True)
+    codes().make(url, micro=False).terminal(out, compact=True)
     return out.getvalue()
 
 
 def qr_picture(url: str) -> str:
     """An address as a QR code, as SVG text; the style sheet colours it, its quiet zone is part of it."""
-    import segno
-
-    code = segno.make(url, micro=False)
+    code = codes().make(url, micro=False)
     text: str = code.svg_inline(omitsize=True, svgclass="qr", lineclass="qr-ink")
     return text
 

@@ -32,8 +32,9 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
             click.echo(qr_text(where.url), err=True)
         return
     from dashboard.light import plain_figures_only
+    from monitor.memory import openssl_left_out
 
-    with plain_figures_only():
+    with openssl_left_out(), plain_figures_only():
         from dashboard.server import serve
 
     log_to_stderr()

@@ -6,7 +6,7 @@ Long periods go by weeks. Pure but for `take_days` and `take_each_day`, which as
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
@@ -80,7 +80,7 @@ def take_days(reader: StoreReader, site: Site, span: Span) -> tuple[DayRow, ...]
 
 def take_each_day(
     reader: StoreReader, site: Site, span: Span
-) -> list[tuple[DayRow, Mapping[str, Any] | None]]:
+) -> Iterator[tuple[DayRow, Mapping[str, Any] | None]]:
     """Each of the span's days, with its entry where it has one. Raises StoreError."""
     return each_day(reader, site.metering.level, span.first, span.last)
 

@@ -2,7 +2,8 @@
 
 Dash's Graph imports one of plotly's drawing classes to write down a type, which drags in hundreds; plotly's
 encoder imports narwhals, which reads tables of every data-frame library. The page's figures are plain
-dictionaries. Without the two the page process is 1.3 and 3.3 MB smaller (tests.bench.page_cost).
+dictionaries. Without the two the page process is 1.3 and 3.3 MB smaller (tests.bench.page_cost). QR codes are
+drawn without Python's client for the web, which their library imports and nothing here uses.
 """
 
 from __future__ import annotations
@@ -17,6 +18,9 @@ from typing import Any
 DRAWING_CLASSES = "plotly.graph_objects"
 TABLES = ("narwhals", "narwhals.stable", "narwhals.stable.v1")
 """A module that reads tables, after the packages that it lies in."""
+
+
+WEB = "urllib.request"
 
 
 @contextmanager
@@ -39,6 +43,22 @@ def plain_figures_only() -> Iterator[None]:
         for name, stand_in in stand_ins.items():
             if sys.modules.get(name) is stand_in:
                 del sys.modules[name]
+
+
+def codes() -> Any:
+    """segno, imported when the first code is drawn: most of a page's life draws none.
+
+    Its writer takes two functions that escape text from xml.sax, which imports the client for the web, and
+    OpenSSL with it; a stand-in is in that one's place meanwhile.
+    """
+    if WEB in sys.modules:
+        return import_module("segno")
+    stand_in = sys.modules[WEB] = ModuleType(WEB)
+    try:
+        return import_module("segno")
+    finally:
+        if sys.modules.get(WEB) is stand_in:
+            del sys.modules[WEB]
 
 
 class _Later(ModuleType):

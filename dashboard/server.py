@@ -8,6 +8,7 @@ import sys
 from collections.abc import Callable
 from contextlib import closing, suppress
 from pathlib import Path
+from time import monotonic
 from types import FrameType
 from typing import Any
 
@@ -18,7 +19,7 @@ from dashboard.address import Address, address_of, qr_text
 from dashboard.app import make_app
 from dashboard.crowd import IDLE_S, LOOK_EVERY_S, keep_room
 from monitor.errors import NightbankError
-from monitor.memory import forget_documentation, keep_small
+from monitor.memory import forget_documentation, give_back, keep_small
 from monitor.pin import pin_path
 from monitor.site.load import load_site
 from monitor.store import store_path
@@ -29,6 +30,9 @@ log = logging.getLogger("nightbank.page")
 
 THREADS = 4
 """Answers at a time; each holds a thread for milliseconds (our choice)."""
+
+TIDY_S = 60.0
+"""So often memory is given back while somebody asks (our choice: it takes a millisecond or two)."""
 
 LARGEST_REQUEST_BYTES = 64 * 1024
 """The page sends back a few hundred bytes; anything larger is not ours."""
@@ -74,7 +78,20 @@ def _made(site_file: Path, host: str | None, port: int | None) -> Any:
     app = make_app(
         reader_factory(site, site_file), site, path, lambda asked: leave_request(site, site_file, asked)
     )
+    _tidy(app.server)
     return listening(app.server, host, port)
+
+
+def _tidy(server: Flask) -> None:
+    """Give back each TIDY_S what the answers since have freed in the midst of the heap."""
+    due_s = monotonic() + TIDY_S
+
+    @server.teardown_request
+    def tidy(_error: BaseException | None) -> None:
+        nonlocal due_s
+        if monotonic() >= due_s:
+            due_s = monotonic() + TIDY_S
+            give_back()
 
 
 def listening(app: Flask, host: str, port: int) -> Any:

@@ -29,7 +29,7 @@ from monitor.care.howto import HINTS, MIND
 from monitor.care.known import MOST_ENTRIES, estimated_capacity, last_tested
 from monitor.care.units import units_of
 from monitor.care.water import water_L
-from monitor.local_days import day_at, local_day, zone_of
+from monitor.local_days import PIECE_DAYS, day_at, local_day, zone_of
 from monitor.present import now_of
 from monitor.quantities import Stage
 from monitor.records import LogEntry, LogKind, iso_utc, to_ms
@@ -64,10 +64,6 @@ FULL_BEFORE_MS = DAY_MS
 BACK_MS = 366 * DAY_MS
 """Use, full charges and equalizations are looked for so far back (our choice: every calendar here is
 shorter, so that nothing older can make an act due)."""
-
-PIECE_DAYS = 31
-"""The store's days and events are gone through in pieces of so many days (our choice: a page has little
-memory)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 from monitor.clock import Clock
 from monitor.local_days import dates, day_at, zone_of
@@ -122,12 +123,12 @@ def missing_days(store: StoreReader, today: date, time_zone: str, anew: Collecti
     return [day for day in days if day in read and (day in anew or store.note(note_key(day)) is None)]
 
 
-def entries(store: StoreReader, first: date, last: date) -> dict[date, dict[str, object]]:
-    """The stored entries of the local days first..last; a day without one that can be read is left out."""
-    found = {}
+def entries(store: StoreReader, first: date, last: date) -> Iterator[tuple[date, dict[str, Any]]]:
+    """The stored entries of the local days first..last; a day without one that can be read is left out.
+
+    One after the other: a year of them together takes a page 2 MB, which stay with it."""
     for day in dates(first, last):
         text = store.note(note_key(day))
         if text is not None:
             with suppress(ValueError):  # a spoilt one must not hide the other days
-                found[day] = json.loads(text)
-    return found
+                yield day, json.loads(text)

@@ -5,7 +5,7 @@ Pages and the season's report go by the same rows. Unknown is None.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -13,7 +13,7 @@ from typing import Any
 from monitor.bank.charge_words import WIDE_SD, charge_band
 from monitor.bank.ledger import by_day, day_ledger, deepest
 from monitor.day_book import entries
-from monitor.local_days import dates
+from monitor.local_days import dates, pieces_of
 from monitor.records import DayStat
 from monitor.store.base import StoreReader
 
@@ -78,18 +78,23 @@ class DayRow:
 
 def each_day(
     reader: StoreReader, level: str, first: date, last: date, read: Sequence[DayStat] | None = None
-) -> list[tuple[DayRow, Mapping[str, Any] | None]]:
+) -> Iterator[tuple[DayRow, Mapping[str, Any] | None]]:
     """Each of the local days first..last, with its entry where it has one. Raises StoreError.
 
-    read are the days' statistics in order, where somebody has asked the store for them already.
+    read are the days' statistics in order, where somebody has asked the store for them already; else they are
+    read some weeks at a time.
     """
-    judged = entries(reader, first, last)
-    found = reader.days(first, last) if read is None else read
-    stats = by_day(found)
-    return [
-        (day_row(day, judged.get(day), stats.get(day, []), level), judged.get(day))
-        for day in dates(first, last)
-    ]
+    if read is None:
+        for begin, end in pieces_of(first, last):
+            yield from each_day(reader, level, begin, end, reader.days(begin, end))
+        return
+    stats, judged = by_day(read), entries(reader, first, last)
+    coming = next(judged, None)
+    for day in dates(first, last):
+        entry = None
+        if coming is not None and coming[0] == day:
+            entry, coming = coming[1], next(judged, None)
+        yield day_row(day, entry, stats.get(day, []), level), entry
 
 
 def day_row(day: date, entry: Mapping[str, Any] | None, stats: Sequence[DayStat], level: str) -> DayRow:

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from monitor.errors import StoreError
+
+PIECE_DAYS = 31
+"""The days of a long span are gone through so many at a time: a page has little memory, and what a year of
+all quantities takes for a moment stays with the process (our choice; a year is 3 MB)."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -45,6 +50,13 @@ def day_at(zone: ZoneInfo, time_ms: int) -> LocalDay:
 def dates(first: date, last: date) -> list[date]:
     """The dates from the first to the last, both with them; none where the last comes before."""
     return [first + timedelta(days=at) for at in range((last - first).days + 1)]
+
+
+def pieces_of(first: date, last: date) -> Iterator[tuple[date, date]]:
+    """The days first..last as spans of PIECE_DAYS days, the last one shorter."""
+    while first <= last:
+        yield first, min(last, first + timedelta(days=PIECE_DAYS - 1))
+        first += timedelta(days=PIECE_DAYS)
 
 
 def _midnight_ms(zone: ZoneInfo, day: date) -> int:

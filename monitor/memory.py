@@ -10,7 +10,8 @@ from __future__ import annotations
 import ctypes
 import gc
 import sys
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from importlib import import_module
 from types import FunctionType
 
@@ -22,6 +23,9 @@ LARGE_BLOCK_BYTES = 128 * 1024
 
 OPENSSL = ("_hashlib", "ssl")
 """The standard library's modules that load it."""
+
+SPEAK_TLS = ("http.client", "urllib.request")
+"""Those that leave a part of themselves out where there is no TLS."""
 
 BUILT_FROM_PARENTS = "email."
 """The standard library's mail package writes docstrings out of its parents' ones when it is imported."""
@@ -54,14 +58,32 @@ def leave_openssl_out() -> None:
     pymodbus imports, knows no TLS. Whoever imports ssl itself gets it as ever. The daemon is 5 MB smaller by
     this (tests.bench.daemon), nearly all of it pages of the library that the page process may share.
     """
-    if "hashlib" in sys.modules:
-        return
-    for name in OPENSSL:
+    if "hashlib" not in sys.modules:
+        with openssl_left_out():
+            for name in ("hashlib", "hmac", "asyncio"):
+                import_module(name)
+
+
+@contextmanager
+def openssl_left_out() -> Iterator[None]:
+    """Import inside this what would load OpenSSL by the way, before there are other threads.
+
+    Python's own modules for the web then lack what needs TLS; whoever asks for those later gets them whole.
+    The page process, which has a use for OpenSSL only once a PIN is typed, is 5 MB smaller by this
+    (tests.bench.page_cost).
+    """
+    out = [name for name in OPENSSL if name not in sys.modules]
+    whole = [name for name in SPEAK_TLS if name in sys.modules]
+    for name in out:
         sys.modules[name] = None  # type: ignore[assignment]  # the import system's own 'not found'
-    for name in ("hashlib", "hmac", "asyncio"):
-        import_module(name)
-    for name in OPENSSL:
-        del sys.modules[name]
+    try:
+        yield
+    finally:
+        for name in out:
+            del sys.modules[name]
+        for name in SPEAK_TLS:
+            if "ssl" in out and name not in whole:
+                sys.modules.pop(name, None)
 
 
 def forget_documentation() -> None:

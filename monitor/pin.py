@@ -7,7 +7,6 @@ as their computer hashes; against the network it is the page's limit on wrong tr
 
 from __future__ import annotations
 
-import hashlib
 import hmac
 import json
 import os
@@ -152,8 +151,11 @@ def _plain(pin: str) -> str:
 
 
 def _hashed(pin: str, salt: bytes, n: int, r: int, p: int) -> bytes:
+    # from where hashlib has it: the page's process has loaded hashlib without (`memory.openssl_left_out`)
+    from _hashlib import scrypt
+
     try:
-        return hashlib.scrypt(
+        return scrypt(
             pin.encode("utf-8", "surrogatepass"),
             salt=salt,
             n=n,

@@ -15,6 +15,7 @@ from typing import Any, Literal
 from monitor.bank.ledger import by_day, day_ledger
 from monitor.day_book import entries
 from monitor.errors import SunError
+from monitor.local_days import pieces_of
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Demand
 from monitor.plan.sunlight import LEAST_DAYS, Sky, SkyDay, by_season
@@ -100,7 +101,7 @@ def used_days(reader: StoreReader, site: Site, today: date) -> list[tuple[date, 
     """The last whole days of which the use is known (day, Wh), newest first: the weather book's, else the
     day's sums; where only currents were metered, ampere hours at the bank's nominal voltage."""
     first, last = today - timedelta(days=USED_DAYS), today - timedelta(days=1)
-    book = entries(reader, first, last)
+    book = dict(entries(reader, first, last))
     stats = by_day(reader.days(first, last))
     found = []
     for back in range(1, USED_DAYS + 1):
@@ -175,8 +176,12 @@ def week_of(outlook: Mapping[str, Any], charging_V: float) -> Week:
 def warmth_of(reader: StoreReader, today: date, month: int | None, typical: TypicalYear | None) -> Warmth:
     """The bank's temperature on the coldest day of the year behind, of a month if one is asked for and has
     been measured; else the air's in the typical year."""
-    stats = reader.days(today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
-    means = [(stat.day.month, stat.mean) for stat in stats if stat.quantity == "battery_temperature_C"]
+    means = [
+        (stat.day.month, stat.mean)
+        for first, last in pieces_of(today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
+        for stat in reader.days(first, last)
+        if stat.quantity == "battery_temperature_C"
+    ]
     of_month = [mean for its, mean in means if its == month]
     if means:
         of_month = of_month if len(of_month) >= LEAST_DAYS else []
@@ -202,8 +207,7 @@ def sky_of(
     the weather book on which light and sky are known. What the array really gives its own days tell."""
     days, scales = [], []
     if reader is not None and today is not None:
-        book = entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1))
-        for day, entry in book.items():
+        for day, entry in entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1)):
             sun_h, share, scale = (entry.get(key) for key in ("reference_yield_h", "index", "scale"))
             if isinstance(sun_h, (int, float)) and isinstance(share, (int, float)):
                 days.append(SkyDay(day, float(sun_h), float(share)))

@@ -6,7 +6,7 @@ year of readings costs no more than its days.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,7 @@ from monitor.array_look import Found, last_look
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
-from monitor.local_days import day_at, local_day, zone_of
+from monitor.local_days import day_at, local_day, pieces_of, zone_of
 from monitor.power.dark_note import told_last
 from monitor.present import now_of
 from monitor.records import Bucket, DayStat, Event, LogEntry
@@ -45,9 +45,6 @@ USUAL_DAYS = 91
 
 HOUR_MS = 3_600_000
 NOON_MS = NOON_H * HOUR_MS
-
-AT_ONCE_DAYS = 31
-"""So many days are in memory at once (our choice)."""
 
 VOLTAGE, TEMPERATURE = "battery_voltage_V", "battery_temperature_C"
 KEPT = {*FLOW_QUANTITIES, VOLTAGE, TEMPERATURE}
@@ -102,6 +99,7 @@ def season_of(
     Raises StoreError.
     """
     zone, now_ms = zone_of(site.site.time_zone), now_of(reader).time_ms
+    tasks = tuple(care_report(site, reader, findings)["tasks"])  # first, for it reads a year of its own
     days = [local_day(zone, first + timedelta(days=at)) for at in range((last - first).days + 1)]
     start_ms, end_ms = days[0].start_ms, days[-1].end_ms
     found = _read(reader, site.metering.level, first, last)
@@ -146,7 +144,7 @@ def season_of(
         site.array is not None,
         found_faults,
         looked,
-        tuple(care_report(site, reader, findings)["tasks"]),
+        tasks,
         tuple(name for some, limit, name in most if len(some) == limit),
     )
 
@@ -182,7 +180,7 @@ def _nights(site: Site, reader: StoreReader, first: date, last: date, vague: set
     vague = vague | vague_days(reader.days(before, before))
     charges = (
         bucket
-        for begin, end in _pieces(before, last - timedelta(days=1))
+        for begin, end in pieces_of(before, last - timedelta(days=1))
         for bucket in _by_hour(
             reader, local_day(zone, begin).start_ms + NOON_MS, local_day(zone, end).end_ms + NOON_MS
         )
@@ -209,7 +207,7 @@ class _Days:
 def _read(reader: StoreReader, level: str, first: date, last: date) -> _Days:
     """The days first..last, some weeks at a time: a year of all quantities would be much for a page."""
     found = _Days()
-    for begin, end in _pieces(first, last):
+    for begin, end in pieces_of(first, last):
         stats = reader.days(begin, end)
         for row, entry in each_day(reader, level, begin, end, stats):
             found.rows.append((row, entry and {key: entry.get(key) for key in YIELDS}))
@@ -218,9 +216,3 @@ def _read(reader: StoreReader, level: str, first: date, last: date) -> _Days:
         found.vague.update(vague_days(stats))
         found.stats.extend(stat for stat in stats if stat.quantity in KEPT or is_equalizing(stat))
     return found
-
-
-def _pieces(first: date, last: date) -> Iterator[tuple[date, date]]:
-    while first <= last:
-        yield first, min(last, first + timedelta(days=AT_ONCE_DAYS - 1))
-        first += timedelta(days=AT_ONCE_DAYS)

@@ -77,24 +77,25 @@ def _gives(site: Site, reader: StoreReader | None, today: date, at_once: bool) -
         return str(error)
     if clear is None:
         return NOT_YET
-    begin, end = today - timedelta(days=OWN_DAYS), today - timedelta(days=1)
-    book = {} if reader is None else entries(reader, begin, end)
-    own = [(day, share) for day, entry in book.items() if (share := _share(entry)) is not None]
-    scale = _scale(book)
+    own, scale = ([], USUAL) if reader is None else _own_days(reader, today)
     return [Given(each.month, _clear_Ah(supply, each, scale), clouds_of(each.month, own)) for each in clear]
+
+
+def _own_days(reader: StoreReader, today: date) -> tuple[list[tuple[date, float]], float]:
+    """The days' shares of a clear sky, and by the newest of them the array's learnt share of its rated
+    clear-sky power, the usual one without any."""
+    shares, learnt = [], None
+    for day, entry in entries(reader, today - timedelta(days=OWN_DAYS), today - timedelta(days=1)):
+        share, learnt = _share(entry), entry.get("scale")
+        if share is not None:
+            shares.append((day, share))
+    return shares, float(learnt) if isinstance(learnt, (int, float)) else USUAL
 
 
 def _share(entry: Mapping[str, Any]) -> float | None:
     """The share of a clear sky's light on a day without snow, None where it is not known."""
     share = entry.get("index")
     return float(share) if isinstance(share, (int, float)) and entry.get("sky") != "snow" else None
-
-
-def _scale(book: Mapping[date, Mapping[str, Any]]) -> float:
-    """The array's learnt share of its rated clear-sky power, by the newest day; the usual one without any."""
-    newest = max(book, default=None)
-    scale = None if newest is None else book[newest].get("scale")
-    return float(scale) if isinstance(scale, (int, float)) else USUAL
 
 
 def _clear_Ah(supply: Supply, month: ClearMonth, scale: float) -> float:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from monitor.local_days import LocalDay, local_day
+from monitor.local_days import LocalDay, local_day, pieces_of
 from monitor.records import DayStat, to_datetime
 from monitor.store.base import StoreReader
 from monitor.store.days import DaySum
@@ -27,7 +27,12 @@ def span_stats(
     """
     last_ms = (reader.span() or (0, -1))[1]
     day, last_day = to_datetime(start_ms).astimezone(zone).date(), to_datetime(end_ms).astimezone(zone).date()
-    stats = [stat for stat in reader.days(day, last_day) if stat.quantity in quantities]
+    stats = [
+        stat
+        for first, last in pieces_of(day, last_day)
+        for stat in reader.days(first, last)
+        if stat.quantity in quantities
+    ]
     while day <= last_day and end_ms > start_ms:
         whole = local_day(zone, day)
         ends_within = end_ms < whole.end_ms and end_ms <= last_ms

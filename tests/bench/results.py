@@ -14,7 +14,7 @@ from tests.bench.figures import Figure, Kind
 HERE = Path(__file__).parent
 KEPT, PAGE = HERE / "results.json", HERE / "RESULTS.md"
 
-NO_BENCHMARKS = ("__main__", "figures", "process", "results")
+NO_BENCHMARKS = ("__main__", "figures", "page_year", "process", "results", "soak_daemon")
 """Modules of this folder that measure nothing by themselves."""
 
 TABLES = {

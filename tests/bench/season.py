@@ -47,7 +47,7 @@ TARGET_S = 5.0
 """Issue 10: a year in seconds; taken as five (our choice)."""
 
 
-def fill(path: Path, days: int) -> None:
+def fill(path: Path, days: int, every_ms: int = EVERY_MS) -> None:
     """Invented days: a sun with clouds, a bank that follows it, an hour unread each third night."""
     rng = random.Random(SEED)
     with open_writer(path, "Europe/London") as writer:
@@ -56,13 +56,13 @@ def fill(path: Path, days: int) -> None:
         for day in range(days):
             cloud, readings = rng.uniform(0.1, 1.0), []
             start_ms = END_MS - (days - day) * DAY_MS
-            for at in range(start_ms, start_ms + DAY_MS, EVERY_MS):
+            for at in range(start_ms, start_ms + DAY_MS, every_ms):
                 hour = at / 3_600_000 % 24
                 if day % 3 == 0 and 3 <= hour < 4:
                     continue
                 sun = max(0.0, math.sin((hour - 7) / 10 * math.pi)) * cloud
                 current = 20 * sun - 3
-                charge = min(1.0, max(0.3, charge + current * EVERY_MS / 3_600_000 / 450))
+                charge = min(1.0, max(0.3, charge + current * every_ms / 3_600_000 / 450))
                 for name, value in (
                     ("battery_voltage_V", 12.2 + 0.05 * current + rng.gauss(0, 0.01)),
                     ("battery_current_A", current + rng.gauss(0, 0.02)),
@@ -82,6 +82,15 @@ def fill(path: Path, days: int) -> None:
             low = Transition(start_ms, f"Alarm {day % 9}", "normal", "unacknowledged", "raised", "high", "x")
             writer.add_transition(low)
             writer.commit()
+
+
+def add_notes(site: Site, path: Path) -> None:
+    """Let the store's present be its end, and know what a clear sky gives; site has its set points."""
+    with closing(open_writer(path, "Europe/London")) as writer:
+        writer.put_note(CLOCK_NOTE, PacedClock(SystemClock().now_ms(), END_MS, 1.0).note())
+        supply = supply_of(site)
+        writer.put_note(MONTHS_NOTE, months_note(supply, clear_months(supply, writer)))
+        writer.commit()
 
 
 def plain(reader: StoreReader, days: int) -> None:
@@ -147,11 +156,7 @@ def main() -> None:
         site = with_defaults(load_site(file))[0]
         if not path.exists():
             fill(path, asked.days)
-        with closing(open_writer(path, "Europe/London")) as writer:
-            writer.put_note(CLOCK_NOTE, PacedClock(SystemClock().now_ms(), END_MS, 1.0).note())
-            supply = supply_of(site)
-            writer.put_note(MONTHS_NOTE, months_note(supply, clear_months(supply, writer)))
-            writer.commit()
+        add_notes(site, path)
         measure(site, path, asked.days)
 
 

@@ -12,15 +12,14 @@ are fewer. So growth is told by the day and by the poll, since a real day has 34
 devices. At 24 times with a poll each 0.1 s a simulated day has about as many as a real one.
 
 Printed are the slope of the resident memory (least squares, without the first fifth), its mean in each fifth
-of the time, by which one sees whether it levels off, descriptors and threads, what became of the polls, and
-what the log has of errors. --page has the page beside it, which a phone renews each five seconds and leafs
-through. It ends with 1 where a target is missed.
+of the time, by which one sees whether it levels off, what it is made of, descriptors and threads, what became
+of the polls, and what the log has of errors. --page has the page beside it, which a phone renews each five
+seconds and leafs through. It ends with 1 where a target is missed.
 """
 
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import random
 import re
@@ -31,29 +30,25 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager, nullcontext, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TypeVar
 
 import numpy as np
 
-from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
 from monitor.demo import site_text
-from monitor.devices.device import build_lines
-from monitor.service import serve
 from monitor.simulated import DemoError, SimulatorProcess
-from monitor.site.load import load_site, with_defaults
-from monitor.stopping import stop_signals
 from monitor.store.embedded import open_reader
 from monitor.store.upkeep import size_of, troubles
-from monitor.stores import open_writer
 from simulator.faults import FOR_REGISTERS, FOR_TEXT
 from tests.bench.daemon import AS_THE_UNIT
 from tests.bench.figures import cost, hand_over
 from tests.bench.page_cost import wait_for_port
 from tests.bench.page_crowd import Crowd, Phone
-from tests.bench.process import cpu_s, memory_MB
+from tests.bench.process import Parts, cpu_s, memory_MB, parts_MB
+from tests.bench.soak_daemon import START_MS, Inside, insides
 from tests.ports import free_port
 
 REAL_EVERY_S, REAL_COMMIT_S = 0.2, 1.0
@@ -66,25 +61,11 @@ LOOK_S = 1.0
 COUNT_S = 20.0
 """How often the polls so far are asked of the store."""
 
+T = TypeVar("T")
+
 FIFTHS = 5
 SPELL_S, CALM_S = (0.5, 3.0), (2.0, 8.0)
 """How long a fault lasts and how long it is calm between two (our choice: a quarter of the time fails)."""
-
-START_MS = 1_793_491_200_000
-"""2026-11-01T00:00:00Z."""
-
-
-def run_daemon(site_file: Path, speed: float, every_s: float) -> None:
-    """The daemon in this process, by a clock that runs `speed` times as fast."""
-    site, _ = with_defaults(load_site(site_file))
-    clock = PacedClock(SystemClock().now_ms(), START_MS, speed)
-    slow = {"every_s": every_s * speed}
-    shown = site.model_copy(
-        update={"devices": tuple(entry.model_copy(update=slow) for entry in site.devices)}
-    )
-    with stop_signals() as stop, closing(open_writer(site, site_file)) as store:
-        store.put_note(CLOCK_NOTE, clock.note())
-        serve(shown, site_file, build_lines(site, site_file.parent, clock), store, clock, stop)
 
 
 @dataclass(slots=True)
@@ -129,12 +110,14 @@ class Look:
     threads: int
     polls: int
     page_MB: float | None
+    parts: Parts | None
 
 
-def look(pid: int, day: float, polls: int, page: int | None) -> Look:
+def look(pid: int, day: float, polls: int, page: int | None, *, closely: bool) -> Look:
     folder = Path(f"/proc/{pid}")
     files, threads = len(os.listdir(folder / "fd")), len(os.listdir(folder / "task"))
-    return Look(day, memory_MB(pid), files, threads, polls, None if page is None else memory_MB(page))
+    page_MB = None if page is None else memory_MB(page)
+    return Look(day, memory_MB(pid), files, threads, polls, page_MB, parts_MB(pid) if closely else None)
 
 
 def polls_in(store: Path) -> int:
@@ -183,14 +166,15 @@ def soak(folder: Path, asked: Asked) -> bool:
     """Run it; whether all targets were met."""
     looks: list[Look] = []
     scenario, site_file, store = folder / "scenario.toml", folder / "site.toml", folder / "nightbank.db"
+    told_file = folder / "inside"
     scenario.write_text(f"[charger]\nbaud = {asked.baud}\n")
     with SimulatorProcess(folder / "ports", START_MS, scenario=scenario, seed=asked.seed) as simulator:
         text = site_text(simulator).replace("\nevery_s = 5", f"\nevery_s = {REAL_EVERY_S}")
         text = text.replace(f"baud = {USUAL_BAUD}\nunit", f"baud = {asked.baud}\nunit")
         site_file.write_text(text.replace("commit_every_s = 5", f"commit_every_s = {REAL_COMMIT_S}"))
         simulator.ask(do="run", speed=asked.speed)
-        command = [sys.executable, "-m", "tests.bench.soak", "--daemon", str(site_file)]
-        command += ["--speed", str(asked.speed), "--every-s", str(asked.every_s)]
+        command = [sys.executable, "-m", "tests.bench.soak_daemon", str(site_file)]
+        command += [str(asked.speed), str(asked.every_s), str(told_file)]
         with (folder / "log").open("wb") as log:
             daemon = subprocess.Popen(command, stderr=log, env=os.environ | AS_THE_UNIT)
         while not polls_in(store) and daemon.poll() is None:
@@ -202,9 +186,11 @@ def soak(folder: Path, asked: Asked) -> bool:
             while (now_s := time.monotonic() - begin_s) < end_s and daemon.poll() is None:
                 with suppress(DemoError):
                     trouble.follow(now_s)
-                if now_s - counted_s >= COUNT_S:
+                counts = now_s - counted_s >= COUNT_S
+                if counts:
                     polls, counted_s = polls_in(store), now_s
-                looks.append(look(daemon.pid, now_s * asked.speed / 86_400, polls, page))
+                day = now_s * asked.speed / 86_400
+                looks.append(look(daemon.pid, day, polls, page, closely=counts))
                 if int(20 * now_s / end_s) > told:
                     told = int(20 * now_s / end_s)
                     print(f"  {looks[-1]}", file=sys.stderr, flush=True)
@@ -217,17 +203,33 @@ def soak(folder: Path, asked: Asked) -> bool:
     if asked.page:
         opened = sum(map(len, crowd.took_s.values()))
         print(f"the phone had {opened} answers, {len(crowd.failures)} failures {crowd.failures[:3]}")
+    tell_parts([each.parts for each in looks if each.parts is not None], insides(told_file))
     return tell(folder, looks, asked.days, trouble.done, status, spent_s)
 
 
-def fifths(looks: Sequence[Look]) -> Iterator[Sequence[Look]]:
-    """The looks of each fifth of the time."""
+def fifths(looks: Sequence[T]) -> Iterator[Sequence[T]]:
+    """What was seen in each fifth of the time."""
     for part in range(FIFTHS):
         yield looks[len(looks) * part // FIFTHS : len(looks) * (part + 1) // FIFTHS]
 
 
 def mean(numbers: Sequence[float]) -> float:
     return sum(numbers) / len(numbers)
+
+
+def tell_parts(parts: Sequence[Parts], told: Sequence[Inside]) -> None:
+    """Print what the daemon's memory was made of: by it one sees whether growth is objects or holes."""
+    rows: tuple[tuple[str, Sequence[float]], ...] = (
+        ("the C library's heap, resident, MB", [each.heap_MB for each in parts]),
+        ("  of it in use, MB", [each.heap_used_MB for each in told]),
+        ("what else is its own, MB", [each.own_MB for each in parts]),
+        ("  Python's blocks in use, thousands", [each.blocks / 1000 for each in told]),
+        ("pages of files, MB", [each.files_MB for each in parts]),
+    )
+    print("what the daemon's memory is made of, in each fifth:")
+    for name, numbers in rows:
+        if len(numbers) >= FIFTHS:
+            print(f"  {name:36} {', '.join(f'{mean(part):.2f}' for part in fifths(numbers))}")
 
 
 def growth_MB(looks: Sequence[Look]) -> float:
@@ -295,14 +297,7 @@ def main() -> None:
     parser.add_argument("--every-s", type=float, default=REAL_EVERY_S, help="a poll's period, in real time")
     parser.add_argument("--baud", type=int, default=USUAL_BAUD, help="of the charger's line")
     parser.add_argument("--page", action="store_true", help="with the page and a phone beside it")
-    parser.add_argument("--daemon", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
-    if options.daemon is not None:
-        logging.basicConfig(
-            format="%(levelname)s %(message)s", level=logging.INFO
-        )  # each line, none left out
-        run_daemon(options.daemon, options.speed, options.every_s)
-        return
     print(f"seed {options.seed}, {options.speed:g} times as fast as life", flush=True)
     with TemporaryDirectory() as name:
         asked = Asked(options.days, options.speed, options.seed, options.every_s, options.baud, options.page)

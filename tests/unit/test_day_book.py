@@ -73,7 +73,7 @@ def test_finished_days_get_the_entry_that_the_command_prints(site_file, store):
     book, _ = book_of(site_file, store, NIGHT_AFTER)
     follow_until(book, lambda: store.note(note_key(THREE_DAYS[-1])) is not None)
     store.commit()
-    found = entries(store, date(2026, 6, 1), date(2026, 6, 30))
+    found = dict(entries(store, date(2026, 6, 1), date(2026, 6, 30)))
     assert list(found) == THREE_DAYS
     entry = found[date(2026, 6, 21)]
     # by hand: 216 W over the half sine of twelve hours are 216 x 12 x 2 / pi Wh
