@@ -9,6 +9,7 @@
     rules        the site's rules
     shipped      those that every site starts with
     rule         what a rule is
+    seen         what a sign shows
     signs        signs of the bank, judged with each reading
     slow_signs   signs judged once a minute
     slow_look    what those are worked out from

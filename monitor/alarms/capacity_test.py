@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, replace
 
-from monitor.alarms.signs import Seen
+from monitor.alarms.seen import Seen
 
 TEST_NOTE = "capacity-test"
 """Key of the store's note."""

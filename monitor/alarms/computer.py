@@ -10,7 +10,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.alarms.signs import Seen
+from monitor.alarms.seen import Seen
 
 SUPPLY_MONITOR = "rpi_volt"
 """Name of the Raspberry Pi's supply monitor among the kernel's hwmon devices; its in0_lcrit_alarm is 1 while

@@ -7,9 +7,9 @@ None where it cannot tell. Slower signs are in `slow_signs.py`, those of the com
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from math import exp, isfinite, log1p
 
+from monitor.alarms.seen import Seen
 from monitor.bank.cell import ACTIVATION_CURRENT, EMPTY_KNEE, stiffness
 from monitor.bank.description import BankDescription
 from monitor.bank.priors import PRIORS
@@ -35,21 +35,6 @@ CHARGED_FROM = 0.001
 bank (our choice: less than any array gives in daylight)."""
 
 Values = Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What a sign shows: its value, the clause that tells it, and the quantities behind it.
-
-    applies is False where what the rule is about cannot be now (a bank that is not charged is not charged too
-    cold): the rule is then back, whatever the value. worthless_ms is after when nobody needs to hear of it.
-    """
-
-    value: float
-    words: str
-    values: Mapping[str, float | None] = field(default_factory=dict)
-    applies: bool = True
-    worthless_ms: int | None = None
 
 
 def load_drop_V(bank: BankDescription, out_A: float, temperature_C: float, soc: float) -> float:

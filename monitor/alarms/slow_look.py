@@ -13,7 +13,8 @@ from monitor.alarms.capacity_test import TEST_NOTE, WatchedTest, left_of, waits_
 from monitor.alarms.computer import Computer
 from monitor.alarms.course import FOLLOWED, Course
 from monitor.alarms.rule import Rule
-from monitor.alarms.signs import Seen, Values
+from monitor.alarms.seen import Seen
+from monitor.alarms.signs import Values
 from monitor.alarms.supply import SupplyCourse, supply_margin
 from monitor.bank.description import describe_site
 from monitor.clock import Clock

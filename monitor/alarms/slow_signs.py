@@ -9,7 +9,8 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
 
-from monitor.alarms.signs import CHARGE, NET, TEMPERATURE, VOLTAGE, Seen, Values
+from monitor.alarms.seen import Seen
+from monitor.alarms.signs import CHARGE, NET, TEMPERATURE, VOLTAGE, Values
 from monitor.bank.description import BankDescription
 from monitor.bank.setpoints import REFERENCE_C
 from monitor.bank.signs import LIT_ABOVE_V

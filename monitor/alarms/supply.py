@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from statistics import median
 
-from monitor.alarms.signs import NET, VOLTAGE, Seen, Values
+from monitor.alarms.seen import Seen
+from monitor.alarms.signs import NET, VOLTAGE, Values
 from monitor.site.model import Site
 
 MINUTE_MS = 60_000

@@ -16,7 +16,8 @@ from monitor.alarms.engine import Verdict
 from monitor.alarms.requests import KINDS, answer
 from monitor.alarms.rule import Rule
 from monitor.alarms.rules import rules_of
-from monitor.alarms.signs import SIGNS, VOLTAGE, Seen
+from monitor.alarms.seen import Seen
+from monitor.alarms.signs import SIGNS, VOLTAGE
 from monitor.alarms.slow_look import SlowLook
 from monitor.alarms.suppression import Standing, reasons
 from monitor.alarms.telling import event_text, transition_text

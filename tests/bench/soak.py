@@ -39,6 +39,7 @@ from typing import TypeVar
 import numpy as np
 
 from monitor.demo import site_text
+from monitor.errors import StoreError
 from monitor.simulated import DemoError, SimulatorProcess
 from monitor.store.embedded import open_reader
 from monitor.store.upkeep import size_of, troubles
@@ -128,6 +129,13 @@ def polls_in(store: Path) -> int:
         return sum(health.polls for health in reader.health())
 
 
+def has_begun(store: Path) -> bool:
+    """Whether a poll is in the store; one that is just being made cannot be read yet."""
+    with suppress(StoreError):
+        return polls_in(store) > 0
+    return False
+
+
 @contextmanager
 def page_beside(site_file: Path, crowd: Crowd, seconds: float) -> Iterator[int]:
     """The page's process, and a phone that looks at it for so long."""
@@ -177,7 +185,7 @@ def soak(folder: Path, asked: Asked) -> bool:
         command += [str(asked.speed), str(asked.every_s), str(told_file)]
         with (folder / "log").open("wb") as log:
             daemon = subprocess.Popen(command, stderr=log, env=os.environ | AS_THE_UNIT)
-        while not polls_in(store) and daemon.poll() is None:
+        while not has_begun(store) and daemon.poll() is None:
             time.sleep(LOOK_S)
         trouble, crowd = Trouble(simulator, random.Random(asked.seed)), Crowd()
         begin_s, end_s = time.monotonic(), asked.days * 86_400 / asked.speed

@@ -21,8 +21,9 @@ from tempfile import TemporaryDirectory
 from monitor.alarms import engine
 from monitor.alarms.rule import Rule
 from monitor.alarms.rules import rules_of
+from monitor.alarms.seen import Seen
 from monitor.alarms.shipped import SUPPLY_ENDS
-from monitor.alarms.signs import VOLTAGE, Seen, disconnect_margin
+from monitor.alarms.signs import VOLTAGE, disconnect_margin
 from monitor.alarms.supply import COURSE_MIN, SupplyCourse, supply_margin
 from monitor.bank.description import describe_site
 from monitor.records import AlarmState

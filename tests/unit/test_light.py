@@ -101,3 +101,27 @@ HMAC_SHA_256 = "5bdcc146bf60754e6a042426089575c75a003f089d2739839dec58b964ec3843
 
 def test_without_openssl_hashes_are_right_and_tls_comes_when_it_is_asked_for():
     assert lines_of(WITHOUT_OPENSSL) == ["False", SHA_256, HMAC_SHA_256, "True True"]
+
+
+PAGE_WITHOUT_OPENSSL = """
+import sys
+from dashboard.light import codes, plain_figures_only
+from monitor.memory import openssl_left_out
+with openssl_left_out(), plain_figures_only():
+    import dashboard.server
+print(codes().make("http://hide.local:8480/", micro=False).version)
+print("libcrypto" in open("/proc/self/maps").read())
+import http.client, urllib.request
+print(hasattr(http.client, "HTTPSConnection"), hasattr(urllib.request, "HTTPSHandler"))
+from monitor.pin import KeptPin
+hashed = bytes.fromhex("%s")
+print(KeptPin(b"NaCl", hashed, 1024, 8, 16).fits("password"))
+"""
+
+SCRYPT = "fdbabe1c9d3472007856e7190d01e9fe7c6ad7cbc8237830e77376634b373162"
+"""Of 'password' and 'NaCl' with N 1024, r 8, p 16, the first 32 bytes: RFC 7914, section 12 [memory]."""
+
+
+def test_a_page_draws_its_code_without_openssl_and_checks_a_pin_with_it():
+    # version 2: 25 to 32 letters in bytes with correction L to M (ISO/IEC 18004, table 7) [memory]
+    assert lines_of(PAGE_WITHOUT_OPENSSL % SCRYPT) == ["2", "False", "True True", "True"]
