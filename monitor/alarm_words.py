@@ -87,6 +87,7 @@ def list_in_words(
 def unwatched(
     what: str, beat: Heartbeat | None, now_ms: int, patience_ms: float, zone: tzinfo, *, is_untold: bool
 ) -> list[str]:
+    """The line on a monitor that does not run, or seems not to; none while it does. what is what is shown."""
     if beat is None:
         return ["The monitor has not been started yet: nobody is watching."]
     if beat.stopped_ms is not None:

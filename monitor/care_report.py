@@ -35,6 +35,7 @@ from monitor.quantities import Stage
 from monitor.records import LogEntry, LogKind, iso_utc, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.store.fulls import told_full
 from monitor.store.parts import span_stats
 
 if TYPE_CHECKING:
@@ -154,7 +155,7 @@ def _fulls(reader: StoreReader, now_ms: int) -> Iterator[int]:
     end_ms = now_ms + 1
     while end_ms > now_ms - BACK_MS:
         start_ms = end_ms - PIECE_DAYS * DAY_MS
-        yield from (each.time_ms for each in reader.events(start_ms, end_ms, 10_000) if each.kind == "full")
+        yield from told_full(reader, start_ms, end_ms)
         end_ms = start_ms
 
 

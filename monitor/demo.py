@@ -125,6 +125,7 @@ def _listen_in(simulator: SimulatorProcess, devices: list[Device]) -> None:
 
 @contextmanager
 def closing_all(lines: list[Line]) -> Iterator[None]:
+    """Close the lines at the end, whatever happens between."""
     try:
         yield
     finally:

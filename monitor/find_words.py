@@ -37,6 +37,7 @@ def nobody(line: str, about: str) -> dict[str, Any]:
 
 
 def line_words(heard: Heard) -> Iterator[str]:
+    """What was noticed on the line itself, whoever answered."""
     if heard.echo:
         yield "The adapter sends our own questions back; its local echo can be switched off."
     if heard.garbled and not heard.units:
@@ -116,6 +117,7 @@ def _text_profile(text: TextHeard) -> str | None:
 
 
 def noise_words(noise: Noise) -> str:
+    """What bytes that nobody asked for say of the line."""
     if noise.master:
         return (
             "Somebody else asks devices on this line already; two of them disturb each other, so it is left "

@@ -15,11 +15,10 @@ from monitor.alarms.telling import span_words
 from monitor.clock import UNTOLD_NOTE, Clock
 from monitor.clock.steady import BELIEVED_MS
 from monitor.errors import StoreError
-from monitor.records import Event, Reading, iso_utc
+from monitor.records import LATEST_MS, Event, Reading, iso_utc
 from monitor.store.base import StoreWriter
 from monitor.store.bundle import pack, unpack
 from monitor.store.held import HeldReadings, batches
-from monitor.store.steps import LATEST_MS
 
 log = logging.getLogger("nightbank")
 

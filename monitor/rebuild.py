@@ -15,11 +15,10 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
 from monitor.errors import StoreError
-from monitor.records import Event, Reading, iso_utc
+from monitor.records import LATEST_MS, Event, Reading, iso_utc
 from monitor.sampling import BASIS_NOTE, ESTIMATE, ESTIMATOR_NOTE, Keeper, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
-from monitor.store.steps import LATEST_MS
 
 TELL_EVERY = 500
 """Polls between two words on the progress (our choice)."""

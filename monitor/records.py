@@ -12,6 +12,9 @@ from datetime import UTC, date, datetime
 from enum import IntEnum, StrEnum
 from typing import overload
 
+LATEST_MS = 7_258_118_400_000
+"""2200-01-01T00:00:00Z: a later stamp is a broken clock (our choice)."""
+
 
 class Quality(IntEnum):
     """How far a reading can be trusted."""

@@ -36,6 +36,7 @@ from monitor.season.done import Done, done, is_equalizing
 from monitor.season.watched import Watched, watched
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.store.fulls import FULL
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding
@@ -110,7 +111,7 @@ def season_of(
     events = reader.events(start_ms, end_ms, MOST_EVENTS)
     changes = reader.transitions(start_ms, end_ms, MOST_CHANGES)
     entries = reader.log(start_ms, end_ms, MOST_ENTRIES)
-    told_full = {day_at(zone, event.time_ms).day for event in events if event.kind == "full"}
+    told_full = {day_at(zone, event.time_ms).day for event in events if event.kind == FULL}
     by_day = {row.first: _full(row, row.first in told_full, row.first in found.estimated) for row, _ in rows}
     asked_s = max(0.0, (min(end_ms, now_ms) - max(start_ms, first_ms)) / 1000)
     moved = flow(stats, site.metering.level, asked_s)

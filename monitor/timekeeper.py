@@ -26,11 +26,10 @@ from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, Stea
 from monitor.errors import ServerError, StoreError
 from monitor.mending import MEND_NOTE, Mend, ends_of, go_on, known_at_last, tell, was_off
 from monitor.pipeline import Pipeline
-from monitor.records import Event, Request, iso_utc
+from monitor.records import LATEST_MS, Event, Request, iso_utc
 from monitor.store.base import StoreWriter
 from monitor.store.heartbeat import read_heartbeat
 from monitor.store.held import HeldReadings
-from monitor.store.steps import LATEST_MS
 
 log = logging.getLogger("nightbank")
 

@@ -14,15 +14,13 @@ from monitor.clock import SystemClock
 from monitor.day_book import entries
 from monitor.errors import SunError
 from monitor.local_days import day_at, zone_of
+from monitor.plan_known import OWN_DAYS
 from monitor.present import now_of, present
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import Supply, supply_of
 from monitor.sun.level import USUAL
 from monitor.sun.months import ClearMonth, clear_months, noted_months
-
-OWN_DAYS = 365
-"""So far back this site's own days tell its clouds: each month once (our choice)."""
 
 LATELY_DAYS = 7
 """So many days tell how warm the bank stands (our choice: a spell of weather)."""

@@ -18,6 +18,7 @@ from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.timeline import Taken, Timeline
 from monitor.errors import TableError
 from monitor.quantities import QUANTITIES
+from monitor.records import LATEST_MS
 from monitor.toml_lines import did_you_mean
 
 TIME = "time"
@@ -37,9 +38,6 @@ COLUMNS = (TIME, *MEASURED, RESTART)
 NEEDED = (TIME, MEASURED[0])
 
 ESTIMATE_HEADER = "time,soc,soc_sd,stage,capacity_Ah,capacity_sd_Ah,unseen_load_A,basis\n"
-
-LATEST_MS = 7_258_118_400_000
-"""2200-01-01: a later stamp is a broken clock (our choice)."""
 
 FIRST_TOLD = 5
 """Places that are named of each kind of remark; the rest is counted (our choice)."""

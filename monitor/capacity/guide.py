@@ -37,6 +37,7 @@ from monitor.present import Standing, standing_now
 from monitor.records import iso_utc
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.store.fulls import told_full
 
 BACK_MS = 72 * HOUR_MS
 """So far back a discharge is looked for (our choice: a test, its rest, and a day to read what it gave)."""
@@ -179,7 +180,7 @@ def _ready(
 ) -> list[dict[str, Any]]:
     """What a test needs, each with whether it is so (None: it does not decide) and in words."""
     now_ms = standing.now.time_ms
-    fulls = [e.time_ms for e in reader.events(now_ms - FULL_BEFORE_MS, now_ms + 1) if e.kind == "full"]
+    fulls = told_full(reader, now_ms - FULL_BEFORE_MS, now_ms + 1)
     found = [
         _line(
             bool(fulls),

@@ -17,6 +17,7 @@ from monitor.local_days import zone_of
 from monitor.records import iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
+from monitor.store.fulls import told_full
 from monitor.store.parts import span_stats
 
 HOUR_MS = 3_600_000
@@ -125,8 +126,7 @@ def still_A(bank: BankDescription) -> float:
 
 def began_full(reader: StoreReader, start_ms: int) -> bool:
     """Whether the bank was told full shortly before a time."""
-    events = reader.events(start_ms - FULL_BEFORE_MS, start_ms + 1, 10_000)
-    return any(event.kind == "full" for event in events)
+    return bool(told_full(reader, start_ms - FULL_BEFORE_MS, start_ms + 1))
 
 
 def _discharge(

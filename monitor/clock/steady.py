@@ -43,7 +43,8 @@ BELIEVED_MS = 900_000
 """What one source may take back of what an equal one has told; at LET_GO a day's work (our choice)."""
 
 EARLIEST_MS, LATEST_MS = 1_767_225_600_000, 7_258_118_400_000
-"""No clock that says 2025 or 2200 is right: the program is younger, and the store ends there (our choice)."""
+"""No clock that says 2025 or 2200 is right: the program is younger, and stores end there
+(`records.LATEST_MS`; our choice)."""
 
 HELD_UP_MS = 100
 """Two looks at clocks that are further apart say nothing of each other (our choice: a tenth of what the

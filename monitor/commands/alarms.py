@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.commands.asked import Asked, ask_daemon
-from monitor.commands.parts import JSON, SITE, Commands, echo_json, moment_ms, say
+from monitor.commands.parts import JSON, SITE, Commands, asked_span, echo_json, say
 
 HISTORY = 50
 FIGURES_DAYS = 30
@@ -147,8 +147,7 @@ def history(asked: Asked, first: str | None, last: str | None, limit: int, as_js
     zone = ZoneInfo(site.site.time_zone)
     with asked.reader(site) as reader:
         now_ms = now_of(reader).time_ms
-        start_ms = moment_ms(first, zone, "--from") if first else 0
-        end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
+        start_ms, end_ms = asked_span(first, last, now_ms, zone)
         found = reader.transitions(start_ms, end_ms, limit)
     if as_json:
         echo_json(history_document(found))
@@ -173,10 +172,8 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
     site = asked.site()
     zone = ZoneInfo(site.site.time_zone)
     with asked.reader(site) as reader:
-        end_ms = moment_ms(last, zone, "--to") if last else now_of(reader).time_ms + 1
-        start_ms = moment_ms(first, zone, "--from") if first else end_ms - FIGURES_DAYS * 86_400_000
-        if start_ms >= end_ms:
-            raise click.UsageError("--to must come after --from")
+        back_ms = FIGURES_DAYS * 86_400_000
+        start_ms, end_ms = asked_span(first, last, now_of(reader).time_ms, zone, back_ms)
         found = figures_of(
             reader.transitions(start_ms, end_ms, 1_000_000), reader.alarms(), start_ms, end_ms, zone
         )

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from monitor.commands.asked import Asked
-from monitor.commands.parts import JSON, SITE, echo_json, moment_ms, say
+from monitor.commands.parts import JSON, SITE, asked_span, echo_json, say
 
 USUAL = 50
 
@@ -44,8 +44,7 @@ def events(
     zone = ZoneInfo(described.site.time_zone)
     with asked.reader(described) as reader:
         now_ms = now_of(reader).time_ms
-        start_ms = moment_ms(first, zone, "--from") if first else 0
-        end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
+        start_ms, end_ms = asked_span(first, last, now_ms, zone)
         happened = reader.events(start_ms, end_ms, LOOKED_AT)
     found = [each for each in happened if kind in (None, each.kind)][:limit]
     if as_json:

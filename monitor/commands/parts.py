@@ -61,6 +61,22 @@ def moment_ms(text: str, zone: ZoneInfo, option: str) -> int:
         ) from error
 
 
+def asked_span(
+    first: str | None, last: str | None, now_ms: int, zone: ZoneInfo, back_ms: int | None = None
+) -> tuple[int, int]:
+    """The span [from, to) asked for, in UTC ms: without `to` all up to now, without `from` all before it, or
+    back_ms of that.
+
+    Raises click.BadParameter for what is no time, click.UsageError for a span that ends before it begins.
+    """
+    end_ms = moment_ms(last, zone, "--to") if last else now_ms + 1
+    usual_ms = 0 if back_ms is None else end_ms - back_ms
+    start_ms = moment_ms(first, zone, "--from") if first else usual_ms
+    if start_ms >= end_ms:
+        raise click.UsageError("--to must come after --from")
+    return start_ms, end_ms
+
+
 def asked_days(
     first: str | None, last: str | None, stored_first: date, stored_last: date, usual: int = FORTNIGHT
 ) -> tuple[date, date]:

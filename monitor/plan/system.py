@@ -7,10 +7,7 @@ from dataclasses import dataclass, replace
 from monitor.plan import nature, sizing
 from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Chemistry, Site
-
-CONVERTER_EFFICIENCY = 0.95
-"""Share of a converter's input that reaches the bank, as in `sun/panel.py` (our choice; makers print 0.93 to
-0.98); a switch passes the array's current on."""
+from monitor.sun.expected import CONVERTER_EFFICIENCY
 
 
 @dataclass(frozen=True, slots=True)

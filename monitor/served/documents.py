@@ -13,7 +13,7 @@ from monitor.clock import CLOCK_NOTE
 from monitor.errors import StoreError
 from monitor.local_days import zone_of
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import Notice, Request
+from monitor.records import LATEST_MS, Notice, Request
 from monitor.sampling import BASIS_NOTE
 from monitor.served.lines import RECORDS, date_ns, note_place, tag_text
 from monitor.served.query import Asker, quoted, understands
@@ -21,7 +21,7 @@ from monitor.store.documents import ChannelEnds, channels_of, notice_of, request
 from monitor.store.heartbeat import NOTE as HEARTBEAT_NOTE
 from monitor.store.mirrored_place import Point
 from monitor.store.mirrored_records import record
-from monitor.store.steps import LATEST_MS, STEPS
+from monitor.store.steps import STEPS
 
 NS = 1_000_000
 """Nanoseconds in a millisecond."""

@@ -11,7 +11,8 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from monitor.served.measured import Column, Measured
-from monitor.store.reduce import GAP_INTERVALS, Part, Run, Step, bucket_width_ms, sum_parts
+from monitor.store.days import GAP_INTERVALS
+from monitor.store.reduce import Part, Run, Step, bucket_width_ms, sum_parts
 from monitor.store.tiers import HOUR_MS, join_steps
 from monitor.store.zoom import KeptDay, by_readings
 

@@ -12,6 +12,7 @@ from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from monitor.records import LATEST_MS
 from monitor.store.pack import (
     Column,
     channels_in,
@@ -20,7 +21,6 @@ from monitor.store.pack import (
     split_columns,
     unpack_numbers,
 )
-from monitor.store.steps import LATEST_MS
 
 SPAN_MS = 21_600_000
 """How long a block is (measured: a day's packs 1 % smaller, an hour's 6 % larger; and what a chart of the

@@ -9,7 +9,7 @@ import sqlite3
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at
-from monitor.records import Quality, Reading
+from monitor.records import LATEST_MS, Quality, Reading
 from monitor.store.blocks import first_from, last_before, take_out
 from monitor.store.channels import (
     Channel,
@@ -21,7 +21,6 @@ from monitor.store.channels import (
     write_channels,
 )
 from monitor.store.days import DaySum
-from monitor.store.steps import LATEST_MS
 from monitor.store.tracks import drop_tiers
 
 

@@ -9,9 +9,7 @@ from statistics import median
 from typing import NamedTuple
 
 from monitor.records import Bucket, Series
-
-GAP_INTERVALS = 3
-"""No reading for longer than this many usual intervals is a gap (see `records.Series`)."""
+from monitor.store.days import GAP_INTERVALS
 
 GAP_BUCKETS = 32
 """So many buckets at least tell the usual interval, whatever a hole does to some of them (our choice)."""

@@ -11,7 +11,7 @@ from typing import NoReturn
 
 from monitor.errors import StoreError
 from monitor.quantities import QUANTITIES
-from monitor.records import Quality, Reading
+from monitor.records import LATEST_MS, Quality, Reading
 
 CODES = frozenset({"charge_stage", "fault_bits"})
 """Quantities whose values are whole numbers."""
@@ -20,9 +20,6 @@ GOOD, MISSING = Quality.GOOD, Quality.MISSING
 
 MOST_STEPS = 2**53
 """Beyond this a float does not hold every whole number, and no quantity comes near it."""
-
-LATEST_MS = 7_258_118_400_000
-"""2200-01-01T00:00:00Z: a later stamp is a broken clock (our choice)."""
 
 STEPS: dict[str, int] = {
     name: 1 if name in CODES else 1000 if quantity.unit else 1_000_000

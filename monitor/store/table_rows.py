@@ -18,8 +18,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 from monitor.errors import TableError
 from monitor.quantities import QUANTITIES
-from monitor.records import Quality, Reading, parse_iso
-from monitor.store.steps import LATEST_MS, MOST_STEPS, STEPS
+from monitor.records import LATEST_MS, Quality, Reading, parse_iso
+from monitor.store.steps import MOST_STEPS, STEPS
 from monitor.store.table_out import TIME, WHOLE, without_breaks
 
 IMPORT = "import"

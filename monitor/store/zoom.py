@@ -18,9 +18,8 @@ from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at, local_day
-from monitor.records import Series
+from monitor.records import LATEST_MS, Series
 from monitor.store.reduce import GAP_BUCKETS, Part, Run, Step, bucket_width_ms, put_together, runs
-from monitor.store.steps import LATEST_MS
 from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps
 
 RAW_UP_TO_MS = 26 * HOUR_MS

@@ -28,7 +28,8 @@ NOTE_PREFIX = "sun/"
 """A day's table is the store's note under this and the date, `sun/2026-06-21`."""
 
 CONVERTER_EFFICIENCY = 0.95
-"""Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98)."""
+"""Share of an MPPT controller's input that reaches the bank (our choice; makers print 0.93 to 0.98). A
+controller that only switches passes the array's current on."""
 
 
 @dataclass(frozen=True, slots=True)

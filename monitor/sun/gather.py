@@ -17,6 +17,7 @@ from monitor.bank.stage import StageTracker
 from monitor.local_days import LocalDay
 from monitor.quantities import Stage
 from monitor.sun.day import STEP_S, Step
+from monitor.sun.expected import CONVERTER_EFFICIENCY
 
 GATHERED = (
     "battery_voltage_V",
@@ -44,9 +45,8 @@ WIDEST_STEP_S = 900
 JITTER = 0.1
 """An interval a tenth longer than a step still fits it: slow devices answer a little late (our choice)."""
 
-CONVERSION = {"mppt": 0.95, "pwm": 1.0}
-"""Charge power over array power where only the charge is read (a converter's: common practice, no source; a
-controller that only switches passes the current on)."""
+CONVERSION = {"mppt": CONVERTER_EFFICIENCY, "pwm": 1.0}
+"""Charge power over array power where only the charge is read."""
 
 FULL_STAGES = (Stage.FLOAT,)
 """A controller that goes to float took the bank for full."""

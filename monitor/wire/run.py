@@ -59,6 +59,7 @@ def fit(run: Run, conductor: Conductor) -> Fit:
 
 
 def loses_too_much(run: Run, found: Fit) -> bool:
+    """Whether a conductor loses more than the run allows, but for rounding."""
     return found.drop > run.allowed_drop * (1 + 1e-9)
 
 

@@ -27,10 +27,9 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from monitor.records import Reading
+from monitor.records import LATEST_MS, Reading
 from monitor.store.base import StoreReader
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.steps import LATEST_MS
 from simulator.fleet.plan import DAY_MS, Plan
 from tests.bench.figures import cost, hand_over, ratio
 from tests.bench.process import memory_MB

@@ -23,10 +23,10 @@ from pathlib import Path
 
 from monitor.mirror.run import once
 from monitor.pin import pin_path, set_pin
+from monitor.records import LATEST_MS
 from monitor.simulated import SimulatorProcess
 from monitor.site.load import load_site
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
 from tests.faults.door_client import Visitor
 from tests.faults.kill_child import ZONE, quiet

@@ -29,13 +29,12 @@ from pathlib import Path
 
 from monitor.demo import site_text
 from monitor.errors import StoreError
-from monitor.records import Request
+from monitor.records import LATEST_MS, Request
 from monitor.simulated import SimulatorProcess
 from monitor.store.copies import back_up, restore
 from monitor.store.embedded import EmbeddedReader, leave_request, open_reader, open_writer
 from monitor.store.heartbeat import read_heartbeat
 from monitor.store.schema import MIGRATIONS, migrate
-from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
 from tests.faults.kill_child import BATCH, EVERY_MS, HISTORY_MS, NAMES, ZONE, history, quiet
 from tests.waiting import PATIENCE_S, wait_for

@@ -14,9 +14,9 @@ import pytest
 
 from monitor.demo import site_text
 from monitor.errors import StoreError
+from monitor.records import LATEST_MS
 from monitor.simulated import SimulatorProcess
 from monitor.store.embedded import open_reader
-from monitor.store.steps import LATEST_MS
 from monitor.store.upkeep import troubles
 from tests.faults.kill_world import NOON_MS
 from tests.small_disk import fill, small_disk

@@ -18,9 +18,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.records import Reading
+from monitor.records import LATEST_MS, Reading
 from monitor.store.embedded import EmbeddedReader, open_reader, open_writer
-from monitor.store.steps import LATEST_MS
 
 KILLS = 20
 START_MS = 1_795_521_600_000

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from monitor.quantities import QUANTITIES
-from monitor.records import DeviceHealth, Heartbeat, Reading
+from monitor.records import LATEST_MS, DeviceHealth, Heartbeat, Reading
 from monitor.store.connect import PAGE_BYTES
 from monitor.store.embedded import open_reader, open_writer
 from monitor.store.heartbeat import write_heartbeat
 from monitor.store.schema import migrate
-from monitor.store.steps import CODES, LATEST_MS
+from monitor.store.steps import CODES
 from monitor.store.upkeep import compact
 
 CHANNELS = [name for name in QUANTITIES if name not in CODES][:18]

@@ -17,12 +17,11 @@ from typing import Any
 import pytest
 
 from monitor.errors import StoreError
-from monitor.records import Quality, Reading, iso_utc, to_ms
+from monitor.records import LATEST_MS, Quality, Reading, iso_utc, to_ms
 from monitor.store import writer as writer_module
 from monitor.store.connect import STARTING_S, FileLock
 from monitor.store.embedded import open_importer, open_reader, open_writer
 from monitor.store.queries import OPEN_DAYS
-from monitor.store.steps import LATEST_MS
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
 CURRENT = "battery_current_A"

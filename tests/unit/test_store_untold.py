@@ -14,9 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import StoreError
-from monitor.records import Event, Transition
+from monitor.records import LATEST_MS, Event, Transition
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.steps import LATEST_MS
 from monitor.store.waiting import MOST_TOLD, newest_of_each
 
 NOON = 1_795_608_000_000

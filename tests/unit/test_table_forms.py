@@ -20,10 +20,9 @@ from hypothesis import strategies as st
 
 from monitor.errors import StoreError, TableError
 from monitor.quantities import QUANTITIES
-from monitor.records import Quality, Reading, iso_utc, to_ms
+from monitor.records import LATEST_MS, Quality, Reading, iso_utc, to_ms
 from monitor.store import table_out, table_parquet
 from monitor.store.embedded import open_reader, open_writer
-from monitor.store.steps import LATEST_MS
 from monitor.store.table_in import ROWS_AT_ONCE, Imported, land, read_table
 from monitor.store.table_out import WHOLE, kept_quantities
 from monitor.store.writer import EmbeddedWriter
