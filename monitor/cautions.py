@@ -15,8 +15,7 @@ CODES = (
 )
 FUSE = (
     "Put a fuse or breaker rated for DC as close to the bank's positive post as you can, one for each "
-    "string, "
-    "sized for the wire it protects."
+    "string, sized for the wire it protects."
 )
 ORDER = (
     "Disconnect the array from the controller before you disconnect the bank; connect the bank first and the "
@@ -45,8 +44,7 @@ SHOCK = (
 )
 STRING_FUSES = (
     "From three parallel strings up, the other strings can push more current into a faulty one than it "
-    "bears: "
-    "each string needs its own DC fuse, of the rating on the panel's plate."
+    "bears: each string needs its own DC fuse, of the rating on the panel's plate."
 )
 ADAPTER = (
     "Use an isolated RS-485 or USB adapter. Without isolation the data wire can tie the controller's common "

@@ -52,8 +52,7 @@ FED = "only with the array off, and it was not seen off"
 STRINGS_OFF = "only with all strings of the bank on"
 STRING_CAUTION = (
     "Only with the array off. If everything goes dark the string is not connected: switch the others on"
-    " again. If"
-    " this computer goes dark with it, that is the answer."
+    " again. If this computer goes dark with it, that is the answer."
 )
 STAYS_OPEN = (
     "Leave the array's disconnect open until the bank is connected: a controller without its bank can be"

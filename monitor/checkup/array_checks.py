@@ -85,9 +85,8 @@ def _series_pwm(recording: Recording, roles: Roles, works: Working) -> Result:
     if works.array_A < LEAST_A and works.array_V < works.bank_V:
         return wrong(
             name,
-            f"The array stands at {works.array_V:.1f} V in daylight, below the bank's {works.bank_V:.1f} V:"
-            f" too few"
-            f" panels are in series; described are {panels}.",
+            f"The array stands at {works.array_V:.1f} V in daylight, below the bank's {works.bank_V:.1f}"
+            f" V: too few panels are in series; described are {panels}.",
             look,
             **figures,
         )
@@ -106,8 +105,7 @@ def _series_pwm(recording: Recording, roles: Roles, works: Working) -> Result:
         return wrong(
             name,
             f"The array gives {works.array_A:.1f} A, and covering a panel of any of its {strings} strings"
-            f" costs nothing:"
-            " they are in series, not side by side.",
+            " costs nothing: they are in series, not side by side.",
             look,
             **figures,
         )
@@ -136,9 +134,8 @@ def array_parallel(recording: Recording, roles: Roles) -> Result | None:
         which = ", ".join(map(str, dead))
         return wrong(
             name,
-            f"Covering a panel of string {which} changes nothing, of string {', '.join(map(str, alive))} it"
-            f" costs what"
-            " it should.",
+            f"Covering a panel of string {which} changes nothing, of string {', '.join(map(str, alive))}"
+            " it costs what it should.",
             f"Look at the fuse, connectors and wire of string {which}, and for a panel in the shade.",
             **figures,
         )

@@ -45,8 +45,7 @@ def devices(recording: Recording, roles: Roles) -> Result:
             "devices",
             f"{', '.join(mute)} never answered while {len(names)} were asked.",
             "Look at the supply of the silent one first (battery switch, fuse), then at its data wire,"
-            " port, speed"
-            " and unit address in the site file.",
+            " port, speed and unit address in the site file.",
         )
     lost = _lost(recording, names)
     if lost:
@@ -123,8 +122,7 @@ def bank_series(recording: Recording, roles: Roles) -> Result:
             name,
             f"{said}; possible are {low:.2f} to {high:.2f} V{fits}.",
             "Count the units of one string from post to post, and measure each: one may be dead, turned"
-            " round or"
-            " left out.",
+            " round or left out.",
             **figures,
         )
     others = [units for units in (bank.units_in_series - 1, bank.units_in_series + 1) if units]
@@ -239,17 +237,15 @@ def _draw(recording: Recording, amps: Level, volts: Level) -> Result:
             "own_draw",
             f"{said}.",
             "Look for what is still on: a lamp, a router, a converter that idles. If all of it is the"
-            " monitor's, write"
-            f" monitor_power_W = {draw_W:.1f} under [metering].",
+            f" monitor's, write monitor_power_W = {draw_W:.1f} under [metering].",
             **figures,
         )
     if described_W - draw_W > DRAW_OVER_W + slack_W:
         return wrong(
             "own_draw",
             f"{said}.",
-            "The monitor may be fed past the shunt: wire its return to the shunt's load side, or write its"
-            " true draw"
-            " under [metering].",
+            "The monitor may be fed past the shunt: wire its return to the shunt's load side, or write"
+            " its true draw under [metering].",
             **figures,
         )
     if draw_W - described_W > DRAW_OVER_W + DRAW_SHARE * described_W:

@@ -45,18 +45,16 @@ def lead_drop(recording: Recording, roles: Roles) -> Result:
     )
     share, sd = ohm * full_A / recording.site.bank.voltage_V, sd_ohm * full_A / recording.site.bank.voltage_V
     said = (
-        f"{1000 * ohm:z.1f} ± {2000 * sd_ohm:.1f} milliohm there and back, in full sun {100 * share:z.1f} %"
-        f" of the"
-        f" bank's voltage at {full_A:.0f} A; at most {100 * DROP_MOST:.0f} % are usual"
+        f"{1000 * ohm:z.1f} ± {2000 * sd_ohm:.1f} milliohm there and back, in full sun {100 * share:z.1f}"
+        f" % of the bank's voltage at {full_A:.0f} A; at most {100 * DROP_MOST:.0f} % are usual"
     )
     figures = {"lead_ohm": ohm, "lead_sd_ohm": sd_ohm, "drop_share": share}
     if share - 2 * sd > DROP_MOST:
         return wrong(
             name,
             f"{said}.",
-            "Look for a loose or dirty terminal, a thin or long wire, or a weak fuse holder: what is warm"
-            " to the hand"
-            " takes the voltage.",
+            "Look for a loose or dirty terminal, a thin or long wire, or a weak fuse holder: what is"
+            " warm to the hand takes the voltage.",
             **figures,
         )
     if share + 3 * sd < 0:

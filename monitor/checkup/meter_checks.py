@@ -69,9 +69,8 @@ def loads(recording: Recording, roles: Roles) -> Result:
             )
         return wrong(
             name,
-            f"The loads were switched on, and the controller's load current moved by"
-            f" {_amps(at_controller)}: it does"
-            " not see them.",
+            "The loads were switched on, and the controller's load current moved by"
+            f" {_amps(at_controller)}: it does not see them.",
             "Either they hang on the bank and not on the controller's load output: then write level ="
             ' "charging"'
             " under [metering] (or add a shunt). Or they did not burn: look at their fuse and disconnect.",
@@ -80,9 +79,8 @@ def loads(recording: Recording, roles: Roles) -> Result:
     if seen:
         return wrong(
             name,
-            f"The controller's load current rises by {_amps(at_controller)} with the loads, though the site"
-            f" file says"
-            " that it does not see them.",
+            f"The controller's load current rises by {_amps(at_controller)} with the loads, though the"
+            " site file says that it does not see them.",
             'Write level = "controller" under [metering], if no other load hangs on the bank itself.',
             **figures,
         )
@@ -170,19 +168,16 @@ def shunt_side(recording: Recording, roles: Roles) -> Result | None:
             return wrong(
                 name,
                 f"The controller charges with {given.by:.2f} A more, and the shunt moves by"
-                f" {charge_step.by:+.2f} A:"
-                " the charge goes past it.",
-                "Wire the controller's negative to the shunt's load side; only the shunt itself may lie on"
-                " the bank's"
-                " negative post.",
+                f" {charge_step.by:+.2f} A: the charge goes past it.",
+                "Wire the controller's negative to the shunt's load side; only the shunt itself may lie"
+                " on the bank's negative post.",
                 **figures,
             )
         if loads_step is not None:
             return right(
                 name,
                 f"It moves by {loads_step.by:+.2f} A with the loads and by {charge_step.by:+.2f} A with a"
-                f" charge of"
-                f" {given.by:.2f} A.",
+                f" charge of {given.by:.2f} A.",
                 **figures,
             )
     seen = "the loads go through it; " if loads_step is not None else ""
@@ -278,8 +273,7 @@ def clock(recording: Recording, roles: Roles) -> Result:
         return wrong(
             name,
             f"The array stands at {volts:.1f} V in daylight while the sun should be"
-            f" {-recording.sun.elevation_deg:.0f}"
-            " degrees below the horizon.",
+            f" {-recording.sun.elevation_deg:.0f} degrees below the horizon.",
             f"{look} Compare latitude and longitude in the site file with a map, too.",
             sun_deg=recording.sun.elevation_deg,
         )

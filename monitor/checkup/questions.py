@@ -30,8 +30,7 @@ def ask_all(site: Site, keys: Keys, say: Say, now_ms: Callable[[], int]) -> Answ
 
     say(
         f"This computer's clock shows {local():%H:%M} ({site.site.time_zone}). Type what a phone shows,"
-        f" like 18:05"
-        " (Enter: no phone here)."
+        " like 18:05 (Enter: no phone here)."
     )
     error_s = _asked(keys, say, lambda text: clock_error_s(text, local()))
     if site.controller is None:

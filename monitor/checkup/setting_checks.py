@@ -122,9 +122,8 @@ def set_points(recording: Recording, roles: Roles) -> Result:
     if idle_V is not None:
         return wrong(
             name,
-            f"In daylight the controller says that it is done and gives nothing, with the bank at"
-            f" {idle_V:.2f} V; float"
-            f" is described as {controller.float_V} V.",
+            "In daylight the controller says that it is done and gives nothing, with the bank at"
+            f" {idle_V:.2f} V; float is described as {controller.float_V} V.",
             f"{LOOK} site file: it seems to be set for a bank of another voltage.",
             **figures,
         )

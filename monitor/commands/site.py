@@ -213,9 +213,9 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
     rows = [
         f"{sizes.voltage_V:g} V, {sizes.capacity_Ah:g} Ah at the {sizes.capacity_rate_h:g} h rate, "
         f"{sizes.energy_kWh:.3g} kWh",
-        f"{USUAL[bank.chemistry].words}, {bank.units_in_series} in series x {bank.strings_in_parallel} in "
-        "parallel "
-        f"of {bank.unit_voltage_V:g} V {bank.unit_capacity_Ah:g} Ah, {sizes.cells_in_series} cells",
+        f"{USUAL[bank.chemistry].words}, {bank.units_in_series} in series x {bank.strings_in_parallel} "
+        f"in parallel of {bank.unit_voltage_V:g} V {bank.unit_capacity_Ah:g} Ah, {sizes.cells_in_series} "
+        "cells",
         f"{sizes.usable_Ah:g} Ah above the reserve of {bank.reserve_soc:.0%}",
     ]
     if sizes.capacity_20h_Ah is None:

@@ -50,8 +50,7 @@ def _bank_units(site: Site, figures: Amounts) -> Iterator[Finding]:
     if not fits and abs(bank.unit_voltage_V - cell_V * bank.cells_per_unit) > 0.1:
         text = (
             f"{bank.unit_voltage_V:g} V is no multiple of a {USUAL[bank.chemistry].words} cell's "
-            f"{cell_V:g} V; "
-            "write the nominal voltage printed on one unit"
+            f"{cell_V:g} V; write the nominal voltage printed on one unit"
         )
         yield "error", ("bank", "unit_voltage_V"), text
     elif bank.cells_in_series not in USUAL[bank.chemistry].bank_cells:
@@ -129,8 +128,7 @@ def _aim(site: Site, figures: Amounts) -> Iterator[Finding]:
     if abs(latitude_deg) > 23.5 and array.tilt_deg > 10 and away_deg < 60:
         text = (
             f"{array.azimuth_deg:g}° faces away from the noon sun at this latitude; azimuth counts from "
-            "north, "
-            "clockwise: east 90, south 180, west 270"
+            "north, clockwise: east 90, south 180, west 270"
         )
         yield "warning", ("array", "azimuth_deg"), text
 
@@ -154,17 +152,14 @@ def _voc_cold(array: Array, controller: Controller, sizes: ArrayAmounts) -> Iter
         text = (
             f"{array.panels_in_series} in series reach {sizes.voc_cold_V:.1f} V open-circuit at "
             f"{sizes.coldest_C:.0f} °C{assumed}, above the controller's limit of {limit_V:g} V, which "
-            "destroys it; "
-            f"{advice}"
+            f"destroys it; {advice}"
         )
         yield "error", path, text
     elif sizes.voc_cold_table_V > limit_V:
         text = (
             f"Voc at {sizes.coldest_C:.0f} °C{assumed} is {sizes.voc_cold_V:.1f} V by the given "
-            "coefficient but "
-            f"{sizes.voc_cold_table_V:.1f} V by the electrical code's table, above the limit of "
-            f"{limit_V:g} V; "
-            "check the coefficient on the panel's sheet"
+            f"coefficient but {sizes.voc_cold_table_V:.1f} V by the electrical code's table, above the "
+            f"limit of {limit_V:g} V; check the coefficient on the panel's sheet"
         )
         yield "warning", path, text
 
@@ -173,24 +168,21 @@ def _vmp(array: Array, controller: Controller, sizes: ArrayAmounts, absorption_V
     path = ("array", "panels_in_series")
     if sizes.vmp_V < absorption_V:
         text = (
-            f"{array.panels_in_series} in series give Vmp {sizes.vmp_V:.1f} V, too low to charge this bank "
-            "to "
-            f"{absorption_V:g} V; put more panels in series"
+            f"{array.panels_in_series} in series give Vmp {sizes.vmp_V:.1f} V, too low to charge this "
+            f"bank to {absorption_V:g} V; put more panels in series"
         )
         yield "error", path, text
     elif sizes.vmp_hot_V < absorption_V:
         text = (
             f"Vmp falls to {sizes.vmp_hot_V:.1f} V with the cells at {HOT_CELL_C:.0f} °C, below the "
-            "absorption "
-            f"set point of {absorption_V:g} V: on hot days the bank does not get full"
+            f"absorption set point of {absorption_V:g} V: on hot days the bank does not get full"
         )
         yield "warning", path, text
     elif controller.kind == "pwm" and sizes.vmp_V > PWM_HIGHEST_RATIO * absorption_V:
         wasted = 1 - absorption_V / sizes.vmp_V
         text = (
             f"a pwm controller pulls the array from Vmp {sizes.vmp_V:.1f} V down to the bank and wastes "
-            "about "
-            f"{wasted:.0%}; wire the panels in parallel, or use an mppt controller"
+            f"about {wasted:.0%}; wire the panels in parallel, or use an mppt controller"
         )
         yield "warning", path, text
 
@@ -208,8 +200,8 @@ def _controller_current(site: Site, figures: Amounts) -> Iterator[Finding]:
     elif sizes.current_margin_A < 0:
         text = (
             f"{controller.rating_A:g} A is below array watts over bank volts = "
-            f"{sizes.design_current_A:.1f} A; "
-            "the controller clips in full sun, and its maker must allow such an array"
+            f"{sizes.design_current_A:.1f} A; the controller clips in full sun, and its maker must allow "
+            "such an array"
         )
         yield "warning", ("controller", "rating_A"), text
     yield from _charge_rate(site.bank, sizes)
@@ -220,8 +212,7 @@ def _charge_rate(bank: Bank, sizes: ControllerAmounts) -> Iterator[Finding]:
     low, high = usual.charge_rate
     what = (
         f"full sun charges with {sizes.charge_current_A:.1f} A, {sizes.charge_rate:.1%} of the 20-hour "
-        "capacity; "
-        f"usual for {usual.words} are {low:.0%} to {high:.0%} ({usual.charge_rate_source})"
+        f"capacity; usual for {usual.words} are {low:.0%} to {high:.0%} ({usual.charge_rate_source})"
     )
     if sizes.charge_rate < low:
         yield "warning", path, f"{what}: the array is small for this bank, it fills late"
@@ -233,8 +224,7 @@ def _string_fuses(site: Site, figures: Amounts) -> Iterator[Finding]:
     if site.array is not None and site.array.strings_in_parallel > 2:
         text = (
             f"{site.array.strings_in_parallel} strings in parallel: each needs its own DC fuse, of the "
-            "rating on "
-            "the panel's plate"
+            "rating on the panel's plate"
         )
         yield "note", ("array", "strings_in_parallel"), text
 

@@ -48,23 +48,20 @@ def _unusual(
         if abs(other - cells) > 2 and low <= value_V / other <= high:
             text = (
                 f"{value_V:g} V belongs to a bank of {other} cells in series, this one has {cells} "
-                f"({bank.units_in_series} x {bank.unit_voltage_V:g} V); either the series count or the set "
-                "point "
-                "is wrong"
+                f"({bank.units_in_series} x {bank.unit_voltage_V:g} V); either the series count or the "
+                "set point is wrong"
             )
             return "error", path, text
     if key == "disconnect_V" and value_V < low * cells and bank.chemistry != "lifepo4":
         # [RLS] article: 1.75 V per cell is a common default and too low for life
         text = (
             f"{value_V:g} V is {value_V / cells:.2f} V per cell; below {low:g} V per cell "
-            f"({low * cells:.1f} V) the "
-            "bank ages fast"
+            f"({low * cells:.1f} V) the bank ages fast"
         )
         return "warning", path, text
     text = (
         f"{value_V:g} V is {value_V / cells:.3f} V per cell; usual for {usual.words} at 25 °C are "
-        f"{low * cells:.1f} "
-        f"to {high * cells:.1f} V ({point.source})"
+        f"{low * cells:.1f} to {high * cells:.1f} V ({point.source})"
     )
     return "warning", path, text
 
