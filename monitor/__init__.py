@@ -6,7 +6,6 @@ the rooms below it in this list (`pyproject.toml` holds the same list as a contr
     manual         the manual page and the completion of the command line, as files; nothing imports it
     cli, demo      the command line; the demo that starts simulator, daemon and page as processes
     commands       what each command does, and what several share
-    cli_care, cli_season   the commands of care and season, which stand beside their folder
     season_words   a season for a person
     season_document   the same for programs
     season_report  what the bank went through, was done and is due in a season, from the store

@@ -239,11 +239,10 @@ def demo(folder: Path, days: int, speed: float, no_page: bool, port: int) -> Non
 
 
 def _add_rooms() -> None:
-    from monitor.cli_care import care
-    from monitor.cli_season import season
     from monitor.commands.alarms import alarms
     from monitor.commands.array import array
     from monitor.commands.bank import bank
+    from monitor.commands.care import care
     from monitor.commands.checkup import checkup
     from monitor.commands.clock import clock
     from monitor.commands.days import days
@@ -260,6 +259,7 @@ def _add_rooms() -> None:
     from monitor.commands.plan import plan
     from monitor.commands.rebuild import rebuild
     from monitor.commands.scan import scan
+    from monitor.commands.season import season
     from monitor.commands.site import site
     from monitor.commands.store import store
     from monitor.commands.tables import export_table, import_table

@@ -1,11 +1,7 @@
-"""`nightbank care`: what keeps a bank alive, worked out from the store and the site file.
-
-The rooms are imported when a command runs, so that the command line stays light.
-"""
+"""`nightbank care`: what keeps a bank alive, worked out from the store and the site file."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -14,7 +10,7 @@ import click
 
 from monitor.commands.asked import BY, Asked, ask_daemon
 from monitor.commands.parts import JSON, SITE, Commands, amount, echo_json, moment_ms
-from monitor.terminal import columns
+from monitor.terminal import filled, point
 
 NO_CHARGE = (
     "there is no store yet, so nothing tells the bank's charge: give it by hand with --charge, in percent, or"
@@ -207,10 +203,10 @@ def _minded(tasks: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _say(lines: Sequence[str], cautions: Sequence[str]) -> None:
     for line in lines:
-        click.echo(textwrap.fill(line, columns(), subsequent_indent=" " * _indent(line)))
+        click.echo(filled(line, " " * _indent(line)))
     click.echo("\nBefore you touch anything:")
     for caution in cautions:
-        click.echo(textwrap.fill(f"  - {caution}", columns(), subsequent_indent="    "))
+        click.echo(point(caution))
 
 
 def _indent(line: str) -> int:

@@ -1,7 +1,4 @@
-"""`nightbank season`: what a bank went through in a season, what was done, what the array gave, what is due.
-
-The rooms are imported when the command runs, so that the command line stays light.
-"""
+"""`nightbank season`: what a bank went through in a season, what was done and given, what is due."""
 
 from __future__ import annotations
 
