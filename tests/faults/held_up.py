@@ -23,9 +23,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import reduce
 from itertools import pairwise
-from operator import xor
 from pathlib import Path
 from typing import Any, Self
 
@@ -37,7 +35,7 @@ from monitor.site.load import load_site
 from monitor.store.embedded import open_reader
 from monitor.store.upkeep import troubles
 from tests.faults.notice_server import Arrival, NoticeServer
-from tests.unit.far_ends import PtyFarEnd, RtuFarEnd, TcpFarEnd, charger_registers
+from tests.unit.far_ends import PtyFarEnd, RtuFarEnd, TcpFarEnd, charger_registers, shunt_line
 from tests.unit.site_files import changed
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -145,9 +143,7 @@ class Talker:
 
     def _run(self) -> None:
         while not self._ended.wait(PERIOD_S):
-            current_A, degrees_C = self._world.steps() / 100, self._world.degrees_C
-            body = f"V=12.64;I={current_A:.2f};M=6.32;T={degrees_C:.1f}".encode()
-            line = b"%s*%02X\r\n" % (body, reduce(xor, body))
+            line = shunt_line(12.64, self._world.steps() / 100, self._world.degrees_C)
             then, self.then = self.then, None
             half = len(line) // 2
             self.far_end.say(line[:half])

@@ -12,15 +12,13 @@ import subprocess
 import sys
 import threading
 from contextlib import ExitStack, suppress
-from functools import reduce
-from operator import xor
 from pathlib import Path
 from urllib.request import urlopen
 
 import pytest
 
 from tests.ports import free_port
-from tests.unit.far_ends import PtyFarEnd
+from tests.unit.far_ends import PtyFarEnd, shunt_line
 from tests.unit.site_files import changed
 from tests.waiting import PATIENCE_S, wait_for
 
@@ -68,9 +66,8 @@ class Place:
         return subprocess.Popen(command, cwd=self.folder, stderr=subprocess.PIPE, text=True)
 
     def say(self) -> None:
-        """One line of the shunt: two hexadecimal digits of xor behind *, as its profile has it."""
-        body = f"V={VOLTAGES_V[self.name]};I=-2.31;M=6.32;T=18.4".encode()
-        self.shunt.say(b"%s*%02X\r\n" % (body, reduce(xor, body)))
+        """One line of the shunt."""
+        self.shunt.say(shunt_line(VOLTAGES_V[self.name]))
 
     def reading(self) -> tuple[float, str]:
         """The battery's voltage by the site's page, and when it was read."""

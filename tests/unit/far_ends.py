@@ -15,6 +15,8 @@ import time
 import tty
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import reduce
+from operator import xor
 from pathlib import Path
 
 from tests.faults.peer import crc16
@@ -245,3 +247,9 @@ def charger_registers() -> Registers:
     load_power = 231
     registers |= {(3, 43): load_power & 0xFFFF, (3, 44): load_power >> 16}
     return registers
+
+
+def shunt_line(voltage_V: float, current_A: float = -2.31, temperature_C: float = 18.4) -> bytes:
+    """A line of the marsh shunt, made by hand from its description: behind * xor in hexadecimal digits."""
+    body = f"V={voltage_V:.2f};I={current_A:.2f};M=6.32;T={temperature_C:.1f}".encode()
+    return b"%s*%02X\r\n" % (body, reduce(xor, body))

@@ -10,8 +10,6 @@ import queue
 import random
 import threading
 from collections.abc import Iterator
-from functools import reduce
-from operator import xor
 from pathlib import Path
 
 import pytest
@@ -26,7 +24,7 @@ from monitor.devices.text_device import TextDevice
 from monitor.errors import DeviceError, LineLost, NoAnswer
 from monitor.poll import HELD_UP_S, poll_once
 from monitor.records import Reading, parse_iso
-from tests.unit.far_ends import PtyFarEnd
+from tests.unit.far_ends import PtyFarEnd, shunt_line
 from tests.unit.test_devices import shunt_at, site_of
 
 NOON = parse_iso("2026-11-24T12:00:00Z")
@@ -148,7 +146,7 @@ class Shunt:
         def held_up(wait_s: float) -> bytes:
             if wait_s > 0 and self._stops:
                 seconds, volts = self._stops.pop(0)
-                self.far_end.say(b"\r\n" + b"".join(map(line_of, volts)))
+                self.far_end.say(b"\r\n" + b"".join(map(shunt_line, volts)))
                 self.clock.skipped_s += seconds
             return receive(wait_s)
 
@@ -171,11 +169,6 @@ class SkippingClock(SystemClock):
 
     def elapsed_s(self) -> float:
         return super().elapsed_s() + self.skipped_s
-
-
-def line_of(volts: float) -> bytes:
-    body = f"V={volts:.2f};I=-2.31;M=6.32;T=18.4".encode()
-    return b"%s*%02X\r\n" % (body, reduce(xor, body))
 
 
 @pytest.fixture
