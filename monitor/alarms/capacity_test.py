@@ -20,6 +20,12 @@ TEST_EVENT = "capacity test"
 BEGIN, END = "begin capacity test", "end capacity test"
 """Kinds of the requests by which a person begins and ends it."""
 
+VOID = "void"
+"""The phase of a test that a charge has spoilt while a load ran."""
+
+CALLS = ("while", VOID)
+"""The phases in which the loads may have to be switched off."""
+
 ENDED = "ended"
 """The phase of a test that is watched no longer."""
 
@@ -34,8 +40,9 @@ class WatchedTest:
     """A test as the daemon saw it last, at at_ms.
 
     phase is 'before' (nothing is drawn yet), 'while', 'rest', 'after' (the rest is over, the bank waits for
-    its charge) or 'ended', since phase_ms. says is where it stands, in a sentence. left_h is how long it may
-    go on at the present current, None where nothing is drawn; why is what ends it then, without its point.
+    its charge), 'void' or 'ended', and began at phase_ms. says is where it stands, in a sentence. left_h is
+    how long it may go on at the present current, None where nothing is drawn; why is what ends it then,
+    without its point.
     """
 
     begun_ms: int
@@ -90,7 +97,7 @@ def left_of(test: WatchedTest | None, now_ms: int) -> Seen:
     The load is taken to have gone on since the last look, so that a store that cannot be asked, or a time
     without the monitor, delays nothing.
     """
-    if test is None or test.phase != "while" or test.left_h is None:
+    if test is None or test.phase not in CALLS or test.left_h is None:
         return NO_TEST
     left_h = test.left_h - max(0, now_ms - test.at_ms) / 3_600_000
     words = test.why if left_h <= 0 else f"in about {60 * left_h:.0f} min {test.why}"

@@ -16,7 +16,6 @@ from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.tables import freezing_point_at_C
 from monitor.capacity.course import CURRENT, VOLTAGE, discharge_document
 from monitor.capacity.report import (
-    FULL_BEFORE_MS,
     HOUR_MS,
     METER_THEM,
     NOT_METERED,
@@ -37,7 +36,6 @@ from monitor.present import Standing, standing_now
 from monitor.records import iso_utc
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
-from monitor.store.fulls import told_full
 
 BACK_MS = 72 * HOUR_MS
 """So far back a discharge is looked for (our choice: a test, its rest, and a day to read what it gave)."""
@@ -102,8 +100,10 @@ def guide_document(site: Site, reader: StoreReader, *, past: bool = True) -> dic
     least_Ah = _capacity_Ah(document["known"])
     some = _runs(reader, bank, now_ms)
     document["is_counted"] = _is_counted(some)
-    document["ready"] = _ready(site, bank, reader, standing, document)
-    found = [run for run in some if run.is_whole and began_full(reader, run.start_ms)]
+    ended = [run.end_ms for run in some if not run.is_open and run.taken_Ah >= BEGUN * least_Ah]
+    so_far = document | {"emptied_ms": max(ended, default=0)}
+    document["ready"] = _ready(site, bank, reader, standing, so_far)
+    found = _from_full(reader, some, BEGUN * least_Ah)
     if found and found[-1].is_open and now_ms - found[-1].seen_ms <= SILENT_MS:
         document |= _present(site, bank, reader, standing, found.pop(), least_Ah)
     if past and document["result"] is None:
@@ -160,6 +160,17 @@ def _runs(reader: StoreReader, bank: BankDescription, now_ms: int) -> list[Run]:
     return runs(reader.series(CURRENT, now_ms - BACK_MS, now_ms + 1, BUCKETS), still_A(bank))
 
 
+def _from_full(reader: StoreReader, some: Sequence[Run], least_Ah: float) -> list[Run]:
+    """The discharges that began full, with none that took least_Ah since the full charge before."""
+    found, emptied_ms = [], 0
+    for run in some:
+        if run.is_whole and began_full(reader, run.start_ms, emptied_ms):
+            found.append(run)
+        if run.taken_Ah >= least_Ah:
+            emptied_ms = run.end_ms
+    return found
+
+
 def _begun(reader: StoreReader, run: Run, least_A: float) -> Run:
     """The discharge from its very beginning: the end of the charge lies within the bucket before it."""
     start_ms, before_Ah = run.start_ms, 0.0
@@ -180,10 +191,10 @@ def _ready(
 ) -> list[dict[str, Any]]:
     """What a test needs, each with whether it is so (None: it does not decide) and in words."""
     now_ms = standing.now.time_ms
-    fulls = told_full(reader, now_ms - FULL_BEFORE_MS, now_ms + 1)
+    is_full = began_full(reader, now_ms, so_far["emptied_ms"])
     found = [
         _line(
-            bool(fulls),
+            is_full,
             "The bank was told full within the last day.",
             "Charge the bank until it is full.",
             is_needed=True,

@@ -124,9 +124,9 @@ def still_A(bank: BankDescription) -> float:
     return REST_PER_CAPACITY * bank.capacity_Ah
 
 
-def began_full(reader: StoreReader, start_ms: int) -> bool:
-    """Whether the bank was told full shortly before a time."""
-    return bool(told_full(reader, start_ms - FULL_BEFORE_MS, start_ms + 1))
+def began_full(reader: StoreReader, start_ms: int, since_ms: int = 0) -> bool:
+    """Whether the bank was told full shortly before a time, and since another."""
+    return bool(told_full(reader, max(start_ms - FULL_BEFORE_MS, since_ms), start_ms + 1))
 
 
 def _discharge(

@@ -19,6 +19,7 @@ from monitor.alarms.capacity_test import (
     TEST_EVENT,
     TEST_NOTE,
     TO_CHARGE,
+    VOID,
     WatchedTest,
     watched_test,
 )
@@ -43,6 +44,10 @@ UNBEGUN_MS = 24 * 3_600_000
 LONGEST_MS = 72 * 3_600_000
 """No test is watched for longer (our choice: so far back discharges are looked for)."""
 
+VOID_MS = 3_600_000
+"""Who counts on a call is told for so long that a charge has spoilt the test (our choice)."""
+
+CHARGED = "the bank was charged meanwhile, so that the test tells nothing any more"
 NOT_YET = "Nothing is drawn from the bank yet."
 SILENT = "nothing is read any more, so nobody knows what is taken"
 HOLE = "nothing was read for a while, so nobody knows what was taken"
@@ -151,6 +156,9 @@ class CapacityWatch:
         says = guide_sentence(guide, lambda time_ms: self._at(time_ms, now_ms))
         if phase == "cannot":
             return self._in(test, now_ms, ENDED, says)
+        if test.phase == VOID:
+            is_told = now_ms - test.phase_ms >= VOID_MS
+            return self._in(test, now_ms, ENDED if is_told else VOID, test.says, 0.0, test.why)
         if guide["drawn_A"] is None and test.phase != "before" and (discharge or test.phase != "while"):
             return test  # not read for a moment: the alarm counts on, a rest and a wait go on
         if discharge is not None:
@@ -163,7 +171,10 @@ class CapacityWatch:
             if now_ms - test.begun_ms <= UNBEGUN_MS:
                 return self._in(test, now_ms, "before", NOT_YET)
             return self._in(test, now_ms, ENDED, "The capacity test is ended: nothing was drawn for a day.")
-        return self._broken_off(test, guide, now_ms) or self._in(test, now_ms, ENDED, self._gave(test))
+        broken_off = self._broken_off(test, guide, now_ms)
+        if broken_off is None and test.phase == "while" and test.left_h is not None:
+            return self._in(test, now_ms, VOID, f"The capacity test is over: {CHARGED}.", 0.0, CHARGED)
+        return broken_off or self._in(test, now_ms, ENDED, self._gave(test))
 
     def _gave(self, test: WatchedTest) -> str:
         """What a test gave that a charge has ended."""

@@ -245,12 +245,34 @@ def test_a_slow_test_is_ended_before_it_leaves_what_is_looked_back_on(begun: Hut
     assert "it has gone on for 48 h" in begun.said(STOP)
 
 
-def test_a_test_that_the_sun_ends_says_so(begun: Hut) -> None:
+def test_who_counts_on_a_call_is_told_when_the_sun_has_spoilt_the_test(begun: Hut) -> None:
     begun.lives(3, LAMPS_A)
     begun.lives(0.5, SUN_A, 13.2)
+    begun.lives(0.4, LAMPS_A)
+    assert begun.state(STOP) == Condition.UNACKNOWLEDGED
+    assert "the bank was charged meanwhile, so that the test tells nothing" in begun.said(STOP)
+    begun.lives(1, LAMPS_A)
+    assert not begun.test.runs
+    assert begun.events()[-1].startswith("The capacity test is over: the bank was charged meanwhile")
+
+
+def test_a_charge_before_the_rest_told_anything_ends_a_test_without_a_call(begun: Hut) -> None:
+    begun.lives(9, LAMPS_A)
+    begun.lives(2, REST_A, 12.2)
+    begun.lives(0.5, SUN_A, 13.2)
+    assert begun.state(STOP) == Condition.NORMAL
     assert begun.events()[-1] == (
         "The capacity test is ended: the bank was charged before its rest told anything."
     )
+
+
+def test_what_was_taken_before_a_spell_of_sun_is_not_forgotten(hut: Hut) -> None:
+    hut.is_full()
+    hut.lives(4, LAMPS_A)  # 90 Ah
+    hut.lives(0.4, SUN_A, 13.2)
+    hut.lives(1, LAMPS_A)
+    assert guide_document(hut.site, hut.store)["discharge"] is None
+    assert hut.asked(BEGIN) == "Not begun. Charge the bank until it is full."
 
 
 def test_only_a_full_bank_that_is_read_can_be_watched(hut: Hut) -> None:
