@@ -23,7 +23,6 @@ The process and what stands before the pages:
     scripts     the scripts of Dash's page as one file without what nobody uses
     sheet       the style sheet within a page, for a phone that comes for the first time
     shared      one answer for all who ask for the same at once
-    light       Dash without what it imports for figures that the page never has
     packed      answers in gzip
     files       the addresses of the files
     library     scripts of others, served as they are (its README says from where)
@@ -42,6 +41,7 @@ The pages and their parts:
     strips      the same as values, and what to say of it
     summary     what was stored now -> sentence, rows, ages; pure
     bank_sentence   the one sentence on the bank; pure
+    watched_test    the capacity test that somebody has begun, in a line; pure
     charge      the state of charge as one figure with its band; pure
     dark_times  when nobody watched, in the days that a page shows
     day_pictures, sun_pictures   the days and the sun's hours as pictures
@@ -74,6 +74,7 @@ What they are made of:
     tags        HTML elements for what Dash never draws; pure
     svg         a plot as SVG text; pure
     address     where a phone finds the page: number, name, QR code
+    light       Dash without what it imports for figures that the page never has
     asked       what an address asks for, checked; pure
     time_marks  times under a picture, from years to seconds; pure
     words       numbers, ages and times as a person reads them; pure

@@ -2,6 +2,13 @@
 
 To add one, write a module with a `Page` and put it into PAGES; the app serves exactly these addresses. Only
 the first page is kept fresh by Dash.
+
+    base       what a page is
+    tonight    will the bank last until morning, and how it stands now
+    days       what each day brought; closer: any time looked at closely; report: a period on one sheet
+    alarms     what stands, what to do first, the answers
+    care       what is due, the log; capacity: a capacity test step by step
+    plan       how long the bank lasts, dark nights, what if
 """
 
 from __future__ import annotations

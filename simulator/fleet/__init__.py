@@ -7,6 +7,7 @@
     loading   the sites' days: who sends when, who is offline, what is tried again
     link      the edge: influxdb-client, its errors in plain words
     check     reads back through InfluxQL whether every point is there once
+    report    what a run amounted to, for a person and for programs
 
 A thousand plants would cost more than what they are to load, so the sites share a handful, which run with the
 simulator's whole physics, a minute a step (`plant`). A site is one of these `size` times as large in every
