@@ -132,7 +132,7 @@ def serve(
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()
     rounds = _Rounds(site, site_file, lines, store, clock, pipeline, power, waiting)
-    notify("READY=1", f"STATUS={len(site.devices)} devices on {len(lines)} lines")
+    notify("READY=1", f"STATUS=devices: {len(site.devices)}, lines: {len(lines)}")
     try:
         while not stop.is_set():
             rounds.go()

@@ -146,10 +146,10 @@ def _ask_all(ctx: click.Context) -> tuple[dict[str, Any], list[str]]:
 
 
 def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:
-    """What keeps the devices' profiles and lines from being used, or else notes on those that tell the time
-    or are weakly guarded; nothing is opened."""
+    """What keeps the devices' profiles and lines from being used, or else notes on those that tell the time,
+    are weakly guarded or do not go with the metering level; nothing is opened."""
     from monitor.clock import SystemClock
-    from monitor.devices.device import build_lines, time_tellers, weakly_guarded
+    from monitor.devices.device import build_lines, level_doubts, time_tellers, weakly_guarded
     from monitor.site.load import placed
 
     try:
@@ -161,6 +161,7 @@ def _of_devices(full: Site, file: Path, lines: TomlLines) -> Sequence[Problem]:
         for text, found in ((TELLS_TIME, time_tellers), (WEAKLY_GUARDED, weakly_guarded))
         for index, entry in found(full, file.parent)
     ]
+    notes += [Problem("metering.level", None, text, "note") for text in level_doubts(full, file.parent)]
     return placed(SiteError(str(file), tuple(notes)), file, lines).problems
 
 

@@ -122,6 +122,31 @@ def weakly_guarded(site: Site, site_dir: Path) -> Iterator[tuple[int, DeviceEntr
             yield index, entry
 
 
+def level_doubts(site: Site, site_dir: Path) -> Iterator[str]:
+    """Where what the devices give does not go with the metering level, in words. Raises ProfileError, as
+    `build_lines` does.
+
+    Of a device with the SunSpec marker only the device itself knows what it gives: it may give all.
+    """
+    profiles = [(entry.name, find_profile(entry.profile, site_dir)) for entry in site.devices]
+    given = {quantity for _, profile in profiles for quantity in profile.quantities}
+    level = site.metering.level
+    shunts = [
+        name
+        for name, profile in profiles
+        if "battery_current_A" in profile.quantities and not isinstance(profile, SunSpecProfile)
+    ]
+    if profiles and level == "shunt" and "battery_current_A" not in given:
+        yield "no device gives battery_current_A: what the bank takes and gives would not be known"
+    if profiles and level == "controller" and "load_current_A" not in given:
+        yield 'no device gives load_current_A; where nothing meters the loads, write level = "charging"'
+    if level != "shunt" and shunts:
+        yield (
+            f"{' and '.join(shunts)} gives battery_current_A: where that is every current of the bank, write"
+            ' level = "shunt"; what a controller works out itself is not'
+        )
+
+
 def _contradictions(group: list[Numbered]) -> Iterator[Problem]:
     first = group[0][1]
     units: dict[int, str] = {}

@@ -264,3 +264,30 @@ def test_new_names_the_problems_of_what_was_answered(tmp_path: Path) -> None:
     assert made.returncode == 1
     assert (tmp_path / "x.toml").exists()
     assert "above the controller's limit of 100 V" in made.stderr
+
+
+SHUNT = (
+    'name = "shunt"\nprofile = "marsh-shunt"\nconnection = "serial"\nport = "/dev/serial/by-id/usb-second"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("level", "more", "words"),
+    [
+        ("controller", "", None),
+        ("controller", SHUNT, "shunt gives battery_current_A: where that is every current of the bank"),
+        ("charging", SHUNT, "shunt gives battery_current_A: where that is every current of the bank"),
+        ("shunt", SHUNT, None),
+        ("shunt", "", "no device gives battery_current_A"),
+        ("charging", "", None),
+    ],
+)
+def test_check_holds_the_metering_level_against_what_the_devices_give(
+    tmp_path: Path, level: str, more: str, words: str | None
+) -> None:
+    """The shipped profiles: the charger holds charge and load, the shunt sends the net current."""
+    text = MARSH_HIDE.replace('level = "controller"', f'level = "{level}"')
+    checked = site("check", write(tmp_path, f"{text}\n[[devices]]\n{more}" if more else text))
+    assert checked.returncode == 0
+    assert ("metering.level" in checked.stdout) is (words is not None)
+    assert words is None or words in " ".join(checked.stdout.split())
