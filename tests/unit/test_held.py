@@ -35,6 +35,18 @@ def test_no_file_is_made_before_there_is_something_to_hold(path):
     assert not path.exists()
 
 
+def test_it_is_empty_once_all_is_in_the_store_and_not_while_anything_waits(path):
+    held = HeldReadings(path, "a boot")
+    held.add(polls(0, 60_000))
+    assert not held.is_empty, "in memory"
+    held.commit(0)
+    assert not held.is_empty, "on the card"
+    ((number, _),) = held.entries()
+    held.landed(number)
+    assert held.is_empty
+    held.close()
+
+
 def test_what_was_committed_is_there_for_the_next_daemon_of_the_boot(path):
     held = HeldReadings(path, "a boot")
     for minute in range(10):

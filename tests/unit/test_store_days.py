@@ -99,6 +99,7 @@ def part(bucket: int, count: int, first_ms: int, last_ms: int) -> Part:
 def test_the_usual_interval_is_that_of_most_buckets() -> None:
     assert usual_interval_ms([part(0, 3, 0, 10), part(1, 3, 15, 25), part(2, 2, 30, 90)]) == 5
     assert usual_interval_ms([part(0, 1, 0, 0), part(1, 1, 7, 7), part(9, 1, 90, 90)]) == 45
+    assert usual_interval_ms([part(0, 2, 0, 10), part(1, 2, 15, 25)]) == 10
     assert usual_interval_ms([part(0, 1, 0, 0)]) is None
 
 
