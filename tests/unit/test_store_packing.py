@@ -400,26 +400,49 @@ def _check_all_packed(path: Path, model: Model, now_ms: int, where: str) -> None
         assert file.execute("PRAGMA integrity_check").fetchall() == [("ok",)], where
 
 
+def packed(writer: EmbeddedWriter, from_ms: int) -> None:
+    """Let readings come, a commit each, until all of the days before from_ms is packed."""
+    for number in range(20):
+        writer.append([Reading(from_ms + number * 10_000, "charger", VOLTAGE, 12.5)])
+        writer.commit()
+    assert _packed_until(writer.path, from_ms // DAY_MS * DAY_MS)
+
+
 def test_a_day_in_even_five_minutes_is_the_same_from_its_tier_and_from_its_readings(tmp_path: Path) -> None:
     """The same day asked for in 288 points, which the tier answers, and 1 ms longer, which it does not."""
     start_ms = 1_795_478_400_000  # 2026-11-24T00:00:00Z
+    end_ms = start_ms + 24 * HOUR_MS
     with open_writer(tmp_path / "store.db", "Europe/London") as writer:
         for at in range(start_ms, start_ms + 30 * HOUR_MS, 10_000):
             value = 12 + (at // 10_000 * 7 % 101) / 100
-            writer.append([Reading(at, "charger", "battery_voltage_V", value)])
-        for _ in range(60):
-            writer.commit()
-        end_ms = start_ms + 24 * HOUR_MS
+            writer.append([Reading(at, "charger", VOLTAGE, value)])
+        packed(writer, start_ms + 30 * HOUR_MS)
 
         def london() -> ZoneInfo:
             return ZoneInfo("Europe/London")
 
         assert grid_of(london, start_ms, end_ms, 288) is not None
         assert grid_of(london, start_ms, end_ms, 287) is None
-        even = writer.series("battery_voltage_V", start_ms, end_ms, 288)
-        raw = writer.series("battery_voltage_V", start_ms, end_ms - 1, 288)
+        even = writer.series(VOLTAGE, start_ms, end_ms, 288)
+        raw = writer.series(VOLTAGE, start_ms, end_ms - 1, 288)
     assert [bucket.start_ms for bucket in even.buckets] == list(range(start_ms, end_ms, 300_000))
     assert even.buckets[:-1] == raw.buckets[:-1]
+
+
+def test_the_silences_of_a_packed_day_are_those_of_its_readings_wherever_its_blocks_end(
+    tmp_path: Path,
+) -> None:
+    """An hour; then less than a minute within a block of six hours, shortly before the end of one, and across
+    the end of one: such are looked for among the readings of one bucket."""
+    start_ms, ask_ms = 1_795_478_400_000, 1_795_478_470_000  # 2026-11-24T00:00:00Z, where a block begins
+    silent_s = [(3_700, 3_750), (7_200, 10_800), (21_540, 21_590), (43_180, 43_230)]
+    with open_writer(tmp_path / "store.db", "Europe/London") as writer:
+        for second in range(0, 30 * 3600, 10):
+            if not any(begin < second < end for begin, end in silent_s):
+                writer.append([Reading(start_ms + 1000 * second, "charger", VOLTAGE, 12.5)])
+        packed(writer, start_ms + 30 * HOUR_MS)
+        series = writer.series(VOLTAGE, ask_ms, ask_ms + 24 * HOUR_MS, 97)
+    assert series.gaps == tuple((start_ms + 1000 * begin, start_ms + 1000 * end) for begin, end in silent_s)
 
 
 def test_a_device_that_is_read_a_day_late_has_a_span_packed_once_and_not_with_each_commit(
