@@ -10,7 +10,7 @@ import pytest
 from monitor.alarms import engine, slow_signs
 from monitor.alarms.course import Course
 from monitor.alarms.rules import rules_of
-from monitor.alarms.signs import SIGNS, load_drop_V
+from monitor.alarms.signs import SIGNS, Seen, load_drop_V
 from monitor.bank.description import describe_site
 from monitor.records import DeviceHealth, Quality, Reading, parse_iso
 from monitor.site.load import load_site, with_defaults
@@ -455,6 +455,16 @@ def test_an_incomplete_course_tells_nothing(flooded):
     lacking = rows(RISING_A, RISING_C)
     del lacking[2]["battery_current_A"]
     assert slow_signs.runaway(flooded.bank, lacking) is None
+
+
+# --- signs that say yes or no ---
+
+
+@pytest.mark.parametrize("name", ["Computer under-voltage", "Clock not trusted"])
+def test_a_yes_raises_and_a_no_ends_it(flooded, name):
+    yes, no = Seen(1.0, "it is so"), Seen(0.0, "it is not")
+    told = flooded.judge(name, [no] * 5 + [yes] * 90 + [no] * 90)
+    assert [cause for cause, _ in told] == ["raised", "returned"]
 
 
 # --- silence and doubtful readings ---
