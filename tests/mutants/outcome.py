@@ -13,7 +13,8 @@ HERE = Path(__file__).parent
 PAGE, LOOKED_AT = HERE / "MUTANTS.md", HERE / "looked_at.toml"
 
 OUTCOMES = ("noticed", "ran for ever", "survived", "no test comes here")
-"""In the order of the page's columns. What runs for ever is noticed by whoever waits for the tests."""
+"""In the order of the page's columns. What runs for ever is noticed by whoever waits for the tests; on a
+busy computer it may have been slow."""
 
 PARTS = ("file", "place", "was", "now")
 """What tells a change that was looked at from others."""

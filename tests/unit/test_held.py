@@ -33,6 +33,7 @@ def test_no_file_is_made_before_there_is_something_to_hold(path):
     assert held.is_empty
     held.commit(0)
     assert held.take_over(10**12, 900_000) == (0, 0)
+    assert held.untold() == 0
     assert not path.exists()
 
 
