@@ -12,6 +12,7 @@ import gc
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dis import hasconst
 from importlib import import_module
 from types import FunctionType
 
@@ -26,6 +27,9 @@ OPENSSL = ("_hashlib", "ssl")
 
 SPEAK_TLS = ("http.client", "urllib.request")
 """Those that leave a part of themselves out where there is no TLS."""
+
+TAKE_CONSTANT = tuple(step for step in hasconst if step < 256)
+"""The steps of Python's byte code that take a constant by its number, which is the byte behind them."""
 
 BUILT_FROM_PARENTS = "email."
 """The standard library's mail package writes docstrings out of its parents' ones when it is imported."""
@@ -96,4 +100,15 @@ def forget_documentation() -> None:
         if not isinstance(each, FunctionType | type) or str(each.__module__).startswith(BUILT_FROM_PARENTS):
             continue
         with suppress(AttributeError, TypeError):  # those of the interpreter itself are fixed
+            if isinstance(each, FunctionType):
+                _forget_first_constant(each)
             each.__doc__ = None
+
+
+def _forget_first_constant(function: FunctionType) -> None:
+    """Let a function's code not hold its docstring either: its first constant, which its steps may take, too."""
+    code = function.__code__
+    if not code.co_consts or code.co_consts[0] is not function.__doc__ or function.__doc__ is None:
+        return
+    if not any(bytes((step, 0)) in code.co_code for step in TAKE_CONSTANT):  # none takes the first
+        function.__code__ = code.replace(co_consts=(None, *code.co_consts[1:]))

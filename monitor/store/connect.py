@@ -33,6 +33,11 @@ that it touches goes to the log as a whole. Measured in real time on ext4: from 
 device SQLite's usual 4096 bytes bring 13 % more to the card, 1024 as much as this; from a daemon with two
 devices as much comes with either. The file is 4 % smaller, and no question takes longer."""
 
+CACHE_KB = 1024
+"""Of the file's pages a connection holds so much in memory, half of SQLite's usual. A daemon that goes on for
+days fills it, which looks like a leak. Measured over two days of twelve channels at 5 s: with 500 KB nothing
+more is read or written than with 2000 KB, and no commit takes longer."""
+
 STARTING_S = 2.0
 """How long a daemon that starts waits for its lock (our choice: an import that starts holds it for a moment,
 while it sees to it that the store is up to date)."""
@@ -95,6 +100,7 @@ def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
             isolation_level=None,
             check_same_thread=False,
         )
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
         if _sealed and not read_only:
             only_requests(connection)
     return connection

@@ -47,9 +47,19 @@ print([name for name in ("numpy", "pandas", "pymodbus", "apprise", "urllib3") if
 
 STRIPPED = """
 import email.message
+def long(value=0):
+    "What nobody reads."
+    return value + 1
+def given_back():
+    "Of use."
+    return "Of use."
+def defaults(a="x", *, b=1):
+    "Told of."
+    return a, b, [a for _ in range(b)], "y"
 from monitor.memory import forget_documentation
 forget_documentation()
 import email.policy
+print(long.__code__.co_consts[0], given_back(), given_back.__doc__, defaults(b=2))
 print(email.policy.SMTP.max_line_length, forget_documentation.__doc__)
 """
 
@@ -77,7 +87,7 @@ def test_a_page_process_carries_no_library_of_the_daemon_s():
 
 
 def test_what_is_imported_after_the_docstrings_went_still_works():
-    assert lines_of(STRIPPED) == ["78 None"]
+    assert lines_of(STRIPPED) == ["None Of use. None ('x', 2, ['x', 'x'], 'y')", "78 None"]
 
 
 WITHOUT_OPENSSL = """
