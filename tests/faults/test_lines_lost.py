@@ -189,13 +189,14 @@ def test_an_answer_that_others_have_overtaken_is_not_believed(peer: Peer) -> Non
         else:  # held up until it was there: it is the right one, and nothing is overtaken
             assert good(peer, values)
         under_way = peer.change(fault="none")["overtaken"]
+        is_alone = under_way <= 1  # a read that was held up may have asked twice: against two nothing guards
         while under_way or monotonic() < began_s + 4 * timeout_s:
             under_way = under_way and peer.change()["overtaken"]
             try:
                 values = link.read(UNIT, 4, 0, 4)
             except DeviceError:
                 continue
-            if monotonic() < began_s + LONGEST_WAIT * timeout_s:
+            if is_alone and monotonic() < began_s + LONGEST_WAIT * timeout_s:
                 assert good(peer, values)
                 believed += 1
         link.close()
@@ -378,8 +379,14 @@ def test_a_line_that_is_never_silent_is_told() -> None:
     noise.start()
     try:
         sleep(0.01)
-        with pytest.raises(BadFrame, match="never falls silent"):
-            link.read(UNIT, 4, 0, 2)
+        told = ""
+        for _ in range(10):  # what babbles may be held up itself for longer than a silence
+            with pytest.raises(BadFrame) as refused:
+                link.read(UNIT, 4, 0, 2)
+            told = str(refused.value)
+            if "never falls silent" in told:
+                break
+        assert "never falls silent" in told
     finally:
         ended.set()
         noise.join()

@@ -293,7 +293,7 @@ def test_late_and_slow_replies_come_whole_and_later(start_simulator, port):
         reply, seconds = line.ask(request(700, 1), SOUND, timeout_s=5)
         assert len(reply) == SOUND
         taken.append(seconds)
-    assert min(taken) - usual_s == pytest.approx(0.2, abs=0.03)  # a busy computer makes some longer
+    assert min(taken) - usual_s == pytest.approx(0.2, abs=0.06)  # a busy computer makes some longer
     simulator.tell("fault", device="charger", kind="late", delay_s=0.6)
     assert line.ask(request(700, 1), SOUND, timeout_s=0.2)[0] == b""
     assert len(line.read(SOUND, 5)) == SOUND
