@@ -89,7 +89,9 @@ def test_the_pages_lead_to_each_other(fortnight, visit):
 
 def test_a_tap_on_a_day_and_a_row_of_the_table_look_closer_at_it(fortnight, still):
     still.goto(f"{fortnight.url}days")
-    box = still.locator(".picture.days").first.bounding_box()
+    picture = still.locator(".picture.days").first
+    picture.evaluate("picture => picture.scrollIntoView({ block: 'center' })")  # clear of the bar below
+    box = picture.bounding_box()
     scale = SCALE_WIDTH / 100
     share = scale + (1 - scale) * 12.5 / 14  # the last but one of fourteen
     still.mouse.click(box["x"] + box["width"] * share, box["y"] + 20)
