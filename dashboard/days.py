@@ -126,17 +126,17 @@ def sentences(rows: Sequence[DayRow]) -> list[str]:
     parts = []
     came = _sum(row.harvest_Wh for row in read)
     if came is not None:
-        text = f"The array gave {energy(came)}"
+        text, by = f"The array gave {energy(came)}", []
         beside = beside_clear(read)
         if beside is not None:
             text += f", {percent(beside.share)} of what a clear sky would have given"
             whole = sum(row.days for row in read)
             if beside.days < whole:
-                text += f" (by {beside.days} of {whole} days; the others lack one of the two)"
+                by = [f"The share is of {beside.days} of {whole} days, those of which both are known."]
             unused = _sum(row.unused_Wh for row in read)
             if unused is not None and unused >= 0.02 * came:
                 text += f"; about {energy(unused)} more was there and the full bank did not take it"
-        parts.append(text + ".")
+        parts += [f"{text}.", *by]
     used = _sum(row.used_Wh for row in read)
     if used is not None:
         on = sum(row.used_Wh is not None for row in read)

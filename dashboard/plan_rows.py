@@ -165,7 +165,8 @@ def _beside(told: Mapping[str, Any], site: Site) -> tuple[str, ...]:
     lines, now = [], told["plan"]
     if not site.loads:
         lines.append(
-            "Write them into the site file as [[loads]]: name, branch, power_W, count, hours_per_day."
+            "No loads are declared. Write them into the site file as [[loads]]: name, branch, power_W, count,"
+            " hours_per_day."
         )
     if now is not None and site.loads:
         of = "declared" if told["load_from"] == "declared" else "used, more than is declared"
