@@ -57,14 +57,9 @@ class Book(Closing):
         """Open it, making it where it is missing. Raises StoreError."""
         self.path = path
         self._lock = threading.Lock()
-        self._connection = connect(path, read_only=False)
         try:
-            with told(path):
-                prepare_for_writing(self._connection)
-                for statement in TABLES:
-                    self._connection.execute(statement)
+            self._connection = _opened(path)
         except StoreError as error:
-            self._connection.close()
             raise StoreError(
                 f"{error}. This file only says how far the mirrors have come: if it is damaged, "
                 "remove it and all is sent once more"
@@ -187,3 +182,17 @@ def _point_text(point: Point) -> str:
 def _point(text: str) -> Point:
     time_ms, device, values, of, *what = json.loads(text)
     return Point(time_ms, device, values, of, What(what[0] if what else ""))
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    """A connection to the book, its tables made where they are missing. Raises StoreError."""
+    connection = connect(path, read_only=False)
+    try:
+        with told(path):
+            prepare_for_writing(connection)
+            for statement in TABLES:
+                connection.execute(statement)
+    except StoreError:
+        connection.close()
+        raise
+    return connection

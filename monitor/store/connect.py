@@ -100,9 +100,13 @@ def connect(path: Path, *, read_only: bool) -> sqlite3.Connection:
             isolation_level=None,
             check_same_thread=False,
         )
-        connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
-        if _sealed and not read_only:
-            only_requests(connection)
+        try:
+            connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
+            if _sealed and not read_only:
+                only_requests(connection)
+        except sqlite3.Error:  # it has looked into the file, which may be none of SQLite's
+            connection.close()
+            raise
     return connection
 
 

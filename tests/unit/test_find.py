@@ -25,6 +25,8 @@ from tests.faults.peer import crc16, reply
 from tests.unit.far_ends import PtyFarEnd, RtuFarEnd, Talker, TcpFarEnd, charger_registers
 from tests.wiretap import WireTap, requests_in
 
+pytestmark = pytest.mark.timed
+
 
 class PickyFarEnd(RtuFarEnd):
     """Units that understand one speed only. A pseudo-terminal carries every byte at any speed, but it knows

@@ -1,11 +1,14 @@
 """The OpenMetrics text, read back by another library's strict parser of that format (prometheus-client)."""
 
+import json
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from dashboard.metrics import Family, exposition, metric_name, metrics_text
+from dashboard.night import NEEDED
 from monitor.clock import SystemClock
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.quantities import QUANTITIES
@@ -69,10 +72,19 @@ def test_a_store_with_everything_is_read_back(store, site):
     )
     store.put_health(DeviceHealth("sold one", "9600 baud", "silent", at, at, 80.0, 5))
     write_heartbeat(store, Heartbeat(at, at - 10_000, None))
+    outlook = {
+        "at": "2026-11-25T18:00:00Z",
+        "sentence": "",
+        "crosses_reserve_probability": 0.12,
+        "crosses_disconnect_probability": None,
+        "soc_min": {"p10": 0.41, "p50": 0.52, "p90": 0.6},
+        "course": [],
+        "basis": [],
+        "switch_off": [],
+    }
     store.put_note(
         OUTLOOK_NOTE,
-        '{"at": "2026-11-25T18:00:00Z", "crosses_reserve_probability": 0.12,'
-        ' "crosses_disconnect_probability": null, "soc_min": {"p10": 0.41, "p50": 0.52, "p90": 0.6}}',
+        json.dumps(dict.fromkeys(NEEDED) | outlook),
     )
     store.commit()
     samples, families = read_back(metrics_text(site, store))
