@@ -204,7 +204,7 @@ def test_a_pump_s_start_does_not_call(begun: Hut) -> None:
 
 def test_when_nothing_is_read_any_more_somebody_is_called(begun: Hut) -> None:
     begun.lives(4, LAMPS_A)
-    begun.lives(0.6, None)
+    begun.lives(0.9, None)
     assert begun.state(STOP) == Condition.UNACKNOWLEDGED
     assert "nothing is read any more, so nobody knows what is taken" in begun.said(STOP)
     begun.lives(0.5, LAMPS_A)
