@@ -9,13 +9,12 @@ from typing import Any
 from urllib.parse import quote
 
 from dash import html
-from dash.development.base_component import Component
 
 from dashboard.markup import html_text
 from dashboard.pages import PAGES
 from dashboard.pages.base import Page
 from dashboard.phone import MANIFEST_PATH, Moment
-from dashboard.tags import Node, Tag
+from dashboard.tags import Node
 from monitor.site.model import Site
 
 ASSETS = Path(__file__).parent / "assets"
@@ -98,7 +97,7 @@ def still_html(page: Page, site: Site, content: Node, moment: Moment) -> str:
 def framed(
     title: str,
     links: str,
-    content: Component | Tag,
+    content: Node,
     moment: Moment,
     *,
     script: str = "",

@@ -35,7 +35,7 @@ from dashboard.markup import html_text
 from dashboard.packed import PackedFiles, send_packed
 from dashboard.pages import tonight
 from dashboard.phone import PATHS, Moment, add_phone, moment
-from dashboard.tags import Node, Tag, html
+from dashboard.tags import Node, html
 from monitor.errors import StoreError
 from monitor.served.lines import tag_text
 from monitor.served.many import Sites
@@ -179,7 +179,7 @@ def _refuse_writing() -> Response | None:
 
 
 def _page(
-    title: str, tree: Component | Tag, light: Moment, *, nav: str | None = None, is_fresh: bool = False
+    title: str, tree: Node, light: Moment, *, nav: str | None = None, is_fresh: bool = False
 ) -> Response:
     links = _nav("") if nav is None else nav
     whole = title if title == NAME else f"{NAME}: {title}"

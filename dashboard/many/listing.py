@@ -8,14 +8,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 from urllib.parse import urlencode
 
-from dash.development.base_component import Component
-
 from dashboard.daemon import Notice
 from dashboard.fresh import RENDERINGS, html_of
 from dashboard.many.rows import Need, Row, Standing, row_of
 from dashboard.notices import notice
 from dashboard.pages.base import extra
-from dashboard.tags import Tag, html
+from dashboard.tags import Node, Tag, html
 from dashboard.words import number, unbroken
 from monitor.errors import StoreError
 
@@ -35,7 +33,7 @@ AWAY = (
     " The monitors go on meanwhile."
 )
 
-Content = list[Component | Tag | str]
+Content = list[Node | str]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import json
 from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.seen import Seen
+from monitor.records import moved_ms
 
 TEST_NOTE = "capacity-test"
 """Key of the store's note."""
@@ -65,11 +66,12 @@ class WatchedTest:
 
     def moved(self, from_ms: int, by_ms: int) -> WatchedTest:
         """The same for a clock that was off from from_ms on: what it has stamped since is later by by_ms."""
-
-        def at(time_ms: int) -> int:
-            return time_ms + by_ms if time_ms >= from_ms else time_ms
-
-        return replace(self, begun_ms=at(self.begun_ms), at_ms=at(self.at_ms), phase_ms=at(self.phase_ms))
+        return replace(
+            self,
+            begun_ms=moved_ms(self.begun_ms, from_ms, by_ms),
+            at_ms=moved_ms(self.at_ms, from_ms, by_ms),
+            phase_ms=moved_ms(self.phase_ms, from_ms, by_ms),
+        )
 
 
 def watched_test(note: str | None) -> WatchedTest | None:

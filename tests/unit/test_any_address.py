@@ -1,7 +1,5 @@
 """Whatever stands in an address of Days, of its parts or of a file, the page answers it sensibly."""
 
-import json
-
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -9,12 +7,12 @@ from werkzeug.test import Client
 
 from dashboard.app import make_app
 from dashboard.csv_files import TABLES
-from dashboard.night import NEEDED
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.quantities import QUANTITIES
 from monitor.records import Quality, Reading, parse_iso
 from monitor.site.load import load_site
 from monitor.store.embedded import leave_request, open_reader, open_writer
+from tests.unit.outlooks_told import whole_outlook
 from tests.unit.site_files import MARSH_HIDE, write
 
 PATHS = ("/days", "/days/closer", "/days/report", *TABLES)
@@ -38,10 +36,6 @@ VALUES = {
 }
 
 
-BARE = {"at": "2026-10-25T20:00:00Z", "sentence": "", "course": [], "basis": [], "switch_off": []}
-"""An outlook that knows of nothing."""
-
-
 @pytest.fixture(scope="module")
 def client(tmp_path_factory):
     """Two days of every quantity, over the hour at which the clocks go back, some readings flawed."""
@@ -52,7 +46,7 @@ def client(tmp_path_factory):
             for place, name in enumerate(QUANTITIES):
                 quality = Quality((at // 600_000 + place) % 17 == 0)
                 writer.append([Reading(at, "charger", name, 0.5, quality, "doubtful" if quality else "")])
-        writer.put_note(OUTLOOK_NOTE, json.dumps(dict.fromkeys(NEEDED) | BARE))
+        writer.put_note(OUTLOOK_NOTE, whole_outlook(at="2026-10-25T20:00:00Z"))
         writer.commit()
     return Client(
         make_app(lambda: open_reader(path), site, path, lambda asked: leave_request(path, asked)).server

@@ -8,7 +8,6 @@ from io import StringIO
 import pytest
 
 from dashboard.csv_files import TABLES, Table, closer_table, file_name, harmless, text_of
-from dashboard.night import NEEDED
 from monitor.day_book import note_key
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.quantities import QUANTITIES
@@ -18,6 +17,7 @@ from monitor.store.embedded import open_writer
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.expected import note_key as sun_key
 from monitor.sun.table import DayTable, packed
+from tests.unit.outlooks_told import whole_outlook
 from tests.unit.site_files import MARSH_HIDE, write
 
 HOUR = 3_600_000
@@ -136,9 +136,7 @@ def test_the_night_line_is_there_once_there_is_an_outlook(store, site):
     band = {"p10": 0.5, "p50": 0.6, "p90": 0.7}
     volts = {"p10": 12.1, "p50": 12.2, "p90": 12.3}
     course = [{"time": "2026-11-24T23:00:00Z", "soc": band, "battery_voltage_V": volts}]
-    told = {"at": "2026-11-24T20:00:00Z", "sentence": "", "basis": [], "switch_off": [], "course": course}
-    outlook = dict.fromkeys(NEEDED) | told
-    store.put_note(OUTLOOK_NOTE, json.dumps(outlook))
+    store.put_note(OUTLOOK_NOTE, whole_outlook(at="2026-11-24T20:00:00Z", course=course))
     store.commit()
     (row,) = read_back(table(site, store, {}))
     assert (row["time"], row["state_of_charge_p10"], row["battery_voltage_V_p90"]) == (

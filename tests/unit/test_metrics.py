@@ -1,14 +1,11 @@
 """The OpenMetrics text, read back by another library's strict parser of that format (prometheus-client)."""
 
-import json
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from dashboard.metrics import Family, exposition, metric_name, metrics_text
-from dashboard.night import NEEDED
 from monitor.clock import SystemClock
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.quantities import QUANTITIES
@@ -16,6 +13,7 @@ from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Readin
 from monitor.site.load import load_site
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
+from tests.unit.outlooks_told import whole_outlook
 from tests.unit.site_files import MARSH_HIDE, write
 
 BASE_UNITS = {"volts", "amperes", "celsius", "ratio", "seconds"}
@@ -72,20 +70,13 @@ def test_a_store_with_everything_is_read_back(store, site):
     )
     store.put_health(DeviceHealth("sold one", "9600 baud", "silent", at, at, 80.0, 5))
     write_heartbeat(store, Heartbeat(at, at - 10_000, None))
-    outlook = {
-        "at": "2026-11-25T18:00:00Z",
-        "sentence": "",
-        "crosses_reserve_probability": 0.12,
-        "crosses_disconnect_probability": None,
-        "soc_min": {"p10": 0.41, "p50": 0.52, "p90": 0.6},
-        "course": [],
-        "basis": [],
-        "switch_off": [],
-    }
-    store.put_note(
-        OUTLOOK_NOTE,
-        json.dumps(dict.fromkeys(NEEDED) | outlook),
+    outlook = whole_outlook(
+        at="2026-11-25T18:00:00Z",
+        crosses_reserve_probability=0.12,
+        crosses_disconnect_probability=None,
+        soc_min={"p10": 0.41, "p50": 0.52, "p90": 0.6},
     )
+    store.put_note(OUTLOOK_NOTE, outlook)
     store.commit()
     samples, families = read_back(metrics_text(site, store))
     assert samples["nightbank_battery_voltage_volts", ("device", "charger")] == 12.47
