@@ -25,7 +25,8 @@ WITNESS_INTERVALS = 1.5
 
 STALLED_S = 0.5
 """What was read so long after the look before may have come long ago, so that it tells no time (our choice:
-half of what lines may disagree by, `clock/receiver.py`)."""
+half of what lines may disagree by, `clock/receiver.py`). What is believed so long after the look that brought
+it may be old by then: newer lines wait."""
 
 NO_TIME = "It says that it does not know the time yet."
 
@@ -75,27 +76,34 @@ class TextDevice:
         self._answered_ms, self._told, self._is_timed = None, None, self._profile.time is None
         self._odd_s = None
         try:
-            started_s = self.clock.elapsed_s()
+            earlier_s = self.clock.elapsed_s()
             self._make_ready()
-            fault = self._take(self._fresh_arrivals(started_s), answers)
-            looked_s = self.clock.elapsed_s()
+            fault = self._take(self._fresh_arrivals(), answers)
+            started_s, looked_s = self._drained_s, self.clock.elapsed_s()
             is_late = is_anew = False
-            while self._answered_ms is None or not self._is_timed or self._waits(answers, looked_s):
+            while (
+                (stalled := self._stalled_since(earlier_s))
+                or self._answered_ms is None
+                or not self._is_timed
+                or self._waits(answers, looked_s)
+            ):
                 left_s = started_s + self._patience_s - looked_s
-                if left_s <= 0 and self._answered_ms is not None:
+                if left_s <= 0 and self._answered_ms is not None and not stalled:
                     break
-                if is_late:
+                if is_late and not stalled:
                     raise fault or self._no_answer()
                 is_late = left_s <= 0  # one more look: what came to a process that was held up counts
-                data = self._receive(min(QUIET_S, left_s))
-                if not data and left_s > QUIET_S:
+                wait_s = 0.0 if stalled else min(QUIET_S, left_s)
+                data = self._receive(wait_s)
+                if not data and wait_s >= QUIET_S:
                     self._splitter.at_line_start()
                 earlier_s, looked_s = looked_s, self.clock.elapsed_s()
                 if not is_anew and self._may_be_old(data, looked_s - earlier_s):
                     self._drain(looked_s)
                     answers.clear()
                     self._answered_ms = self._odd_s = fault = None
-                    started_s, is_late, is_anew = looked_s, False, True
+                    started_s = earlier_s = looked_s
+                    is_late, is_anew = False, True
                     continue
                 fault = self._take(data, answers, seen=looked_s - earlier_s < STALLED_S) or fault
             if self._several_kinds:
@@ -109,6 +117,14 @@ class TextDevice:
         """What the last poll's lines have told of the time; each is handed out once."""
         told, self._told = self._told, None
         return () if told is None else (told,)
+
+    def _stalled_since(self, look_s: float) -> bool:
+        """Whether the process stood still since before its last look, which began then: what that brought may
+        be as old. What it tells of the time is forgotten."""
+        if self.clock.elapsed_s() - look_s <= QUIET_S + STALLED_S:
+            return False
+        self._told, self._is_timed = None, self._profile.time is None
+        return True
 
     def _waits(self, answers: dict[str, Judged], now_s: float) -> bool:
         """Whether the next line may bear out what this poll has heard."""
@@ -144,11 +160,12 @@ class TextDevice:
         self._heard += len(data)
         return data
 
-    def _fresh_arrivals(self, now_s: float) -> bytes:
+    def _fresh_arrivals(self) -> bytes:
         """What has arrived since the last poll, nothing where the newest of it may be old."""
         data = b""
         while len(data) <= BACKLOG and (more := self._receive(0)):
             data += more
+        now_s = self.clock.elapsed_s()
         old = now_s - self._drained_s > OLD_INTERVALS * self._interval_s
         self._drained_s = now_s
         if len(data) > BACKLOG or old:

@@ -97,13 +97,18 @@ class MeasuredHide(Hide):
         self.site_file.write_text(site)
 
 
-def test_the_phone_shows_the_measured_energy(stored_day, visit):
-    day, reader, _, _ = stored_day
+@pytest.fixture
+def measured(stored_day):
+    """The page over the measured day; it outlives the visits to it."""
+    _, reader, _, _ = stored_day
     hide = MeasuredHide(reader.path)
     hide.serve()
-    try:
-        page = visit.open(hide)
-        harvest_Wh = float(page.locator("[data-total=harvest_Wh]").get_attribute("data-value"))
-        assert harvest_Wh == pytest.approx(day.energy_Wh, rel=0.01)
-    finally:
-        hide.end()
+    yield hide
+    hide.end()
+
+
+def test_the_phone_shows_the_measured_energy(stored_day, measured, visit):
+    day, _, _, _ = stored_day
+    page = visit.open(measured)
+    harvest_Wh = float(page.locator("[data-total=harvest_Wh]").get_attribute("data-value"))
+    assert harvest_Wh == pytest.approx(day.energy_Wh, rel=0.01)

@@ -132,8 +132,9 @@ def test_a_silent_device_whose_poll_was_held_up_is_not_left_alone_for_that() -> 
 
 
 class Shunt:
-    """A shunt's line on a real pseudo-terminal, open and heard once. Its clock is the computer's, and what
-    `stop` adds to it: while it waits for a line the process stands still, and lines come."""
+    """A shunt's line on a real pseudo-terminal, open and heard once. Its clock is the computer's, and what a
+    stop adds to it: while it waits for a line, or with the line read, the process stands still, and lines
+    come."""
 
     def __init__(self, link: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         self.far_end, self.clock = PtyFarEnd(link), SkippingClock()
@@ -141,23 +142,44 @@ class Shunt:
         (device,) = self.line.devices
         assert isinstance(device, TextDevice)
         self.device, self._stops = device, list[tuple[float, tuple[float, ...]]]()
+        self._behind: tuple[float, tuple[float, ...]] | None = None
         receive = device._port.receive
 
         def held_up(wait_s: float) -> bytes:
             if wait_s > 0 and self._stops:
-                seconds, volts = self._stops.pop(0)
-                self.far_end.say(b"\r\n" + b"".join(map(shunt_line, volts)))
-                self.clock.skipped_s += seconds
-            return receive(wait_s)
+                self._stand_still(*self._stops.pop(0))
+            data = receive(wait_s)
+            if data and self._behind is not None:
+                behind, self._behind = self._behind, None
+                self._stand_still(*behind)
+            return data
 
         monkeypatch.setattr(device._port, "receive", held_up)
         assert self.polled((0.0, (12.5,))) == 12.5
 
-    def polled(self, *stops: tuple[float, tuple[float, ...]]) -> float | None:
-        """The voltage of a poll, in whose waits the process stands still so long and these lines come."""
+    def first(self, volts: float, *, waits: bool) -> list[tuple[float, tuple[float, ...]]]:
+        """A line that comes while the next poll waits for it, as a stop of no time, or lies there before."""
+        if waits:
+            return [(0.0, (volts,))]
+        self.far_end.say(shunt_line(volts))
+        return []
+
+    def _stand_still(self, seconds: float, volts: tuple[float, ...]) -> None:
+        self.far_end.say(b"\r\n" + b"".join(map(shunt_line, volts)))
+        self.clock.skipped_s += seconds
+
+    def polled(
+        self,
+        *stops: tuple[float, tuple[float, ...]],
+        behind: tuple[float, tuple[float, ...]] | None = None,
+    ) -> float | None:
+        """The voltage of a poll, in whose waits the process stands still so long and these lines come; behind:
+        as soon as it has read the first."""
         self._stops += stops
+        self._behind = behind
         result = poll_once(self.device)
         assert not self._stops
+        assert self._behind is None
         return next((each.value for each in result.readings if each.quantity == QUANTITY), None)
 
 
@@ -189,6 +211,25 @@ def test_nor_is_one_of_so_many_that_the_port_may_have_lost_the_newest(shunt: Shu
 
 def test_the_newest_of_a_few_is_taken_though_the_time_to_wait_is_over(shunt: Shunt) -> None:
     assert shunt.polled((5.0, (12.61, 12.62))) == 12.62
+
+
+BEHIND = pytest.mark.parametrize("waits", [True, False], ids=["waited for", "there before the poll"])
+
+
+@BEHIND
+def test_what_was_read_just_before_a_stop_gives_way_to_what_came_in_it(shunt: Shunt, waits: bool) -> None:
+    assert shunt.polled(*shunt.first(12.61, waits=waits), behind=(5.0, (12.62, 12.63))) == 12.63
+
+
+@BEHIND
+def test_where_nothing_newer_came_in_a_short_stop_it_stays(shunt: Shunt, waits: bool) -> None:
+    assert shunt.polled(*shunt.first(12.61, waits=waits), behind=(5.0, ())) == 12.61
+
+
+@BEHIND
+def test_what_came_in_a_long_stop_behind_it_is_not_taken_either(shunt: Shunt, waits: bool) -> None:
+    first = shunt.first(12.61, waits=waits)
+    assert shunt.polled(*first, (0.0, (12.8,)), behind=(LONG_S, (12.62,))) == 12.8
 
 
 def test_a_sender_that_fell_silent_meanwhile_is_told_after_the_usual_wait(shunt: Shunt) -> None:
