@@ -173,8 +173,8 @@ class Shunt:
         *stops: tuple[float, tuple[float, ...]],
         behind: tuple[float, tuple[float, ...]] | None = None,
     ) -> float | None:
-        """The voltage of a poll, in whose waits the process stands still so long and these lines come; behind:
-        as soon as it has read the first."""
+        """The voltage of a poll, in whose waits the process stands still so long and these lines come;
+        behind: as soon as it has read the first."""
         self._stops += stops
         self._behind = behind
         result = poll_once(self.device)
