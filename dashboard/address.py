@@ -7,11 +7,14 @@ the responder's own socket; where none runs there is no such name to tell.
 from __future__ import annotations
 
 import socket
+from array import array
 from contextlib import closing
 from dataclasses import dataclass
+from fcntl import ioctl
 from io import StringIO
 from ipaddress import ip_address
 from pathlib import Path
+from struct import pack, unpack
 
 from dashboard.light import codes
 
@@ -22,6 +25,15 @@ RESPONDER = Path("/run/avahi-daemon/socket")
 
 RESPONDER_S = 1.0
 """It knows its own name at once; a longer silence means that it has none (our choice)."""
+
+SIOCGIFCONF = 0x8912
+"""linux/sockios.h."""
+
+ENTRY_BYTES = 40
+"""struct ifreq on 64 bits: 16 of a name, then a sockaddr_in with the address in its bytes 4 to 7."""
+
+MOST_ADDRESSES = 32
+"""So many are looked at (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +63,26 @@ def url_of(host: str, port: int) -> str:
 
 
 def network_address() -> str:
-    """This computer's address in the local network, the loopback where it is in none. Nothing is sent."""
+    """This computer's address in the local network, the loopback where it is in none. Nothing is sent.
+
+    It is the one by which packets would leave for the world; without such a way, as where this computer makes
+    the network itself, its first address that others can reach.
+    """
     with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as probe:
         try:
             probe.connect(("192.0.2.1", 9))  # TEST-NET-1 of RFC 5737: asks the routing table only
         except OSError:
-            return "127.0.0.1"
+            return next((each for each in own_addresses(probe) if not _is_loopback(each)), "127.0.0.1")
         return str(probe.getsockname()[0])
+
+
+def own_addresses(asking: socket.socket) -> list[str]:
+    """All IPv4 addresses of this computer, by netdevice(7); netlink, which the standard library would ask, is
+    shut to the service."""
+    room = array("B", bytes(MOST_ADDRESSES * ENTRY_BYTES))
+    start, length = room.buffer_info()
+    taken, _ = unpack("iP", ioctl(asking, SIOCGIFCONF, pack("iP", length, start)))
+    return [socket.inet_ntoa(room[at + 20 : at + 24]) for at in range(0, taken, ENTRY_BYTES)]
 
 
 def local_name(address: str, responder: Path = RESPONDER) -> str | None:

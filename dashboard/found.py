@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 from dash import html
 from dash.development.base_component import Component
 
-from dashboard.address import Address, address_of, qr_picture
+from dashboard.address import ANY_HOST, Address, address_of, qr_picture
 from dashboard.pages.base import extra
 from dashboard.picture import Picture
 from monitor.site.model import Site
@@ -16,13 +16,15 @@ ALONE = (
     "This page is served to this computer only; set host in the table [page] of the site file to change that."
 )
 
+NO_NETWORK = "This computer is in no network now, so that no other phone can find this page."
+
 
 def found_section(site: Site, asked: str) -> Component:
     """The part of a page that tells another phone the way. asked is the request's own address, which shows
     on which port the page really listens."""
     where = address_seen(site, asked)
     if where.alone:
-        content: list[Component] = [html.P(ALONE)]
+        content: list[Component] = [html.P(NO_NETWORK if site.page.host in ANY_HOST else ALONE)]
     else:
         content = [
             html.Div(Picture(qr_picture(where.url)), role="img", **extra(aria_labelledby="found-told")),

@@ -1,8 +1,10 @@
 """Where the page is found: in numbers, by the responder's name, as a QR code."""
 
 import os
+import shutil
 import socket
 import subprocess
+import sys
 import threading
 from contextlib import closing
 from pathlib import Path
@@ -78,6 +80,29 @@ def test_an_answer_that_is_no_local_name_is_not_told(tmp_path, answer):
 @pytest.mark.parametrize(("host", "alone"), [("127.0.0.1", True), ("localhost", True), ("192.0.2.7", False)])
 def test_a_page_for_this_computer_alone_is_told_apart(tmp_path, host, alone):
     assert address_of(host, 8480, tmp_path / "none").alone is alone
+
+
+OWN_NETWORK = """
+import socket, struct, sys
+from fcntl import ioctl
+from pathlib import Path
+from dashboard.address import address_of
+
+print(address_of("0.0.0.0", 8480, Path("none")).url)
+with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+    ioctl(asking, 0x8916, struct.pack("16sHH4s16x", b"lo", socket.AF_INET, 0, socket.inet_aton("10.42.0.1")))
+    ioctl(asking, 0x8914, struct.pack("16sh22x", b"lo", 1))
+print(address_of("0.0.0.0", 8480, Path("none")).url)
+"""
+"""netdevice(7): SIOCSIFADDR gives an interface its address, SIOCSIFFLAGS with IFF_UP switches it on."""
+
+
+@pytest.mark.skipif(os.geteuid() != 0 or shutil.which("unshare") is None, reason="needs root and unshare")
+def test_where_this_computer_makes_the_network_its_own_address_is_told():
+    """A network namespace (unshare(1)) has no way to the world, as a hotspot has none."""
+    command = ["unshare", "--net", sys.executable, "-c", OWN_NETWORK]
+    told = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+    assert told == ["http://127.0.0.1:8480/", "http://10.42.0.1:8480/"]
 
 
 def test_an_address_of_six_stands_in_brackets():
