@@ -1,7 +1,7 @@
 """How seldom devices are polled at night and while the bank is low, where the site file asks for it.
 
 Off unless asked for: evening and night are when people look, and what fewer polls save is little
-(DEVELOPERS.md has it measured). Pure.
+(DESIGN.md beside it has it measured). Pure.
 """
 
 from __future__ import annotations

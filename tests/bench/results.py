@@ -28,9 +28,19 @@ TABLES = {
     "match_maps": "MATCH.md",
     "match_lines": "MATCH.md",
     "line_faults": "../faults/FAULTS.md",
-    **dict.fromkeys(
-        ("card_bytes", "clock_steps", "fleet", "kills", "page_crowd", "soak"), "../../DEVELOPERS.md"
-    ),
+    "page_crowd": "../../DEVELOPERS.md",
+    "card_bytes": "../../monitor/store/DESIGN.md",
+    "kills": "../../monitor/store/DESIGN.md",
+    "soak": "../../monitor/store/DESIGN.md",
+    "store_speed": "../../monitor/store/DESIGN.md",
+    "clock_steps": "../../monitor/clock/DESIGN.md",
+    "supply_ends": "../../monitor/power/DESIGN.md",
+    "fleet": "../../monitor/mirror/DESIGN.md",
+    "forwarders": "../../monitor/mirror/DESIGN.md",
+    "mirror_cost": "../../monitor/mirror/DESIGN.md",
+    "served_speed": "../../monitor/served/DESIGN.md",
+    "sites_list": "../../monitor/served/DESIGN.md",
+    "checkup_systems": "../../monitor/checkup/DESIGN.md",
 }
 """Where the whole tables of a benchmark stand, with what they mean and where it is weak."""
 

@@ -29,14 +29,16 @@ def test_what_a_benchmark_hands_over_comes_back(tmp_path: Path, monkeypatch: pyt
 
 def test_ratios_come_first_and_what_is_missed_is_marked() -> None:
     run = Run("python -m tests.bench.zoom", "2026-11-26", 61.0, "2 cores", 0.5, 1, FIGURES)
-    told = page({"zoom": run}, ["zoom", "soak"])
-    rows = [line for line in told.splitlines() if line.startswith("| zoom |") or line.startswith("| soak |")]
+    told = page({"zoom": run}, ["zoom", "sky_days"])
+    rows = [
+        line for line in told.splitlines() if line.startswith("| zoom |") or line.startswith("| sky_days |")
+    ]
     assert rows == [
         "| zoom | a poll | 1.04 times | the wire | at most 1.03: **missed** |",
         "| zoom | days told right | 0.858 | measured skies | at least 0.84 |",
         "| zoom | memory | 61.4 MB | at most 64 |",
         "| zoom | `python -m tests.bench.zoom` | 61 s, ended with 1 | 2026-11-26 | 2 cores | 0.5 |  |",
-        "| soak | `python -m tests.bench.soak` | not run |  |  |  | [DEVELOPERS.md](../../DEVELOPERS.md) |",
+        "| sky_days | `python -m tests.bench.sky_days` | not run |  |  |  | [SUN.md](SUN.md) |",
     ]
 
 
