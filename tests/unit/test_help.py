@@ -15,6 +15,12 @@ from click.testing import CliRunner
 from monitor.cli import main
 from monitor.terminal import wrapped
 
+ROOT = Path(__file__).parents[2]
+ROOMS = ("dashboard", "monitor", "systemd")
+
+SHOWN = r"^(?: {4})?(?:sudo (?:-u nightbank )?)?(nightbank .*?)(?: +#.*)?$"
+"""A line of a block: the shell's own words before it, and the remark behind it, are not the command's."""
+
 
 def commands(command: click.Command, path: str) -> Iterator[tuple[str, click.Command]]:
     """A command and all below it, with what a person types."""
@@ -64,6 +70,32 @@ def test_every_help_has_an_example_that_works(
         for file in re.findall(r"(?<![/.\w])[a-z-]+\.[a-z]+", line):
             (tmp_path / file).touch()  # some commands want a file that is there
         assert reached(line).startswith(path)
+
+
+def shown_lines() -> list[tuple[str, str]]:
+    """Each command line that a manual shows in a block, with the page that shows it."""
+    pages = [ROOT / "README.md", *(page for room in ROOMS for page in (ROOT / room).rglob("README.md"))]
+    found = {
+        (line, str(page.relative_to(ROOT)))
+        for page in pages
+        for line in re.findall(SHOWN, page.read_text(encoding="utf-8"), re.MULTILINE)
+    }
+    return sorted(found)
+
+
+@pytest.mark.parametrize(("line", "page"), shown_lines())
+def test_every_line_that_a_manual_shows_is_one_that_the_command_line_takes(
+    line: str, page: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for file in re.findall(r"(?<![/.\w])[a-z-]+\.[a-z]+", line):
+        (tmp_path / file).touch()
+    assert reached(line).startswith("nightbank "), page
+
+
+def test_the_manuals_show_how_every_command_is_typed() -> None:
+    shown = {line.split()[1] for line, _ in shown_lines()}
+    assert set(main.list_commands(click.Context(main))) - shown <= {"demo"}  # its own script is shown
 
 
 def test_the_first_help_lists_every_command_once_in_whole_lines_of_80() -> None:

@@ -190,6 +190,15 @@ def test_an_image_can_be_filled_where_systemd_is_not_installed(tmp_path: Path) -
     assert (tmp_path / "root/usr/local/share/doc/nightbank/monitor/alarms/README.md").exists()
 
 
+def test_every_link_of_the_installed_manual_leads_somewhere(staged: Path) -> None:
+    manual = staged / "usr/local/share/doc/nightbank"
+    pages = list(manual.rglob("*.md"))
+    assert {manual / "README.md", manual / "DEVELOPERS.md", manual / "systemd/README.md"} <= set(pages)
+    for page in pages:
+        for target in re.findall(r"\]\(([^)\s#]+)", page.read_text(encoding="utf-8")):
+            assert target.startswith("http") or (page.parent / target).exists(), f"{page}: {target}"
+
+
 def test_the_installer_refuses_what_it_does_not_know() -> None:
     refused = run("bash", PROJECT / "systemd/install", "--everything")
     assert refused.returncode == 2
