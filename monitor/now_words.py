@@ -29,6 +29,8 @@ def in_words(document: dict[str, Any], zone: tzinfo) -> str:
     if not document["time_known"]:
         lines[0] = f"{document['site']}, time not known yet, {today} at the earliest"
         lines.insert(1, f"{TIME_UNKNOWN} 'nightbank clock' or the page's Care takes it.")
+    if document["capacity_test"] is not None:
+        lines.insert(-1, document["capacity_test"]["text"])
     if document["basis"]:
         lines += ["It rests on:", *(f"  - {words}" for words in document["basis"])]
     lines.append("")

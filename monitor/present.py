@@ -10,8 +10,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
+from monitor.alarms.capacity_test import TEST_NOTE, lead_of, watched_test
 from monitor.alarms.standing import in_order
+from monitor.alarms.telling import clock_words
 from monitor.clock import CLOCK_NOTE, Clock, UntoldClock, clock_from_note
+from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Stage
 from monitor.records import (
@@ -210,7 +213,10 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
     good, suspect, missing or stale; one without a value tells its last good one under last, if there was
     one. soc, soc_sd and stage are None where unknown or stale; soc_before is then the last estimate of the
     charge. basis lists what the charge rests on. The unseen load is told only where the loads are not
-    metered. dark is the last time in which nobody watched, None a day after its end.
+    metered. dark is the last time in which nobody watched, None a day after its end. capacity_test is one
+    that somebody has begun and that is watched still, else None: phase is before, while, rest, after or void,
+    ends when the loads are to be switched off if they go on as they did when it was seen, None where nothing
+    is drawn, text all of it in the site's time.
     """
     standing = standing_now(site, reader)
     told = _told(site)
@@ -231,6 +237,7 @@ def present(site: Site, reader: StoreReader) -> dict[str, Any]:
         "basis": list(basis_of(reader)) if soc is not None else [],
         "stage": standing.stage,
         "dark": _dark(reader.note(DARK_NOTE), standing.now.time_ms),
+        "capacity_test": _watched(site, reader.note(TEST_NOTE), standing.now.time_ms),
         "alarms": [_alarm(state) for state in in_order(reader.alarms())],
         "devices": [device_row(health) for health in reader.health() if health.device in described],
     }
@@ -256,6 +263,22 @@ def _dark(note: str | None, now_ms: int) -> dict[str, Any] | None:
         return None
     to = None if dark.to_ms is None else iso_utc(dark.to_ms)
     return {"from": iso_utc(dark.from_ms), "to": to, "text": dark.text}
+
+
+def _watched(site: Site, note: str | None, now_ms: int) -> dict[str, Any] | None:
+    test = watched_test(note)
+    if test is None or not test.runs:
+        return None
+    zone = zone_of(site.site.time_zone)
+    lead = lead_of(test, now_ms, lambda time_ms: clock_words(time_ms, now_ms, zone))
+    return {
+        "begun": iso_utc(test.begun_ms),
+        "by": test.by,
+        "seen": iso_utc(test.at_ms),
+        "phase": test.phase,
+        "ends": None if test.ends_ms is None else iso_utc(test.ends_ms),
+        "text": f"{lead} {test.says}",
+    }
 
 
 def reading_row(reading: Reading, look: Look, now_ms: int) -> dict[str, Any]:

@@ -7,6 +7,7 @@ the test is to end, and that a bank waits for its charge afterwards. Page and co
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.seen import Seen
@@ -32,6 +33,10 @@ ENDED = "ended"
 
 TO_CHARGE = " Charge the bank full now."
 """How the sentence of a test that is over ends: its alarm says so by itself."""
+
+SEEN_MS = 900_000
+"""The daemon looks each minute, each five while the bank rests: an older look is told with its time (our
+choice)."""
 
 NO_TEST = Seen(0.0, "no capacity test is watched", applies=False)
 
@@ -59,6 +64,14 @@ class WatchedTest:
     def runs(self) -> bool:
         """Whether it is watched still."""
         return self.phase != ENDED
+
+    @property
+    def ends_ms(self) -> int | None:
+        """When the loads are to be switched off if they go on as at the last look; None where nothing is
+        drawn."""
+        if self.phase != "while" or self.left_h is None:
+            return None
+        return self.at_ms + round(self.left_h * 3_600_000)
 
     def note(self) -> str:
         """The text of the note."""
@@ -91,6 +104,21 @@ def watched_test(note: str | None) -> WatchedTest | None:
         )
     except (ValueError, KeyError, TypeError, OverflowError):
         return None
+
+
+def lead_of(test: WatchedTest, now_ms: int, clock_of: Callable[[int], str]) -> str:
+    """Since when a test that is watched runs and when it is to end; where it stands (says) belongs behind it.
+    clock_of writes a time as its reader does."""
+    begun = clock_of(test.begun_ms)
+    seen = f", last seen {clock_of(test.at_ms)}" if abs(now_ms - test.at_ms) > SEEN_MS else ""
+    if test.phase == VOID:
+        return f"A capacity test was begun {begun}{seen}."
+    if test.phase == "after":
+        return f"A capacity test, begun {begun}{seen}, waits for the charge after it."
+    end = ""
+    if test.ends_ms is not None and (test.ends_ms > now_ms or seen):
+        end = f", {'to end' if test.ends_ms > now_ms else 'and was to end'} about {clock_of(test.ends_ms)}"
+    return f"A capacity test runs, begun {begun}{seen}{end}."
 
 
 def left_of(test: WatchedTest | None, now_ms: int) -> Seen:

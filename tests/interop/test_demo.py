@@ -112,7 +112,8 @@ def document(folder):
 def test_now_is_one_json_document_with_the_promised_names(demo):
     folder, *_ = demo
     now = document(folder)
-    names = "time time_known site quantities soc soc_sd soc_before basis stage dark alarms devices"
+    names = "time time_known site quantities soc soc_sd soc_before basis stage dark capacity_test"
+    names += " alarms devices"
     assert set(now) == set(names.split())
     assert now["time_known"] is True
     assert now["site"] == "Marsh hide"

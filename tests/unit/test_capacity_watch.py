@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -13,6 +14,8 @@ from monitor.capacity.guide import guide_document
 from monitor.capacity.watch import CapacityWatch
 from monitor.capacity.words import guide_lines
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
+from monitor.now_words import in_words
+from monitor.present import present
 from monitor.records import Condition, Event, Reading, Request, iso_utc, parse_iso
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_writer
@@ -164,6 +167,21 @@ def test_a_test_goes_from_loads_through_rest_to_charge_and_is_then_watched_no_lo
     assert not begun.test.runs
     assert begun.state(OVER) == Condition.RETURNED
     assert begun.events()[-1].startswith("The capacity test is over. About 471 ±")
+
+
+def test_who_looks_with_a_lamp_in_hand_sees_that_it_runs_since_when_and_until_when(begun: Hut) -> None:
+    begun.lives(4, LAMPS_A)
+    document = present(begun.site, begun.store)
+    told, zone = document["capacity_test"], ZoneInfo("Europe/London")
+    # begun at noon of summer time; 225 Ah at 22.5 A are ten hours, from the first reading on (arithmetic)
+    assert told["begun"] == "2026-06-21T11:00:00Z"
+    assert parse_iso(told["ends"]) == pytest.approx(parse_iso("2026-06-21T21:10:00Z"), abs=MINUTE_MS)
+    assert told["text"].startswith("A capacity test runs, begun 12:00, to end about 22:10. 86 of 225 Ah")
+    assert in_words(document, zone).splitlines()[2] == told["text"]
+    begun.asked(END)
+    document = present(begun.site, begun.store)
+    assert document["capacity_test"] is None
+    assert "capacity test" not in in_words(document, zone)
 
 
 @pytest.mark.parametrize("rule", ["No charge in daylight", "Will be low before morning"])

@@ -149,8 +149,8 @@ def test_a_clock_time_is_written_once_in_the_phones_way(tmp_path: Path) -> None:
     assert re.search(r" since (\w+ \d+ |\d+ \w+ )?\d+:\d\d.[ap]m, of ", page)
 
 
-def a_test(at_ms: int, phase: str = "while") -> WatchedTest:
-    return WatchedTest(AT, "Ada", at_ms, phase, AT, "90 of 225 Ah are taken.")
+def a_test(at_ms: int, phase: str = "while", left_h: float | None = None) -> WatchedTest:
+    return WatchedTest(AT, "Ada", at_ms, phase, AT, "90 of 225 Ah are taken.", left_h)
 
 
 AT = parse_iso("2026-01-14T17:00:00Z")
@@ -166,6 +166,24 @@ AT = parse_iso("2026-01-14T17:00:00Z")
             a_test(AT - 3_600_000),
             "A capacity test runs, begun 17:00, last seen 16:00. 90 of 225 Ah are taken.",
         ),
+        (
+            a_test(AT + 60_000, left_h=6),
+            "A capacity test runs, begun 17:00, to end about 23:01. 90 of 225 Ah are taken.",
+        ),
+        (
+            a_test(AT - 7_200_000, left_h=0.5),  # nobody has looked since: the load may be on still
+            "A capacity test runs, begun 17:00, last seen 15:00, and was to end about 15:30. 90 of 225 Ah are"
+            " taken.",
+        ),
+        (
+            a_test(AT + 60_000, left_h=0),  # what it says is then to switch the loads off
+            "A capacity test runs, begun 17:00. 90 of 225 Ah are taken.",
+        ),
+        (
+            a_test(AT + 60_000, "after"),
+            "A capacity test, begun 17:00, waits for the charge after it. 90 of 225 Ah are taken.",
+        ),
+        (a_test(AT + 60_000, "void", 0), "A capacity test was begun 17:00. 90 of 225 Ah are taken."),
     ],
 )
 def test_tonight_tells_of_a_test_that_is_watched(test: WatchedTest | None, said: str) -> None:
