@@ -16,7 +16,8 @@ from monitor.log_lines import log_to_stderr
 @click.option("--port", type=click.IntRange(1024, 65535), help="Port; the site file's [page] port otherwise.")
 @click.option("--host", help="Address to listen on; the site file's [page] host otherwise.")
 @click.option("--print-url", is_flag=True, help="Print the page's address, also as a QR code, and end.")
-def page(site: Path, port: int | None, host: str | None, print_url: bool) -> None:
+@click.option("--with-input", is_flag=True, hidden=True)  # the demo's: its page ends with it, however it ends
+def page(site: Path, port: int | None, host: str | None, print_url: bool, with_input: bool) -> None:
     """Serve the page of SITE (a site file) to phones in the local network until stopped.
 
     Example: nightbank page hide.toml --port 8480
@@ -38,6 +39,10 @@ def page(site: Path, port: int | None, host: str | None, print_url: bool) -> Non
         from dashboard.server import serve
 
     log_to_stderr()
+    if with_input:
+        from monitor.stopping import stop_with_input
+
+        stop_with_input()
     # A phone opens six connections at once, so that a short queue is the rule and no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     serve(site, host, port)

@@ -172,21 +172,23 @@ def _write_site(folder: Path, simulator: SimulatorProcess) -> Path:
 
 @contextmanager
 def _page(site_file: Path, port: int | None) -> Iterator[None]:
-    """The page as a process of its own, ended at the end."""
+    """The page as a process of its own, ended at the end. Where this process is killed it ends by itself, as
+    the simulator does: nobody holds the other end of its input any more."""
     if port is None:
         yield
         return
-    process = subprocess.Popen(_page_command(site_file, port), start_new_session=True)
-    try:
-        _await_port(process, port)
-        yield
-    finally:
-        process.terminate()
-        end(process)
+    command = _page_command(site_file, port)
+    with subprocess.Popen(command, stdin=subprocess.PIPE, start_new_session=True) as process:
+        try:
+            _await_port(process, port)
+            yield
+        finally:
+            process.terminate()
+            end(process)
 
 
 def _page_command(site_file: Path, port: int) -> list[str]:
-    return [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--port", str(port)]
+    return [sys.executable, "-m", "monitor.cli", "page", str(site_file), "--port", str(port), "--with-input"]
 
 
 def _await_port(process: subprocess.Popen[Any], port: int) -> None:

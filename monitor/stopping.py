@@ -1,7 +1,8 @@
-"""The signals that end a process that goes on until it is stopped. Imports nothing of the project."""
+"""What ends a process that goes on until it is stopped. Imports nothing of the project."""
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 from collections.abc import Iterator
@@ -27,3 +28,15 @@ def stop_signals() -> Iterator[threading.Event]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def stop_with_input() -> None:
+    """Stop this process as SIGTERM does once its standard input ends: a pipe's other end is closed however
+    the process that held it has ended, by SIGKILL too. Nothing else may read the input."""
+
+    def wait() -> None:
+        while os.read(0, 1024):
+            pass
+        os.kill(os.getpid(), signal.SIGTERM)
+
+    threading.Thread(target=wait, name="input", daemon=True).start()

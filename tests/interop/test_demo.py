@@ -34,11 +34,9 @@ def children_of(pid):
 
 
 def alive(pid):
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return True
+    """Whether a process runs; one that has ended and that nobody has asked after is listed as Z."""
+    listed = subprocess.run(["ps", "-o", "stat=", "-p", str(pid)], capture_output=True, text=True)
+    return listed.stdout.strip()[:1] not in ("", "Z")
 
 
 @pytest.fixture(scope="module")
@@ -221,6 +219,11 @@ def test_it_begins_anew_where_a_former_demo_was_and_tells_when_its_simulator_has
     assert "Traceback" not in said
 
 
+def taken(port):
+    with closing(socket.socket()) as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
 def _runs_ahead(folder):
     """Whether what the store tells as now is minutes ahead of the real time, and its readings are of then."""
     if nightbank("now", str(folder / "site.toml")).returncode != 0:
@@ -230,18 +233,33 @@ def _runs_ahead(folder):
     return ahead["time"] > real and 0 <= ahead["quantities"]["battery_voltage_V"]["age_s"] < 60 * 20
 
 
-def test_time_that_runs_faster_is_told_to_every_reader(tmp_path):
-    folder = tmp_path / "hide"
-    process = subprocess.Popen(
-        [*NIGHTBANK, "demo", "--dir", str(folder), "--days", "1", "--speed", "60", "--no-page"],
-    )
-    try:
-        # the past day may take a busy machine a minute
-        wait_for(lambda: _runs_ahead(folder) or process.poll() is not None, seconds=180)
-        assert process.poll() is None
-    finally:
-        process.send_signal(signal.SIGINT)
-        assert process.wait(60) == 0
+@pytest.fixture(scope="module")
+def fast(tmp_path_factory):
+    """A demo whose time runs faster, with its page: (folder, process, page port)."""
+    folder, port = tmp_path_factory.mktemp("fast") / "hide", free_port()
+    options = ["--days", "1", "--speed", "60", "--port", str(port)]
+    process = subprocess.Popen([*NIGHTBANK, "demo", "--dir", str(folder), *options])
+    yield folder, process, port
+    if process.poll() is None:
+        process.kill()
+
+
+def test_time_that_runs_faster_is_told_to_every_reader(fast):
+    folder, process, _ = fast
+    # the past day may take a busy machine a minute
+    wait_for(lambda: _runs_ahead(folder) or process.poll() is not None, seconds=180)
+    assert process.poll() is None
+
+
+def test_a_demo_that_is_killed_leaves_nothing_on_its_port(fast):
+    _, process, port = fast
+    wait_for(lambda: taken(port), seconds=180)
+    started = children_of(process.pid)
+    assert len(started) >= 2, "simulator and page"
+    process.kill()
+    process.wait(60)
+    wait_for(lambda: not any(alive(pid) for pid in started), "its children end with it")
+    assert not taken(port)
 
 
 def test_a_folder_with_other_files_is_left_alone(tmp_path):
