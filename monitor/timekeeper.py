@@ -19,7 +19,7 @@ from dataclasses import replace
 from math import isfinite
 
 from monitor.alarms.telling import span_words
-from monitor.clock import CLOCK_NOTE, TIME_REQUEST, Clock
+from monitor.clock import CLOCK_NOTE, COMPUTER_NOTE, TIME_REQUEST, Clock
 from monitor.clock.kernel import Kernel
 from monitor.clock.receiver import Agreement, TimeTold
 from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, SteadyClock, Word
@@ -50,14 +50,23 @@ def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> Stead
     mend = Mend.of_note(store.note(MEND_NOTE))
     # a clock was set; what is left of that needs no clock, and must be done before this one is believed
     is_ready = not mend.left or _all_done(mend, store, held)
-    clock = SteadyClock.start(kernel, store.note(CLOCK_NOTE), newest_ms(store), asks=is_ready)
+    clock = SteadyClock.start(kernel, _own_note(kernel, store), newest_ms(store), asks=is_ready)
     store.put_note(CLOCK_NOTE, clock.course.note())
+    store.put_note(COMPUTER_NOTE, kernel.computer)
     if clock.is_known and is_ready:
         mend = known_at_last(store, clock, may_be_of_now=clock.goes_on or clock.is_first)
         store.put_note(MEND_NOTE, mend.note())
         _all_done(mend, store, held, clock)
     store.commit()
     return clock
+
+
+def _own_note(kernel: Kernel, store: StoreWriter) -> str | None:
+    """The clock's note. None where another computer's daemon has left it, in a store that was copied by hand:
+    what was read there while this was on is no sign of a wrong clock. Where nothing tells it is our own."""
+    writer, computer = store.note(COMPUTER_NOTE), kernel.computer
+    is_others = bool(writer and computer) and writer != computer
+    return None if is_others else store.note(CLOCK_NOTE)
 
 
 def _all_done(mend: Mend, store: StoreWriter, held: HeldReadings, clock: Clock | None = None) -> bool:

@@ -128,8 +128,8 @@ class SteadyClock:
         self, kernel: Kernel, course: Course, floor_ms: int, *, goes_on: bool = False, is_first: bool = False
     ) -> None:
         """floor_ms: UTC cannot be earlier now, as the newest reading is of then. goes_on: the course is one
-        of an earlier daemon in this boot. is_first: no course was noted before, so that what is stored was
-        stamped by others: an import, or a version that noted none."""
+        of an earlier daemon in this boot. is_first: no course was noted before on this computer, so that what
+        is stored was stamped by others: an import, a version that noted none, another computer."""
         self._kernel, self.course, self._floor_ms = kernel, course, floor_ms
         self.goes_on, self.is_first = goes_on, is_first
         self.sun_doubt = ""

@@ -4,6 +4,7 @@ What was served is the judge: on the wire for the real daemon, in the world's ow
 `tests.bench.clock_steps` goes through many more of these.
 """
 
+import shutil
 import signal
 import subprocess
 import sys
@@ -156,6 +157,42 @@ def test_what_was_imported_of_a_time_to_come_is_set_aside_all_the_same(world):
     world.finish()
     assert not any(reading.value == 12.5 for reading in world.stored())
     assert len(world.set_aside()) == 60
+
+
+@pytest.mark.parametrize("is_same", [False, True])
+def test_a_store_that_was_copied_by_hand_keeps_what_another_computer_has_read(tmp_path, is_same):
+    """This one was on all the time; of its own earlier boot such readings would be of a wrong clock."""
+    begin_ms = parse_iso("2026-06-21T10:00:00Z")
+    first, here = (
+        _computer(tmp_path / name, digit, at_ms)
+        for name, digit, at_ms in (
+            ("first", "a", begin_ms),
+            ("here", "a" if is_same else "b", begin_ms - HOUR),
+        )
+    )
+    first.network()
+    first.pass_time(2 * HOUR)
+    first.save()
+    first.kill()
+    here.kill()
+    shutil.copy(first.store_file, here.store_file)
+    here.board.true_ms = first.board.true_ms + HOUR
+    here.board.boots = 7  # no boot of the first one
+    here.network()
+    here.start()
+    here.finish()
+    kept = {(each.time_ms, each.value) for each in here.stored()}
+    read = {(each.time_ms, each.value) for each in first.stored()}
+    assert len(read) == 240  # two hours, a poll each 30 s
+    assert (read & kept == set()) if is_same else read <= kept
+    assert len(here.set_aside()) == (2 * len(read) if is_same else 0)
+
+
+def _computer(folder, digit, at_ms):
+    """A world on a computer with an id of its own."""
+    (folder / "root/etc").mkdir(parents=True)
+    (folder / "root/etc/machine-id").write_text(f"{digit * 32}\n")
+    return ClockWorld(folder, at_ms)
 
 
 def test_a_kill_before_the_store_lets_go_of_them_sets_no_reading_aside_twice(world, monkeypatch):

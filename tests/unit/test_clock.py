@@ -310,3 +310,25 @@ def test_the_kernels_own_answer_says_whether_the_clock_is_set():
     answer = ctypes.CDLL(None).adjtimex(asked)
     expected = None if answer < 0 else answer != TIME_ERROR
     assert kernel_clock_is_set() == expected
+
+
+@pytest.mark.parametrize("told", [None, "", "uninitialized\n", "abc\n", "ff\n"])
+def test_a_computer_without_an_id_has_no_mark(tmp_path, told):
+    """machine-id(5): 32 hexadecimal digits; empty or 'uninitialized' before the first boot."""
+    if told is not None:
+        (tmp_path / "etc").mkdir()
+        (tmp_path / "etc/machine-id").write_text(told)
+    assert Kernel(tmp_path).computer == ""
+
+
+def test_a_computers_mark_is_its_own_and_tells_nothing_of_its_id(tmp_path):
+    """machine-id(5): it is confidential; what is derived from it goes through a keyed hash."""
+    marks = []
+    for name, told in (("one", "0123456789abcdef" * 2), ("other", "0123456789abcdee" * 2)):
+        (tmp_path / name / "etc").mkdir(parents=True)
+        (tmp_path / name / "etc/machine-id").write_text(f"{told}\n")
+        marks.append(Kernel(tmp_path / name).computer)
+        assert marks[-1] == Kernel(tmp_path / name).computer
+        assert not any(told[at : at + 4] in marks[-1] for at in range(28))
+    assert marks[0] != marks[1]
+    assert all(marks)
