@@ -98,5 +98,6 @@ def _judged(time_ms: int, quantity: str, value: float) -> Reading:
     known = QUANTITIES[quantity]
     if known.low <= value <= known.high:
         return Reading(time_ms, DERIVED, quantity, value)
-    reason = f"{value:.4g} is outside {known.low:g} to {known.high:g}"
+    # without the value: a reason that stays the same is stored once
+    reason = f"outside the plausible {known.low:g} to {known.high:g}"
     return Reading(time_ms, DERIVED, quantity, value, Quality.SUSPECT, reason)

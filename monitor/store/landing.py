@@ -42,6 +42,10 @@ from monitor.store.steps import as_kept
 Pending = tuple[int, tuple[str, str], int | None, Reading]
 """Time, (device, quantity), value in steps where good, and the reading as it will be read back."""
 
+MOST_REASONS = 256
+"""So many reasons are kept at hand, the newest ones (our choice: a site has some dozens, while an import may
+bring another with each reading)."""
+
 
 @dataclass(slots=True)
 class Touched:
@@ -244,11 +248,14 @@ class Landing:
 
     def _reason(self, text: str) -> int:
         """The number under which a reason's words are kept once."""
-        if text not in self._reasons:
+        number = self._reasons.get(text)
+        if number is None:
             self._write.execute("INSERT OR IGNORE INTO reason (text) VALUES (?)", (text,))
             (number,) = self._write.execute("SELECT id FROM reason WHERE text = ?", (text,)).fetchone()
+            if len(self._reasons) >= MOST_REASONS:
+                del self._reasons[next(iter(self._reasons))]
             self._reasons[text] = number
-        return self._reasons[text]
+        return number
 
     def _write_rows(self, rows: dict[int, list[tuple[int, int]]]) -> None:
         """Good values that are not there yet, into rows that may be."""

@@ -21,6 +21,7 @@ from monitor.records import LATEST_MS, Quality, Reading, iso_utc, to_ms
 from monitor.store import writer as writer_module
 from monitor.store.connect import STARTING_S, FileLock
 from monitor.store.embedded import open_importer, open_reader, open_writer
+from monitor.store.landing import MOST_REASONS
 from monitor.store.queries import OPEN_DAYS
 
 NOON = to_ms(datetime(2026, 11, 24, 12, tzinfo=UTC))
@@ -351,3 +352,18 @@ def test_who_stops_reading_midway_leaves_nothing_behind(path: Path) -> None:
         for stream in (reader.readings(0, NOON * 2), reader.rows([CURRENT], 0, NOON * 2)):
             next(stream)
             stream.close()
+
+
+def test_an_import_with_a_reason_for_each_reading_keeps_them_all_and_few_in_memory(path: Path) -> None:
+    came = [
+        Reading(NOON + at * 1000, "import", CURRENT, 999.0, Quality.SUSPECT, f"odd by {at % 700}")
+        for at in range(1400)
+    ]
+    with open_writer(path, "UTC") as writer:
+        writer.append(came)
+        writer.commit()
+        assert len(writer._landing._reasons) == MOST_REASONS
+    with open_reader(path) as reader:
+        assert list(reader.readings(NOON, LATEST_MS)) == came
+    with closing(sqlite3.connect(path)) as file:
+        assert file.execute("SELECT count(*) FROM reason").fetchone() == (700,)
