@@ -105,8 +105,8 @@ def framed(
 ) -> str:
     """A page that needs no script, with the links to others as HTML; it can do without script, a file in
     ASSETS, too. is_fresh: scripts renew its sections and tell when its server falls silent."""
-    more = ("fresh.js", "connection.js") if is_fresh else (script,) if script else ()
-    scripts = ("phone.js", *more)
+    more = ("connection.js", "fresh.js") if is_fresh else (script,) if script else ()
+    scripts = (*more, "phone.js")  # last, as on the live page: fresh.js hears what it finds out of the phone
     parts = {
         "look": moment.html_attributes,
         "metas": moment.metas,
