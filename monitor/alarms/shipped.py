@@ -1,7 +1,7 @@
 """The rules that every site starts with, scaled to its bank, its controller and its devices.
 
-Each limit names its source; [TRJ], [RLS] are the battery makers' guides of `bank/tables.py`. Delays are our
-choice throughout: long enough that a passing state is no alarm, short against what the alarm is about.
+Each limit names its source; makers' documents are those of `bank/tables.py`. Delays are our choice
+throughout: long enough that a passing state is no alarm, short against what the alarm is about.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from monitor.outlook import WARN_PROBABILITY
 from monitor.site.model import Site
 
 LOW_VOLTAGE_PER_CELL = {"flooded": 1.95, "agm": 1.95, "gel": 1.95, "lifepo4": 3.125}
-"""Without the present load's drop. Lead-acid: about 22 % charge by TRJ's rest voltages, and the upper end of
-the disconnect range of a newer battery manual (1.90 to 1.95). LiFePO4: 12.5 V of four cells at rest is about
-14 % charge (maker-type chart, from memory)."""
+"""Without the present load's drop. Lead-acid: about 22 % charge by a maker's rest voltages, and the upper end
+of the disconnect range of a newer battery manual (1.90 to 1.95). LiFePO4: 12.5 V of four cells at rest is
+about 14 % charge (maker-type chart, from memory)."""
 
 HOT_BANK_C = {"flooded": 45.0, "agm": 45.0, "gel": 45.0, "lifepo4": 43.0}
 """Our choice below the 50 °C at which makers of lead-acid stop charging, and LiFePO4's 45 °C charge limit

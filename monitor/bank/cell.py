@@ -35,8 +35,9 @@ COLD_STIFFENS_PER_C = 0.010
 """Resistance rises about so much for each degree of cold (Copetti 1993 has 0.007 out, 0.025 in)."""
 
 GASSING_FROM_V, GASSING_V_PER_C, GASSING_SOFTENS_V = 2.36, -0.004, 0.07
-"""Above it the charging voltage grows only with the logarithm of what is pressed in: a battery maker sets
-gassing at 2.40 V and 25 °C [RLS], its set points fall 4 to 5 mV a degree [RLS, TRJ]; softness our choice."""
+"""Above it the charging voltage grows only with the logarithm of what is pressed in: a battery maker's manual
+sets gassing at 2.40 V and 25 °C, and makers' set points fall 4 to 5 mV a degree (both in `tables` and
+`site.chemistry`); softness our choice."""
 
 GASSING_AT_V, GASSING_E_FOLD_V = 2.40, 0.085
 

@@ -39,7 +39,7 @@ COLDEST_C, HOTTEST_C = -40.0, 70.0
 
 FULL_SOC, FULL_SD = 0.90, 0.08
 """The signs of full count as a full charge only if the estimate agrees: a sulfated or cold bank shows them
-early (a battery maker's manual [RLS]; our choice of the limits)."""
+early (a battery maker's manual; our choice of the limits)."""
 
 ABSORPTION_HELD_S = 1800.0
 """A controller that goes to float after so long in absorption took the bank for full (our choice)."""

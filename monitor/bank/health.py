@@ -18,7 +18,7 @@ from monitor.site.model import Chemistry, Meters
 
 FULL_BY_DAYS, FULL_AT_LEAST_DAYS = 14.0, 31.0
 """A full charge every 7 to 14 days is preferred (from memory); at least once a month where the bank
-lives on too little (a battery maker's manual, [RLS] in `tables`)."""
+lives on too little (a battery maker's manual, [manual] in `tables`)."""
 
 SULFATES_BELOW = 0.80
 """Sulfation starts below 80 % charge in storage (a collection of answers on batteries)."""
@@ -27,11 +27,11 @@ FULL_SD = 0.03
 """How far two banks' charges called full may lie apart, as a share of capacity (our choice)."""
 
 REST_C_RATE, REST_S = 0.01, 3600.0
-"""At rest: no more than 1 % of the capacity in an hour, for an hour (a maker's answers, [TRJ], have the
-voltage settle in about 1 h)."""
+"""At rest: no more than 1 % of the capacity in an hour, for an hour (a maker's answers to questions, [guide]
+in `tables`, have the voltage settle in about 1 h)."""
 
 HALVES_WARN_V_PER_CELL, HALVES_HIGH_V_PER_CELL = 0.22 / 6, 0.30 / 6
-"""[TRJ]: spread between 12 V blocks at rest 0.22 V (answers) and 0.30 V (guide); 6 V blocks 0.15 V,
+"""The same maker: spread between 12 V blocks at rest 0.22 V (answers) and 0.30 V (guide); 6 V blocks 0.15 V,
 which is the same per cell as the guide's."""
 
 CYCLE_LIFE: dict[str, tuple[tuple[float, float], ...]] = {

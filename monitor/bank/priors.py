@@ -1,9 +1,8 @@
 """What is believed of a bank before anything is measured: a median and a spread for each of its constants.
 
-The spreads are drawn around what published tables and bank models say and how far they disagree; the tags
-[TRJ], [RLS], [HAZ], [TM5], [TM10] name battery makers' and army manuals as in `site/chemistry.py` and
-`tables.py`. Voltages are per cell. Charges and currents are shares of the rated 20-hour capacity, and that
-share in an hour: a current of 0.05 empties a new bank in 20 h.
+The spreads are drawn around what published tables and bank models say and how far they disagree; [guide],
+[manual] and [TM5] are the documents of `tables.py`. Voltages are per cell. Charges and currents are shares of
+the rated 20-hour capacity, and that share in an hour: a current of 0.05 empties a new bank in 20 h.
 """
 
 from __future__ import annotations
@@ -71,8 +70,8 @@ _FLOODED = Priors(
     # configured capacities are often too high, and banks old: 80 % of rating is common (facts of the trade)
     ln_capacity=ln(0.88, 1.14),
     capacity_per_C=(0.0075, 0.0025),  # 0.005 (Copetti 1993) to 0.012 below 10 °C (a worksheet of the trade)
-    # full 2.085 (Copetti) to 2.18 V (Jackey, strong acid), [TRJ] 2.122
-    # span 0.12 (Copetti), 0.145 [RLS], 0.15 [TM5] to 0.227 V [TRJ]
+    # full 2.085 (Copetti) to 2.18 V (Jackey, strong acid), [guide] 2.122
+    # span 0.12 (Copetti), 0.145 [manual], 0.15 [TM5] to 0.227 V [guide]
     rest_full_V=(2.126, 0.026),
     rest_span_V=(0.182, 0.037),
     ln_ohm_out=ln(0.22, 1.7),  # Jackey 2007: 0.21 V per C; Copetti 1993: about 0.3
@@ -83,12 +82,12 @@ _FLOODED = Priors(
     ln_slow=ln(0.25, 1.7),  # the kinetic wells' lag (Manwell & McGowan 1993) times the rest span
     ln_slow_h=ln(2.0, 1.5),
     surface_V=(0.045, 0.018),  # the gap of Copetti's charge and discharge lines: 0.035 to 0.075
-    ln_surface_h=ln(3.0, 1.5),  # rest of 1 h settles most, 6 h nearly all [TRJ]
+    ln_surface_h=ln(3.0, 1.5),  # rest of 1 h settles most, 6 h nearly all [guide]
     ln_taper=ln(0.040, 2.0),  # Copetti at C/10: 0.07; models without side reactions: next to nothing
     ln_loss=ln(0.025, 1.8),  # above 95 % at low charge (Stevens & Corey)
     ln_gas=ln(0.004, 2.0),  # 4 mA per Ah, vented, at 2.40 V (behind IEC 62485-2, from memory)
     full_at=(0.93, 0.045),  # controllers end the charge at 66 to 100 % true charge (bank models)
-    ln_self_month=ln(0.10, 1.5),  # 10 to 12 [RLS], 5 to 15 % a month [TRJ]
+    ln_self_month=ln(0.10, 1.5),  # 10 to 12 [manual], 5 to 15 % a month [guide]
 )
 _AGM = replace(
     _FLOODED,
@@ -96,7 +95,7 @@ _AGM = replace(
     rest_span_V=(0.178, 0.035),
     ln_ohm_out=ln(0.17, 1.7),
     ln_ohm_in=ln(0.5, 2.2),
-    ln_loss=ln(0.02, 1.8),  # recharge factor 1.05 to 1.10 with the taper [RLS]
+    ln_loss=ln(0.02, 1.8),  # recharge factor 1.05 to 1.10 with the taper [manual]
     ln_gas=ln(0.0015, 2.0),  # valve-regulated 1.6 mA per Ah (likewise)
     ln_self_month=ln(0.025, 1.6),  # 1 to 3 % a month, from memory
 )

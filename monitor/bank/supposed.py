@@ -40,7 +40,7 @@ FAST_H = 0.2
 
 SLOW_MORE = {False: 0.12, True: 0.02}
 """What a bank holds beyond its 20-hour capacity at slow rates, lead-acid and LiFePO4 (True): 367 Ah at 100 h,
-330 Ah at 20 h on one maker's sheet [TRJ]; 0.02 by its Peukert exponent of 1.01 to 1.05."""
+330 Ah at 20 h on one maker's data sheet; 0.02 by its Peukert exponent of 1.01 to 1.05."""
 
 PARAMETER = {name: place for place, name in enumerate(NAMES)}
 (MISSING, SURFACE, SLOW_OUT, SLOW_IN, FAST, BIAS_OUT, VAR_OUT, BIAS_IN, VAR_IN, UNSEEN, VAR_UNSEEN, SIDE) = (

@@ -3,11 +3,13 @@
 Between the rows of a table values are interpolated in a straight line; what happens outside its rows each
 function says. Charges are shares of capacity, 0..1; voltages are per cell.
 
-Tags: [TRJ] and [RLS] are two battery makers' guides and data sheets, [TM10] and [TM5] army manuals on
-motive-power batteries and on a roller's battery, [SHEET] a battery-bank worksheet of the trade (two copies).
-Those were read, unless 'secondary source' or 'from memory' stands beside a value. The tables disagree, most
-of all where the acid's strength differs, so a value keeps the name of its table. Set points and their
-compensation are in `stage.SetPoints`, rated capacities at other rates in `site.chemistry`.
+Sources: [guide] is one battery maker's guide for owners, its answers to questions and its data sheet of a
+flooded battery of 330 Ah; [manual] another maker's manual and articles; [TM10] and [TM5] the US Army's
+TM 10-6140-200-14 on motive-power batteries and TM 5-1185 on a roller with its battery; [SHEET] a worksheet of
+the trade for battery banks (two copies). Those were read, unless 'secondary source' or 'from memory' stands
+beside a value. The tables disagree, most of all where the acid's strength differs, so a value keeps the name
+of its table. Set points and their compensation are in `stage.SetPoints`, rated capacities at other rates in
+`site.chemistry`.
 """
 
 from __future__ import annotations
@@ -22,7 +24,7 @@ Rows = tuple[tuple[float, float], ...]
 """A table's rows (x, y), x rising."""
 
 REST_VOLTAGE: dict[Chemistry, Rows] = {
-    # [TRJ] table at 80 °F for a 12 V block, secondary source
+    # [guide] table at 80 °F for a 12 V block, secondary source
     "flooded": tuple(
         (percent / 100, block_V / 6)
         for percent, block_V in (
@@ -48,14 +50,14 @@ LIFEPO4_CHART: Rows = (  # 4 cells, a chart of the kind makers print, from memor
 )  # fmt: skip
 """A second rest curve of LiFePO4: how far two such curves lie apart shows how little voltage tells there."""
 
-AcidTable = Literal["TRJ", "RLS", "TM10", "TM5"]
+AcidTable = Literal["guide", "manual", "TM10", "TM5"]
 
 SPECIFIC_GRAVITY: dict[AcidTable, Rows] = {
-    "TRJ": (  # from memory of the same table as the flooded rest voltages
+    "guide": (  # from memory of the same table as the flooded rest voltages
         (0.1, 1.073), (0.2, 1.098), (0.3, 1.124), (0.4, 1.148), (0.5, 1.172),
         (0.6, 1.195), (0.7, 1.217), (0.8, 1.238), (0.9, 1.258), (1.0, 1.277),
     ),
-    "RLS": ((0.0, 1.120), (0.25, 1.160), (0.5, 1.190), (0.75, 1.225), (1.0, 1.265)),  # middles of its bands
+    "manual": ((0.0, 1.120), (0.25, 1.160), (0.5, 1.190), (0.75, 1.225), (1.0, 1.265)),  # its bands' middles
     "TM10": ((0.25, 1.160), (0.5, 1.220), (0.75, 1.250), (1.0, 1.280)),
     "TM5": ((0.0, 1.130), (0.25, 1.190), (0.5, 1.220), (0.75, 1.250), (1.0, 1.280)),
 }  # fmt: skip
@@ -64,13 +66,15 @@ SPECIFIC_GRAVITY: dict[AcidTable, Rows] = {
 HYDROMETER_C = 80 / 1.8 - 32 / 1.8
 """80 °F: where hydrometers are right."""
 
-HYDROMETER_PER_10_F: dict[Literal["TRJ", "RLS"], float] = {"TRJ": 0.004, "RLS": 0.003}
-"""What a maker adds to a reading for each 10 °F (5.6 °C) above 80 °F. RLS's article prints 0.0003: a
-misprint."""
+HydrometerRule = Literal["guide", "manual"]
+
+HYDROMETER_PER_10_F: dict[HydrometerRule, float] = {"guide": 0.004, "manual": 0.003}
+"""What a maker adds to a reading for each 10 °F (5.6 °C) above 80 °F. An article of the second maker
+prints 0.0003: a misprint."""
 
 FREEZING: Rows = (
     (1.000, 0.0),  # [TM5]: water
-    (1.100, -7.2), (1.150, -15.0), (1.200, -26.7), (1.250, -52.2), (1.265, -57.4), (1.280, -69.0),  # [RLS]
+    (1.100, -7.2), (1.150, -15.0), (1.200, -26.7), (1.250, -52.2), (1.265, -57.4), (1.280, -69.0),  # [manual]
 )  # fmt: skip
 """Freezing point in °C by specific gravity corrected to 80 °F."""
 
@@ -91,17 +95,17 @@ CAPACITY_BY_TEMPERATURE: dict[SheetName, Rows] = {
 """Usable share of capacity by temperature in °C, 1 at 80 °F."""
 
 PEUKERT_VALID_H = (5.0, 100.0)
-"""Discharge times between which published capacities (271/304/330/367 Ah at 5/10/20/100 h [TRJ]) carry the
+"""Discharge times between which published capacities (271/304/330/367 Ah at 5/10/20/100 h [guide]) carry the
 exponents; beyond 100 h the exponent falls toward 1, and nothing is published below 5 h."""
 
 PEUKERT_ROUNDING = 0.01
 """How far beyond these the published end rows themselves come out, by the exponents' rounding."""
 
 ABSORPTION_FACTOR: dict[Chemistry, float] = {"flooded": 0.42, "agm": 0.38}
-"""[RLS]: absorption hours are this times capacity over charge current."""
+"""[manual]: absorption hours are this times capacity over charge current."""
 
 SELF_DISCHARGE_PER_MONTH: dict[Chemistry, float] = {
-    "flooded": 0.11,  # [RLS] 10 to 12 % at 25 °C; [TRJ] 5 to 15 % by temperature
+    "flooded": 0.11,  # [manual] 10 to 12 % at 25 °C; [guide] 5 to 15 % by temperature
     "agm": 0.02,  # 1 to 3 %, from memory
     "gel": 0.02,  # 1 to 3 %, from memory
     "lifepo4": 0.02,  # from memory, no source
@@ -120,22 +124,22 @@ def rest_voltage_V(chemistry: Chemistry, charge: float) -> float:
 def charge_at_rest(chemistry: Chemistry, voltage_V: float) -> float:
     """Charge of a cell that has rested for long at room temperature; outside the table that of its end row.
 
-    At least 6 h of rest, better 24 h [TRJ]; after a live load or charge the voltage says nothing like this.
+    At least 6 h of rest, better 24 h [guide]; after a live load or charge the voltage says nothing like this.
     """
     return _between(voltage_V, _turned(REST_VOLTAGE[chemistry]))
 
 
-def specific_gravity(charge: float, table: AcidTable = "TRJ") -> float:
+def specific_gravity(charge: float, table: AcidTable = "guide") -> float:
     """Specific gravity at 80 °F of a flooded cell; outside the table that of its end row."""
     return _between(charge, SPECIFIC_GRAVITY[table])
 
 
-def charge_by_gravity(gravity: float, table: AcidTable = "TRJ") -> float:
+def charge_by_gravity(gravity: float, table: AcidTable = "guide") -> float:
     """Charge of a flooded cell by its specific gravity at 80 °F; outside the table that of its end row."""
     return _between(gravity, _turned(SPECIFIC_GRAVITY[table]))
 
 
-def corrected_gravity(reading: float, temperature_C: float, rule: Literal["TRJ", "RLS"] = "TRJ") -> float:
+def corrected_gravity(reading: float, temperature_C: float, rule: HydrometerRule = "guide") -> float:
     """A hydrometer's reading as it would be at 80 °F (26.7 °C), by a maker's rule."""
     return reading + HYDROMETER_PER_10_F[rule] * (temperature_C - HYDROMETER_C) * 1.8 / 10
 
@@ -150,12 +154,12 @@ def freezing_point_C(gravity: float) -> float:
     return _between(gravity, FREEZING)
 
 
-def freezing_point_at_C(charge: float, table: AcidTable = "TRJ") -> float:
+def freezing_point_at_C(charge: float, table: AcidTable = "guide") -> float:
     """Where a flooded bank's electrolyte begins to freeze, from its charge.
 
     The default acid is the weakest and so the cautious one; another is for an owner with a hydrometer.
-    Below the lowest charge of a table that does not reach 0 the line goes on to 0 °C at empty: RLS says
-    'just below 0 °C' there.
+    Below the lowest charge of a table that does not reach 0 the line goes on to 0 °C at empty: the manual
+    says 'just below 0 °C' there.
     """
     charge = max(0.0, charge)
     lowest, gravity = SPECIFIC_GRAVITY[table][0]
@@ -201,7 +205,7 @@ def effective_capacity_Ah(chemistry: Chemistry, capacity_Ah: float, current_A: f
 def absorption_h(chemistry: Chemistry, capacity_Ah: float, charge_A: float) -> float | None:
     """Hours of absorption after a charge at charge_A, from the 20-hour capacity; None where none is known.
 
-    Source: [RLS], 0.42 C/I flooded and 0.38 C/I AGM. Raises ValueError for a current that is not positive.
+    Source: [manual], 0.42 C/I flooded and 0.38 C/I AGM. Raises ValueError for a current that is not positive.
     """
     if not charge_A > 0:
         raise ValueError(f"a charge needs a current above 0 A, not {charge_A:g}")

@@ -23,7 +23,7 @@ from monitor.store.parts import span_stats
 HOUR_MS = 3_600_000
 
 REST_MS = 6 * HOUR_MS
-"""A rest voltage counts after 6 h, better 24 h (a maker's guide [TRJ], read)."""
+"""A rest voltage counts after 6 h, better 24 h (a maker's guide, read)."""
 
 SEARCH_MS = 48 * HOUR_MS
 """So long after its end a discharge's rest is looked for (our choice)."""

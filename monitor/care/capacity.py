@@ -18,13 +18,13 @@ from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Chemistry, Meters
 
 END_CELL_V = 1.75
-"""The voltage under load at which lead-acid batteries count as empty when they are rated (maker's article
-[RLS], read: a common default, and too low for daily use)."""
+"""The voltage under load at which lead-acid batteries count as empty when they are rated (a battery
+maker's article, read: a common default, and too low for daily use)."""
 
 REST_CHARGE_SD = hypot(0.05, 0.055)
 """What the rest voltage tells of the charge after 6 h: ±5 % where the acid is known (from memory), taken as
-one deviation; and the acid's strength is not: at half charge two makers' tables ([TRJ] 1.172, from memory,
-[RLS] 1.190, read) lie 8 % of the charge apart, 5.5 % as a deviation of two (computed)."""
+one deviation; and the acid's strength is not: at half charge two makers' tables (1.172, from memory, 1.190,
+read; both in `bank/tables.py`) lie 8 % of the charge apart, 5.5 % as a deviation of two (computed)."""
 
 SHALLOWEST = 0.3
 """A discharge that took less tells no capacity (our choice: a deviation of the rest voltage were a

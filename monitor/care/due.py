@@ -13,11 +13,11 @@ from monitor.care.units import UnitVoltages, lacking_words
 from monitor.records import LogKind
 
 EQUALIZE_CYCLES = 10.0
-"""A maker asks for an equalization every 10 cycles ([TRJ], read at a dealer); counted here as full ones,
+"""A maker asks for an equalization every 10 cycles (its guide, read at a dealer); counted here as full ones,
 which is the longest that it can mean (our choice)."""
 
 EQUALIZE_BELOW = 1.235
-"""Or where a cell's gravity stays below this after a charge ([TRJ], read at a dealer)."""
+"""Or where a cell's gravity stays below this after a charge (the same guide, read at a dealer)."""
 
 WATER_AFTER_CAPACITIES = 1.0
 """Water is looked at after so much overcharge, in capacities of the bank (our choice: 0.34 ml for each Ah of
@@ -89,7 +89,7 @@ def by_gravity(cells: Gravities, after_full: bool) -> Iterator[Limit]:
 
 
 def by_voltages(units: UnitVoltages) -> Iterator[Limit]:
-    """Why the batteries' voltages ask for an equalization now ([TRJ], read)."""
+    """Why the batteries' voltages ask for an equalization now (a maker's guide, read)."""
     if units.is_uneven and units.limit_V is not None:
         words = f"the batteries differ by {units.spread_V:.2f} V, more than {units.limit_V:.2f} V"
         yield Limit(0.0, f"{words} (a maker's guide)")

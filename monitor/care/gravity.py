@@ -18,7 +18,7 @@ LOWEST_READING, HIGHEST_READING = 1.000, 1.350
 hydrometer shows grows by 0.034 down to -20 °C."""
 
 UNEVEN = 0.030
-"""Cells that differ by more want an equalization (a maker's user guide, read in facts.md: TRJ)."""
+"""Cells that differ by more want an equalization (a battery maker's guide for owners, read)."""
 
 MOST_CELLS = 96
 """Readings of so many cells are taken (our choice: a 48 V bank of four strings)."""
@@ -97,7 +97,7 @@ def as_gravity(typed: float) -> float:
 def gravities_of(entry: LogEntry) -> Gravities | None:
     """The readings in an entry of the log, None where it has none.
 
-    Corrected by 0.004 for each 10 °F from 80 °F (TRJ in facts.md; `bank.tables.corrected_gravity`).
+    Corrected by 0.004 for each 10 °F from 80 °F (the same guide; `bank.tables.corrected_gravity`).
     """
     read = {cell: value for name, value in entry.details.items() if (cell := cell_of(name)) is not None}
     if not read:
@@ -113,9 +113,9 @@ def charge_span(gravity: float) -> tuple[float, float]:
     """Between which charges (0..1) a cell of this corrected gravity lies, by the tables of two makers: their
     acids differ in strength, and nobody tells which one a bank was filled with.
 
-    Source: [TRJ] (from memory of its table) and [RLS], see `bank/tables.py`.
+    Source: two makers' tables, [guide] (from memory) and [manual] of `bank/tables.py`.
     """
-    by_table = charge_by_gravity(gravity, "TRJ"), charge_by_gravity(gravity, "RLS")
+    by_table = charge_by_gravity(gravity, "guide"), charge_by_gravity(gravity, "manual")
     return min(by_table), max(by_table)
 
 

@@ -19,12 +19,12 @@ from monitor.site.chemistry import capacity_at_20_h
 from monitor.site.model import Chemistry
 
 TAKE = 0.5
-"""The share of the capacity that a gentle test takes (maker's manual [RLS], read: no more than half as a
+"""The share of the capacity that a gentle test takes (maker's manual, read: no more than half as a
 habit; for less than 0.3 the rest voltage tells no capacity, `capacity.SHALLOWEST`)."""
 
 LEFT_AT_STOP = 0.3
 """The charge that is left at the safe voltage (our choice: between the half that a sound bank still has and
-the 20 % below which a maker's guide [TRJ], read, never goes)."""
+the 20 % below which a maker's guide, read, never goes)."""
 
 USUAL_C = 20.0
 """The temperature taken where none is measured (our choice: a room)."""

@@ -36,7 +36,7 @@ class UnitVoltages:
     def limit_V(self) -> float | None:
         """How far they may differ at rest, None where nothing is published.
 
-        A maker's user guide (read in facts.md: TRJ) has 0.30 V for 12 V blocks and 0.15 V for 6 V ones:
+        A battery maker's guide for owners (read) has 0.30 V for 12 V blocks and 0.15 V for 6 V ones:
         0.05 V a cell.
         """
         if self.bank.chemistry == "lifepo4":

@@ -23,11 +23,11 @@ and acid that has settled is weaker on top; the alarm that watches a live bank k
 DAYS_PER_MONTH = 365.25 / 12
 
 LEAST_LEFT = 0.2
-"""No bank is left emptier than this, whatever the frost: a maker's guide never discharges deeper ([TRJ],
-read); LiFePO4 by our choice, so that its own protection does not switch it off. A larger reserve counts."""
+"""No bank is left emptier than this, whatever the frost: a maker's guide (read) never discharges
+deeper; LiFePO4 by our choice, so that its own protection does not switch it off. A larger reserve counts."""
 
 REFRESH_MONTHS = 3
-"""A stored flooded bank is charged anew so often, whatever the frost (maker's manual [RLS], read)."""
+"""A stored flooded bank is charged anew so often, whatever the frost (maker's manual, read)."""
 
 CHARGE_EFFICIENCY = 0.85
 """Share of what is charged into a lead-acid bank that it gives back (typical, secondary source)."""

@@ -11,7 +11,7 @@ from monitor.checkup.result import Result, right, untold, wrong
 from monitor.checkup.roles import Roles, resting_phase, silent
 
 LEAD_ACID_REST = (1.85, 2.35)
-"""Volts a cell without charge: empty is 1.92 at 10 % [battery maker's table TRJ, in `bank/tables.py`], and
+"""Volts a cell without charge: empty is 1.92 at 10 % (a battery maker's table, in `bank/tables.py`), and
 loads pull that down a little; what a charge leaves on the plates is gone below gassing, 2.4 V (our choice
 of both ends)."""
 

@@ -70,14 +70,14 @@ def _bank_units(site: Site, figures: Amounts) -> Iterator[Finding]:
 def _reserve(site: Site, figures: Amounts) -> Iterator[Finding]:
     bank, path = site.bank, ("bank", "reserve_soc")
     if bank.chemistry != "lifepo4" and bank.reserve_soc < 0.2:
-        # [TRJ] guide: never below 80 % depth of discharge
+        # maker's guide: never below 80 % depth of discharge
         text = (
             f"{bank.reserve_soc:g} lets the bank fall below 20 %; makers set 80 % depth of discharge as "
             "the end"
         )
         yield "warning", path, text
     elif bank.chemistry != "lifepo4" and bank.reserve_soc < 0.5:
-        # [RLS] manual: no more than 50 % as a habit
+        # maker's manual: no more than 50 % as a habit
         text = f"{bank.reserve_soc:g} is deep for a habit; lead-acid lasts longer when half stays in"
         yield "note", path, text
     elif bank.reserve_soc > 0.9:

@@ -1,9 +1,9 @@
 """What is usual for each battery chemistry: set points per cell, compensation, charge rate, Peukert.
 
-Every constant names its source. [TRJ], [RLS], [HAZ] are the tags of three battery makers' manuals and data
-sheets that were read; 'from memory' marks a value of the trade that was not seen in print and serves as a
-default only. Spans are drawn around what these sources say (our choice). Voltages are per cell at 25 °C.
-Imports nothing of the project but model.
+Every constant names its source: a battery maker's guide, manual or data sheet of such batteries that was read
+(three makers', one of them of AGM and gel alone); 'from memory' marks a value of the trade that was not seen
+in print and serves as a default only. Spans are drawn around what these sources say (our choice). Voltages
+are per cell at 25 °C. Imports nothing of the project but model.
 """
 
 from __future__ import annotations
@@ -53,40 +53,40 @@ class Usual:
 
 
 _LEAD_ACID_BANKS = (6, 12, 18, 24)
-_LEAD_ACID_DISCONNECT = SetPoint(1.90, (1.85, 2.00), "maker's manual [RLS]: 1.90 to 1.95 V under load")
+_LEAD_ACID_DISCONNECT = SetPoint(1.90, (1.85, 2.00), "maker's manual: 1.90 to 1.95 V under load")
 _LEAD_ACID_RECONNECT = SetPoint(2.10, (2.00, 2.25), "from memory: 12.6 V on a 12 V bank")
 
 USUAL: dict[Chemistry, Usual] = {
     "flooded": Usual(
         words="flooded lead-acid",
         bank_cells=_LEAD_ACID_BANKS,
-        absorption=SetPoint(14.8 / 6, (2.40, 2.60), "maker's sheet [TRJ]: 14.8 V on 12 V; guide to 2.58"),
-        float_charge=SetPoint(13.2 / 6, (2.15, 2.32), "maker's sheet [TRJ]: 13.2 V on 12 V"),
-        equalization=SetPoint(15.5 / 6, (2.50, 2.70), "maker's sheet [TRJ]: 15.5 V on 12 V"),
+        absorption=SetPoint(14.8 / 6, (2.40, 2.60), "maker's data sheet: 14.8 V on 12 V; guide to 2.58"),
+        float_charge=SetPoint(13.2 / 6, (2.15, 2.32), "maker's data sheet: 13.2 V on 12 V"),
+        equalization=SetPoint(15.5 / 6, (2.50, 2.70), "maker's data sheet: 15.5 V on 12 V"),
         disconnect=_LEAD_ACID_DISCONNECT,
         reconnect=_LEAD_ACID_RECONNECT,
         compensation_V_per_C=-0.005,
         compensation_usual=(-0.006, -0.003),
-        compensation_source="maker's guide [TRJ]: -5.04 mV per cell and °C",
+        compensation_source="maker's guide: -5.04 mV per cell and °C",
         charge_rate=(0.05, 0.20),
-        charge_rate_source="maker's manual [RLS]: 10 %, at least 5 %, at most 20 %",
+        charge_rate_source="maker's manual: 10 %, at least 5 %, at most 20 %",
         peukert_shorter=1.166,
         peukert_longer=1.071,
-        peukert_source="computed from a maker's sheet [TRJ]: 271/304/330/367 Ah at 5/10/20/100 h",
+        peukert_source="computed from a maker's data sheet: 271/304/330/367 Ah at 5/10/20/100 h",
     ),
     "agm": Usual(
         words="AGM lead-acid",
         bank_cells=_LEAD_ACID_BANKS,
-        absorption=SetPoint(2.40, (2.35, 2.47), "maker's sheet [HAZ]: cyclic 2.35 V, at most 2.40 V"),
-        float_charge=SetPoint(2.275, (2.20, 2.35), "maker's sheet [HAZ]: 2.25 to 2.30 V"),
+        absorption=SetPoint(2.40, (2.35, 2.47), "maker's data sheet: cyclic 2.35 V, at most 2.40 V"),
+        float_charge=SetPoint(2.275, (2.20, 2.35), "maker's data sheet: 2.25 to 2.30 V"),
         equalization=None,
         disconnect=_LEAD_ACID_DISCONNECT,
         reconnect=_LEAD_ACID_RECONNECT,
         compensation_V_per_C=-0.004,
         compensation_usual=(-0.006, -0.002),
-        compensation_source="maker's manual [RLS]: -4 mV per cell and °C",
+        compensation_source="maker's manual: -4 mV per cell and °C",
         charge_rate=(0.05, 0.30),
-        charge_rate_source="maker's manual [RLS]: 20 % recommended; at most 30 % from memory",
+        charge_rate_source="maker's manual: 20 % recommended; at most 30 % from memory",
         peukert_shorter=1.15,
         peukert_longer=1.15,
         peukert_source="about 1.15 for valve-regulated batteries [secondary source]",
@@ -94,14 +94,14 @@ USUAL: dict[Chemistry, Usual] = {
     "gel": Usual(
         words="gel lead-acid",
         bank_cells=_LEAD_ACID_BANKS,
-        absorption=SetPoint(2.40, (2.33, 2.42), "maker's guide [TRJ]: 14.40 V on 12 V; [HAZ] at most 2.40"),
-        float_charge=SetPoint(2.25, (2.20, 2.35), "maker's guide [TRJ]: 13.50 V on 12 V; [HAZ] 2.25 to 2.30"),
+        absorption=SetPoint(2.40, (2.33, 2.42), "maker's guide: 14.40 V on 12 V; another's at most 2.40"),
+        float_charge=SetPoint(2.25, (2.20, 2.35), "maker's guide: 13.50 V on 12 V; another's 2.25 to 2.30"),
         equalization=None,
         disconnect=_LEAD_ACID_DISCONNECT,
         reconnect=_LEAD_ACID_RECONNECT,
         compensation_V_per_C=-0.005,
         compensation_usual=(-0.006, -0.002),
-        compensation_source="maker's guide [TRJ]: -5.0 mV per cell and °C",
+        compensation_source="maker's guide: -5.0 mV per cell and °C",
         charge_rate=(0.05, 0.20),
         charge_rate_source="from memory: at most 20 %",
         peukert_shorter=1.15,

@@ -53,7 +53,7 @@ def _unusual(
             )
             return "error", path, text
     if key == "disconnect_V" and value_V < low * cells and bank.chemistry != "lifepo4":
-        # [RLS] article: 1.75 V per cell is a common default and too low for life
+        # maker's article: 1.75 V per cell is a common default and too low for life
         text = (
             f"{value_V:g} V is {value_V / cells:.2f} V per cell; below {low:g} V per cell "
             f"({low * cells:.1f} V) the bank ages fast"

@@ -1,7 +1,6 @@
 """Copper conductors: cross-section, resistance at a temperature, and what they may carry. Pure.
 
-[RLS] is a battery maker's article on battery cables (read); 'secondary source' and 'from memory' stand where
-the document itself was not opened.
+'Secondary source' and 'from memory' stand where the document itself was not opened.
 """
 
 from __future__ import annotations
@@ -25,8 +24,9 @@ STRANDED_OHM_PER_KFT = {
 }  # fmt: skip
 
 CARRIES_A = {14: 25, 12: 30, 10: 40, 8: 55, 6: 75, 4: 95, 2: 130, 1: 150, -1: 195, -3: 260}
-"""What a battery cable may carry, by gauge [RLS]. The table for boats and 105 °C insulation (ABYC E-11,
-secondary source) allows 1.4 to 1.7 times as much: the cautious one serves here. Neither is for bundles."""
+"""What a battery cable may carry, by gauge (a battery maker's article on battery cables, read). The table for
+boats and 105 °C insulation (ABYC E-11, secondary source) allows 1.4 to 1.7 times as much: the cautious one
+serves here. Neither is for bundles."""
 
 HOT_PLACE_FACTOR = 0.85
 """In an engine's room, and so in any place as hot (ABYC E-11, secondary source)."""

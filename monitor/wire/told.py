@@ -20,7 +20,7 @@ LOAD_SOURCE = "factor 1.25 for what runs for hours: practice, from memory"
 ARRAY_SOURCE = "factor 1.25 twice: NEC 690.8(A)(1), 690.8(B) and 690.9(B), secondary source"
 EMPTYING = 0.95
 """A load that takes the same power at any voltage draws most just before a disconnect: 11.4 V of a 12 V bank
-(1.90 V a cell, the least that a maker's manual [RLS], read, advises for it)."""
+(1.90 V a cell, the least that a maker's manual, read, advises for it)."""
 
 POWER_SOURCE = "voltage of an emptying bank, 95 % of the nominal one: a battery maker's manual on disconnects"
 OHM = "Ohm's law on both ways: current × resistance × twice the length"

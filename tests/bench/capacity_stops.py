@@ -30,7 +30,7 @@ SPENT = (0.6, 0.5)
 """Shares of the rating that a bank still holds, and those of the worn ones that the figures are about."""
 
 LATE = 0.2
-"""[TRJ], a battery maker's guide, read: never below a fifth."""
+"""A battery maker's guide, read: never below a fifth."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -109,7 +109,7 @@ def _array(rng: Random, volts: int, bank: dict[str, Any]) -> tuple[dict[str, Any
         )
     strings = rng.randint(1, max(1, 6 // series))
     voc, vmp = PANELS[cells]
-    # sized to the bank: full sun charges with 8 to 18 % of its capacity, as makers like it (RLS: 5 to 20 %)
+    # sized to the bank: full sun charges with 8 to 18 % of its capacity, as makers like it (one: 5 to 20 %)
     capacity = bank["unit_capacity_Ah"] * bank["strings_in_parallel"]
     power_W = rng.uniform(0.08, 0.18) * capacity * volts * 1.15 / (series * strings)
     power_W = max(20.0, min(power_W, {36: 180, 60: 330, 72: 400}[cells]))

@@ -1,9 +1,10 @@
 """The published relations of batteries, row by row.
 
-Tags: [TRJ], [RLS] battery makers' guides and sheets, [TM10], [TM5] army manuals; 'read' was seen in a stored
-copy, 'read*' in a secondary source, 'computed' worked out from read numbers or a named formula, 'memory' not
-seen. A row that the module itself holds is checked here by what follows from it: another table, another
-unit, a stated example.
+Sources: [guide] a battery maker's guide for owners and its data sheet, [manual] another maker's manual and
+articles, [TM10] and [TM5] the US Army's TM 10-6140-200-14 and TM 5-1185. 'read' was seen in a stored copy,
+'read*' in a secondary source, 'computed' worked out from read numbers or a named formula, 'memory' not seen.
+A row that the module itself holds is checked here by what follows from it: another table, another unit, a
+stated example.
 """
 
 import random
@@ -23,8 +24,8 @@ def fahrenheit(temperature_F):
 
 # --- rest voltage and charge ---------------------------------------------------------------------------
 
-# [TRJ] 80 °F: 12 V and 24 V rows read*, cell and specific gravity rows memory
-TRJ_ROWS = [
+# [guide] 80 °F: 12 V and 24 V rows read*, cell and specific gravity rows memory
+GUIDE_ROWS = [
     # charge, 12 V block, 24 V bank, cell, specific gravity
     (1.0, 12.73, 25.46, 2.122, 1.277),
     (0.9, 12.62, 25.24, 2.103, 1.258),
@@ -39,16 +40,16 @@ TRJ_ROWS = [
 ]
 
 
-@pytest.mark.parametrize(("charge", "block_V", "bank_V", "cell_V", "gravity"), TRJ_ROWS)
+@pytest.mark.parametrize(("charge", "block_V", "bank_V", "cell_V", "gravity"), GUIDE_ROWS)
 def test_a_flooded_cells_rest_voltage_is_the_makers(charge, block_V, bank_V, cell_V, gravity):
     found_V = tables.rest_voltage_V("flooded", charge)
-    assert found_V * BLOCK == pytest.approx(block_V, abs=1e-9)  # [TRJ] read*
-    assert found_V * 2 * BLOCK == pytest.approx(bank_V, abs=1e-9)  # [TRJ] read*
-    assert found_V == pytest.approx(cell_V, abs=0.001)  # [TRJ] memory
+    assert found_V * BLOCK == pytest.approx(block_V, abs=1e-9)  # [guide] read*
+    assert found_V * 2 * BLOCK == pytest.approx(bank_V, abs=1e-9)  # [guide] read*
+    assert found_V == pytest.approx(cell_V, abs=0.001)  # [guide] memory
     assert tables.charge_at_rest("flooded", block_V / BLOCK) == pytest.approx(charge, abs=1e-9)
 
 
-@pytest.mark.parametrize(("charge", "block_V", "bank_V", "cell_V", "gravity"), TRJ_ROWS)
+@pytest.mark.parametrize(("charge", "block_V", "bank_V", "cell_V", "gravity"), GUIDE_ROWS)
 def test_the_makers_voltages_are_its_gravities_and_a_constant(charge, block_V, bank_V, cell_V, gravity):
     """Computed cross-check: every cell value is SG + 0.845 to 1 mV, every block value 6 cells to 4 mV."""
     assert tables.specific_gravity(charge) + 0.845 == pytest.approx(cell_V, abs=0.00101)
@@ -134,26 +135,26 @@ def test_the_armys_acid_by_charge(table, rows):
 
 @pytest.mark.parametrize(
     ("charge", "lowest", "highest"),
-    # [RLS] bands at 80 °F, read
+    # [manual] bands at 80 °F, read
     [(1.0, 1.255, 1.275), (0.75, 1.215, 1.235), (0.5, 1.180, 1.200), (0.25, 1.155, 1.165), (0, 1.110, 1.130)],
 )
 def test_the_second_makers_acid_lies_in_its_bands(charge, lowest, highest):
-    assert lowest <= tables.specific_gravity(charge, "RLS") <= highest
+    assert lowest <= tables.specific_gravity(charge, "manual") <= highest
 
 
 def test_a_table_belongs_to_one_acid_strength():
     """Computed: at 50 % the army's acid and the maker's are 0.29 V apart on a 12 V block."""
-    apart_V = BLOCK * (tables.specific_gravity(0.5, "TM10") - tables.specific_gravity(0.5, "TRJ"))
+    apart_V = BLOCK * (tables.specific_gravity(0.5, "TM10") - tables.specific_gravity(0.5, "guide"))
     assert apart_V == pytest.approx(0.29, abs=0.005)
 
 
 @pytest.mark.parametrize(
     ("rule", "reading", "temperature_F", "at_80_F"),
     [
-        ("TRJ", 1.250, 60, 1.242),  # [TRJ] 0.004 per 10 °F read, example computed
-        ("TRJ", 1.250, 80, 1.250),
-        ("TRJ", 1.250, 100, 1.258),
-        ("RLS", 1.250, 60, 1.244),  # [RLS] 0.003 per 10 °F read, example computed
+        ("guide", 1.250, 60, 1.242),  # [guide] 0.004 per 10 °F read, example computed
+        ("guide", 1.250, 80, 1.250),
+        ("guide", 1.250, 100, 1.258),
+        ("manual", 1.250, 60, 1.244),  # [manual] 0.003 per 10 °F read, example computed
     ],
 )
 def test_a_hydrometers_reading_is_corrected_to_80_F(rule, reading, temperature_F, at_80_F):
@@ -166,7 +167,7 @@ def test_a_hydrometers_reading_is_corrected_to_80_F(rule, reading, temperature_F
 
 @pytest.mark.parametrize(
     ("gravity", "temperature_F"),
-    # [RLS] °F column read; the module holds its °C column
+    # [manual] °F column read; the module holds its °C column
     [
         (1.280, -92),
         (1.265, -72.3),
@@ -174,7 +175,7 @@ def test_a_hydrometers_reading_is_corrected_to_80_F(rule, reading, temperature_F
         (1.200, -16),
         (1.150, 5),
         (1.100, 19),
-        (1.000, 32),  # [TM5] read; at 1.250 to 1.100 it has the same figures as [RLS]
+        (1.000, 32),  # [TM5] read; at 1.250 to 1.100 it has the same figures as [manual]
     ],
 )
 def test_electrolyte_freezes_where_maker_and_army_say(gravity, temperature_F):
@@ -192,7 +193,7 @@ def test_other_documents_freeze_within_a_few_degrees(gravity, temperature_F):
 
 @pytest.mark.parametrize(
     ("charge", "freezes_C"),
-    # [TRJ] gravity × [RLS] freezing column, computed
+    # [guide] gravity × [manual] freezing column, computed
     [
         (1.0, -66.7),
         (0.9, -55.0),
@@ -212,9 +213,9 @@ def test_a_bank_freezes_by_its_charge_on_the_cautious_row(charge, freezes_C):
 
 def test_the_makers_own_examples_of_freezing():
     at_C = tables.freezing_point_at_C
-    assert at_C(0.5) == pytest.approx(-20, abs=0.5)  # [RLS] a 50 % bank may freeze at -20 °C, read
-    assert at_C(1.0) == pytest.approx(-65, abs=2)  # [RLS] full about -65 °C, read
-    assert at_C(0.0) == 0  # [RLS] empty just below 0 °C, read
+    assert at_C(0.5) == pytest.approx(-20, abs=0.5)  # [manual] a 50 % bank may freeze at -20 °C, read
+    assert at_C(1.0) == pytest.approx(-65, abs=2)  # [manual] full about -65 °C, read
+    assert at_C(0.0) == 0  # [manual] empty just below 0 °C, read
     assert at_C(0.5, "TM10") == pytest.approx(-35, abs=3)  # army acid at 50 %, [TM10] -31 °F, read
 
 
@@ -282,7 +283,7 @@ def test_peukerts_worked_example(current_A, hours, effective_Ah):
 
 @pytest.mark.parametrize(("hours", "rated_Ah"), [(5, 271), (10, 304), (20, 330), (100, 367)])
 def test_a_golf_car_batterys_capacity_at_its_rates(hours, rated_Ah):
-    """[TRJ] data sheet, read. From 330 Ah at 20 h, within 2 % in the middle where one exponent bends."""
+    """maker's data sheet, read. From 330 Ah at 20 h, within 2 % in the middle where one exponent bends."""
     found_Ah = tables.effective_capacity_Ah("flooded", 330, rated_Ah / hours)
     assert found_Ah == pytest.approx(rated_Ah, rel=0.02)
 
@@ -312,7 +313,7 @@ def test_a_current_that_is_none_is_refused(current_A):
 
 @pytest.mark.parametrize(
     ("chemistry", "capacity_Ah", "charge_A", "hours", "last_digit"),
-    # [RLS] examples read, recomputed
+    # [manual] examples read, recomputed
     [
         ("flooded", 1640, 164, 4.20, 0.005),
         ("flooded", 1640, 120, 5.75, 0.011),
@@ -332,8 +333,8 @@ def test_no_absorption_time_where_none_is_published():
 
 def test_self_discharge_lies_in_the_published_spans():
     per_month = tables.self_discharge_per_month
-    assert 0.10 <= per_month("flooded", 25) <= 0.12  # [RLS] read
-    assert all(0.05 <= per_month("flooded", celsius) <= 0.15 for celsius in (15, 25, 29))  # [TRJ] read
+    assert 0.10 <= per_month("flooded", 25) <= 0.12  # [manual] read
+    assert all(0.05 <= per_month("flooded", celsius) <= 0.15 for celsius in (15, 25, 29))  # [guide] read
     assert all(0.01 <= per_month(kind, 25) <= 0.03 for kind in ("agm", "gel"))  # memory
     assert per_month("agm", 35) == pytest.approx(2 * per_month("agm", 25))  # memory
 

@@ -1,7 +1,7 @@
 """A capacity test beside a maker's capacities at several rates, worksheets' cold and rest voltages.
 
-[TRJ] and [RLS] are two battery makers' data sheets, guides and manuals, seen unless 'secondary source' stands
-beside.
+[guide] is one battery maker's guide and data sheet, [manual] another's manual, seen unless 'secondary source'
+stands beside.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ WARM_C = 26.7
 
 @pytest.mark.parametrize(("hours", "taken_Ah"), [(5, 271), (10, 304), (20, 330), (100, 367)])
 def test_one_battery_has_one_capacity_at_any_rate(hours: float, taken_Ah: float) -> None:
-    # [TRJ]: 271/304/330/367 Ah at 5/10/20/100 h of one battery; 2 % since one exponent serves 5 to 20 h
+    # [guide]: 271/304/330/367 Ah at 5/10/20/100 h of one battery; 2 % since one exponent serves 5 to 20 h
     found = measured_capacity("flooded", EXACT, Discharge(taken_Ah, hours, WARM_C, None))
     assert found.capacity_Ah == pytest.approx(330, rel=0.02)
     assert abs(found.capacity_Ah - 330) < 2 * found.sd_Ah
@@ -36,14 +36,14 @@ def test_the_cold_is_taken_off(fahrenheit: float, multiplier: float) -> None:
 
 
 def test_near_room_temperature_the_makers_own_rule_says_the_same() -> None:
-    # [TRJ]: minutes corrected by 1 - 0.009 (T - 27), valid from 24 to 32 °C: 1.027 at 24 °C
+    # [guide]: minutes corrected by 1 - 0.009 (T - 27), valid from 24 to 32 °C: 1.027 at 24 °C
     found = measured_capacity("flooded", EXACT, Discharge(300, 20, 24, None))
     assert found.capacity_Ah / 300 == pytest.approx(1.027, abs=0.01)
 
 
 @pytest.mark.parametrize(("block_V", "taken"), [(12.24, 0.4), (12.10, 0.5), (11.96, 0.6), (11.81, 0.7)])
 def test_a_gentle_test_goes_by_the_rest_voltage(block_V: float, taken: float) -> None:
-    # [TRJ] table of rest voltages of a 12 V block at 80 °F (secondary source); any rate, any temperature
+    # [guide] table of rest voltages of a 12 V block at 80 °F (secondary source); any rate, any temperature
     found = measured_capacity("flooded", EXACT, Discharge(330 * taken, 9, None, block_V / 6))
     assert found.capacity_Ah == pytest.approx(330, rel=0.001)
 
@@ -90,7 +90,7 @@ def test_the_voltage_under_load_is_copettis(charge: float, current_A: float, cel
 
 
 def test_the_safe_voltage_lies_where_makers_set_the_loads_disconnect() -> None:
-    # [RLS]: 1.85 to 1.95 V a cell; at a twentieth of the capacity, in a room
+    # [manual]: 1.85 to 1.95 V a cell; at a twentieth of the capacity, in a room
     assert 1.85 <= safe_cell_V("flooded", 330, 330 / 20, 20) <= 1.95
 
 
@@ -98,5 +98,5 @@ def test_the_safe_voltage_falls_with_the_current_and_the_cold_but_never_below_th
     rates = [safe_cell_V("flooded", 330, amperes, 20) for amperes in (5, 16.5, 33)]
     assert rates == sorted(rates, reverse=True)
     assert safe_cell_V("flooded", 330, 16.5, -5) < safe_cell_V("flooded", 330, 16.5, 20)
-    assert safe_cell_V("flooded", 330, 300, 20) == 1.75  # [RLS]: the common end of a rated discharge
+    assert safe_cell_V("flooded", 330, 300, 20) == 1.75  # [manual]: the common end of a rated discharge
     assert safe_cell_V("flooded", 330, 16.5, None) == safe_cell_V("flooded", 330, 16.5, 20)

@@ -1,7 +1,7 @@
 """Sizes of bank, array and controller beside published values and facts of the trade.
 
-Tags name the documents: [TRJ] and [RLS] battery makers' sheets and manuals, [HAZ] an AGM/gel maker's data
-sheets. They were seen unless 'secondary source' or 'from memory' stands beside a value.
+[guide] is one battery maker's guide and data sheet, [manual] another's manual, [sheets] those of a maker of
+AGM and gel batteries. They were seen unless 'secondary source' or 'from memory' stands beside a value.
 """
 
 from __future__ import annotations
@@ -128,7 +128,7 @@ def test_the_codes_table_is_on_the_safe_side_of_the_published_coefficients() -> 
 def test_capacity_at_other_rates_comes_near_the_makers_twenty_hour_figure(
     rate_h: float, rated_Ah: float, exponent: float
 ) -> None:
-    # A flooded battery's data sheet [TRJ]: 271/304/330/367 Ah at 5/10/20/100 h. Exponents computed
+    # A flooded battery's data sheet [guide]: 271/304/330/367 Ah at 5/10/20/100 h. Exponents computed
     # from it (5-20 h 1.166; 20-100 h 1.071): 5 and 100 h meet the sheet to the rounding of k, 10 h to 2 %.
     estimate_Ah = capacity_at_20_h("flooded", rated_Ah, rate_h)
     assert estimate_Ah == pytest.approx(330, rel=0.02 if rate_h == 10 else 0.001)
@@ -138,35 +138,35 @@ def test_capacity_at_other_rates_comes_near_the_makers_twenty_hour_figure(
 
 @pytest.mark.parametrize("rate_h", [1, 3, 120, 240])
 def test_no_conversion_where_no_published_value_carries_it(rate_h: float) -> None:
-    # the sheet's rates end at 5 and 100 h [TRJ]
+    # the sheet's rates end at 5 and 100 h [guide]
     assert capacity_at_20_h("flooded", 100, rate_h) is None
 
 
 def test_default_set_points_of_a_twelve_volt_bank_are_the_published_ones() -> None:
     flooded, gel, agm = USUAL["flooded"], USUAL["gel"], USUAL["agm"]
-    # flooded data sheet [TRJ]
+    # flooded data sheet [guide]
     assert flooded.absorption.default_V * 6 == pytest.approx(14.8)
     assert flooded.float_charge.default_V * 6 == pytest.approx(13.2)
     assert flooded.equalization is not None
     assert flooded.equalization.default_V * 6 == pytest.approx(15.5)
-    # gel guide [TRJ]
+    # gel guide [guide]
     assert gel.absorption.default_V * 6 == pytest.approx(14.40)
     assert gel.float_charge.default_V * 6 == pytest.approx(13.50)
-    # AGM and gel data sheets [HAZ]: cyclic 2.35, at most 2.40, float 2.25 to 2.30 V per cell; none
+    # AGM and gel data sheets [sheets]: cyclic 2.35, at most 2.40, float 2.25 to 2.30 V per cell; none
     assert 2.35 <= agm.absorption.default_V <= 2.40
     assert 2.25 <= agm.float_charge.default_V <= 2.30
     assert (gel.equalization, agm.equalization) == (None, None)
 
 
 def test_default_compensation_is_the_published_one() -> None:
-    # [TRJ]: 0.028 V per cell and 10 °F is -5.04 mV per cell and °C (computed)
+    # [guide]: 0.028 V per cell and 10 °F is -5.04 mV per cell and °C (computed)
     assert USUAL["flooded"].compensation_V_per_C == pytest.approx(-0.028 / 10 * 1.8, abs=1e-4)
-    assert USUAL["gel"].compensation_V_per_C == -0.005  # [TRJ] gel
-    assert USUAL["agm"].compensation_V_per_C == -0.004  # [RLS] AGM
+    assert USUAL["gel"].compensation_V_per_C == -0.005  # [guide] gel
+    assert USUAL["agm"].compensation_V_per_C == -0.004  # [manual] AGM
 
 
 def test_disconnect_defaults_lie_where_the_manual_puts_them() -> None:
-    # [RLS] manual: 1.90 to 1.95 V per cell; its article 1.85 to 1.95, and 1.75 is too low for life
+    # maker's manual: 1.90 to 1.95 V per cell; its article 1.85 to 1.95, and 1.75 is too low for life
     for chemistry in ("flooded", "agm", "gel"):
         point = USUAL[chemistry].disconnect
         assert 1.90 <= point.default_V <= 1.95
@@ -174,7 +174,7 @@ def test_disconnect_defaults_lie_where_the_manual_puts_them() -> None:
 
 
 def test_usual_charge_rates_are_the_manuals() -> None:
-    # [RLS] manual: flooded 10 % of C20, at least 5 %, at most 20 %; AGM 20 % recommended
+    # maker's manual: flooded 10 % of C20, at least 5 %, at most 20 %; AGM 20 % recommended
     assert USUAL["flooded"].charge_rate == (0.05, 0.20)
     low, high = USUAL["agm"].charge_rate
     assert low <= 0.20 <= high

@@ -1,7 +1,7 @@
 """The bank in the cold beside published tables and stated examples.
 
-[TRJ] and [RLS] are battery makers' guides and sheets, [TM5] an army manual, 'read' in a stored copy;
-'computed' is worked out from such numbers.
+[guide] is a battery maker's guide and data sheet, [manual] another's manual, [TM5] the US Army's TM 5-1185,
+'read' in a stored copy; 'computed' is worked out from such numbers.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Kept:
 
 @pytest.mark.parametrize(
     ("coldest_C", "charge"),
-    # computed: [TRJ] gravity row by [RLS] freezing column, straight lines between
+    # computed: [guide] gravity row by [manual] freezing column, straight lines between
     [
         (-55.0, 0.9), (-46.1, 0.8), (-35.4, 0.7), (-25.5, 0.6),
         (-20.1, 0.5), (-14.7, 0.4), (-10.9, 0.3), (-7.1, 0.2),
@@ -53,13 +53,13 @@ def test_the_charge_that_a_night_asks_for(coldest_C: float, charge: float) -> No
 
 
 def test_makers_own_examples() -> None:
-    # [RLS] read: a 50 % bank may freeze at -20 °C, a full one at about -65 °C; an empty one just below 0 °C
+    # [manual] read: a 50 % bank may freeze at -20 °C, a full one at about -65 °C, an empty one below 0 °C
     assert least_charge(-20, margin_C=0) == pytest.approx(0.5, abs=0.01)
     full = least_charge(-65, margin_C=0)
     assert full is not None
     assert 0.95 < full <= 1
     assert least_charge(0.5, margin_C=0) == 0
-    # [TRJ] read: below 0 °C hold the charge above 60 %; with our margin that is enough down to -20 °C
+    # [guide] read: below 0 °C hold the charge above 60 %; with our margin that is enough down to -20 °C
     assert least_charge(-20) == pytest.approx(0.6, abs=0.02)
 
 
@@ -69,7 +69,7 @@ def test_no_charge_saves_a_bank_from_the_coldest_nights() -> None:
 
 
 def test_what_a_month_of_standing_takes() -> None:
-    # [RLS] read: flooded 10 to 12 % a month at 25 °C; [TRJ] read: 5 to 15 % by storage temperature
+    # [manual] read: flooded 10 to 12 % a month at 25 °C; [guide] read: 5 to 15 % by storage temperature
     warm = standing("flooded", 1.0, 100, -10, 25, 0)
     assert 10 <= warm.self_Ah * 30.4 <= 12
     cool = standing("flooded", 1.0, 100, -10, 15, 0)
@@ -105,7 +105,7 @@ def test_lithium_has_no_acid() -> None:
 
 
 def test_a_bank_that_no_frost_harms_keeps_what_makers_leave_in_it() -> None:
-    # [TRJ], read: never below 80 % of discharge; at +5 °C water itself would not freeze
+    # [guide], read: never below 80 % of discharge; at +5 °C water itself would not freeze
     found = standing("flooded", 0.8, 100, 5, 25, 0)
     assert (found.least_charge, found.by_frost) == (0.2, False)
     assert standing("gel", 0.8, 100, 5, 25, 0, reserve=0.5).least_charge == 0.5

@@ -115,7 +115,7 @@ def test_the_cautious_table_of_what_a_wire_carries_is_below_the_other() -> None:
 
 @pytest.mark.parametrize(
     ("name", "carries_A"),
-    # RLS, battery-cable table (read); 0.85 of it where it is hot: ABYC E-11 (secondary source)
+    # a battery maker's table of cables (read); 0.85 of it where it is hot: ABYC E-11 (secondary source)
     [("AWG 14", 25), ("AWG 10", 40), ("AWG 6", 75), ("AWG 2", 130), ("AWG 2/0", 195)],
 )
 def test_what_a_gauge_carries(name: str, carries_A: float) -> None:

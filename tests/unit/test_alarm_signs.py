@@ -209,8 +209,8 @@ def test_the_text_tells_charge_and_band(flooded):
 
 @pytest.mark.parametrize(
     ("soc", "freezes_C"),
-    # TRJ's gravities through RLS's freezing points, computed in the reference facts: 50 % -20.1, 20 % -7.1;
-    # RLS itself says that a 50 % bank may freeze at -20 °C
+    # one battery maker's gravities through another's freezing points, by hand: 50 % -20.1, 20 % -7.1; the
+    # latter's manual itself says that a 50 % bank may freeze at -20 °C
     [(0.5, -20.1), (0.2, -7.1), (0.8, -46.1)],
 )
 def test_the_electrolyte_may_freeze_within_three_degrees_of_the_published_curve(flooded, soc, freezes_C):
@@ -275,7 +275,7 @@ def test_the_end_of_charging_ends_the_alarm(lithium):
 @pytest.mark.parametrize(
     ("voltage_V", "temperature_C", "raised"),
     [
-        (15.5, 25.0, False),  # equalization, as the maker's sheet TRJ sets it
+        (15.5, 25.0, False),  # equalization, as a flooded battery's data sheet sets it
         (15.8, 25.0, True),
         (15.8, 15.0, False),  # 10 °C colder: 0.3 V more, at -30 mV/°C
         (15.2, 40.0, False),  # 15 °C warmer: 15.05 V, the margin is 0.24 V

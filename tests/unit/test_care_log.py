@@ -91,7 +91,7 @@ def test_a_reading_of_1_250_at_60_F_stands_for_1_242_at_80_F(daemon: Daemon) -> 
     assert "1.207 to 1.242" in outcome
     assert "differ by 0.035" in outcome
     assert "equalization" in outcome  # that guide's limit is 0.030
-    # 1.207 lies between [TRJ]'s 1.195 at 60 % and 1.217 at 70 %, [RLS]'s 1.190 at 50 % and 1.225 at 75 %
+    # 1.207 is between one maker's 1.195 at 60 % and 1.217 at 70 %, another's 1.190 at 50 % and 1.225 at 75 %
     assert "the lowest, string 1, battery 1, cell 2, is 62 to 65 % charged by two makers' tables" in outcome
     (entry,) = daemon.log()
     assert entry.details["gravity_1"] == 1.25  # as read; the correction is worked out when it is shown
@@ -186,8 +186,8 @@ def test_a_gravity_may_be_typed_with_or_without_its_point() -> None:
 
 
 def test_each_cell_stands_with_its_charge(site: Site) -> None:
-    """1.250 at 60 °F is 1.242: [TRJ] 1.238 at 80 % and 1.258 at 90 % (from memory), [RLS] 1.225 at 75 %
-    and 1.265 full, as `bank/tables.py` names its tables: 82 and 86 %, by hand."""
+    """1.250 at 60 °F is 1.242: one maker's guide has 1.238 at 80 % and 1.258 at 90 % (from memory),
+    another's manual 1.225 at 75 % and 1.265 full (read): 82 and 86 %, by hand."""
     request = asked("hydrometer", gravity_1=1.25, electrolyte_temperature_C=SIXTY_F_C)
     cells = gravities_of(entry_of(request, site, NOW))
     assert cell_rows(cells, site.bank) == [("string 1, battery 1, cell 1", "1.250", "1.242", "82 to 86 %")]

@@ -170,7 +170,7 @@ def row(day: int, **changes: Any) -> DayRow:
 
 
 def test_the_arrays_share_counts_days_that_know_both_and_yields_are_those_of_the_standard() -> None:
-    # IEC 61724-1's day (facts.md section 6, computed): Yr 4.200, YA 3.267, Yf 2.667 h, PR 0.635
+    # a day by the definitions of IEC 61724-1 (computed): Yr 4.200, YA 3.267, Yf 2.667 h, PR 0.635
     entry = {"reference_yield_h": 4.2, "array_yield_h": 3.267, "final_yield_h": 2.667}
     found = gave([(row(16), entry), (row(17, harvest_Wh=None), {}), (row(18, clear_sky_Wh=None), None)])
     assert found.came is not None
