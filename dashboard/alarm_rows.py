@@ -12,14 +12,14 @@ from zoneinfo import ZoneInfo
 
 from dashboard.local import in_form
 from dashboard.view import LAST_MS
-from dashboard.words import DAY_MS, age_text, clock_text, lasted_text, number
+from dashboard.words import age_text, clock_text, lasted_text, number
 from monitor.alarms.figures import A_DAY_FOR_US, FLOOD_RAISES, Figures, figures
 from monitor.alarms.requests import open_to
 from monitor.alarms.rules import rules_of
 from monitor.alarms.standing import in_order, standing_text, standing_words
 from monitor.alarms.telling import is_told
 from monitor.present import now_of
-from monitor.records import AlarmState, Condition, Transition
+from monitor.records import DAY_MS, AlarmState, Condition, Transition
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 

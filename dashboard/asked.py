@@ -13,7 +13,7 @@ from typing import TypeVar
 
 from monitor.errors import NightbankError
 from monitor.quantities import QUANTITIES
-from monitor.records import to_ms
+from monitor.records import DAY_MS, to_ms
 from monitor.toml_lines import did_you_mean
 
 TIME_PATTERN = (
@@ -33,8 +33,6 @@ MOST_RANGE_DAYS = 3660
 
 MOST_DAYS = 400
 """A year with the weeks around it (our choice)."""
-
-DAY_MS = 86_400_000
 
 T = TypeVar("T")
 

@@ -23,10 +23,9 @@ from dashboard.snapshot import outlook_of, take_history
 from dashboard.strips import SINGLE_UP_TO_MS, asked_there, read_closely, take_strips
 from dashboard.sun_pictures import STEPS, take_courses
 from dashboard.view import View, address
-from dashboard.words import HOUR_MS
 from monitor.local_days import local_day, zone_of
 from monitor.present import now_of
-from monitor.records import Reading, Series, iso_utc, parse_iso, to_datetime
+from monitor.records import HOUR_MS, Reading, Series, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.steps import CODES

@@ -14,9 +14,8 @@ from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from dashboard.words import DAY_MS
 from monitor.present import Now
-from monitor.records import parse_iso, to_datetime
+from monitor.records import DAY_MS, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import note_key

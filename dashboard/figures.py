@@ -17,9 +17,9 @@ from dashboard.local import clock, full_hour, present
 from dashboard.snapshot import History
 from dashboard.time_marks import on_the_wall
 from dashboard.values import LABELS
-from dashboard.words import HOUR_MS, MINUTE_MS, clock_text, number, shown, span_text
+from dashboard.words import clock_text, number, shown, span_text
 from monitor.quantities import unit_of
-from monitor.records import Bucket, Series, to_datetime
+from monitor.records import HOUR_MS, MINUTE_MS, Bucket, Series, to_datetime
 
 BLUE, VERMILLION = "#0072B2", "#D55E00"
 """Okabe-Ito: voltage and current on a light ground."""

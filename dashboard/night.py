@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 from dashboard.local import full_hour, in_form
 from dashboard.svg import EDGE, Plot, picture, words
 from dashboard.time_marks import on_the_wall
-from dashboard.words import HOUR_MS, MINUTE_MS, age_text, clock_text, number, percent
-from monitor.records import Series, parse_iso, to_datetime
+from dashboard.words import age_text, clock_text, number, percent
+from monitor.records import HOUR_MS, MINUTE_MS, Series, parse_iso, to_datetime
 
 OLD_MS = HOUR_MS
 """The daemon looks ahead every quarter of an hour; an older outlook is told with its age (our choice)."""

@@ -17,20 +17,10 @@ from dashboard.snapshot import current_shown
 from dashboard.time_marks import BY_DAY_FROM_MS, clock_changes, moment_text
 from dashboard.values import LABELS
 from dashboard.view import EVEN_MS, View, asked_view
-from dashboard.words import (
-    DAY_MS,
-    DECIMALS,
-    FRACTIONS,
-    MINUTE_MS,
-    SECOND_MS,
-    STAGES,
-    number,
-    shown,
-    span_text,
-)
+from dashboard.words import DECIMALS, FRACTIONS, STAGES, number, shown, span_text
 from monitor.local_days import day_at
 from monitor.quantities import Stage, unit_of
-from monitor.records import Bucket, Quality, Reading, Series, to_datetime
+from monitor.records import DAY_MS, MINUTE_MS, SECOND_MS, Bucket, Quality, Reading, Series, to_datetime
 from monitor.sampling import SLOW_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreReader

@@ -16,18 +16,10 @@ from dashboard.night import Night, night_of
 from dashboard.snapshot import Snapshot
 from dashboard.values import MORE, Value, known, main_quantities, value_of
 from dashboard.watched_test import line_of
-from dashboard.words import (
-    MINUTE_MS,
-    age_text,
-    clock_text,
-    lasted_text,
-    number,
-    since_text,
-    span_text,
-)
+from dashboard.words import age_text, clock_text, lasted_text, number, since_text, span_text
 from monitor.alarms.rules import rules_of
 from monitor.alarms.standing import WORST_FIRST, in_order, standing_text, standing_words
-from monitor.records import AlarmState, Condition, DeviceHealth
+from monitor.records import MINUTE_MS, AlarmState, Condition, DeviceHealth
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 

@@ -11,9 +11,10 @@ from datetime import date
 from dashboard.days import Span
 from dashboard.local import day_text, full_hour
 from dashboard.svg import Plot, picture, words
-from dashboard.words import HOUR_MS, number
+from dashboard.words import number
 from monitor.errors import StoreError
 from monitor.local_days import local_day, zone_of
+from monitor.records import HOUR_MS
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import note_key

@@ -8,9 +8,8 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from dashboard.local import clock, day_text, full_hour, present
-from dashboard.words import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from monitor.local_days import day_at, local_day
-from monitor.records import to_datetime, to_ms
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, to_datetime, to_ms
 
 MOST_MARKS, MOST_LONG_MARKS = 5, 4
 """So many times fit under a picture on a phone; with seconds they are longer (our choice)."""

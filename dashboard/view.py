@@ -10,10 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from dashboard.words import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
 from monitor.local_days import day_at, local_day
 from monitor.quantities import QUANTITIES
-from monitor.records import iso_utc, to_ms
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, iso_utc, to_ms
 
 PATH = "/days/closer"
 

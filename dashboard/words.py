@@ -7,12 +7,8 @@ from datetime import tzinfo
 
 from dashboard.local import clock, day_text, marked
 from monitor.quantities import Fault, Stage, unit_of
-from monitor.records import to_datetime
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, to_datetime
 
-SECOND_MS = 1000
-MINUTE_MS = 60 * SECOND_MS
-HOUR_MS = 60 * MINUTE_MS
-DAY_MS = 24 * HOUR_MS
 TWO_YEARS_MS = 731 * DAY_MS
 
 NOW_WITHIN_MS = 5 * SECOND_MS

@@ -32,7 +32,7 @@ from monitor.bank.tables import freezing_point_at_C
 from monitor.local_days import LocalDay, day_at, local_day, zone_of
 from monitor.present import present
 from monitor.quantities import Stage
-from monitor.records import DayStat, iso_utc, parse_iso, to_datetime
+from monitor.records import DAY_MS, DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
@@ -146,7 +146,7 @@ def _ledger(look: _Look, every_day: list[DayStat], fulls_ms: list[int]) -> dict[
         moved = flow(stats, look.level, (look.now_ms - fulls_ms[0]) / 1000)
         since = {
             "full": iso_utc(fulls_ms[0]),
-            "days": round((look.now_ms - fulls_ms[0]) / 86_400_000, 2),
+            "days": round((look.now_ms - fulls_ms[0]) / DAY_MS, 2),
             **_flow_row(moved, stats),
         }
     return {"today": days[-1], "since_full": since, "last_days": days}
@@ -217,7 +217,7 @@ def _health(
         stat.mean for stat in every_day
         if stat.quantity == "state_of_charge" and stat.day >= look.days_ago(LOOK_BACK_DAYS)
     ]  # fmt: skip
-    days_since = (look.now_ms - fulls_ms[0]) / 86_400_000 if fulls_ms else None
+    days_since = (look.now_ms - fulls_ms[0]) / DAY_MS if fulls_ms else None
     return {
         "capacity_share": _banded(capacity_share(capacity_Ah, sd_Ah, bank.capacity_Ah)),
         "capacity_Ah": _rounded(capacity_Ah),

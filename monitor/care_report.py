@@ -32,7 +32,7 @@ from monitor.care.water import water_L
 from monitor.local_days import PIECE_DAYS, day_at, local_day, zone_of
 from monitor.present import now_of
 from monitor.quantities import Stage
-from monitor.records import LogEntry, LogKind, iso_utc, to_ms
+from monitor.records import DAY_MS, LogEntry, LogKind, iso_utc, to_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
@@ -40,8 +40,6 @@ from monitor.store.parts import span_stats
 
 if TYPE_CHECKING:
     from monitor.sun.findings import Finding
-
-DAY_MS = 86_400_000
 
 DIRT = "soiling"
 """The finding that asks for water and a cloth."""

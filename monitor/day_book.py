@@ -19,6 +19,7 @@ from typing import Any
 from monitor.clock import Clock
 from monitor.local_days import dates, day_at, zone_of
 from monitor.log_lines import Warned
+from monitor.records import DAY_MS
 from monitor.report_run import OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
@@ -30,8 +31,6 @@ NOTE_PREFIX = "days/"
 
 BACK_DAYS = 60
 """So far back a missing entry is made up for; older days are `nightbank days`' (our choice)."""
-
-DAY_MS = 86_400_000
 
 AFTER_MIDNIGHT_MS = 20 * 60_000
 """The last readings of a day are committed by then, the slowest store included (our choice)."""

@@ -28,6 +28,7 @@ from monitor.devices.device import Device, Line, build_lines
 from monitor.pin import pin_path, random_pin, set_pin
 from monitor.pipeline import Pipeline
 from monitor.poll import poll_once
+from monitor.records import DAY_MS
 from monitor.service import serve
 from monitor.simulated import DemoError, SimulatorProcess, end
 from monitor.site.load import load_site, with_defaults
@@ -55,7 +56,7 @@ def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None
         _check_port(page_port)
     _make_room(folder)
     real_ms = SystemClock().now_ms() // 1000 * 1000
-    first_ms = real_ms - days * 86_400_000
+    first_ms = real_ms - days * DAY_MS
     scenario = folder / "scenario.toml"
     scenario.write_text(f"window_days = {days}   # the story ends today\n", encoding="utf-8")
     with (

@@ -19,7 +19,7 @@ from monitor.outlook.answer import Outlook
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
-from monitor.records import iso_utc
+from monitor.records import DAY_MS, iso_utc
 from monitor.sampling import ESTIMATOR_NOTE, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -29,8 +29,6 @@ from monitor.sun.expected import clear_days, supply_of
 AHEAD_DAYS = 6
 SILENT_MS, TOO_SILENT_MS = 1_800_000, 3 * 3_600_000
 """A longer silence before the moment is told, and after three hours there is no outlook (our choice)."""
-
-DAY_MS = 86_400_000
 
 METERED = tuple(
     name for name in QUANTITIES if name not in ("charge_stage", "state_of_charge", "unseen_load_A")

@@ -24,6 +24,7 @@ from monitor.outlook.document import document
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
+from monitor.records import DAY_MS
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -43,7 +44,6 @@ PIECE_MS = 6 * 3_600_000
 with the process (measured)."""
 
 AHEAD_DAYS = 6
-DAY_MS = 86_400_000
 
 
 class Outlooks:

@@ -18,6 +18,7 @@ from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Stage
 from monitor.records import (
+    DAY_MS,
     AlarmState,
     DeviceHealth,
     Quality,
@@ -41,7 +42,7 @@ COMMITS_MISSED, PAUSE_S = 2, 30.0
 PRESENT_S = 60.0
 """Whatever the site polls, a value within the last minute is the present to a person (our choice)."""
 
-DARK_TOLD_MS = 86_400_000
+DARK_TOLD_MS = DAY_MS
 """So long a dark time is told among what stands now (our choice: until everybody has looked once)."""
 
 TIME_UNKNOWN = (

@@ -12,6 +12,8 @@ from datetime import UTC, date, datetime
 from enum import IntEnum, StrEnum
 from typing import overload
 
+SECOND_MS, MINUTE_MS, HOUR_MS, DAY_MS = 1000, 60_000, 3_600_000, 86_400_000
+
 LATEST_MS = 7_258_118_400_000
 """2200-01-01T00:00:00Z: a later stamp is a broken clock (our choice)."""
 

@@ -18,7 +18,7 @@ from monitor.day_rows import DayRow, each_day, lowest_of
 from monitor.local_days import day_at, local_day, pieces_of, zone_of
 from monitor.power.dark_note import told_last
 from monitor.present import now_of
-from monitor.records import Bucket, DayStat, Event, LogEntry
+from monitor.records import HOUR_MS, Bucket, DayStat, Event, LogEntry
 from monitor.season.alarms import Raised, raised
 from monitor.season.array import YIELDS, Gave, gave
 from monitor.season.bank import (
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
 USUAL_DAYS = 91
 """So many days are told where none are asked for: a quarter of a year."""
 
-HOUR_MS = 3_600_000
 NOON_MS = NOON_H * HOUR_MS
 
 VOLTAGE, TEMPERATURE = "battery_voltage_V", "battery_temperature_C"

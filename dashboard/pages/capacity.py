@@ -38,7 +38,7 @@ from monitor.alarms.telling import clock_words
 from monitor.care.entry import AHEAD_MS, EARLIEST_MS, KIND, LONGEST_NAME, TEXT, LogRefused, clean_name
 from monitor.care.numbers import BAND, CAPACITY
 from monitor.errors import StoreError
-from monitor.records import LogKind, Request, parse_iso, to_datetime, to_ms
+from monitor.records import DAY_MS, LogKind, Request, parse_iso, to_datetime, to_ms
 from monitor.site.load import with_defaults
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -51,7 +51,7 @@ FROM, TO = "from", "to"
 SAME_MS = 60_000
 """A test in the log is the one that is shown if the two end within a minute: forms know no seconds."""
 
-LONGEST_MS = 14 * 86_400_000
+LONGEST_MS = 14 * DAY_MS
 """A longer discharge is a slip (our choice: Peukert's correction is published for at most 100 hours)."""
 
 MARKS = {True: "✓ ", False: "✗ ", None: ""}

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from monitor.records import AlarmState, Condition, Transition, to_datetime
+from monitor.records import DAY_MS, AlarmState, Condition, Transition, to_datetime
 
 FLOOD_MS, FLOOD_RAISES = 600_000, 10
 """More than 10 alarms within 10 minutes are a flood (the standard's, from memory)."""
@@ -22,8 +22,6 @@ CHATTER_MS, CHATTER_RAISES = 60_000, 3
 FLEETING_MS = 60_000
 """An alarm that returns within a minute is fleeting: nobody can have answered it (our choice; the standard
 names no time)."""
-
-DAY_MS = 86_400_000
 
 STALE_MS = DAY_MS
 """An alarm that stands for more than a day is stale (the standard's, from memory)."""

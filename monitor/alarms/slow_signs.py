@@ -16,7 +16,7 @@ from monitor.bank.setpoints import REFERENCE_C
 from monitor.bank.signs import LIT_ABOVE_V
 from monitor.derive import DERIVED
 from monitor.quantities import QUANTITIES
-from monitor.records import DeviceHealth, Quality, Reading, parse_iso, to_datetime
+from monitor.records import DAY_MS, DeviceHealth, Quality, Reading, parse_iso, to_datetime
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.held import CHARGED, REGULATED
 
@@ -120,7 +120,7 @@ def days_since_full(full_ms: int | None, first_ms: int | None, now_ms: int) -> S
     since_ms = full_ms if full_ms is not None else first_ms
     if since_ms is None:
         return None
-    days = max(0.0, (now_ms - since_ms) / 86_400_000)
+    days = max(0.0, (now_ms - since_ms) / DAY_MS)
     if full_ms is None:
         words = f"no full charge was seen in the {days:.0f} days since the record began"
     else:

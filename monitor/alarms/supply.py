@@ -13,9 +13,8 @@ from statistics import median
 
 from monitor.alarms.seen import Seen
 from monitor.alarms.signs import NET, VOLTAGE, Values
+from monitor.records import MINUTE_MS
 from monitor.site.model import Site
-
-MINUTE_MS = 60_000
 
 COURSE_MIN = 10
 """So many minutes the slope goes by: an empty bank's knee lasts longer, a pump mostly not (our choice)."""

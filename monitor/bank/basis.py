@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.quantities import Stage
-
-HOUR_MS = 3_600_000
+from monitor.records import HOUR_MS
 
 DARK_TOLD_MS = 48 * HOUR_MS
 """A time without readings is told for two days after it (our choice)."""

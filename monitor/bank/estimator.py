@@ -22,6 +22,7 @@ from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.signs import MOST_C, Signs, signs_of, within
 from monitor.bank.stage import StageTracker, StageView
 from monitor.quantities import Stage
+from monitor.records import DAY_MS
 
 WINDOW_S = 300.0
 """Voltage is weighed on its mean over so long: the display's steps average out (our choice)."""
@@ -63,8 +64,6 @@ bank models lies within two deviations in 90 to 98 % of rows; tests/bench). A mo
 
 UNIFORM_SD = 1 / math.sqrt(12)
 """Standard deviation of a charge of which nothing is known: uniform on 0..1."""
-
-DAY_MS = 86_400_000
 
 SEED = 20_251_101
 """Where the random numbers begin: any would do."""

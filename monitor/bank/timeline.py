@@ -18,8 +18,7 @@ from enum import Enum
 
 from monitor.bank.estimator import Estimator
 from monitor.bank.sample import BankEstimate, BankSample
-
-DAY_MS = 86_400_000
+from monitor.records import DAY_MS
 
 DOUBTED_JUMP_MS = DAY_MS
 """A jump forward of more than this may be the clock's (our choice: longer than any night without sun)."""

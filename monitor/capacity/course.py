@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from monitor.bank.description import BankDescription
-from monitor.capacity.report import HOUR_MS, REST_MS, still_A
+from monitor.capacity.report import REST_MS, still_A
 from monitor.care.runs import Run
 from monitor.care.stopping import LONGEST_H, TAKE, Step, course_of, safe_cell_V
 from monitor.present import Standing
-from monitor.records import Bucket, iso_utc
+from monitor.records import HOUR_MS, Bucket, iso_utc
 from monitor.store.base import StoreReader
 
 CURRENT, VOLTAGE, MIDPOINT = "battery_current_A", "battery_voltage_V", "midpoint_voltage_V"

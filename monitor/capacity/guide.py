@@ -16,7 +16,6 @@ from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.tables import freezing_point_at_C
 from monitor.capacity.course import CURRENT, VOLTAGE, discharge_document
 from monitor.capacity.report import (
-    HOUR_MS,
     METER_THEM,
     NOT_METERED,
     REST_MS,
@@ -33,7 +32,7 @@ from monitor.care.known import known_document
 from monitor.care.runs import Run, runs
 from monitor.care.stopping import TAKE
 from monitor.present import Standing, standing_now
-from monitor.records import iso_utc
+from monitor.records import HOUR_MS, iso_utc
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 

@@ -14,13 +14,11 @@ from monitor.care.capacity import END_CELL_V, Discharge, NoCapacity, measured_ca
 from monitor.care.entry import TEXT, TIME
 from monitor.care.numbers import BAND, CAPACITY
 from monitor.local_days import zone_of
-from monitor.records import iso_utc, parse_iso
+from monitor.records import HOUR_MS, iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
 from monitor.store.parts import span_stats
-
-HOUR_MS = 3_600_000
 
 REST_MS = 6 * HOUR_MS
 """A rest voltage counts after 6 h, better 24 h (a maker's guide, read)."""

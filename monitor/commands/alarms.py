@@ -10,6 +10,7 @@ import click
 
 from monitor.commands.asked import Asked, ask_daemon
 from monitor.commands.parts import JSON, SITE, Commands, asked_span, echo_json, say
+from monitor.records import DAY_MS
 
 HISTORY = 50
 FIGURES_DAYS = 30
@@ -172,7 +173,7 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
     site = asked.site()
     zone = ZoneInfo(site.site.time_zone)
     with asked.reader(site) as reader:
-        back_ms = FIGURES_DAYS * 86_400_000
+        back_ms = FIGURES_DAYS * DAY_MS
         start_ms, end_ms = asked_span(first, last, now_of(reader).time_ms, zone, back_ms)
         found = figures_of(
             reader.transitions(start_ms, end_ms, 1_000_000), reader.alarms(), start_ms, end_ms, zone

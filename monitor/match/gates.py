@@ -17,6 +17,7 @@ from monitor.match.groups import Choice
 from monitor.match.habits import SOUGHT
 from monitor.match.same_day import no_day_began
 from monitor.match.seen import Look, Shown
+from monitor.records import DAY_MS
 
 RIVAL_SHARE = 0.003
 """A rival with less belief than this is no longer one."""
@@ -39,8 +40,6 @@ SOLAR = ("charge_current_A", "battery_current_A", "array_voltage_V", "array_curr
 
 NIGHT_V = 13.6
 """Without a charge no battery of nominal 12 V stands so high: LiFePO4 rests up to 13.4 V (from memory)."""
-
-DAY_MS = 86_400_000
 
 EDGE_OF_DAY = timedelta(hours=14)
 """No clock on earth is farther from UTC."""

@@ -11,8 +11,7 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 from monitor.match.seen import Look
-
-HOUR_MS = 3_600_000
+from monitor.records import HOUR_MS
 
 SURE_H = 16
 """So long at most a day's energy that is no lower than before is that of the same day (our choice: a new day

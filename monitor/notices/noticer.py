@@ -25,7 +25,7 @@ from monitor.notices.policy import LONGEST_WAIT_MS, RANK, Quiet, next_in_order, 
 from monitor.notices.retry import wait_s
 from monitor.notices.secrets import secrets_of
 from monitor.notices.teller import Teller
-from monitor.records import Event, Notice, Transition
+from monitor.records import DAY_MS, Event, Notice, Transition
 from monitor.site.hours import parse_hours
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -35,7 +35,7 @@ log = logging.getLogger("nightbank")
 STOP_WAIT_S = 5.0
 """How long a stop waits for a delivery under way (our choice); else it goes again, marked."""
 
-LOOK_BACK_MS = 86_400_000
+LOOK_BACK_MS = DAY_MS
 """Transitions are looked for from so long before the newest known one: a clock may have been put back."""
 
 CATCH_UP_S = 60.0
@@ -194,8 +194,8 @@ class Noticer:
         self._teller.take_stored(since_ms)
 
     def _forget_old(self, now_ms: int) -> None:
-        if now_ms // 86_400_000 != self._forgot_day:
-            self._forgot_day = now_ms // 86_400_000
+        if now_ms // DAY_MS != self._forgot_day:
+            self._forgot_day = now_ms // DAY_MS
             self._outbox.forget_old()
             self._outbox.commit()
 

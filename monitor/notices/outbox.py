@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from monitor.clock import Clock
 from monitor.notices.policy import RANK
-from monitor.records import Event, Notice
+from monitor.records import DAY_MS, Event, Notice
 from monitor.store.base import StoreWriter
 
 log = logging.getLogger("nightbank")
@@ -19,7 +19,7 @@ log = logging.getLogger("nightbank")
 MOST_OPEN = 200
 """More open notices than this nobody reads (our choice); together they take some 100 kB of memory."""
 
-KEPT_MS = 30 * 86_400_000
+KEPT_MS = 30 * DAY_MS
 """Finished notices stay so long in the store for whoever asks what was told (our choice)."""
 
 ERROR_MOST = 300

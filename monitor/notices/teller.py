@@ -29,7 +29,7 @@ from monitor.notices.policy import (
     way_of,
 )
 from monitor.notices.summary import Due, Summaries
-from monitor.records import AlarmState, Notice, Request, Transition, moved_ms
+from monitor.records import DAY_MS, AlarmState, Notice, Request, Transition, moved_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 
@@ -39,7 +39,7 @@ MOST_REPEATS = 12
 """An urgent alarm is told again so often at most (our choice: three hours at the usual quarter of an hour;
 whom that does not wake, nothing will)."""
 
-WEEK_MS = 7 * 86_400_000
+WEEK_MS = 7 * DAY_MS
 """That an alarm is over is worthless after a week (our choice: the page has it)."""
 
 TEST_MS = 3_600_000

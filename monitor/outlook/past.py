@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
 from monitor.quantities import Stage
+from monitor.records import DAY_MS
 from monitor.site.model import Site
 
 Singles = NDArray[np.float32]
@@ -21,7 +22,7 @@ Singles = NDArray[np.float32]
 SLOT_MS = 300_000
 """Fridges and pumps show, and the estimator weighs as often (our choice)."""
 
-DAY = 86_400_000 // SLOT_MS
+DAY = DAY_MS // SLOT_MS
 KEPT_DAYS = 35
 """Five weeks: every day of the week five times; older nights weigh next to nothing (our choice)."""
 

@@ -18,7 +18,7 @@ from monitor.errors import StoreError
 from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, DarkTime
 from monitor.power.halting import Tell
-from monitor.records import Quality, Reading
+from monitor.records import DAY_MS, Quality, Reading
 from monitor.sampling import ESTIMATE, VOLTAGE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -36,8 +36,6 @@ ANSWER_S = 180.0
 
 TIME_S = 600.0
 """So long the time is waited for before it is told that it is not known yet (our choice)."""
-
-DAY_MS = 86_400_000
 
 LAST_MS = 900_000
 """A reading this near the end of the former run is of its end (our choice)."""

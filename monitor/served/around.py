@@ -10,12 +10,11 @@ from collections.abc import Iterable, Sequence
 from heapq import merge
 
 from monitor.local_days import LocalDay
-from monitor.records import Reading
+from monitor.records import HOUR_MS, Reading
 from monitor.served.measured import Channel, Column, Measured
 from monitor.store.days import FARTHEST_MS, DaySum
 from monitor.store.reduce import Step, sum_parts
 from monitor.store.steps import STEPS
-from monitor.store.tiers import HOUR_MS
 
 Good = tuple[int, int]
 """Time and value in steps of a good reading."""

@@ -15,7 +15,7 @@ from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import LocalDay, day_at
-from monitor.records import Reading
+from monitor.records import HOUR_MS, Reading
 from monitor.served.around import Around
 from monitor.served.measured import Channel as Key
 from monitor.served.measured import Measured
@@ -30,7 +30,7 @@ from monitor.store.mirrored_place import Point, What
 from monitor.store.mirrored_records import record
 from monitor.store.reduce import Step, sum_parts
 from monitor.store.steps import CODES, STEPS
-from monitor.store.tiers import HOUR_MS, join_steps
+from monitor.store.tiers import join_steps
 
 
 @dataclass(slots=True)

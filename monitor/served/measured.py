@@ -10,14 +10,13 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at
-from monitor.records import LATEST_MS, DayStat, Quality, Reading
+from monitor.records import DAY_MS, HOUR_MS, LATEST_MS, DayStat, Quality, Reading
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT, tag_text
 from monitor.served.query import Asker, quoted
 from monitor.store.days import FARTHEST_MS
 from monitor.store.documents import gaps_of
 from monitor.store.reduce import Step
 from monitor.store.steps import STEPS
-from monitor.store.tiers import DAY_MS, HOUR_MS
 from monitor.store.zoom import KeptDay
 
 Channel = tuple[str, str]

@@ -16,6 +16,8 @@ from monitor.errors import StoreError
 from monitor.local_days import local_day
 from monitor.notices.secrets import Secrets
 from monitor.records import (
+    DAY_MS,
+    HOUR_MS,
     LATEST_MS,
     AlarmState,
     DayStat,
@@ -47,7 +49,6 @@ from monitor.store.documents import (
 from monitor.store.queries import ORDER, in_rank_order, newest, rank_of
 from monitor.store.reduce import Step
 from monitor.store.steps import CODES, STEPS, steps_of
-from monitor.store.tiers import DAY_MS, HOUR_MS
 from monitor.store.zoom import read_series
 
 RAW_AT_ONCE_MS = 6 * HOUR_MS

@@ -9,7 +9,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at, local_day
-from monitor.records import LATEST_MS, Reading
+from monitor.records import HOUR_MS, LATEST_MS, Reading
 from monitor.served.around import Around, whole_hours
 from monitor.served.landing import day_point, ends_point, hour_point
 from monitor.served.lines import DAYS, FLAWED, HOURS, MEASUREMENT
@@ -21,7 +21,6 @@ from monitor.store.documents import ChannelEnds
 from monitor.store.going import go_on
 from monitor.store.mirrored_place import Point
 from monitor.store.steps import STEPS
-from monitor.store.tiers import HOUR_MS
 
 DAYS_AT_ONCE = 20
 """So many days of a device are written at once (our choice)."""

@@ -15,7 +15,7 @@ from operator import itemgetter
 from zoneinfo import ZoneInfo
 
 from monitor.errors import ServerError, Trouble
-from monitor.records import LATEST_MS, Reading
+from monitor.records import DAY_MS, LATEST_MS, Reading
 from monitor.served.delivery import Delivery, Write, channels_of
 from monitor.served.documents import Documents
 from monitor.served.landing import ServedLanding
@@ -28,7 +28,6 @@ from monitor.store.documents import ChannelEnds, transition_of
 from monitor.store.landing import Pending, pending_of
 from monitor.store.mirrored_place import Channel, Point, What
 from monitor.store.mirrored_records import identity_of, record
-from monitor.store.tiers import DAY_MS
 
 log = logging.getLogger("nightbank")
 

@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+from monitor.records import HOUR_MS
 from monitor.served.measured import Column, Measured
 from monitor.store.days import GAP_INTERVALS
 from monitor.store.reduce import Part, Run, Step, bucket_width_ms, sum_parts
-from monitor.store.tiers import HOUR_MS, join_steps
+from monitor.store.tiers import join_steps
 from monitor.store.zoom import KeptDay, by_readings
 
 LONGEST_DAY_MS = 25 * HOUR_MS

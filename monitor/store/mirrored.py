@@ -16,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at
+from monitor.records import HOUR_MS
 from monitor.store.connect import connect, told
 from monitor.store.mirrored_days import (
     all_days,
@@ -31,7 +32,6 @@ from monitor.store.mirrored_readings import go_on, hear, moved_on
 from monitor.store.queries import ChannelRow, read_channels, zone_in
 from monitor.store.schema import check
 from monitor.store.steps import CODES
-from monitor.store.tiers import HOUR_MS
 
 FORM = 2
 """The form of the statistics that are given; with a higher one all are given anew."""

@@ -15,12 +15,12 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at, local_day
+from monitor.records import HOUR_MS
 from monitor.store.documents import gaps_document
 from monitor.store.mirrored_place import Point, What
 from monitor.store.pack import unpack_pairs
 from monitor.store.queries import OPEN_DAYS, ChannelRow
 from monitor.store.steps import steps_of
-from monitor.store.tiers import HOUR_MS
 from monitor.store.tracks import StoredTrack
 
 READY_AFTER_MS = HOUR_MS

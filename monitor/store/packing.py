@@ -15,10 +15,11 @@ from datetime import date
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import LocalDay, local_day
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.store.blocks import SPAN_MS, channel_readings, held, read_block, span_columns, write_block
 from monitor.store.days import gaps_of
 from monitor.store.pack import Column, join_columns, pack_numbers, pack_pairs, split_columns
-from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps, pack_steps, sum_steps
+from monitor.store.tiers import FIVE_MINUTES_MS, join_steps, pack_steps, sum_steps
 from monitor.store.tracks import EPOCH, tier_id
 
 SETTLED_MS = 900_000

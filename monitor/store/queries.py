@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.local_days import zone_of
 from monitor.quantities import QUANTITIES
-from monitor.records import Quality, Reading
+from monitor.records import DAY_MS, Quality, Reading
 from monitor.store.blocks import rows_in
 from monitor.store.course import Course
 from monitor.store.documents import ChannelEnds
@@ -26,7 +26,7 @@ AFTER_SITE = 10_000
 BEHIND = {"import": AFTER_SITE + 1, "derived": AFTER_SITE + 2, "estimate": AFTER_SITE + 3}
 """Ranks behind the site file's devices; a device no longer in the site file stands between."""
 
-AT_ONCE_MS = 86_400_000
+AT_ONCE_MS = DAY_MS
 """How much time one query averages (our choice: a day's rows sort in memory)."""
 
 

@@ -17,7 +17,7 @@ from struct import Struct
 from monitor.store.pack import by_weight, deflate, from_weight, inflate, width_of
 from monitor.store.reduce import Step, sum_parts
 
-FIVE_MINUTES_MS, HOUR_MS, DAY_MS = 300_000, 3_600_000, 86_400_000
+FIVE_MINUTES_MS = 300_000
 
 HEAD = Struct("<BHQIIq")
 """Width in bytes, steps, what divides sums, lowest and highest; the first step's number, count and mean."""

@@ -6,12 +6,13 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import date
 
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.store.blocks import first_from, last_before
 from monitor.store.course import Course
 from monitor.store.pack import split_columns, unpack_pairs
 from monitor.store.queries import OPEN_DAYS
 from monitor.store.reduce import Run, Step
-from monitor.store.tiers import DAY_MS, HOUR_MS, unpack_steps
+from monitor.store.tiers import unpack_steps
 from monitor.store.zoom import KeptDay, by_readings
 
 EPOCH = date(1970, 1, 1).toordinal()

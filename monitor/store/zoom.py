@@ -18,9 +18,9 @@ from typing import NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at, local_day
-from monitor.records import LATEST_MS, Series
+from monitor.records import DAY_MS, HOUR_MS, LATEST_MS, Series
 from monitor.store.reduce import GAP_BUCKETS, Part, Run, Step, bucket_width_ms, put_together, runs
-from monitor.store.tiers import DAY_MS, FIVE_MINUTES_MS, HOUR_MS, join_steps
+from monitor.store.tiers import FIVE_MINUTES_MS, join_steps
 
 RAW_UP_TO_MS = 26 * HOUR_MS
 """A day's chart, with an hour around it, has the edges that it asks for (our choice; 18,700 readings at 5 s

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.local_days import day_at
+from monitor.records import HOUR_MS
 from monitor.store.days import DaySum, gaps_of
 from monitor.store.pack import (
     channels_in,
@@ -24,7 +25,7 @@ from monitor.store.pack import (
     unpack_numbers,
     unpack_pairs,
 )
-from monitor.store.tiers import FIVE_MINUTES_MS, HOUR_MS, join_steps, pack_steps, sum_steps, unpack_steps
+from monitor.store.tiers import FIVE_MINUTES_MS, join_steps, pack_steps, sum_steps, unpack_steps
 
 WHOLE = st.integers(-(2**53), 2**53)
 NEAR = st.integers(-300, 300)

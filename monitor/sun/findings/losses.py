@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.records import DAY_MS
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels, best_level
 from monitor.sun.findings.record import Column, Record
@@ -71,7 +72,7 @@ def find(record: Record, levels: Levels) -> list[Finding]:
 
 
 def _same(one: Finding, other: Finding) -> bool:
-    return abs(one.start_ms - other.start_ms) <= 3 * 86_400_000
+    return abs(one.start_ms - other.start_ms) <= 3 * DAY_MS
 
 
 def _panels(record: Record, levels: Levels) -> list[Finding]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.quantities import Stage
+from monitor.records import DAY_MS
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.record import CLIP_SHARE, Column, Mask, Record, runs
 from monitor.sun.findings.spans import two_state
@@ -136,7 +137,7 @@ def _together(record: Record, spans: list[_Span]) -> list[_Span]:
     """Spans of one sensor that are stuck again within a day are one."""
     joined: list[_Span] = []
     for span in spans:
-        if joined and record.time_ms[span.start] - record.time_ms[joined[-1].end - 1] < 86_400_000:
+        if joined and record.time_ms[span.start] - record.time_ms[joined[-1].end - 1] < DAY_MS:
             last = joined[-1]
             joined[-1] = _Span(
                 last.name, last.start, span.end, last.text, max(last.confidence, span.confidence)

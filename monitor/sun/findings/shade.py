@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.sun.day import STEP_S
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.levels import Levels
@@ -237,7 +238,7 @@ def _finding(record: Record, share: Column, claims: Column, refutes: Column, not
         return None
     agree = weight / (weight + against)
     low_deg, high_deg = (float(f(record.azimuth_deg[inside & (share < SHADED)])) for f in (np.min, np.max))
-    hours = record.time_ms[inside & (share < SHADED)] % 86_400_000 / 3_600_000
+    hours = record.time_ms[inside & (share < SHADED)] % DAY_MS / HOUR_MS
     text = (
         f"On {len(days)} days the power broke in to {100 * float(np.median(share[inside])):.0f} % of"
         f" clear sky while the sun stood at azimuth {low_deg:.0f}° to {high_deg:.0f}° (up to {height:.0f}°"
