@@ -177,7 +177,7 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
     \b
         [time]
         column = ["Date", "Clock"]
-        format = "%d.%m.%Y %H:%M"   # "iso" unless said; also "unix_s", "unix_ms"
+        format = "%d.%m.%Y %H:%M"  # or "iso" (usual), "unix_s", "unix_ms"
         zone = "Europe/London"      # the site's unless said
     \b
         [quantities.battery_voltage_V]

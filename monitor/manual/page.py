@@ -46,6 +46,8 @@ def manual_page(main: click.Command, name: str, version: str, made: date) -> str
     first, _, rest = inspect.cleandoc(main.help or "").partition("\n\n")
     lines = [
         f'.TH {name.upper()} 1 "{made}" "{name} {version}"',
+        ".ad l",  # ragged, so that no blank of a command is doubled
+        ".nh",
         ".SH NAME",
         f"{name} \\- {_escaped(' '.join(first.split()))}",
         ".SH SYNOPSIS",
@@ -68,13 +70,21 @@ def _usage(context: click.Context) -> str:
 
 
 def _text(text: str) -> Iterator[str]:
-    """Help text: filled paragraphs, and those that stand as typed."""
+    """Help text: filled paragraphs, and those that stand as typed; of these an example goes on below itself
+    where the page is narrow."""
     for number, paragraph in enumerate(text.split("\n\n")):
         lines = paragraph.strip("\n").split("\n")
         if number:
             yield ".PP"
         if lines[0].strip(" ") == AS_TYPED:
-            yield from (".nf", *(_escaped(line.replace(AS_TYPED, "")) for line in lines[1:]), ".fi")
+            first, *others = (line.replace(AS_TYPED, "") for line in lines[1:])
+            head, colon, command = first.partition(": ")
+            if head in ("Example", "Examples") and colon:
+                yield from (f"{head}:", ".RS 2", ".PD 0")
+                yield from (line for each in (command, *others) for line in (".HP 4", _escaped(each.strip())))
+                yield from (".PD", ".RE")
+            else:
+                yield from (".nf", *map(_escaped, (first, *others)), ".fi")
         else:
             yield from (_escaped(line.strip()) for line in lines)
 

@@ -125,13 +125,19 @@ def test_mandoc_finds_nothing_to_say_about_the_page(share: Path) -> None:
     assert (judged.stdout, judged.stderr, judged.returncode) == ("", "", 0)
 
 
+def shown(share: Path, width: int) -> str:
+    """The page as mandoc shows it on a terminal of a width."""
+    command = ["mandoc", "-T", "utf8", "-O", f"width={width}", share / "man/man1/nightbank.1"]
+    done = subprocess.run(command, capture_output=True, check=True)
+    return re.sub(".\b", "", done.stdout.decode())  # bold is struck twice, as on a typewriter
+
+
+def test_the_page_fits_a_terminal_of_80_columns(share: Path) -> None:
+    assert [line for line in shown(share, 80).splitlines() if len(line) > 80] == []
+
+
 def test_the_page_has_every_command_and_option_as_a_person_types_it(share: Path) -> None:
-    shown = subprocess.run(
-        ["mandoc", "-T", "utf8", "-O", "width=200", share / "man/man1/nightbank.1"],
-        capture_output=True, check=True,
-    )  # fmt: skip
-    struck_once = re.sub(".\b", "", shown.stdout.decode())  # bold is struck twice, as on a typewriter
-    text = " ".join(struck_once.split())
+    text = " ".join(shown(share, 200).split())
     for words in typed(main):
         command = " ".join(("nightbank", *words))
         assert re.search(re.escape(command).replace(re.escape(HERE), "[A-Z]+"), text), command

@@ -172,6 +172,9 @@ def test_the_installer_may_run_twice_and_keeps_site_files(tmp_path: Path) -> Non
     second = run(*command)
     assert (first.returncode, second.returncode) == (0, 0), first.stderr + second.stderr
     assert site.read_text() == "kept"
+    assert "Next" in first.stdout
+    assert "Next" not in second.stdout, "who has a site is past that"
+    assert "Brought up to date" in second.stdout
     assert os.readlink(tmp_path / "usr/local/bin/nightbank") == "/opt/nightbank/bin/nightbank"
 
 
