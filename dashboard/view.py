@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import day_at, local_day
@@ -136,6 +137,7 @@ class View:
         return list(zip(cuts, [*cuts[1:], self.end_ms], strict=True))
 
 
+@lru_cache(maxsize=128)  # both strips and the table of a look lead to the same parts
 def address(view: View, zone: ZoneInfo, path: str = PATH) -> str:
     """The view's address; local days by their dates, other times in UTC."""
     if view.whole_days(zone):
