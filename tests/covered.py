@@ -38,7 +38,10 @@ def told(files: dict[str, tuple[int, int]]) -> str:
         covered, whole = map(sum, zip(*rooms[room], strict=True))
         lines.append(f"{room:24} {covered:6} of {whole:6} lines  {100 * covered / max(1, whole):5.1f} %")
     few = {file: covered / whole for file, (covered, whole) in files.items() if covered < FEW * whole}
-    lines += [f"below {100 * FEW:.0f} %: {file} {100 * few[file]:.0f} %" for file in sorted(few, key=few.get)]
+    lines += [
+        f"below {100 * FEW:.0f} %: {file} {100 * few[file]:.0f} %"
+        for file in sorted(few, key=lambda file: few[file])
+    ]
     return "\n".join(lines)
 
 

@@ -7,6 +7,7 @@ import subprocess
 import sys
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 
 class ServedSimulator:
@@ -27,17 +28,21 @@ class ServedSimulator:
             stdout=subprocess.PIPE,
             text=True,
         )
-        self.ready = json.loads(self.process.stdout.readline())
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self._orders, self._answers = self.process.stdin, self.process.stdout
+        self.ready: dict[str, Any] = json.loads(self._answers.readline())
         self.charger = self.ready["devices"]["charger"]
         self.shunt = self.ready["devices"]["shunt"]
 
-    def ask(self, line: str) -> dict:
+    def ask(self, line: str) -> dict[str, Any]:
         """The answer to a control line as it stands."""
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-        return json.loads(self.process.stdout.readline())
+        self._orders.write(line + "\n")
+        self._orders.flush()
+        answer: dict[str, Any] = json.loads(self._answers.readline())
+        return answer
 
-    def tell(self, do: str, **more: object) -> dict:
+    def tell(self, do: str, **more: object) -> dict[str, Any]:
         """The answer to an order that must succeed."""
         answer = self.ask(json.dumps({"do": do, **more}))
         assert answer["ok"], answer
@@ -47,14 +52,15 @@ class ServedSimulator:
         """Step the plant to a time."""
         self.tell("advance", to_ms=round(datetime.fromisoformat(iso).timestamp() * 1000))
 
-    def truth(self) -> dict:
+    def truth(self) -> dict[str, Any]:
         """What is true in the plant now."""
-        return self.tell("truth")["truth"]
+        truth: dict[str, Any] = self.tell("truth")["truth"]
+        return truth
 
     def stop(self) -> int:
         """Close its standard input and wait; the exit status."""
-        if not self.process.stdin.closed:
-            self.process.stdin.close()
+        if not self._orders.closed:
+            self._orders.close()
         status = self.process.wait(timeout=60)
-        self.process.stdout.close()
+        self._answers.close()
         return status

@@ -90,7 +90,8 @@ def truths(case: Case) -> tuple[list[Truth], BankDescription]:
     tables["loads"] = [*tables["loads"], {"name": "radio", "power_W": 18, "metered": False, "from_h": 8,
                                           "to_h": 19, "jitter_h": 2.0}]  # fmt: skip
     world = build(tables, "stage case", None, case.start_ms, case.start_ms, case.seed)
-    plant, rows = Plant(world), []
+    plant = Plant(world)
+    rows: list[Truth] = []
     plant.advance_to(world.end_ms, rows.append)
     capacity_Ah = world.bank.capacity_Ah
     bank = BankDescription(

@@ -4,6 +4,8 @@ The store carries a clock note, so that every test plays at 20:00 on an invented
 says on the console or asks of another host fails the test that opened it.
 """
 
+from __future__ import annotations
+
 import json
 import math
 import os
@@ -13,18 +15,20 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 from urllib.request import urlopen
 
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, Request, expect, sync_playwright
 
 from monitor.clock import CLOCK_NOTE, PacedClock
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import DeviceHealth, Heartbeat, Quality, Reading, parse_iso
+from monitor.records import AlarmState, DeviceHealth, Heartbeat, Quality, Reading, parse_iso
 from monitor.sampling import BASIS_NOTE
 from monitor.store.embedded import open_writer
 from monitor.store.heartbeat import write_heartbeat
@@ -65,15 +69,15 @@ class Hide:
 
     def store(
         self,
-        readings=(),
+        readings: Iterable[Reading] = (),
         *,
-        alarms=(),
-        health=(),
-        basis=(),
-        outlook=None,
-        heartbeat_age_s=20.0,
-        stopped=False,
-    ):
+        alarms: Iterable[AlarmState] = (),
+        health: Iterable[DeviceHealth] = (),
+        basis: Sequence[str] = (),
+        outlook: Mapping[str, Any] | None = None,
+        heartbeat_age_s: float | None = 20.0,
+        stopped: bool = False,
+    ) -> None:
         """Write to the store as the daemon does. heartbeat_age_s None: no daemon ever ran."""
         with closing(open_writer(self.store_file, "Europe/London")) as writer:
             writer.rank_devices(["charger"])
@@ -92,16 +96,23 @@ class Hide:
                 write_heartbeat(writer, Heartbeat(at, at - HOUR, at if stopped else None))
             writer.commit()
 
-    def present(self, values, age_s=10.0, quality=Quality.GOOD, reason=""):
+    def present(
+        self,
+        values: Mapping[str, float | None],
+        age_s: float = 10.0,
+        quality: Quality = Quality.GOOD,
+        reason: str = "",
+    ) -> list[Reading]:
         """Readings of one moment, age_s seconds before now."""
         time_ms = self.now_ms() - round(age_s * 1000)
         return [
             Reading(time_ms, device_of(name), name, value, quality, reason) for name, value in values.items()
         ]
 
-    def yesterday(self, until_age_s=60.0):
+    def yesterday(self, until_age_s: float = 60.0) -> list[Reading]:
         """A day of readings at half-minutes: a sunny noon, lamps in the evening, an hour unread at night."""
-        now_ms, readings = self.now_ms(), []
+        now_ms = self.now_ms()
+        readings: list[Reading] = []
         for age_ms in range(25 * HOUR, round(until_age_s * 1000), -30_000):
             if 15 * HOUR < age_ms < 16 * HOUR:
                 continue
@@ -122,7 +133,7 @@ class Hide:
             ]
         return readings
 
-    def healthy(self):
+    def healthy(self) -> DeviceHealth:
         """The charger answering for an hour."""
         now_ms = self.now_ms()
         return DeviceHealth("charger", "serial", "answering", now_ms - HOUR, now_ms - 10_000, 85.0, 720)
@@ -132,9 +143,9 @@ class Hide:
         command = [sys.executable, "-m", "monitor.cli", "page", str(self.site_file)]
         command += ["--host", "127.0.0.1", "--port", str(self.port)]
         with self.log.open("ab") as log:
-            self._server = subprocess.Popen(command, stderr=log, stdout=log)
-        wait_for(lambda: self._listens() or self._server.poll() is not None, self.log.read_text)
-        assert self._server.poll() is None, self.log.read_text(encoding="utf-8")
+            self._server = server = subprocess.Popen(command, stderr=log, stdout=log)
+        wait_for(lambda: self._listens() or server.poll() is not None, self.log.read_text)
+        assert server.poll() is None, self.log.read_text(encoding="utf-8")
 
     def _listens(self) -> bool:
         with closing(socket.socket()) as probe:
@@ -148,17 +159,20 @@ class Hide:
 
     def server_rss_MB(self) -> float:
         """Resident memory of the page process."""
-        assert self._server is not None
-        status = Path(f"/proc/{self._server.pid}/status").read_text(encoding="ascii")
-        return int(re.search(r"VmRSS:\s+(\d+)", status)[1]) / 1024
+        return self._memory_MB("VmRSS")
 
     def server_peak_MB(self) -> float:
         """The most resident memory that the page process has ever taken."""
+        return self._memory_MB("VmHWM")
+
+    def _memory_MB(self, name: str) -> float:
         assert self._server is not None
         status = Path(f"/proc/{self._server.pid}/status").read_text(encoding="ascii")
-        return int(re.search(r"VmHWM:\s+(\d+)", status)[1]) / 1024
+        found = re.search(rf"{name}:\s+(\d+)", status)
+        assert found is not None
+        return int(found[1]) / 1024
 
-    def get(self, path: str):
+    def get(self, path: str) -> Any:
         return urlopen(self.url.rstrip("/") + path, timeout=60)
 
     def end(self) -> None:
@@ -174,7 +188,7 @@ def device_of(quantity: str) -> str:
 
 
 @pytest.fixture
-def hide(tmp_path):
+def hide(tmp_path: Path) -> Iterator[Hide]:
     """A hide of this test's own, without store and server yet."""
     hide = Hide(tmp_path)
     yield hide
@@ -182,7 +196,7 @@ def hide(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def shared_hide(tmp_path_factory):
+def shared_hide(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hide]:
     """A hide for a module's tests that only look."""
     hide = Hide(tmp_path_factory.mktemp("hide"))
     yield hide
@@ -190,10 +204,11 @@ def shared_hide(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def chromium():
+def chromium() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
-        browser.new_context = partial(browser.new_context, locale="en-GB")  # it writes as the plain form does
+        # it writes as the plain form does
+        browser.new_context = partial(browser.new_context, locale="en-GB")  # type: ignore[method-assign]
         yield browser
         browser.close()
 
@@ -201,31 +216,32 @@ def chromium():
 class Visit:
     """Opens pages in the browser and keeps what they said on the console and asked of other hosts."""
 
-    def __init__(self, chromium) -> None:
+    def __init__(self, chromium: Browser) -> None:
         self._chromium = chromium
         self.said: list[str] = []
         self.asked_elsewhere: list[str] = []
-        self._contexts = []
+        self._contexts: list[BrowserContext] = []
 
     def open(
         self,
         hide: Hide,
-        width=390,
-        height=844,
-        scheme="light",
-        watch=None,
-        path="/",
-        look="phone",
-        init="",
-        **phone,
+        width: int = 390,
+        height: int = 844,
+        scheme: Any = "light",
+        watch: Callable[[Request], None] | None = None,
+        path: str = "/",
+        look: str | None = "phone",
+        init: str = "",
+        **phone: Any,
     ) -> Page:
         """A page of its own on a phone or larger; watch is called with each request.
 
         The phone is British unless phone's `locale` says otherwise; look is what was chosen at the page's
         foot, None for a phone that comes for the first time. init is a script that runs before the page's.
         """
-        size = {"width": width, "height": height}
-        context = self._chromium.new_context(viewport=size, color_scheme=scheme, **phone)
+        context = self._chromium.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme, **phone
+        )
         if look is not None:
             context.add_cookies([{"name": "look", "value": look, "url": hide.url}])
         self._contexts.append(context)
@@ -255,7 +271,7 @@ class Visit:
 
 
 @pytest.fixture
-def visit(chromium):
+def visit(chromium: Browser) -> Iterator[Visit]:
     visit = Visit(chromium)
     yield visit
     visit.end()

@@ -34,8 +34,10 @@ class MeasuredDay:
 
 def measured_day(peak_W: float) -> MeasuredDay:
     """Sunrise to sunset of the measured day, scaled so that the highest minute gives peak_W."""
-    package = find_spec("pvanalytics").submodule_search_locations[0]
-    with (Path(package) / RECORD).open(newline="") as handle:
+    spec = find_spec("pvanalytics")
+    assert spec is not None
+    assert spec.submodule_search_locations is not None
+    with (Path(spec.submodule_search_locations[0]) / RECORD).open(newline="") as handle:
         rows = [(row["measured_on"], float(row["ac_power__752"])) for row in csv.DictReader(handle)]
     day = [(datetime.fromisoformat(at), watts) for at, watts in rows if at.startswith(DAY)]
     lit = [index for index, (_, watts) in enumerate(day) if watts > 0]

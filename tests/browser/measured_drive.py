@@ -1,7 +1,9 @@
 """The measured day driven over a wire: simulator, paced pseudo-terminal, devices, pipeline, store."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from monitor.clock import CLOCK_NOTE, PacedClock, SteppedClock, SystemClock
 from monitor.devices.device import build_lines
@@ -33,11 +35,11 @@ class DrivenDay:
 
     day: MeasuredDay
     store_file: Path
-    truth: dict
+    truth: dict[str, Any]
     results: list[PollResult]
 
 
-def drive(folder: Path, site_text) -> DrivenDay:
+def drive(folder: Path, site_text: Callable[..., str]) -> DrivenDay:
     """Drive the day minute by minute; at 9600 baud that takes the wire about a minute."""
     day = measured_day(peak_W=250)
     day.write_sky(folder / "sky.csv")

@@ -8,7 +8,7 @@ from random import Random
 
 from monitor.site.chemistry import USUAL
 from monitor.site.load import with_defaults
-from monitor.site.model import Controller
+from monitor.site.model import Chemistry, Controller
 from monitor.site.setpoints import set_point_findings
 from tests.checkups.systems import System, rewired
 
@@ -90,19 +90,25 @@ def _probe_elsewhere(system: System, rng: Random) -> System | None:
     return rewired(system, wiring={"probe_at": rng.choice(("controller", "air"))})
 
 
+def _controller(system: System) -> Controller:
+    """Every system has one."""
+    assert system.site.controller is not None
+    return system.site.controller
+
+
 def _points(controller: Controller) -> dict[str, float]:
     keys = ("absorption_V", "float_V", "disconnect_V", "reconnect_V")
     points = {key: float(getattr(controller, key)) for key in keys}
     points["temperature_compensation_V_per_C"] = float(controller.temperature_compensation_V_per_C or 0.0)
-    points["equalization_V"] = float(controller.equalization_V or controller.absorption_V)
+    points["equalization_V"] = float(controller.equalization_V or points["absorption_V"])
     return points
 
 
-def _points_of(system: System, chemistry: str) -> dict[str, float]:
+def _points_of(system: System, chemistry: Chemistry) -> dict[str, float]:
     """The usual set points of another chemistry for a bank of this nominal voltage."""
     cells = round(system.site.bank.voltage_V / (3.2 if chemistry == "lifepo4" else 2.0))
     usual = USUAL[chemistry]
-    controller = system.site.controller.model_copy(
+    controller = _controller(system).model_copy(
         update={
             "absorption_V": usual.absorption.default_V * cells,
             "float_V": usual.float_charge.default_V * cells,
@@ -118,7 +124,7 @@ def _points_of(system: System, chemistry: str) -> dict[str, float]:
 def _wrong_chemistry(system: System, rng: Random) -> System | None:
     """Another chemistry in the controller's menu, one whose set points really differ (0.3 V at 12 V)."""
     least_V = 0.3 * system.site.bank.voltage_V / 12
-    own = _points(system.site.controller)
+    own = _points(_controller(system))
     others = [_points_of(system, name) for name in USUAL if name != system.site.bank.chemistry]
     differing = [
         points
@@ -131,7 +137,7 @@ def _wrong_chemistry(system: System, rng: Random) -> System | None:
 def _wrong_voltage(system: System, rng: Random) -> System | None:
     factor = 2.0 if system.site.bank.voltage_V < 18 else 0.5
     return rewired(
-        system, controller={key: value * factor for key, value in _points(system.site.controller).items()}
+        system, controller={key: value * factor for key, value in _points(_controller(system)).items()}
     )
 
 
@@ -145,8 +151,9 @@ def _unsuited(system: System, rng: Random) -> System | None:
     points = {
         key: system.world.controller.__getattribute__(key) + by_V for key in ("absorption_V", "float_V")
     }
-    site = system.site.model_copy(update={"controller": system.site.controller.model_copy(update=points)})
-    if not list(set_point_findings(site.bank, site.controller)):
+    controller = _controller(system).model_copy(update=points)
+    site = system.site.model_copy(update={"controller": controller})
+    if not list(set_point_findings(site.bank, controller)):
         return None
     return rewired(replace(system, site=with_defaults(site)[0]), controller=points)
 
@@ -154,7 +161,8 @@ def _unsuited(system: System, rng: Random) -> System | None:
 def _lead_drop(system: System, rng: Random) -> System | None:
     if system.site.metering.level != "shunt":
         return None
-    full_A = min(system.site.array.power_W / system.site.bank.voltage_V, system.site.controller.rating_A)
+    assert system.site.array is not None
+    full_A = min(system.site.array.power_W / system.site.bank.voltage_V, _controller(system).rating_A)
     return rewired(
         system, wiring={"bank_lead_ohm": rng.uniform(0.06, 0.09) * system.site.bank.voltage_V / full_A}
     )

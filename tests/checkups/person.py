@@ -55,6 +55,11 @@ class Person:
             text=True,
             bufsize=1,
         )
+        typed, printed, told = self._process.stdin, self._process.stdout, self._process.stderr
+        assert typed is not None
+        assert printed is not None
+        assert told is not None
+        self._typed, self._printed, self._told = typed, printed, told
         self._listener = threading.Thread(target=self._listen)
         self._listener.start()
 
@@ -62,7 +67,7 @@ class Person:
         """Exit status and document, when the command has ended; it prints less than a pipe holds."""
         try:
             status = self._process.wait(wait_s)
-            printed = self._process.stdout.read()
+            printed = self._printed.read()
         finally:
             self.end()
         return status, json.loads(printed) if printed else {}
@@ -72,12 +77,12 @@ class Person:
         self._process.kill()
         self._process.wait()
         self._listener.join()
-        for stream in (self._process.stdin, self._process.stdout, self._process.stderr):
+        for stream in (self._typed, self._printed, self._told):
             stream.close()
 
     def _listen(self) -> None:
         act = ""
-        for line in self._process.stderr:
+        for line in self._told:
             self.said.append(line.rstrip())
             if line.startswith(("This computer's", "Which absorption", "And which float")):
                 self._type(self._answers.pop(0))
@@ -93,7 +98,8 @@ class Person:
         if act.startswith(self._skip) and self._skip:
             self._type("s")
             return
-        tell, number = self._simulator.tell, re.search(r"string (\d)", act)
+        tell, found = self._simulator.tell, re.search(r"string (\d)", act)
+        number = int(found[1]) if found is not None else 0
         if act.startswith(("Open the array", "Close the array")):
             tell("switch", name="array", on=act.startswith("Close"))
         elif act.startswith(("Switch off all loads", "Switch on all loads")):
@@ -101,13 +107,13 @@ class Person:
         elif act.startswith(("Close your hand", "Let the probe")):
             tell("hand", on=act.startswith("Close"))
         elif act.startswith("Cover"):
-            tell("cover", number=int(number[1]), on=True)
+            tell("cover", number=number, on=True)
         elif act.startswith("Take the cover"):
             for string in range(1, 7):
                 tell("cover", number=string, on=False)
         elif act.startswith("Switch off every string"):
             for string in range(1, 4):
-                tell("string", number=string, on=string == int(number[1]))
+                tell("string", number=string, on=string == number)
         elif act.startswith("Switch all strings"):
             for string in range(1, 4):
                 tell("string", number=string, on=True)
@@ -115,5 +121,5 @@ class Person:
             self._type("")
 
     def _type(self, text: str) -> None:
-        self._process.stdin.write(text + "\n")
-        self._process.stdin.flush()
+        self._typed.write(text + "\n")
+        self._typed.flush()

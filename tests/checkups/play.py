@@ -121,6 +121,7 @@ def _do(plant: Plant, act: Act, system: System) -> None:
 def _covered_string(system: System, string: int) -> int:
     """The string as wired to which the panel belongs that the site file counts to this one."""
     described, wired = system.site.array, system.world.array
+    assert described is not None
     all_there = described.panels_in_series * described.strings_in_parallel == (
         wired.panels_in_series * wired.strings_in_parallel
     )

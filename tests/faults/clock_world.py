@@ -10,6 +10,7 @@ shutdown or in the future.
 from __future__ import annotations
 
 import random
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +20,7 @@ from monitor.clock.kernel import Kernel
 from monitor.clock.steady import BELIEVED_MS
 from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Reading, Request
+from monitor.records import DeviceHealth, Reading, Request, Transition
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_reader, open_writer
 from monitor.store.held import HeldReadings, held_path
@@ -181,7 +182,7 @@ class ClockWorld:
     def phone(self, off_ms: int = 0) -> int:
         """A person has the monitor take a phone's time that is off by so much; the request's number."""
         told_ms = self.board.true_ms + off_ms - self.board.count_ms()
-        details = {"offset_ms": told_ms, "boot": self.board.boot}
+        details: dict[str, str | float | None] = {"offset_ms": told_ms, "boot": self.board.boot}
         return leave_request(self.store_file, Request(self.clock.now_ms(), TIME_REQUEST, "", details))
 
     # --- time ---
@@ -235,7 +236,7 @@ class ClockWorld:
                 break
             each.committed = committed
 
-    def _hear(self, transitions: object) -> None:
+    def _hear(self, transitions: Iterable[Transition]) -> None:
         now_ms = self.board.true_ms
         for each in transitions:
             if each.alarm == "Voltage low" and each.cause == "raised":

@@ -9,6 +9,7 @@ import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlencode
 
 FORM = "application/x-www-form-urlencoded"
@@ -79,7 +80,9 @@ class Visitor:
     def token(self, path: str = "/alarms") -> str:
         """The token of the first form of a page that is not the lock's."""
         found = self.get(path).text
-        forms = re.findall(r'<form action="([^"]+)".*?name="form_token" value="([^"]+)"', found)
+        forms: list[tuple[str, str]] = re.findall(
+            r'<form action="([^"]+)".*?name="form_token" value="([^"]+)"', found
+        )
         return next(token for action, token in forms if action != "/lock")
 
 
@@ -96,7 +99,7 @@ def raw(port: int, request: bytes, wait_s: float = 5.0) -> bytes:
         return found
 
 
-def tables(store: Path) -> dict[str, list[tuple]]:
+def tables(store: Path) -> dict[str, list[tuple[Any, ...]]]:
     """All rows of all tables of a store."""
     with closing(sqlite3.connect(store)) as ask:
         names = [name for (name,) in ask.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]

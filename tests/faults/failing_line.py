@@ -139,7 +139,7 @@ class TextEnd(RtuEnd):
     """Of two poll periods: a sender of text says nothing by which an old line could be told."""
 
     def __init__(self, folder: Path, seed: int, checksum: str) -> None:
-        self.peer = TextPeer(TextPlan(checksum=checksum, seed=seed))
+        self.peer = TextPeer(TextPlan(checksum=checksum, seed=seed))  # type: ignore[assignment]  # in all that is used
         self._port = folder / "port"
         self._port.symlink_to(self.peer.path)
         self.entry = entry(connection="serial", port=str(self._port))

@@ -167,13 +167,13 @@ class FieldWorld(World):
                 continue
             sound, commits = done
             where = f"{self.where}, {kind}"
-            beats = [self._beat_of(each) for each in (self.store, sound)]
+            kept, whole = (self._beat_of(each) for each in (self.store, sound))
             assert digest_of_copy(torn) == digest(sound), where
             open_writer(torn, ZONE).close()  # it comes up by itself
             assert list(troubles(torn, quiet)) == [], where
             self.damages[kind] += 1
-            if None not in beats and commits <= 1:
-                self.back_s.append((beats[0] - beats[1]) / 1000)
+            if kept is not None and whole is not None and commits <= 1:
+                self.back_s.append((kept - whole) / 1000)
             remove(torn)
             remove(sound)
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from monitor.store.mirrored_place import Point
@@ -24,7 +25,7 @@ TIMEOUT_S = 0.5
 def send(store: Path, url: str, log: int) -> None:
     os.write(log, f"began {os.getpid()}\n".encode())
 
-    def took(points: list[Point]) -> None:
+    def took(points: Sequence[Point]) -> None:
         os.write(log, f"took {len(points)}\n".encode())
 
     with mirroring(store, url, timeout_s=TIMEOUT_S, took=took, send=["all"]) as mirror:

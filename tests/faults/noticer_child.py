@@ -14,6 +14,7 @@ import json
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 from monitor.clock import SteppedClock
 from monitor.notices.noticer import Noticer
@@ -32,7 +33,7 @@ STATES = {
 }
 
 
-def store(writer: StoreWriter, time_ms: int, alarms: list[list]) -> list[Transition]:
+def store(writer: StoreWriter, time_ms: int, alarms: list[list[Any]]) -> list[Transition]:
     """Commit the transitions that are not stored yet."""
     known = {(each.alarm, each.cause) for each in writer.transitions(time_ms, time_ms + 1)}
     new = []

@@ -13,7 +13,7 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.records import Event
+from monitor.records import Event, Reading
 from tests.faults.successors import follow_each_other
 from tests.faults.test_mirror_campaign import HOUR_MS, HOURS, readings_of
 from tests.interop.mirror_world import NOON_MS
@@ -25,9 +25,9 @@ PAUSE_S = 0.03
 TIMEOUT_S = 0.5
 
 
-def halves(seed: int) -> list[list]:
+def halves(seed: int) -> list[list[Reading]]:
     """The readings that land in each half hour, the last with all that is late."""
-    found: list[list] = [[] for _ in range(COMMITS)]
+    found: list[list[Reading]] = [[] for _ in range(COMMITS)]
     for lands_ms, reading in readings_of(random.Random(seed)):
         at = (lands_ms - NOON_MS) * COMMITS_AN_HOUR // HOUR_MS
         found[min(at, COMMITS - 1)].append(reading)

@@ -84,8 +84,8 @@ def modbus_profiles(draw: st.DrawFn) -> str:
         if has_bits:
             names = st.sampled_from(sorted(FAULTS))
             point["bits"] = draw(st.dictionaries(st.integers(0, 31).map(str), names, min_size=1, max_size=5))
-        whole = st.sampled_from(("u16", "u32"))
-        encoding: Encoding = draw(whole if has_codes or has_bits else st.sampled_from(ENCODINGS))
+        whole: tuple[Encoding, ...] = ("u16", "u32")
+        encoding = draw(st.sampled_from(whole if has_codes or has_bits else ENCODINGS))
         function = draw(st.sampled_from((3, 4)))
         skipped = draw(st.sampled_from((0, 0, 0, 1, 3, 30, 200)))
         if skipped and draw(st.booleans()):
@@ -99,7 +99,7 @@ def modbus_profiles(draw: st.DrawFn) -> str:
             point["invalid"] = [float(draw(st.integers(least, (1 << bits_of(encoding)) - 1)))]
         at[function] += REGISTERS[encoding]
         points.append(point)
-    head = {"protocol": "modbus", "about": draw(PLAIN), "source": draw(PLAIN)}
+    head: dict[str, Any] = {"protocol": "modbus", "about": draw(PLAIN), "source": draw(PLAIN)}
     head["largest_request"] = draw(st.integers(2, 125))
     return file_of(head, {"gaps": gaps, "points": points})
 
@@ -107,7 +107,7 @@ def modbus_profiles(draw: st.DrawFn) -> str:
 @st.composite
 def text_profiles(draw: st.DrawFn) -> str:
     form, checksum = draw(st.sampled_from(get_args(Form))), draw(st.sampled_from(get_args(Checksum)))
-    head = {"protocol": "text", "about": draw(PLAIN), "source": draw(PLAIN)}
+    head: dict[str, Any] = {"protocol": "text", "about": draw(PLAIN), "source": draw(PLAIN)}
     head |= {"form": form, "checksum": checksum}
     head["separator"] = draw(st.sampled_from((";", ",", " ", "\t", "|", ", ")))
     head["assign"] = draw(st.sampled_from(("=", ":", "==")))

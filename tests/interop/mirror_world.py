@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -25,7 +25,7 @@ NOON_MS = parse_iso("2026-11-24T12:00:00Z")
 BUCKET = "hide"
 SITE = "Marsh hide, east = wet"
 ABOUT = record("site", "", '{"name": "Marsh hide", "time_zone": "UTC", "file": "[site]", "origin": "mirror"}')
-Took = Callable[[list[Point]], None]
+Took = Callable[[Sequence[Point]], None]
 Values = dict[tuple[int, str, str], float]
 
 
@@ -86,7 +86,7 @@ class Mirror:
         self.requests = 0
         lines, hand_over = Lines(SITE), writer(server, SITE)
 
-        def write(points: list[Point]) -> None:
+        def write(points: Sequence[Point]) -> None:
             self.requests += 1
             hand_over(points)
             self.written += lines.of(each for each in points if each.what is not What.RECORD)

@@ -33,8 +33,8 @@ def main(baud: int) -> None:
                 os.write(masters[1 - side], bytes((queue.popleft()[1],)))
         due = min((queue[0][0] for queue in under_way if queue), default=None)
         wait_s = None if due is None else max(0.0, due - monotonic())
-        for ready in select.select((*masters, sys.stdin), (), (), wait_s)[0]:
-            if ready is sys.stdin:
+        for ready in select.select((*masters, sys.stdin.fileno()), (), (), wait_s)[0]:
+            if ready not in masters:
                 if not sys.stdin.readline():
                     return
                 print(json.dumps(tapped.hex()), flush=True)

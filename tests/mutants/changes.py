@@ -124,15 +124,15 @@ def _edits(node: ast.AST) -> list[Edit]:
         case ast.BoolOp():
             return [_swap_and_or]
         case ast.UnaryOp(op=ast.Not() | ast.USub()):
-            return [lambda node: node.operand]
+            return [_without_sign]
         case ast.If(test=ast.Name() | ast.Attribute() | ast.Call()):
             return [_negate]
-        case ast.Constant(value=bool()):
-            return [lambda node: ast.Constant(not node.value)]
-        case ast.Constant(value=int()):
-            return [lambda node: ast.Constant(_larger(node.value))]
-        case ast.Constant(value=float()):
-            return [lambda node: ast.Constant(1.5 * node.value or 1.0)]
+        case ast.Constant(value=bool(value)):
+            return [lambda _: ast.Constant(not value)]
+        case ast.Constant(value=int(number)):
+            return [lambda _: ast.Constant(_larger(number))]
+        case ast.Constant(value=float(share)):
+            return [lambda _: ast.Constant(1.5 * share or 1.0)]
         case ast.Break():
             return [lambda _: ast.Continue()]
         case ast.Continue():
@@ -147,6 +147,7 @@ def _larger(number: int) -> int:
 
 def _swap_comparison(at: int) -> Edit:
     def swap(node: ast.AST) -> ast.AST:
+        assert isinstance(node, ast.Compare)
         node.ops[at] = COMPARISONS[type(node.ops[at])]()
         return node
 
@@ -154,16 +155,24 @@ def _swap_comparison(at: int) -> Edit:
 
 
 def _swap_sign(node: ast.AST) -> ast.AST:
+    assert isinstance(node, ast.BinOp | ast.AugAssign)
     node.op = SIGNS[type(node.op)]()
     return node
 
 
+def _without_sign(node: ast.AST) -> ast.AST:
+    assert isinstance(node, ast.UnaryOp)
+    return node.operand
+
+
 def _swap_and_or(node: ast.AST) -> ast.AST:
+    assert isinstance(node, ast.BoolOp)
     node.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
     return node
 
 
 def _negate(node: ast.AST) -> ast.AST:
+    assert isinstance(node, ast.If)
     node.test = ast.UnaryOp(ast.Not(), node.test)
     return node
 

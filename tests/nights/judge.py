@@ -14,11 +14,12 @@ from statistics import fmean
 
 import numpy as np
 
-from monitor.bank.description import describe_site
+from monitor.bank.ahead import Ahead
+from monitor.bank.description import BankDescription, describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.tables import rest_voltage_V
-from monitor.outlook.answer import Outlook
+from monitor.outlook.answer import Band, Outlook
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import SitePast
 from monitor.outlook.sky import past_shares
@@ -188,20 +189,26 @@ def _values(row: Row, estimate: BankEstimate) -> dict[str, float]:
     return known | {"charge_stage": float(estimate.stage)}
 
 
-def _outlook(world: World, estimator: BankEstimator, bank, past: SitePast, at_ms: int) -> Outlook:
+def _outlook(
+    world: World, estimator: BankEstimator, bank: BankDescription, past: SitePast, at_ms: int
+) -> Outlook:
     today = to_datetime(at_ms).date()
     behind = {day: steps for day, steps in world.clear.items() if today - timedelta(21) <= day <= today}
     ahead = [step for day, steps in sorted(world.clear.items()) if day >= today for step in steps]
-    banks = estimator.ahead(SUPPOSED)
-    assert banks is not None
-    soc = float(banks.soc().mean())
+
+    def banks() -> Ahead:
+        found = estimator.ahead(SUPPOSED)
+        assert found is not None
+        return found
+
+    soc = float(banks().soc().mean())
     return make(
         Known(
             site=world.site,
             bank=bank,
             at_ms=at_ms,
             soc=soc,
-            banks=lambda: estimator.ahead(SUPPOSED),
+            banks=banks,
             past=past,
             clear=ahead,
             shares=past_shares(past, at_ms, behind),
@@ -229,7 +236,7 @@ def _told(world: World, outlook: Outlook) -> Told:
     )
 
 
-def _three(band) -> tuple[float, float, float]:
+def _three(band: Band) -> tuple[float, float, float]:
     return band.p10, band.p50, band.p90
 
 

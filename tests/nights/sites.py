@@ -8,6 +8,7 @@ drawn. The array gives 1.15 to 2.2 times the use on the mean, so that wet spells
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from random import Random
@@ -15,11 +16,12 @@ from random import Random
 from tests.banks.charger import Charger
 from tests.banks.consumption import Use
 from tests.banks.library import circuit, generic, iron, measured, seeded, wells
-from tests.banks.site import Claims, Grade, Meters, Site, bank_toml
+from tests.banks.model import BankModel
+from tests.banks.site import Claims, Grade, Level, Meters, Site, bank_toml
 from tests.banks.weather import Air, plane_W_m2
 
 DAYS = 34
-LEVELS = ("shunt", "controller", "charging")
+LEVELS: tuple[Level, ...] = ("shunt", "controller", "charging")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,9 @@ def _monday(day_of_year: int) -> datetime:
     return day - timedelta(days=day.weekday())
 
 
-def _bank(rng, name, chemistry, capacity_Ah, size, soc, air_C):
+def _bank(
+    rng: Random, name: str, chemistry: str, capacity_Ah: float, size: int, soc: float, air_C: float
+) -> Callable[[], BankModel]:
     if chemistry == "lifepo4":
         return iron(name, capacity_Ah, size, soc, air_C)
     kinds = {"flooded": ("circuit", "wells"), "agm": ("generic", "wells", "circuit"), "gel": ("wells",)}

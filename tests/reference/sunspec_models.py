@@ -19,7 +19,7 @@ from typing import Any
 import sunspec2.device
 
 TARGET = Path(__file__).parents[2] / "monitor/devices/sunspec/models.json"
-KEPT = (
+KEPT: tuple[int, ...] = (
     1,
     101,
     102,

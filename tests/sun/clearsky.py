@@ -18,7 +18,8 @@ ALBEDO = 0.2
 
 def seconds(times: pd.DatetimeIndex) -> Floats:
     """Seconds since 1970, whatever unit the index keeps."""
-    return times.as_unit("ns").asi8 / 1e9
+    found: Floats = times.as_unit("ns").asi8 / 1e9
+    return found
 
 
 @dataclass(frozen=True, slots=True)

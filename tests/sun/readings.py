@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from random import Random
 from statistics import fmean
+from typing import Any
 
 import numpy as np
 
@@ -95,7 +96,7 @@ def _mean(moments: list[Instant]) -> Instant:
     """A logger that writes less often keeps means, beside the first moment's stage."""
     if len(moments) == 1:
         return moments[0]
-    means = {name: fmean(getattr(one, name) for one in moments) for name in MEANT}
+    means: dict[str, Any] = {name: fmean(getattr(one, name) for one in moments) for name in MEANT}
     return moments[0]._replace(**means)
 
 

@@ -173,12 +173,15 @@ def _knots(means: Floats) -> Floats:
     bands = np.full((3, len(means)), 0.125)
     bands[1] = 0.75
     bands[1, [0, -1]] = 0.875
-    return np.maximum(solve_banded((1, 1), bands, means), 0.0)
+    knots: Floats = np.maximum(solve_banded((1, 1), bands, means), 0.0)
+    return knots
 
 
 def _at(series: pd.Series, times: pd.DatetimeIndex) -> Floats:
     good = series.dropna()
-    return np.interp(seconds(times), seconds(pd.DatetimeIndex(good.index)), good.to_numpy(dtype=float))
+    there = seconds(pd.DatetimeIndex(good.index))
+    found: Floats = np.interp(seconds(times), there, good.to_numpy(dtype=float))
+    return found
 
 
 def _own_air(name: str, local: pd.DatetimeIndex) -> Floats:
@@ -190,4 +193,6 @@ def _own_air(name: str, local: pd.DatetimeIndex) -> Floats:
     hours = np.arange(len(local)) * ((local[1] - local[0]).total_seconds() / 3600)
     year = 2 * np.pi * (local.day_of_year.to_numpy() - 200) / 365
     day = 2 * np.pi * (local.hour.to_numpy() + local.minute.to_numpy() / 60 - 15) / 24
-    return 10 + 12 * np.cos(year) + 7 * np.cos(day) + np.interp(hours / 24, np.arange(len(wander)), wander)
+    wanders = np.interp(hours / 24, np.arange(len(wander)), wander)
+    air_C: Floats = 10 + 12 * np.cos(year) + 7 * np.cos(day) + wanders
+    return air_C

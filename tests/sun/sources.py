@@ -25,7 +25,7 @@ import pvlib
 from pvanalytics.quality.gaps import stale_values_round
 from pvlib.iotools import read_tmy2, read_tmy3
 
-from tests.sun.clearsky import Place, clear_sky, from_parts, seconds
+from tests.sun.clearsky import Floats, Place, clear_sky, from_parts, seconds
 
 MEASURED = Path(pvanalytics.__file__).parent / "data"
 WEATHER_YEARS = Path(pvlib.__file__).parent / "data"
@@ -121,7 +121,8 @@ def _of_power(
     air = air_C.sort_index().reindex(power_W.index, method="nearest")
     light = _checked(light_from_power(power_W, air, rated_W, bend), "15min")
     covered, off = _without_power(light, weather)
-    light = light.where(~np.isin(light.index.tz_convert("America/Denver").date, list(off)))
+    days = light.index.tz_convert("America/Denver").date
+    light = light.where(~np.isin(days, list(off)))  # type: ignore[arg-type]  # numpy's hints know no dates
     return Source(ROOF, "America/Denver", 900, light, air, glass_passed=True, relative=True, covered=covered)
 
 
@@ -183,7 +184,7 @@ def _weather_year(file: str, zone: str, tilt_deg: float) -> Source:
     return Source(place, zone, 900, pd.Series(light, quarters), pd.Series(air, quarters))
 
 
-def _unrest(index: pd.Series, quarters: pd.DatetimeIndex, rng: np.random.Generator) -> np.ndarray:
+def _unrest(index: pd.Series, quarters: pd.DatetimeIndex, rng: np.random.Generator) -> Floats:
     """Deviations within the hour: a measured hour's, of 40 drawn the one with the nearest mean index."""
     means, deviations = _measured_hours()
     hours = np.maximum(
@@ -192,7 +193,8 @@ def _unrest(index: pd.Series, quarters: pd.DatetimeIndex, rng: np.random.Generat
     drawn = rng.integers(0, len(means), (len(index), 40))
     nearest = np.abs(means[drawn] - index.to_numpy()[:, None]).argmin(axis=1)
     chosen = drawn[np.arange(len(index)), nearest]
-    return deviations[chosen[hours], np.arange(len(quarters)) % 4]
+    found: Floats = deviations[chosen[hours], np.arange(len(quarters)) % 4]
+    return found
 
 
 @cache

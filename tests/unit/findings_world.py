@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from random import Random
+from typing import Any
 
 from monitor.quantities import Stage
 from monitor.sun.day import Clear, Day, Seen, Step
@@ -346,7 +347,9 @@ def derated(from_C: float, to_share: float, from_ms: int, rating_W: float) -> Fa
 def reading(name: str, value: float | None, from_ms: int) -> Misread:
     """A meter shows one value, whatever is true; None: it is not there."""
 
+    shown: dict[str, Any] = {name: value}
+
     def misread(step: Step) -> Step:
-        return step if step.start_ms < from_ms else replace(step, **{name: value})
+        return step if step.start_ms < from_ms else replace(step, **shown)
 
     return misread

@@ -9,6 +9,7 @@ import math
 import tomllib
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from typing import Any
 
 from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
@@ -92,7 +93,8 @@ def lived(site: Site, load: Load, days: float, sun_A: float = 30.0) -> tuple[Ban
     """Estimator and past after so many days."""
     estimator, past = BankEstimator(describe_site(site)), SitePast(site)
     for time_ms, row in rows(load, days, sun_A):
-        estimate = estimator.update(BankSample(time_ms, **row))
+        read: dict[str, Any] = {**row}
+        estimate = estimator.update(BankSample(time_ms, **read))
         more = {"charge_stage": float(estimate.stage)}
         if estimate.unseen_load_A is not None:
             more["unseen_load_A"] = estimate.unseen_load_A

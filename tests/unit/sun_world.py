@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from typing import Any
 
 from pvlib.pvsystem import calcparams_desoto, i_from_v, singlediode
 
@@ -27,9 +28,10 @@ SATURATION_A = LIGHT_A / math.expm1(OPEN_V / A_REF_V)
 
 
 def _curve(light_W_m2: float, module_C: float) -> tuple[float, ...]:
-    return calcparams_desoto(
+    found: tuple[float, ...] = calcparams_desoto(
         light_W_m2, module_C, 0.0043, A_REF_V, LIGHT_A, SATURATION_A, SHUNT_OHM, SERIES_OHM
     )
+    return found
 
 
 RATED = singlediode(*_curve(1000.0, 25.0))
@@ -170,7 +172,8 @@ def _step(
 
 def without(day: Day, *names: str) -> Day:
     """The day with some quantities unread."""
-    return replace(day, steps=tuple(replace(step, **dict.fromkeys(names)) for step in day.steps))
+    unread: dict[str, Any] = dict.fromkeys(names)
+    return replace(day, steps=tuple(replace(step, **unread) for step in day.steps))
 
 
 def unused_Wh(day: Day, could: Sequence[float]) -> float:
