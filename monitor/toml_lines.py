@@ -178,8 +178,10 @@ def _unescape(match: re.Match[str]) -> str:
     return {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r"}.get(code, code)
 
 
-AS_THE_SERVICE = "on a running site write `sudo -u nightbank` before the command"
-"""Where a person may not read a file: all of a running site is its user's (systemd/README.md)."""
+AS_THE_SERVICE = (
+    "on a running site write `sudo -u nightbank` before the command; a service itself sees no home folder"
+)
+"""Where a file may not be read: all of a running site is its user's, and lies in no home."""
 
 
 def load_toml(path: Path, error: type[FileError] = SiteError) -> tuple[dict[str, Any], TomlLines]:

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from monitor.site.model import Site
     from monitor.toml_lines import TomlLines
 
-SERVICE_SITES = Path("/etc/nightbank")  # where the units in systemd/ look for a site file
-SERVICE_STATE = Path("/var/lib/nightbank")  # and the only place where they may write
-
 LABEL = 12
 
 TELLS_TIME = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
@@ -57,6 +54,7 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
     from monitor.site.amounts import amounts
     from monitor.site.check import contradictions
     from monitor.site.load import read_site, with_defaults
+    from monitor.site.service_check import service_problems
 
     try:
         described, lines = read_site(file)
@@ -66,6 +64,7 @@ def check(ctx: click.Context, file: Path, as_json: bool) -> None:
     full, assumed = with_defaults(described)
     problems = (
         *contradictions(full, lines),
+        *service_problems(full, file, lines),
         *_of_devices(full, file, lines),
         *alarm_findings(full, lines),
     )
@@ -112,8 +111,9 @@ def new(ctx: click.Context, file: Path, force: bool) -> None:
 
 def _store_of(file: Path) -> str:
     """Where the store goes: beside the site file, but for a service's site into the service's own folder."""
-    absolute = file.absolute()
-    return f"{SERVICE_STATE}/{file.stem}/nightbank.db" if absolute.parent == SERVICE_SITES else "nightbank.db"
+    from monitor.site.service_check import is_of_a_service, store_of_a_service
+
+    return str(store_of_a_service(file)) if is_of_a_service(file) else "nightbank.db"
 
 
 def _ask_all(ctx: click.Context) -> tuple[dict[str, Any], list[str]]:

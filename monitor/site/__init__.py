@@ -3,6 +3,7 @@
     ask         the questions of `nightbank site new` and the commented file they make
     check       what contradicts itself or the usual practice; set points in setpoints
     alarm_check, channel_check, computer_check, load_check, mirror_check, server_check   the same of one table
+    service_check   what the services of systemd/ could not write or read
     load        TOML in, a Site out or every fault with its line; defaults filled in, assumptions told
     bank_file   a file with the tables of a bank alone, to run the estimator over any record
     amounts     what the system amounts to: volts, Ah, kWh, Voc in the cold, margins
