@@ -46,7 +46,7 @@ def test_check_tells_what_was_assumed(tmp_path: Path) -> None:
     checked = site("check", write(tmp_path, changed(without=("controller.float_V",))))
     assert checked.returncode == 0
     assert "controller.float_V = 13.2" in checked.stdout
-    assert "maker's sheet" in checked.stdout
+    assert "maker's data sheet" in checked.stdout
 
 
 def test_check_tells_another_rate_and_its_conversion(tmp_path: Path) -> None:
