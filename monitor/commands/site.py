@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
     from monitor.toml_lines import TomlLines
 
 LABEL = 12
+
+WIRED = {"bank", "array", "controller", "loads", "inverter", "metering"}
+"""The tables whose problems send a person to the wiring."""
 
 TELLS_TIME = "{} tells the time, too: where no network does, the monitor goes by it once its lines agree"
 WEAKLY_GUARDED = (
@@ -201,7 +205,8 @@ def _cautions(described: Site | None, problems: Sequence[Problem]) -> Sequence[s
     """Shown where a problem sends the person to the wiring."""
     from monitor.cautions import for_system
 
-    if described is None or _fine(problems):
+    wrong = {re.split(r"[.\[]", problem.key)[0] for problem in problems if problem.severity != "note"}
+    if described is None or not wrong & WIRED:
         return ()
     strings = described.array.strings_in_parallel if described.array else 1
     return for_system(described.bank.chemistry, strings, described.works_at_V)

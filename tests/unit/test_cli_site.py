@@ -106,6 +106,13 @@ def test_a_contradiction_ends_with_one_and_brings_the_cautions(tmp_path: Path) -
     assert "Local codes" in checked.stderr
 
 
+def test_a_mistake_that_sends_nobody_to_the_wiring_is_told_alone(tmp_path: Path) -> None:
+    checked = site("check", write(tmp_path, changed('devices.profile = "my-charger.toml"')))
+    assert checked.returncode == 1
+    (line,) = checked.stderr.splitlines()
+    assert "devices[0].profile" in line
+
+
 def test_json_is_one_document_on_standard_output(tmp_path: Path) -> None:
     checked = site("check", "--json", write(tmp_path, MARSH_HIDE))
     assert (checked.returncode, checked.stderr) == (0, "")
