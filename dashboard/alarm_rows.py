@@ -73,7 +73,7 @@ class Alarms:
 
 def take_alarms(reader: StoreReader, site: Site) -> Alarms:
     """The alarms of a site with its set points filled in. Raises StoreError."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     now_ms = now_of(reader).time_ms
     rules = {rule.name: rule for rule in rules_of(site)}
     states = [state for state in in_order(reader.alarms()) if state.name in rules]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from zoneinfo import ZoneInfo
-
 from dashboard.charge import Charge
 from dashboard.daemon import Daemon
 from dashboard.snapshot import Snapshot
@@ -19,7 +17,7 @@ def bank_sentence(snapshot: Snapshot, site: Site, daemon: Daemon, charge: Charge
 
     In the past tense, with its time, where the daemon does not run or the voltage is no longer live.
     """
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     voltage = value_of(snapshot, site, "battery_voltage_V")
     if voltage.number is None:
         if snapshot.span is None:

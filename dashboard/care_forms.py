@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dash import html
 from dash.development.base_component import Component
@@ -28,7 +27,7 @@ NEW = "log"
 
 def edit_section(site: Site, hand: Hand, now_ms: int, entry: LogEntry, action: str, back: str) -> Component:
     """The form that changes an entry; action is where it is sent, back the page without it."""
-    typed = hand.typed or typed_of(entry, ZoneInfo(site.site.time_zone))
+    typed = hand.typed or typed_of(entry, site.site.zone)
     kind = typed.get(KIND, entry.kind)
     token = hand.token(f"edit {entry.id}", now_ms)
     content = [hidden(EDIT, str(entry.id)), *_fields(site, kind, typed, _wrong(hand))]
@@ -46,7 +45,7 @@ def edit_section(site: Site, hand: Hand, now_ms: int, entry: LogEntry, action: s
 def new_section(site: Site, hand: Hand, now_ms: int, wanted: str, action: str) -> Component:
     """A form for each kind of entry, folded away but for the wanted one and one that is to be mended."""
     token = hand.token(NEW, now_ms)
-    usual = {WHEN: when_text(now_ms, ZoneInfo(site.site.time_zone))}
+    usual = {WHEN: when_text(now_ms, site.site.zone)}
     parts = []
     for kind in kinds_for(site):
         mine = hand.typed.get(KIND) == kind

@@ -58,7 +58,7 @@ class LogRow:
 
 def log_rows(entries: Sequence[LogEntry], now_ms: int, site: Site) -> tuple[LogRow, ...]:
     """The entries of the log for a person."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     return tuple(_row(entry, now_ms, zone, site.bank) for entry in entries)
 
 
@@ -111,7 +111,7 @@ def when_text(time_ms: int, zone: ZoneInfo) -> str:
 
 def log_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
     """The request of what was typed into a form of the log. Raises Mistyped."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     details: dict[str, str | float | None] = {
         TIME: float(_time_ms(typed.get(WHEN, ""), zone)),
         TEXT: typed.get(TEXT, ""),

@@ -53,7 +53,7 @@ def clock_section(reader: StoreReader, site: Site, hand: Hand) -> list[Component
         return []
     course, now_ms = clock.course, clock.now_ms()
     if not clock.is_known:
-        at = dated_text(now_ms, ZoneInfo(site.site.time_zone))
+        at = dated_text(now_ms, site.site.zone)
         told = [f"{TIME_UNKNOWN} It is {at} at the earliest."]
     else:
         source = SOURCE_WORDS.get(course.source, course.source)
@@ -104,7 +104,7 @@ def time_request(typed: Mapping[str, str], site: Site, now_ms: int) -> Request:
     """What is left for the daemon. Raises Mistyped for what is no time."""
     kernel = Kernel()
     count_ms = kernel.count_ms()
-    told_ms = _told_ms(typed, ZoneInfo(site.site.time_zone))
+    told_ms = _told_ms(typed, site.site.zone)
     if not EARLIEST_MS <= told_ms < LATEST_MS:
         raise Mistyped(
             "A time before 2026 or after 2199 is not taken: look at the phone's clock, or type one.",

@@ -23,7 +23,7 @@ from dashboard.snapshot import outlook_of, take_history
 from dashboard.strips import SINGLE_UP_TO_MS, asked_there, read_closely, take_strips
 from dashboard.sun_pictures import STEPS, take_courses
 from dashboard.view import View, address
-from monitor.local_days import local_day, zone_of
+from monitor.local_days import local_day
 from monitor.present import now_of
 from monitor.records import HOUR_MS, Reading, Series, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
@@ -158,7 +158,7 @@ def hours_table(site: Site, reader: StoreReader, query: Mapping[str, str]) -> Ta
 
     Empty for a span of which the page draws no hours.
     """
-    span, zone = _span(site, reader, query), zone_of(site.site.time_zone)
+    span, zone = _span(site, reader, query), site.site.zone
     rows: list[Sequence[Cell]] = []
     for course in take_courses(reader, site, span, {}):
         day = local_day(zone, course.day)
@@ -229,7 +229,7 @@ def _buckets(series: Sequence[Series]) -> tuple[list[str], list[list[Cell]]]:
 
 
 def _span(site: Site, reader: StoreReader, query: Mapping[str, str]) -> Span:
-    now = to_datetime(now_of(reader).time_ms).astimezone(zone_of(site.site.time_zone))
+    now = to_datetime(now_of(reader).time_ms).astimezone(site.site.zone)
     return asked_span(query, now.date())
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from zoneinfo import ZoneInfo
 
 from dashboard.words import age_text, clock_text, dated_text, span_text
 from monitor.present import Now
@@ -80,7 +79,7 @@ def daemon_state(beat: Heartbeat | None, now: Now, site: Site) -> Daemon:
 
 
 def _time_unknown(now: Now, site: Site) -> Notice:
-    at = dated_text(now.time_ms, ZoneInfo(site.site.time_zone))
+    at = dated_text(now.time_ms, site.site.zone)
     lead = f"The time is not known yet, {at} at the earliest"
     return Notice("clock", f"{lead}; readings wait for it, and the page Care takes it from a phone.")
 
@@ -93,7 +92,7 @@ def daemon_notice(beat: Heartbeat | None, now: Now, site: Site) -> Notice | None
     kind = KINDS[state]
     if beat is None:
         return Notice(kind, NEVER_HEARD if now.is_of_copy else NEVER_STARTED)
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     if state is Daemon.AHEAD:
         ahead = f"The stored times run {span_text(beat.time_ms - now.time_ms)} ahead of "
         what = (

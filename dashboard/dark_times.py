@@ -24,7 +24,7 @@ MOST_EVENTS = 10_000
 
 def take_dark_times(reader: StoreReader, site: Site, span: Span) -> list[str]:
     """The dark times that ended in the span's days, newest first. Raises StoreError."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     start_ms, end_ms = local_day(zone, span.first).start_ms, local_day(zone, span.last).end_ms
     now_ms = now_of(reader).time_ms
     found = told_last(reader.events(start_ms, end_ms, MOST_EVENTS))

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from monitor.present import Now
 from monitor.records import DAY_MS, parse_iso, to_datetime
@@ -48,7 +47,7 @@ def take_turns(reader: StoreReader, site: Site, outlook: Mapping[str, Any] | Non
     """What the store knows of sunset and sunrise around now. Raises StoreError."""
     events = of_outlook(outlook, now.time_ms)
     if not events:
-        today = to_datetime(now.time_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
+        today = to_datetime(now.time_ms).astimezone(site.site.zone).date()
         text = reader.note(note_key(today))
         events = () if text is None else of_table(text)
     return turns_of(events, now)

@@ -9,7 +9,6 @@ from collections.abc import Collection
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dash import html
 from flask import Flask, Response, redirect, request
@@ -97,7 +96,7 @@ def moment(open_reader: ReaderFactory, site: Site) -> Moment:
             trouble = daemon_notice(read_heartbeat(reader), now, site)
     except StoreError:
         pass  # the page itself says so
-    as_of = clock_text(now.time_ms, now.time_ms, ZoneInfo(site.site.time_zone))
+    as_of = clock_text(now.time_ms, now.time_ms, site.site.zone)
     return Moment(as_of, turns, look.choice_of(request.cookies.get(look.COOKIE)), trouble)
 
 

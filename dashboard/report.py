@@ -15,7 +15,7 @@ from dashboard.local import day_text, in_form
 from dashboard.words import number
 from monitor.care.entry import figures_words
 from monitor.day_rows import DayRow
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.records import LogEntry
 from monitor.season.alarms import Raised
 from monitor.season_report import Season, season_of
@@ -60,7 +60,7 @@ class Report:
 
 def take_report(reader: StoreReader, site: Site, span: Span) -> Report:
     """The sheet of a span. Raises StoreError."""
-    zone, described = zone_of(site.site.time_zone), with_defaults(site)[0]
+    zone, described = site.site.zone, with_defaults(site)[0]
     season = season_of(described, reader, span.first, span.last)
     how = Writing(number, lambda day: day_text(day, year=day.year != span.last.year))
 

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, time
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dashboard.dusk import Turns, take_turns
 from dashboard.night import begin_ms, drawn_ms, is_whole
@@ -82,7 +81,7 @@ class History:
 def take_snapshot(reader: StoreReader, site: Site) -> Snapshot:
     """Everything the page says about now. Raises StoreError."""
     now = now_of(reader)
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     today = to_datetime(now.time_ms).astimezone(zone).date()
     latest = tuple(latest_of(reader))
     doubtful = {reading.quantity for reading in latest if reading.quality is not Quality.GOOD}

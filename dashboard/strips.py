@@ -114,7 +114,7 @@ def asked_there(
     """The view of an address, remarks on it, and the quantities to choose from. Raises StoreError."""
     there = choices(reader.latest())
     usual = [name for name in ("battery_voltage_V", current_shown(site)) if name in there]
-    view, remarks = asked_view(query, there, usual or there[:1], now_ms, ZoneInfo(site.site.time_zone))
+    view, remarks = asked_view(query, there, usual or there[:1], now_ms, site.site.zone)
     return view, remarks, there
 
 

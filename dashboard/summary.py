@@ -118,7 +118,7 @@ class Tonight:
 
 def summarize(snapshot: Snapshot, site: Site) -> Tonight:
     """The page 'Tonight' in words, from one snapshot of the store."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     daemon = daemon_state(snapshot.heartbeat, snapshot.now, site)
     alarms = alarm_rows(snapshot, site, daemon, zone)
     main = tuple(value_of(snapshot, site, name) for name in main_quantities(site))

@@ -13,7 +13,7 @@ from dashboard.local import day_text, full_hour
 from dashboard.svg import Plot, picture, words
 from dashboard.words import number
 from monitor.errors import StoreError
-from monitor.local_days import local_day, zone_of
+from monitor.local_days import local_day
 from monitor.records import HOUR_MS
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -57,7 +57,7 @@ def take_courses(reader: StoreReader, site: Site, span: Span, skies: dict[date, 
     """The courses of a span's days in which the array was read; none for a long span. Raises StoreError."""
     if span.days > LONGEST_MAP_DAYS:
         return ()
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
     found = []
     for at in range(span.days):
         local = local_day(zone, date.fromordinal(span.first.toordinal() + at))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 from dashboard.local import in_form
 from dashboard.snapshot import Snapshot
@@ -74,7 +73,7 @@ def missing_note(reading: Reading, good: Reading | None, snapshot: Snapshot, sit
     """Why there is no value, and the last one there was."""
     if good is None or good.value is None:
         return in_form(reading.reason)
-    at = clock_text(good.time_ms, snapshot.now_ms, ZoneInfo(site.site.time_zone))
+    at = clock_text(good.time_ms, snapshot.now_ms, site.site.zone)
     return f"{in_form(reading.reason)}; last {shown(good.value, reading.quantity)} at {at}"
 
 

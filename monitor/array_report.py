@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from monitor.local_days import local_day, zone_of
+from monitor.local_days import local_day
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import supply_of
@@ -26,7 +26,7 @@ def found_in(site: Site, reader: StoreReader, first: date, last: date) -> tuple[
     """
     learn_day = max(stored_days(site, reader)[0], first - timedelta(LEARN_DAYS))
     days, supply = history(site, reader, learn_day, last), supply_of(site)
-    shown, zone = seen(days, supply), zone_of(site.site.time_zone)
+    shown, zone = seen(days, supply), site.site.zone
     start_ms, end_ms = local_day(zone, first).start_ms, local_day(zone, last).end_ms
     found = [each for each in find_all(days, shown, supply) if each.overlaps(start_ms, end_ms)]
     return found, looked_at(days, shown, supply)

@@ -29,7 +29,7 @@ from monitor.bank.ledger import FLOW_QUANTITIES, Flow, deepest, equivalent_cycle
 from monitor.bank.resistance import ResistanceMeter, trend
 from monitor.bank.stage_hours import HeldSeen, set_points_in_words, stage_hours
 from monitor.bank.tables import freezing_point_at_C
-from monitor.local_days import LocalDay, day_at, local_day, zone_of
+from monitor.local_days import LocalDay, day_at, local_day
 from monitor.present import present
 from monitor.quantities import Stage
 from monitor.records import DAY_MS, DayStat, iso_utc, parse_iso, to_datetime
@@ -87,7 +87,7 @@ def bank_report(site: Site, reader: StoreReader) -> dict[str, Any]:
     """
     standing = present(site, reader)
     now_ms = parse_iso(standing["time"])
-    look = _Look(site, describe_site(site), reader, zone_of(site.site.time_zone), now_ms)
+    look = _Look(site, describe_site(site), reader, site.site.zone, now_ms)
     span = reader.span()
     first = day_at(look.zone, span[0]).day if span else look.today.day
     every_day = reader.days(first, look.today.day)

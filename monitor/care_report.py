@@ -29,7 +29,7 @@ from monitor.care.howto import HINTS, MIND
 from monitor.care.known import MOST_ENTRIES, estimated_capacity, last_tested
 from monitor.care.units import units_of
 from monitor.care.water import water_L
-from monitor.local_days import PIECE_DAYS, day_at, local_day, zone_of
+from monitor.local_days import PIECE_DAYS, day_at, local_day
 from monitor.present import now_of
 from monitor.quantities import Stage
 from monitor.records import DAY_MS, LogEntry, LogKind, iso_utc, to_ms
@@ -112,7 +112,7 @@ def care_report(
     findings on the array of this moment; without them those of the daemon's last look count, whose day is
     `looked`, None where there was none.
     """
-    now_ms, zone = now_of(reader).time_ms, zone_of(site.site.time_zone)
+    now_ms, zone = now_of(reader).time_ms, site.site.zone
     last = last_look(reader) if found is None else None
     looked = day_at(zone, now_ms).day if found is not None else None if last is None else last.day
     look = _Look(

@@ -182,7 +182,6 @@ def now(site: Path, as_json: bool) -> None:
 
     Example: nightbank now hide.toml
     """
-    from zoneinfo import ZoneInfo
 
     from monitor.alarm_words import unwatched
     from monitor.now_words import in_words
@@ -192,7 +191,7 @@ def now(site: Path, as_json: bool) -> None:
     from monitor.stores import open_reader
 
     described = load_site(site)
-    zone = ZoneInfo(described.site.time_zone)
+    zone = described.site.zone
     with closing(open_reader(described, site)) as reader:
         document, beat, now = present(described, reader), read_heartbeat(reader), now_of(reader)
     if as_json:

@@ -54,7 +54,7 @@ class DayBook:
     ) -> None:
         self._store, self._clock, self._command = store, clock, command
         self._site_file = site_file
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._works = site.array is not None
         self._days = OnceADay(site, clock, AFTER_MIDNIGHT_MS)
         self._anew: set[date] = set()

@@ -14,7 +14,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.bank.sample import BankEstimate, BankSample
 from monitor.errors import StoreError, SunError
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.outlook.answer import Outlook
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
@@ -170,7 +170,7 @@ def _clear(site: Site, reader: StoreReader, at_ms: int) -> tuple[dict[date, tupl
     array, or where the almanac fails."""
     if site.array is None:
         return {}, []
-    today = day_at(zone_of(site.site.time_zone), at_ms).day
+    today = day_at(site.site.zone, at_ms).day
     days = [today + timedelta(days=number) for number in range(-BEHIND_DAYS, AHEAD_DAYS + 1)]
     try:
         found = clear_days(supply_of(site), days, reader)

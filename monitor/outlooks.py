@@ -17,7 +17,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.estimator import BankEstimator
 from monitor.clock import Clock
 from monitor.errors import StoreError, SunError
-from monitor.local_days import day_at, local_day, zone_of
+from monitor.local_days import day_at, local_day
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.outlook.answer import Outlook
 from monitor.outlook.document import document
@@ -53,7 +53,7 @@ class Outlooks:
         """site must have its set points filled in."""
         self._site, self._store, self._clock = site, store, clock
         self._bank = describe_site(site)
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._past = SitePast(site)
         now_ms = clock.now_ms()
         self._read_ms = now_ms // SLOT_MS * SLOT_MS

@@ -13,7 +13,7 @@ from typing import Any
 
 from monitor import cautions
 from monitor.care.winter_told import frost_words
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.plan.dark import Year, dark_months
 from monitor.plan.draws import Demand, Draw, by_branch, declared, demand, night_share
 from monitor.plan.steps import Wish
@@ -224,7 +224,7 @@ def plan_report(
 def _today(site: Site, reader: StoreReader) -> date:
     """The day after the last whole one: that of the newest reading, which may lie long back in a log."""
     span, now_ms = reader.span(), now_of(reader).time_ms
-    return day_at(zone_of(site.site.time_zone), now_ms if span is None else min(now_ms, span[1])).day
+    return day_at(site.site.zone, now_ms if span is None else min(now_ms, span[1])).day
 
 
 def _warmth(

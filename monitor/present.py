@@ -14,7 +14,6 @@ from monitor.alarms.capacity_test import TEST_NOTE, lead_of, watched_test
 from monitor.alarms.standing import in_order
 from monitor.alarms.telling import clock_words
 from monitor.clock import CLOCK_NOTE, Clock, UntoldClock, clock_from_note
-from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK_NOTE, dark_of
 from monitor.quantities import QUANTITIES, Stage
 from monitor.records import (
@@ -270,7 +269,7 @@ def _watched(site: Site, note: str | None, now_ms: int) -> dict[str, Any] | None
     test = watched_test(note)
     if test is None or not test.runs:
         return None
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
     lead = lead_of(test, now_ms, lambda time_ms: clock_words(time_ms, now_ms, zone))
     return {
         "begun": iso_utc(test.begun_ms),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from monitor.clock import Clock
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.site.model import Site
 
 REST_S = 3600.0
@@ -42,7 +42,7 @@ class OnceADay:
 
     def __init__(self, site: Site, clock: Clock, after_midnight_ms: int, rest_s: float = 0.0) -> None:
         """No turn comes sooner than rest_s after the start."""
-        self._zone, self._clock = zone_of(site.site.time_zone), clock
+        self._zone, self._clock = site.site.zone, clock
         self._after_ms, self._from_s = after_midnight_ms, clock.elapsed_s() + rest_s
         self._had: date | None = None
 

@@ -15,7 +15,7 @@ from monitor.array_look import Found, last_look
 from monitor.bank.ledger import FLOW_QUANTITIES, Flow, equivalent_cycles, flow
 from monitor.care_report import care_report
 from monitor.day_rows import DayRow, each_day, lowest_of
-from monitor.local_days import day_at, local_day, pieces_of, zone_of
+from monitor.local_days import day_at, local_day, pieces_of
 from monitor.power.dark_note import told_last
 from monitor.present import now_of
 from monitor.records import HOUR_MS, Bucket, DayStat, Event, LogEntry
@@ -98,7 +98,7 @@ def season_of(
     findings are those on the array of this moment; without them those of the monitor's last look count.
     Raises StoreError.
     """
-    zone, now_ms = zone_of(site.site.time_zone), now_of(reader).time_ms
+    zone, now_ms = site.site.zone, now_of(reader).time_ms
     tasks = tuple(care_report(site, reader, findings)["tasks"])  # first, for it reads a year of its own
     days = [local_day(zone, first + timedelta(days=at)) for at in range((last - first).days + 1)]
     start_ms, end_ms = days[0].start_ms, days[-1].end_ms
@@ -176,7 +176,7 @@ def _full(row: DayRow, was_told: bool, was_estimated: bool) -> bool | None:
 
 def _nights(site: Site, reader: StoreReader, first: date, last: date, vague: set[date]) -> Nights:
     """The nights from the evening of the day before first to the morning of last, some weeks at a time."""
-    zone, before = zone_of(site.site.time_zone), first - timedelta(days=1)
+    zone, before = site.site.zone, first - timedelta(days=1)
     vague = vague | vague_days(reader.days(before, before))
     charges = (
         bucket

@@ -16,7 +16,7 @@ from monitor.bank.description import describe_site
 from monitor.bank.ledger import by_day, day_ledger, deepest
 from monitor.bank.stage import StageTracker
 from monitor.errors import SunError
-from monitor.local_days import dates, day_at, local_day, zone_of
+from monitor.local_days import dates, day_at, local_day
 from monitor.records import DayStat
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -55,7 +55,7 @@ def history(site: Site, reader: StoreReader, first: date, last: date) -> list[Da
 
 def past(site: Site, reader: StoreReader, first: date, last: date) -> Past:
     """`history` with the signs of a full bank and the use."""
-    supply, zone = supply_of(site), zone_of(site.site.time_zone)
+    supply, zone = supply_of(site), site.site.zone
     spans = [local_day(zone, day) for day in dates(first, last)]
     clear = clear_days(supply, [span.day for span in spans], reader)
     start_ms = local_day(zone, first - timedelta(days=WARM_UP_DAYS)).start_ms
@@ -84,7 +84,7 @@ def stored_days(site: Site, reader: StoreReader) -> tuple[date, date]:
             "the store has no reading yet; let `nightbank monitor` run for a day, or bring a log in with"
             " `nightbank import`"
         )
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
     return day_at(zone, span[0]).day, day_at(zone, span[1]).day
 
 
@@ -100,7 +100,7 @@ def weather_book(site: Site, reader: StoreReader, first: date, last: date) -> li
     judgement = judged(known.days, supply)
     skies = skies_of(known.days, judgement, supply)
     stats = by_day(reader.days(first, last))
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
     start_ms, end_ms = local_day(zone, first).start_ms, local_day(zone, last).end_ms
     fulls = {day_at(zone, time_ms).day for time_ms in told_full(reader, start_ms, end_ms)}
     return [

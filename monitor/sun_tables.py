@@ -18,7 +18,7 @@ from datetime import date, timedelta
 
 from monitor.clock import Clock
 from monitor.errors import SunError
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.log_lines import Warned
 from monitor.outlook.sky import BEHIND_DAYS
 from monitor.report_run import OnceADay
@@ -46,7 +46,7 @@ class SunTables:
     ) -> None:
         """site must have its set points filled in."""
         self._store, self._command = store, command
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._supply: Supply | None = None
         self._days = OnceADay(site, clock, 0)
         self._warned = Warned("%s; it is tried again every day, and all else goes on")

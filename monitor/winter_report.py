@@ -13,7 +13,7 @@ from monitor.care.winter_told import LEFT_OUT, Asked, Held, winter_document
 from monitor.clock import SystemClock
 from monitor.day_book import entries
 from monitor.errors import SunError
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.plan_known import OWN_DAYS
 from monitor.present import now_of, present
 from monitor.site.model import Site
@@ -38,7 +38,7 @@ def winter_report(
     monitor instead. Raises StoreError.
     """
     now_ms = SystemClock().now_ms() if reader is None else now_of(reader).time_ms
-    today = day_at(zone_of(site.site.time_zone), now_ms).day
+    today = day_at(site.site.zone, now_ms).day
     held = Held(charge, None, "as given") if reader is None else _held(site, reader, today, charge)
     gives = _gives(site, reader, today, at_once) if asked.array else LEFT_OUT
     return winter_document(site, held, asked, today, gives)

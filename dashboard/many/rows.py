@@ -150,7 +150,7 @@ def _row(standing: Standing) -> Row:
         return Row(standing.name, standing.need, unread, sentence, "", "" if unread else oldest)
     snapshot = snapshot_of(standing)
     daemon = daemon_state(state.heartbeat, standing.now, site)
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     troubles = [alarm_notice(row) for row in alarm_rows(snapshot, site, daemon, zone)]
     silent = daemon_notice(state.heartbeat, standing.now, site)
     charge = charge_of(snapshot, site)

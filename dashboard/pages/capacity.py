@@ -63,7 +63,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str], han
     from monitor.capacity.words import guide_sentence
 
     header = html.Header([html.H1(site.site.name), html.P("Capacity test", className="quiet")])
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     try:
         with closing(open_reader()) as reader:
             guide = guide_document(with_defaults(site)[0], reader)
@@ -256,7 +256,7 @@ def _asked(
         return None, ""
     from monitor.capacity.report import capacity_document
 
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     try:
         start_ms, end_ms = (_time_ms(query.get(name, ""), zone) for name in (FROM, TO))
     except (ValueError, OverflowError):

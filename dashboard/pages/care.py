@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dash import html
 from dash.development.base_component import Component
@@ -76,7 +75,7 @@ def layout(
     except StoreError as error:
         trouble = unreadable(error, site)
         return html.Main([header, html.Section([*outcome_note(hand), *trouble], id="lead")])
-    today = to_datetime(now_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
+    today = to_datetime(now_ms).astimezone(site.site.zone).date()
     rows = log_rows(entries, now_ms, site)
     lead = [*outcome_note(hand), html.P(unbroken(lead_sentence(due, today)), className="told")]
     is_high = is_cold and edited is None

@@ -48,7 +48,7 @@ ROW_HEADS = ("From", "Lowest", "Mean", "Highest")
 
 def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> Tag:
     """The page for the view that its address names."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     header = html.Header([html.H1(site.site.name), html.P("Days, a closer look", className="quiet")])
     try:
         with closing(open_reader()) as reader:
@@ -91,7 +91,7 @@ def lead(
     elsewhere: Sequence[Tag],
 ) -> Tag:
     """Which time, what had to be read otherwise, and each strip in words."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     return html.Section(
         html.Div(
             [

@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from datetime import date, timedelta
-from zoneinfo import ZoneInfo
 
 from dash.development.base_component import Component
 
@@ -40,7 +39,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
     header = html.Header([html.H1(site.site.name), html.P("Days", className="quiet")])
     try:
         with closing(open_reader()) as reader:
-            today = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone)).date()
+            today = to_datetime(now_of(reader).time_ms).astimezone(site.site.zone).date()
             span = asked_span(query, today)
             rows = take_days(reader, site, span)
             there = choices_of(reader.latest())

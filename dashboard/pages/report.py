@@ -6,7 +6,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from dashboard.day_pictures import LETTERS, MOST_LETTERS, energy_unit, harvest_picture
 from dashboard.days import PERIODS, Span, asked_span
@@ -40,7 +39,7 @@ def layout(open_reader: ReaderFactory, site: Site, query: Mapping[str, str]) -> 
 
     try:
         with closing(open_reader()) as reader:
-            now = to_datetime(now_of(reader).time_ms).astimezone(ZoneInfo(site.site.time_zone))
+            now = to_datetime(now_of(reader).time_ms).astimezone(site.site.zone)
             report = take_report(reader, site, asked_span(query, now.date()))
     except StoreError as error:
         trouble = unreadable(error, site)

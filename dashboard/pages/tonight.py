@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field, fields
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from dash import Dash, Input, Output, dcc
 from dash import html as dash_html
@@ -283,7 +282,7 @@ def present_parts(open_reader: ReaderFactory, site: Site, *, alone: bool = False
 
 def present_history(open_reader: ReaderFactory, site: Site) -> tuple[Content, str, Content]:
     """The plots of the last day, their sentence and their table; nothing without a store."""
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     try:
         with closing(open_reader()) as reader:
             history = take_history(reader, site)
@@ -302,7 +301,7 @@ def closer_figure(open_reader: ReaderFactory, site: Site) -> dict[str, Any]:
     """The last day as a chart; an empty one without a store."""
     try:
         with closing(open_reader()) as reader:
-            return day_figure(take_history(reader, site), ZoneInfo(site.site.time_zone))
+            return day_figure(take_history(reader, site), site.site.zone)
     except StoreError:
         return {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
 
@@ -313,7 +312,7 @@ def trouble_parts(error: StoreError, site: Site) -> Parts:
     start = "If the monitor was never started here, start it with “nightbank monitor” and the site file. "
     more = f"{start if site.store.server is None else ''}This page looks again every five seconds."
     lead: Content = [*unreadable(error, site), html.P(more, className="quiet")]
-    at = clock_text(now_ms, now_ms, ZoneInfo(site.site.time_zone))
+    at = clock_text(now_ms, now_ms, site.site.zone)
     return Parts(lead, answered_part(at))
 
 

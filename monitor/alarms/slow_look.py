@@ -19,7 +19,7 @@ from monitor.alarms.supply import SupplyCourse, supply_margin
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.errors import ServerError, SunError
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.outlook import OUTLOOK_NOTE
 from monitor.records import DeviceHealth, moved_ms
 from monitor.sampling import NET_QUANTITIES
@@ -50,7 +50,7 @@ class SlowLook:
         """site must have its set points filled in. Without a computer its signs are unknown."""
         self._site, self._store, self._clock, self._computer = site, store, clock, computer
         self._bank = describe_site(site)
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._supply = _supply(site)
         self._table: tuple[object, tuple[Clear, ...] | None] = (None, None)
         self._course = Course()

@@ -23,7 +23,6 @@ from monitor.alarms.suppression import Standing, reasons
 from monitor.alarms.telling import event_text, transition_text
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
-from monitor.local_days import zone_of
 from monitor.records import (
     AlarmState,
     Condition,
@@ -77,7 +76,7 @@ class AlarmWatch:
     ) -> None:
         """site must have its set points filled in. Without a computer its signs are unknown."""
         self._site, self._store, self._clock = site, store, clock
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._bank = describe_site(site)
         self._view = PresentView(site)
         self.rules = {rule.name: rule for rule in rules_of(site)}

@@ -13,7 +13,6 @@ from monitor.bank.ledger import flow
 from monitor.care.capacity import END_CELL_V, Discharge, NoCapacity, measured_capacity
 from monitor.care.entry import TEXT, TIME
 from monitor.care.numbers import BAND, CAPACITY
-from monitor.local_days import zone_of
 from monitor.records import HOUR_MS, iso_utc, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -142,7 +141,7 @@ def _discharge(
         )
     counted_to_ms = end_ms if rest is None else rest.time_ms
     names = ("battery_current_A", "battery_temperature_C")
-    stats = span_stats(reader, zone_of(site.site.time_zone), names, start_ms, counted_to_ms)
+    stats = span_stats(reader, site.site.zone, names, start_ms, counted_to_ms)
     moved = flow(stats, site.metering.level, (counted_to_ms - start_ms) / 1000)
     if moved.in_Ah is None or moved.out_Ah is None or moved.covered_s < WELL_COVERED * moved.span_s:
         raise NoCapacity("too many readings of the current are missing in that time")

@@ -27,7 +27,6 @@ from monitor.alarms.telling import clock_words
 from monitor.care.entry import LogRefused, clean_name
 from monitor.clock import Clock
 from monitor.errors import ServerError
-from monitor.local_days import zone_of
 from monitor.records import Event, Request, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -61,7 +60,7 @@ class CapacityWatch:
     def __init__(self, site: Site, store: StoreWriter, clock: Clock) -> None:
         """site must have its set points filled in."""
         self._site, self._store, self._clock = site, store, clock
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._looked_ms: int | None = None
 
     def follow(self) -> bool:

@@ -8,7 +8,6 @@ from dataclasses import replace
 from monitor.alarms.telling import clock_words
 from monitor.care.entry import KINDS, LOG, LogRefused, changed, entry_of, figures_words
 from monitor.clock import Clock
-from monitor.local_days import zone_of
 from monitor.records import LogEntry, Request
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -24,7 +23,7 @@ class LogKeeper:
 
     def __init__(self, site: Site, store: StoreWriter, clock: Clock) -> None:
         self._site, self._store, self._clock = site, store, clock
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
 
     def follow(self) -> bool:
         """Do what is asked for; whether anything was, so that somebody waits for the commit."""

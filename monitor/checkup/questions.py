@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 
 from monitor.checkup.keys import Keys
 from monitor.checkup.recording import Answers
-from monitor.local_days import zone_of
 from monitor.records import to_datetime
 from monitor.site.hours import parse_time
 from monitor.site.model import Site
@@ -23,7 +22,7 @@ Say = Callable[[str], None]
 
 def ask_all(site: Site, keys: Keys, say: Say, now_ms: Callable[[], int]) -> Answers:
     """The answers; an empty line is 'not known'. What cannot be read is asked again."""
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
 
     def local() -> datetime:
         return to_datetime(now_ms()).astimezone(zone)

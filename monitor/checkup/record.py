@@ -13,7 +13,6 @@ from monitor.checkup import figures
 from monitor.checkup.recording import Recording
 from monitor.checkup.result import Result, Verdict
 from monitor.checkup.sources import CheckupError
-from monitor.local_days import zone_of
 from monitor.records import iso_utc, to_datetime
 from monitor.whole_file import write_whole
 
@@ -29,7 +28,7 @@ Document = dict[str, Any]
 def document_of(recording: Recording, results: Sequence[Result], now_ms: int, source: str) -> Document:
     """The record as one JSON document."""
     site = recording.site
-    local = to_datetime(now_ms).astimezone(zone_of(site.site.time_zone))
+    local = to_datetime(now_ms).astimezone(site.site.zone)
     verdicts = [result.verdict for result in results]
     return {
         "form": FORM,

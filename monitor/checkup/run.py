@@ -15,7 +15,7 @@ from monitor.checkup.recording import ARRAY_OFF, START, Answers, Phase, Recordin
 from monitor.checkup.roles import roles_of, silent
 from monitor.checkup.sources import Source
 from monitor.errors import SunError
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.site.model import Site
 from monitor.sun.expected import clear_days, supply_of
 
@@ -164,7 +164,7 @@ def sun_now(site: Site, now_ms: int, answers: Answers) -> Sun | None:
     """Where the sun stands by the corrected clock; None where the site has no array or it cannot be worked
     out."""
     true_ms = now_ms - round(1000 * (answers.clock_error_s or 0.0))
-    day = day_at(zone_of(site.site.time_zone), true_ms).day
+    day = day_at(site.site.zone, true_ms).day
     try:
         steps = clear_days(supply_of(site), [day])[day]
     except SunError:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -54,7 +53,7 @@ def list_alarms(asked: Asked, as_json: bool) -> None:
     if as_json:
         echo_json(list_document(states, rules_of(site)))
     else:
-        zone = ZoneInfo(site.site.time_zone)
+        zone = site.site.zone
         patience_ms = now.patience_ms(site)
         say(
             list_in_words(
@@ -145,7 +144,7 @@ def history(asked: Asked, first: str | None, last: str | None, limit: int, as_js
     from monitor.present import now_of
 
     site = asked.site()
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     with asked.reader(site) as reader:
         now_ms = now_of(reader).time_ms
         start_ms, end_ms = asked_span(first, last, now_ms, zone)
@@ -171,7 +170,7 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
     from monitor.present import now_of
 
     site = asked.site()
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     with asked.reader(site) as reader:
         back_ms = FIGURES_DAYS * DAY_MS
         start_ms, end_ms = asked_span(first, last, now_of(reader).time_ms, zone, back_ms)

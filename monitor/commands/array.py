@@ -34,7 +34,6 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     Example: nightbank array hide.toml --from 2026-09-01
     """
     from monitor.array_report import LOOK_BACK_DAYS, found_in
-    from monitor.local_days import zone_of
     from monitor.sun.expected import supply_of
     from monitor.sun_report import stored_days
 
@@ -44,7 +43,7 @@ def array(site: Path, first: str | None, last: str | None, as_json: bool) -> Non
     with asked.reader(described) as reader:
         first_day, last_day = asked_days(first, last, *stored_days(described, reader), LOOK_BACK_DAYS)
         findings, looked = found_in(described, reader, first_day, last_day)
-    zone = zone_of(described.site.time_zone)
+    zone = described.site.zone
     if as_json:
         echo_json({"findings": [finding.document() for finding in findings]})
     else:

@@ -24,7 +24,6 @@ def bank(site: Path, as_json: bool) -> None:
     """
     from monitor.bank_report import bank_report
     from monitor.bank_words import in_words
-    from monitor.local_days import zone_of
 
     asked = Asked(site)
     described = asked.site()
@@ -33,4 +32,4 @@ def bank(site: Path, as_json: bool) -> None:
     if as_json:
         echo_json(document)
     else:
-        click.echo(wrapped(in_words(document, zone_of(described.site.time_zone))))
+        click.echo(wrapped(in_words(document, described.site.zone)))

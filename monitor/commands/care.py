@@ -157,7 +157,6 @@ def capacity(
     from monitor.capacity.report import capacity_document, log_details
     from monitor.capacity.words import capacity_lines, guide_lines
     from monitor.care.entry import LOG
-    from monitor.local_days import zone_of
     from monitor.records import LogKind, parse_iso
 
     if (begun is None) != (ended is None):
@@ -168,7 +167,7 @@ def capacity(
         ask_daemon(asked, BEGIN if begin else END, "", {}, by)
         return
     site = asked.site()
-    zone = zone_of(site.site.time_zone)
+    zone = site.site.zone
     start_ms = 0 if begun is None else moment_ms(begun, zone, "--from")
     end_ms = 0 if ended is None else moment_ms(ended, zone, "--to")
     if ended is not None and end_ms <= start_ms:

@@ -52,7 +52,6 @@ def clock(
               nightbank clock hide.toml --aside aside.csv
               nightbank clock hide.toml --aside run.csv --run 1 --on 2026-11-25T07:10
     """
-    from zoneinfo import ZoneInfo
 
     from monitor.commands.aside import show_aside, write_run
     from monitor.present import now_of
@@ -64,9 +63,9 @@ def clock(
     asked = Asked(site)
     described = asked.site()
     if told is not None:
-        _tell(asked, described.site.time_zone, told, sure=sure)
+        _tell(asked, described.site.zone, told, sure=sure)
         return
-    path, zone = held_path(store_path(described, site)), ZoneInfo(described.site.time_zone)
+    path, zone = held_path(store_path(described, site)), described.site.zone
     with asked.reader(described) as reader:
         if run is None:
             say(_words(reader, zone))
@@ -81,14 +80,12 @@ def clock(
         click.echo("Nothing was set aside.")
 
 
-def _tell(asked: Asked, zone: str, told: str, *, sure: bool) -> None:
-    from zoneinfo import ZoneInfo
-
+def _tell(asked: Asked, zone: ZoneInfo, told: str, *, sure: bool) -> None:
     from monitor.clock import TIME_REQUEST
     from monitor.clock.kernel import Kernel
 
     kernel = Kernel()
-    told_ms = kernel.system_ms() if told == "system" else moment_ms(told, ZoneInfo(zone), "--set")
+    told_ms = kernel.system_ms() if told == "system" else moment_ms(told, zone, "--set")
     details: dict[str, str | float | None] = {
         "offset_ms": float(told_ms - kernel.count_ms()),
         "boot": kernel.boot,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -41,7 +40,7 @@ def events(
 
     asked = Asked(site)
     described = asked.site()
-    zone = ZoneInfo(described.site.time_zone)
+    zone = described.site.zone
     with asked.reader(described) as reader:
         now_ms = now_of(reader).time_ms
         start_ms, end_ms = asked_span(first, last, now_ms, zone)

@@ -51,7 +51,7 @@ def list_entries(asked: Asked, limit: int, as_json: bool) -> None:
     if as_json:
         echo_json([_document(entry) for entry in entries])
         return
-    zone = ZoneInfo(site.site.time_zone)
+    zone = site.site.zone
     for entry in entries:
         for line in _lines(entry, zone, site.bank):
             say(line)
@@ -111,7 +111,7 @@ def add(
     site = asked.site()
     with asked.reader(site) as reader:
         now_ms = now_of(reader).time_ms
-    time_ms = moment_ms(at, ZoneInfo(site.site.time_zone), "--at") if at else now_ms
+    time_ms = moment_ms(at, site.site.zone, "--at") if at else now_ms
     details: dict[str, str | float | None] = {TIME: float(time_ms), TEXT: text}
     details |= {f"{GRAVITY}{cell}": value for cell, value in enumerate(gravity, 1)}
     details |= {unit_field(unit): value for unit, value in enumerate(voltage, 1)}

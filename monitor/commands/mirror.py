@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -60,7 +59,7 @@ def status(asked: Asked, as_json: bool) -> None:
     elif not documents:
         click.echo(NONE_YET.format(asked.path))
     else:
-        zone = ZoneInfo(site.site.time_zone)
+        zone = site.site.zone
         say("\n".join(in_words(document, zone) for document in documents))
 
 
@@ -106,7 +105,7 @@ def again(ctx: click.Context, since: str, name: str | None) -> None:
     asked: Asked = ctx.obj
     site = _site(asked)
     names = _names(site, asked.path, name)
-    from_ms = moment_ms(since, ZoneInfo(site.site.time_zone), "--from")
+    from_ms = moment_ms(since, site.site.zone, "--from")
     if not names:
         click.echo(NONE_YET.format(asked.path), err=True)
         ctx.exit(1)

@@ -79,7 +79,6 @@ def _said(outcome: Outcome) -> str:
 
 
 def _show(described: Site, site: Path, channel: str | None, last: int, as_json: bool) -> None:
-    from monitor.local_days import zone_of
     from monitor.stores import open_reader
 
     with closing(open_reader(described, site)) as reader:
@@ -91,7 +90,7 @@ def _show(described: Site, site: Path, channel: str | None, last: int, as_json: 
     elif not notices:
         click.echo("No notice waits, and none was made yet.")
     else:
-        zone = zone_of(described.site.time_zone)
+        zone = described.site.zone
         say("\n".join(_line(notice, zone) for notice in notices))
 
 

@@ -25,14 +25,13 @@ def outlook(site: Path, moment: str | None, as_json: bool) -> None:
 
     Example: nightbank outlook hide.toml
     """
-    from monitor.local_days import zone_of
     from monitor.outlook.document import document
     from monitor.outlook_report import outlook_at
     from monitor.outlook_words import in_words
 
     asked = Asked(site)
     described = asked.site()
-    zone = zone_of(described.site.time_zone)
+    zone = described.site.zone
     at_ms = None if moment is None else moment_ms(moment, zone, "--at")
     with asked.reader(described) as reader:
         found = outlook_at(described, reader, at_ms)

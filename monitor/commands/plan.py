@@ -203,11 +203,10 @@ def _store(
         span = reader.span()
         noted = None if span is None else noted_outlook(reader, span[1])
         return reader, noted or "the monitor made no outlook in the last hour; --outlook works one out"
-    from monitor.local_days import zone_of
     from monitor.outlook.document import document  # only here: the estimator is slow to load
     from monitor.outlook_report import outlook_at
 
     try:
-        return reader, document(outlook_at(site, reader), zone_of(site.site.time_zone))
+        return reader, document(outlook_at(site, reader), site.site.zone)
     except StoreError as error:
         return reader, str(error)

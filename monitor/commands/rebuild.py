@@ -32,12 +32,11 @@ def rebuild(ctx: click.Context, site: Path, start: str) -> None:
     """
     from monitor import rebuild as again
     from monitor.clock import CLOCK_NOTE, clock_from_note
-    from monitor.local_days import zone_of
     from monitor.site.load import load_site, with_defaults
     from monitor.stores import open_reader, open_writer
 
     described, _ = with_defaults(load_site(site))
-    from_ms = moment_ms(start, zone_of(described.site.time_zone), "--from")
+    from_ms = moment_ms(start, described.site.zone, "--from")
     with closing(open_reader(described, site)) as reader:  # a rebuild makes no store
         first_ms, last_ms = reader.span() or (from_ms, from_ms)
     first_ms = max(from_ms, first_ms)

@@ -28,7 +28,6 @@ def season(site: Path, first: str | None, last: str | None, findings: bool, as_j
 
     Example: nightbank season hide.toml --from 2026-10-01 --to 2027-03-31
     """
-    from monitor.local_days import zone_of
     from monitor.season_document import season_document
     from monitor.season_report import USUAL_DAYS, season_of
     from monitor.season_words import in_words
@@ -47,4 +46,4 @@ def season(site: Path, first: str | None, last: str | None, findings: bool, as_j
     if as_json:
         echo_json(season_document(described, found))
     else:
-        click.echo(in_words(described.site.name, found, zone_of(described.site.time_zone)))
+        click.echo(in_words(described.site.name, found, described.site.zone))

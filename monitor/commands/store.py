@@ -57,7 +57,7 @@ def size(asked: Asked, as_json: bool) -> None:
     if as_json:
         echo_json(asdict(found))
     else:
-        click.echo("\n".join(_size_in_words(found, ZoneInfo(asked.site().site.time_zone))))
+        click.echo("\n".join(_size_in_words(found, asked.site().site.zone)))
 
 
 @store.command("check")

@@ -88,7 +88,6 @@ def export_table(
 
     Example: nightbank export hide.toml --from 2026-11-24 --to 2026-11-25 --every 60 --out day.csv
     """
-    from monitor.local_days import zone_of
     from monitor.site.load import load_site
     from monitor.store.table_out import kept_quantities
     from monitor.stores import open_reader
@@ -98,7 +97,7 @@ def export_table(
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE: it is no text for a terminal or a pipe")
     described = load_site(site)
-    zone = zone_of(described.site.time_zone)
+    zone = described.site.zone
     start_ms, end_ms = moment_ms(start, zone, "--from"), moment_ms(end, zone, "--to")
     if end_ms <= start_ms:
         raise click.UsageError(f"--to ({iso_utc(end_ms)}) must come after --from ({iso_utc(start_ms)})")
@@ -192,13 +191,12 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
     Examples: nightbank import hide.toml handlog.csv
               nightbank import hide.toml logger.csv --map logger.toml --dry-run
     """
-    from monitor.local_days import zone_of
     from monitor.site.load import load_site
     from monitor.store.table_in import Imported, land
     from monitor.stores import open_importer
 
     described = load_site(site)
-    zone = zone_of(described.site.time_zone)
+    zone = described.site.zone
     told = 0
 
     def tell(line: int, reason: str) -> None:

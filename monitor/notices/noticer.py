@@ -15,7 +15,6 @@ from pathlib import Path
 
 from monitor.clock import Clock
 from monitor.errors import NoticeError, StoreError
-from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.beat import Beat
 from monitor.notices.channels import Display, Picture, build_channel
@@ -62,7 +61,7 @@ class Noticer:
         open, and commits: what was being handed over when the daemon ended is due again and marked.
         """
         self._site, self._store, self._clock = site, store, clock
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         hours = site.notices.quiet_hours
         self._quiet = Quiet(parse_hours(hours) if hours else None, self._zone)
         self._secrets = secrets_of(site, folder)

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from monitor.alarms.rules import rules_of
 from monitor.clock import Clock
-from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.memory import NOTICES_NOTE, Memory, Standing
 from monitor.notices.outbox import DUE, Outbox
@@ -65,7 +64,7 @@ class Teller:
         self, site: Site, store: StoreWriter, clock: Clock, outbox: Outbox, least: Mapping[str, int]
     ) -> None:
         self._site, self._store, self._clock = site, store, clock
-        self._name, self._zone = site.site.name, zone_of(site.site.time_zone)
+        self._name, self._zone = site.site.name, site.site.zone
         self._outbox, self._least = outbox, least
         self._advice = {r.name: Advice(r.do_first, r.caution, r.notice) for r in rules_of(site)}
         self._summaries = Summaries(site, store, self._zone)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.errors import NoticeError
-from monitor.local_days import zone_of
 from monitor.notices import words
 from monitor.notices.channels import build_channel
 from monitor.notices.channels.pin import PinDisplay
@@ -49,7 +48,7 @@ def try_channels(site: Site, folder: Path, now_ms: int, channel: str | None = No
 
 def _try(entry: ChannelEntry, site: Site, folder: Path, now_ms: int) -> NoticeError | None:
     secrets = secrets_of(site, folder)
-    title, text = words.test(site.site.name, entry.name, now_ms, zone_of(site.site.time_zone))
+    title, text = words.test(site.site.name, entry.name, now_ms, site.site.zone)
     notice = Notice(now_ms, "test", "", "high", entry.name, title, text, "trying", now_ms)
     try:
         channel, display = build_channel(entry, site, secrets, presence=False)

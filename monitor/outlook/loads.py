@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
-from monitor.local_days import zone_of
 from monitor.outlook.declared import stand_ins
 from monitor.outlook.past import DAY, SIZE, SLOT_MS, Singles
 from monitor.records import to_datetime
@@ -103,7 +102,7 @@ class Habit:
     ) -> None:
         """load_A and temperature_C are `SitePast.before` of the slot of at_ms."""
         self._load_A = load_A
-        local = to_datetime(at_ms).astimezone(zone_of(site.site.time_zone))
+        local = to_datetime(at_ms).astimezone(site.site.zone)
         self._weekday = _evening(local).weekday()
         self._first = (local.hour * 60 + local.minute) * 60_000 // SLOT_MS
         by_day = load_A.reshape(-1, DAY)

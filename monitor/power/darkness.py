@@ -15,7 +15,6 @@ from monitor.alarms.telling import clock_words, span_words
 from monitor.bank.charge_words import charge_words
 from monitor.clock import Clock
 from monitor.errors import StoreError
-from monitor.local_days import zone_of
 from monitor.power.dark_note import DARK, DARK_NOTE, DARK_YET, DarkTime
 from monitor.power.halting import Tell
 from monitor.records import DAY_MS, Quality, Reading
@@ -170,7 +169,7 @@ class Darkness:
     ) -> None:
         """To be made before anything of this run is stored. is_known: whether the time is."""
         self._store, self._clock, self._is_known = store, clock, is_known
-        self._zone = zone_of(site.site.time_zone)
+        self._zone = site.site.zone
         self._start_s = clock.elapsed_s()
         self._waits_for_time = False
         self.former = former_run(store, boot)

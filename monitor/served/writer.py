@@ -19,7 +19,6 @@ from pathlib import Path
 
 from monitor.clock import Clock, SystemClock
 from monitor.errors import ServerError, StoreError
-from monitor.local_days import zone_of
 from monitor.notices.secrets import secrets_of
 from monitor.records import (
     AlarmState,
@@ -104,7 +103,7 @@ class ServedWriter(ServedReader):
             self._documents,
             self._measured,
             writer(self._server, site.site.name),
-            zone_of(site.site.time_zone),
+            site.site.zone,
             self._state,
             shelf,
             next((point for point in known if point.device == "writer"), None) or _new_mark(),

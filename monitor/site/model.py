@@ -86,6 +86,11 @@ class Place(Table):
     coldest_C: float | None = Field(default=None, ge=-70, le=30)
     typical_year: str | None = Field(default=None, min_length=1)
 
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        """The time zone itself."""
+        return zoneinfo.ZoneInfo(self.time_zone)
+
 
 class Bank(Table):
     """[bank]; a unit is one battery as bought (a 6 V block, a 12 V block, a 2 V cell)."""

@@ -59,7 +59,7 @@ from monitor.store.embedded import open_reader
 
 site = load_site(Path(sys.argv[1]))
 with closing(open_reader(Path(sys.argv[1]).with_name("nightbank.db"))) as reader:
-    figure = day_figure(take_history(reader, site), ZoneInfo(site.site.time_zone))
+    figure = day_figure(take_history(reader, site), site.site.zone)
 app = Dash("plain")
 app.layout = html.Div([html.H1("The last day"), dcc.Graph(figure=figure)])
 app.server.after_request(lambda response: pack_answer(request, response))

@@ -26,7 +26,7 @@ from monitor.capacity.guide import guide_document
 from monitor.care.winter_told import Asked
 from monitor.care_report import care_report
 from monitor.clock import CLOCK_NOTE, PacedClock, SystemClock
-from monitor.local_days import day_at, zone_of
+from monitor.local_days import day_at
 from monitor.records import Event, LogEntry, Reading, Transition, parse_iso
 from monitor.season_report import season_of
 from monitor.site.load import load_site, with_defaults
@@ -114,7 +114,7 @@ def cpu_s(work: Callable[[], object]) -> float:
 
 def measure(site: Site, path: Path, days: int) -> None:
     with closing(open_reader(path)) as reader:
-        last = day_at(zone_of(site.site.time_zone), END_MS).day
+        last = day_at(site.site.zone, END_MS).day
         first = last - timedelta(days=days - 1)
         readings = sum(stat.count for stat in reader.days(first, last))
         rows = {

@@ -168,7 +168,7 @@ def main() -> None:
             writer.commit()
         print(f"store: {path.stat().st_size / 1e6:.1f} MB")
         site = load_site(site_file)
-        zone = ZoneInfo(site.site.time_zone)
+        zone = site.site.zone
         client = Client(
             make_app(lambda: open_reader(path), site, path, lambda asked: leave_request(path, asked)).server
         )
