@@ -119,6 +119,7 @@ def serve(
         log.warning("the site file names no [[devices]]: nothing will be polled")
     held = None if waiting is None else waiting.held
     pipeline = Pipeline(site, store, clock, Computer(store_path(site, site_file).parent), held)
+    kernel = Kernel() if waiting is None else waiting.kernel
     power = PowerKeeper(
         site,
         store,
@@ -126,8 +127,9 @@ def serve(
         pipeline.alarms,
         pipeline.tell,
         runtime_folder(),
-        Kernel().boot if waiting is None else waiting.kernel.boot,
+        kernel.boot,
         lambda: clock.is_known and not pipeline.holds,
+        kernel.computer,
     )
     pipeline.tell("start", "", _start_text(store, clock))
     pipeline.save()

@@ -19,13 +19,14 @@ from dataclasses import replace
 from math import isfinite
 
 from monitor.alarms.telling import span_words
-from monitor.clock import CLOCK_NOTE, COMPUTER_NOTE, TIME_REQUEST, Clock
+from monitor.clock import CLOCK_NOTE, TIME_REQUEST, Clock
 from monitor.clock.kernel import Kernel
 from monitor.clock.receiver import Agreement, TimeTold
 from monitor.clock.steady import BELIEVED_MS, PERSON, SOURCE_WORDS, Change, SteadyClock, Word
 from monitor.errors import ServerError, StoreError
 from monitor.mending import MEND_NOTE, Mend, ends_of, go_on, known_at_last, tell, was_off
 from monitor.pipeline import Pipeline
+from monitor.power.darkness import read_run
 from monitor.records import LATEST_MS, Event, Request, iso_utc
 from monitor.store.base import StoreWriter
 from monitor.store.heartbeat import read_heartbeat
@@ -52,7 +53,6 @@ def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> Stead
     is_ready = not mend.left or _all_done(mend, store, held)
     clock = SteadyClock.start(kernel, _own_note(kernel, store), newest_ms(store), asks=is_ready)
     store.put_note(CLOCK_NOTE, clock.course.note())
-    store.put_note(COMPUTER_NOTE, kernel.computer)
     if clock.is_known and is_ready:
         mend = known_at_last(store, clock, may_be_of_now=clock.goes_on or clock.is_first)
         store.put_note(MEND_NOTE, mend.note())
@@ -64,9 +64,7 @@ def start_clock(kernel: Kernel, store: StoreWriter, held: HeldReadings) -> Stead
 def _own_note(kernel: Kernel, store: StoreWriter) -> str | None:
     """The clock's note. None where another computer's daemon has left it, in a store that was copied by hand:
     what was read there while this was on is no sign of a wrong clock. Where nothing tells it is our own."""
-    writer, computer = store.note(COMPUTER_NOTE), kernel.computer
-    is_others = bool(writer and computer) and writer != computer
-    return None if is_others else store.note(CLOCK_NOTE)
+    return None if read_run(store).is_of_another(kernel.computer) else store.note(CLOCK_NOTE)
 
 
 def _all_done(mend: Mend, store: StoreWriter, held: HeldReadings, clock: Clock | None = None) -> bool:

@@ -136,9 +136,6 @@ computer; a whole number."""
 CLOCK_NOTE = "clock"
 """Key of the store's note of the clock that its readings go by; absent where that is the system's."""
 
-COMPUTER_NOTE = "computer"
-"""Key of the store's note of the computer whose daemon wrote there last (`Kernel.computer`)."""
-
 
 def clock_from_note(note: str | None, kernel: Kernel | None = None) -> Clock:
     """The clock a reader of the store should go by: a demo's noted one; the daemon's own, where it has noted

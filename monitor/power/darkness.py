@@ -1,8 +1,8 @@
 """In the daemon: after a start, tell how long nobody watched, why, and what the bank did meanwhile.
 
-The former run left its heartbeat with its last commit, its readings, and in a note in which start of the
-computer it ran. What came after is known once the devices have answered; how long it was, once the time is
-known: a computer without a clock chip may come up hours behind. Until then the dark time is not guessed.
+The former run left its heartbeat with its last commit, its readings, and in a note on which computer and in
+which start of that it ran. What came after is known once the devices have answered; how long it was, once the
+time is known: a computer without a clock chip may come up hours behind. Until then the dark time is not guessed.
 """
 
 from __future__ import annotations
@@ -72,11 +72,16 @@ def stand_of(latest: Iterable[Reading]) -> Stand:
 @dataclass(frozen=True, slots=True)
 class Run:
     """What a run leaves to the next: the start of the computer it is in ('' where nothing tells it), whether
-    it has asked for a halt, whether it knew the time."""
+    it has asked for a halt, whether it knew the time, and the mark of the computer ('' where it has none)."""
 
     boot: str
     halts: bool = False
     knew_time: bool = True
+    computer: str = ""
+
+    def is_of_another(self, computer: str) -> bool:
+        """Whether another computer than the one with this mark ran it; False where nothing tells."""
+        return "" not in (self.computer, computer) and self.computer != computer
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,8 +109,9 @@ class FormerRun:
         return replace(self, last_ms=self.last_ms + by_ms, latest=self.latest | stamped)
 
 
-def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
-    """The run before this one, None where there was none. boot is this start of the computer, '' unknown."""
+def former_run(store: StoreWriter, boot: str, computer: str = "") -> FormerRun | None:
+    """The run before this one, None where there was none. boot is this start of the computer, computer its
+    mark; '' unknown."""
     latest = _newest(store)
     try:
         beat = read_heartbeat(store)
@@ -118,7 +124,7 @@ def former_run(store: StoreWriter, boot: str) -> FormerRun | None:
     near = [reading for reading in latest if abs(last_ms - reading.time_ms) <= LAST_MS]
     return FormerRun(
         last_ms,
-        _why(run, boot, stopped=beat is not None and beat.stopped_ms is not None),
+        _why(run, boot, computer, stopped=beat is not None and beat.stopped_ms is not None),
         boot != "" and boot == run.boot,
         run.knew_time,
         frozenset(latest),
@@ -134,12 +140,14 @@ def _newest(store: StoreWriter) -> list[Reading]:
         return store.latest()
 
 
-def _why(run: Run, boot: str, *, stopped: bool) -> str:
-    """Why nobody watched after a run, seen from the start of the computer called boot."""
+def _why(run: Run, boot: str, computer: str, *, stopped: bool) -> str:
+    """Why nobody watched after a run, seen from the start called boot of a computer."""
     if stopped and run.halts:
         return "the computer had been halted before its supply ended"
     if stopped:
         return "the monitor had been stopped"
+    if run.is_of_another(computer):
+        return "the monitor had run on another computer, from which its store was brought here"
     if not (boot and run.boot):
         return "the monitor had ended without being stopped"
     if boot == run.boot:
@@ -156,7 +164,8 @@ def read_run(store: StoreWriter) -> Run:
     """What the former run has left; nothing is known of one that has left nothing, or something spoilt."""
     try:
         kept = json.loads(store.note(RUN_NOTE) or "{}")
-        return Run(str(kept.get("boot", "")), bool(kept.get("halts")), bool(kept.get("knew_time", True)))
+        boot, computer = str(kept.get("boot", "")), str(kept.get("computer", ""))
+        return Run(boot, bool(kept.get("halts")), bool(kept.get("knew_time", True)), computer)
     except (ValueError, AttributeError):
         return Run("")
 
@@ -165,14 +174,20 @@ class Darkness:
     """Watches for what belongs to the telling, and tells it once. One thread uses it; it commits nothing."""
 
     def __init__(
-        self, site: Site, store: StoreWriter, clock: Clock, boot: str, is_known: Callable[[], bool]
+        self,
+        site: Site,
+        store: StoreWriter,
+        clock: Clock,
+        boot: str,
+        is_known: Callable[[], bool],
+        computer: str = "",
     ) -> None:
         """To be made before anything of this run is stored. is_known: whether the time is."""
         self._store, self._clock, self._is_known = store, clock, is_known
         self._zone = site.site.zone
         self._start_s = clock.elapsed_s()
         self._waits_for_time = False
-        self.former = former_run(store, boot)
+        self.former = former_run(store, boot, computer)
         self._open = self.former is not None
 
     def moved(self, from_ms: int, by_ms: int) -> None:

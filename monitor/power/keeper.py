@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from monitor.alarms.shipped import SUPPLY_ENDS
@@ -35,20 +36,21 @@ class PowerKeeper:
         folder: Path | None,
         boot: str,
         is_known: Callable[[], bool] = lambda: True,
+        computer: str = "",
     ) -> None:
         """To be made before anything of this run is stored. folder: where a request to halt goes; boot: this
-        start of the computer; is_known: whether the time is, and all readings have theirs."""
+        start of the computer, computer its mark; is_known: whether the time is, and all readings have theirs."""
         self._entry, self._store, self._alarms, self._tell = site.computer, store, alarms, tell
-        self._is_known, self._boot = is_known, boot
-        self._darkness = Darkness(site, store, clock, self._boot, is_known)
+        self._is_known = is_known
+        self._darkness = Darkness(site, store, clock, boot, is_known, computer)
         self._halting = Halting(site, clock, tell, folder)
-        self._run = Run(self._boot, knew_time=is_known())
+        self._run = Run(boot, knew_time=is_known(), computer=computer)
         write_run(store, self._run)
 
     def follow(self) -> bool:
         """What is due once a second; whether anything was told that is to be committed at once."""
         told = self._halting.follow(calls=self._alarms.calls(SUPPLY_ENDS))
-        run = Run(self._boot, self._halting.asked, self._is_known())
+        run = replace(self._run, halts=self._halting.asked, knew_time=self._is_known())
         if run != self._run:
             self._run = run
             write_run(self._store, run)

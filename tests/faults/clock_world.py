@@ -20,6 +20,7 @@ from monitor.clock.kernel import Kernel
 from monitor.clock.steady import BELIEVED_MS
 from monitor.pipeline import Pipeline
 from monitor.poll import PollResult
+from monitor.power.darkness import Run, write_run
 from monitor.records import DeviceHealth, Reading, Request, Transition
 from monitor.site.load import load_site, with_defaults
 from monitor.store.embedded import leave_request, open_reader, open_writer
@@ -146,6 +147,7 @@ class ClockWorld:
         self.store = open_writer(self.store_file, self.site.site.time_zone)
         self.held = HeldReadings(held_path(self.store_file), self.board.boot)
         self.clock = start_clock(self.board, self.store, self.held)
+        write_run(self.store, Run(self.board.boot, computer=self.board.computer))
         self.pipeline = Pipeline(self.site, self.store, self.clock, held=self.held)
         self.keeper = Timekeeper(
             self.board, self.clock, self.store, self.held, self.pipeline, lambda *_: None

@@ -483,6 +483,17 @@ def test_a_day_that_may_not_be_today_is_named(nights):
     assert event[2].startswith("Nobody has watched since 24 Nov 21:40, how long is not known")
 
 
+def test_a_store_that_was_brought_here_says_so_and_blames_no_computer(nights):
+    made = nights()
+    write_run(made.store, Run("a", computer="there"))
+    made.clock = SetClock(T0 + HOUR)
+    made.darkness = Darkness(made.site, made.store, made.clock, "b", lambda: True, "here")
+    made.answer()
+    made.follow(2)
+    (event,) = made.told
+    assert ": the monitor had run on another computer, from which its store was brought here. The" in event[2]
+
+
 @pytest.mark.parametrize("note", ["{", "[1]", "null", '{"boot": 7}'])
 def test_a_spoilt_note_of_the_former_run_hinders_no_start(nights, note):
     made = nights()
