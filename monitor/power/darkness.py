@@ -2,7 +2,7 @@
 
 The former run left its heartbeat with its last commit, its readings, and in a note on which computer and in
 which start of that it ran. What came after is known once the devices have answered; how long it was, once the
-time is known: a computer without a clock chip may come up hours behind. Until then the dark time is not guessed.
+time is known: a computer without a clock chip may come up hours behind. Until then no dark time is guessed.
 """
 
 from __future__ import annotations
