@@ -104,17 +104,35 @@ NUMBER = re.compile(
 CLOCK = re.compile(r"(?<![\w.:/@=-])([01]\d|2[0-3]):([0-5]\d)(?![\w:/@]|[.:-]\w)")
 """A time of day that stands by itself."""
 
+MONTHS = {
+    f"{date(2000, month, 1):{form}}": (month, form == "%B") for form in ("%b", "%B") for month in range(1, 13)
+}
+"""The months as sentences name them, short or whole."""
+
+DATE = re.compile(
+    rf"(?<![\w.,:/-])(\d{{1,2}}) ({'|'.join(sorted(MONTHS, key=len, reverse=True))}) (\d{{4}})(?![\w:/-])"
+)
+"""A day with its month's name and its year."""
+
 VERSION = re.compile(r"(?:\b(?:version|release|revision|firmware|python)|\bv|\brev)\.? $", re.IGNORECASE)
 """What comes before a number with a point that is none."""
 
 
 def in_form(text: str) -> str:
-    """A sentence that came ready-made, its numbers and clock times in the form in use."""
+    """A sentence that came ready-made, its numbers, clock times and dates in the form in use."""
     if _form.get() == PLAIN:
         return text
+
+    def dated(found: re.Match[str]) -> str:
+        month, is_whole = MONTHS[found[2]]
+        try:
+            day = date(int(found[3]), month, int(found[1]))
+        except ValueError:
+            return found[0]
+        return day_text(day, year=True, whole=is_whole)
 
     def number(found: re.Match[str]) -> str:
         return found[0] if VERSION.search(text[: found.start()]) else marked(found[0])
 
-    numbers = NUMBER.sub(number, text)
+    numbers = NUMBER.sub(number, DATE.sub(dated, text))
     return CLOCK.sub(lambda found: clock(time(int(found[1]), int(found[2]))), numbers)

@@ -142,6 +142,22 @@ def test_clock_times_in_a_sentence_become_the_phones(came, american):
     assert in_form(came).replace("\N{NO-BREAK SPACE}", "~") == american
 
 
+@pytest.mark.parametrize(
+    ("came", "american"),
+    [
+        ("it is so until 10 December 2026 only", "it is so until December 10, 2026 only"),
+        ("last on 16 Nov 2026; 3 May 2027.", "last on Nov 16, 2026; May 3, 2027."),
+        ("31 February 2026 is no day", "31 February 2026 is no day"),
+        ("of 3 December nights", "of 3 December nights"),
+    ],
+)
+def test_dates_in_a_sentence_become_the_phones(came, american):
+    local.use(AMERICAN)
+    assert in_form(came) == american
+    local.use(GERMAN)
+    assert in_form(came) == came
+
+
 def test_without_a_form_a_sentence_is_not_touched():
     text = "Low voltage: 1,240.5 V at 20:31"
     assert in_form(text) == text
