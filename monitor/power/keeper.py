@@ -39,7 +39,7 @@ class PowerKeeper:
         computer: str = "",
     ) -> None:
         """To be made before anything of this run is stored. folder: where a request to halt goes; boot: this
-        start of the computer, computer its mark; is_known: whether the time is, and all readings'."""
+        start of the computer, computer its mark; is_known: whether the time is, and every reading's."""
         self._entry, self._store, self._alarms, self._tell = site.computer, store, alarms, tell
         self._is_known = is_known
         self._darkness = Darkness(site, store, clock, boot, is_known, computer)
