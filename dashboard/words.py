@@ -6,7 +6,7 @@ import re
 from datetime import tzinfo
 
 from dashboard.local import clock, day_text, marked
-from monitor.quantities import Fault, Stage, unit_of
+from monitor.quantities import QUANTITIES, Fault, Stage, unit_of
 from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, to_datetime
 
 TWO_YEARS_MS = 731 * DAY_MS
@@ -17,7 +17,7 @@ NOW_WITHIN_MS = 5 * SECOND_MS
 DECIMALS = {"V": 1, "A": 1, "W": 0, "°C": 1, "Ah": 0}
 """Digits after the point, by unit: what a person reads off, not what the meter resolves (our choice)."""
 
-FRACTIONS = {"state_of_charge", "state_of_charge_sd", "conversion_efficiency"}
+FRACTIONS = frozenset(quantity.name for quantity in QUANTITIES.values() if quantity.is_share)
 """Quantities that are 0..1 in the store and percent on the page."""
 
 STAGES = {

@@ -85,7 +85,7 @@ def _value_words(name: str, value: float, unit: str) -> str:
         return Stage(int(value)).name.lower()
     if name == "fault_bits":
         return ", ".join(str(flag.name).lower() for flag in Fault(int(value))) or "none"
-    if name == "conversion_efficiency":
+    if QUANTITIES[name].is_share:
         return f"{value:.0%}"
     if name == "unseen_load_A":
         return f"about {value:.1f} {unit}"

@@ -26,6 +26,12 @@ class Quantity:
     high: float
     label: str = ""
 
+    @property
+    def is_share(self) -> bool:
+        """Whether it is 0..1 in the store and percent for a person; codes have no unit either, but more
+        values."""
+        return not self.unit and self.high < 2
+
 
 class Stage(IntEnum):
     """Charge stage as stored under `charge_stage`; the words are the trade's."""

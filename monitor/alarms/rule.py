@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from datetime import tzinfo
 
 from monitor.alarms.engine import Verdict
+from monitor.quantities import QUANTITIES
 from monitor.records import to_datetime
 from monitor.site.alarm_table import NoticePolicy, Priority
 from monitor.site.hours import Hours
 from monitor.site.sign_names import judged
 
-SHARES = frozenset({"state_of_charge", "charge_at_most", "low_before_morning", "daylight_share"})
-"""Shares that a person reads in percent."""
+SHARES = {"charge_at_most", "low_before_morning", "daylight_share"} | {
+    quantity.name for quantity in QUANTITIES.values() if quantity.is_share
+}
+"""Signs and quantities that a person reads in percent."""
 
 
 @dataclass(frozen=True, slots=True)
