@@ -33,7 +33,7 @@ LIVE_FRAME = """<!DOCTYPE html>
 <link rel="icon" type="image/svg+xml" href="data:image/svg+xml,@ICON@">
 <link rel="manifest" href="@MANIFEST@">
 <link rel="apple-touch-icon" href="/assets/icon-touch-180.png">
-<link rel="expect" href="#unrenewed" blocking="render">
+<link rel="expect" href="#below" blocking="render">
 {%css%}
 </head>
 <body>
@@ -49,10 +49,11 @@ LIVE_FRAME = """<!DOCTYPE html>
 {%renderer%}
 </body>
 </html>"""
-"""Around the page that Dash keeps fresh; Dash fills what stands in braces. Nothing is shown before the
-answer's last line has come (HTML Living Standard, link type 'expect'): half a table would move when its other
-rows come. The bars over the links are filled by assets/connection.js when the server falls silent and by
-assets/call.js while an alarm calls."""
+"""Around the page that Dash keeps fresh; Dash fills what stands in braces. Nothing is shown before the bank's
+sentence and charge have come (HTML Living Standard, link type 'expect'). What begins at #below the style
+sheet holds back until all of it has come, too: half a table would move when its other rows come. The bars
+over the links are filled by assets/connection.js when the server falls silent and by assets/call.js while an
+alarm calls."""
 
 STILL_FRAME = """<!DOCTYPE html>
 <html lang="en"{%look%}>

@@ -88,7 +88,8 @@ def tree(
     fresh_from: str = "/fresh?",
 ) -> Node:
     """The page; alone: without what leads to a site's other pages or needs its own scripts. beside comes
-    last; fresh_from is where assets/fresh.js asks for newer sections."""
+    last; fresh_from is where assets/fresh.js asks for newer sections. What begins at #below a browser lays
+    out when the answer above it is on the screen (style sheet)."""
     parts = present_parts(open_reader, site, alone=alone)
     plots, told, rows = present_history(open_reader, site)
     now, day = by_section(parts), day_sections(plots, told, rows)
@@ -100,7 +101,9 @@ def tree(
             html.Section(parts.lead, id="lead", **extra(aria_label="State of the bank")),
             night_section(parts),
             html.Section(parts.charge, id="charge", **extra(aria_label="Charge")),
-            html.Div([now_section(parts), section("Today", parts.today, "today")], className="column"),
+            html.Div(
+                [now_section(parts), section("Today", parts.today, "today")], id="below", className="column"
+            ),
             html.Div(
                 [
                     history_section(plots, told, rows, alone=alone),

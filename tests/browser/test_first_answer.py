@@ -5,13 +5,17 @@ import hashlib
 import re
 import urllib.error
 import urllib.request
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from threading import Event, Thread
 
 import pytest
 from playwright.sync_api import expect
 
 import dashboard
 from tests.browser.test_tonight import BASIS, NOW
+from tests.ports import free_port
 
 FIRST_HTML_BYTES = 15 * 1024
 """The project's limit for the first answer, packed."""
@@ -48,6 +52,64 @@ def test_without_scripts_the_answer_is_there(evening, chromium):
     assert page.locator("tr.row.live", has_text="Bank voltage").locator(".age").is_visible()
     assert page.get_by_text("load the page again").is_visible()
     context.close()
+
+
+@contextmanager
+def held_up(answer, at):
+    """A server that sends an answer up to a place and the rest when it is told to: its address, and the
+    telling."""
+    go_on = Event()
+
+    class Line(BaseHTTPRequestHandler):
+        def do_GET(self):
+            if self.path != "/":
+                self.send_error(404)
+                return
+            self.send_response(200)
+            self.send_header("Content-Type", "text/html")
+            self.end_headers()
+            self.wfile.write(answer[:at])
+            self.wfile.flush()
+            go_on.wait(60)
+            self.wfile.write(answer[at:])
+
+        def log_message(self, *_):
+            pass
+
+    with ThreadingHTTPServer(("127.0.0.1", free_port()), Line) as server:
+        Thread(target=server.serve_forever).start()
+        try:
+            yield f"http://127.0.0.1:{server.server_port}/", go_on
+        finally:
+            go_on.set()
+            server.shutdown()
+
+
+@pytest.mark.parametrize(("stops_in", "size"), [("main", (390, 844)), ("devices", (1920, 1400))])
+def test_the_sentence_is_seen_while_the_rest_is_on_its_way_and_then_nothing_moves(
+    evening, chromium, stops_in, size
+):
+    with evening.get("/") as whole:
+        answer = whole.read()
+    context = chromium.new_context(viewport=dict(zip(("width", "height"), size, strict=True)))
+    page = context.new_page()
+    with held_up(answer, answer.index(f'id="{stops_in}"'.encode()) + 150) as (address, go_on):
+        page.goto(address, wait_until="commit")
+        page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length")
+        expect(page.locator("#sentence")).to_be_visible()
+        expect(page.locator("#charge .value")).to_be_visible()
+        expect(page.locator("#main tr").first).to_be_hidden()
+        go_on.set()
+        expect(page.locator("#main tr").first).to_be_visible()
+        expect(page.locator("#history-image .picture").first).to_be_visible()
+        expect(page.locator(".foot")).to_be_visible()
+        assert page.evaluate(SHIFTS) == 0
+    context.close()
+
+
+def test_an_address_that_names_a_part_shows_it(evening, visit):
+    page = visit.open(evening, path="/#devices")
+    expect(page.locator("#devices")).to_be_in_viewport()
 
 
 def test_dash_draws_into_the_page_that_stands_and_nothing_jumps(evening, visit):
