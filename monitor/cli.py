@@ -120,6 +120,8 @@ class _Commands(click.Group):
             asked, told = error.ctx and error.ctx.command, error.format_message()
             if isinstance(asked, click.Group) and error.message == "Missing command.":
                 told = f"say what you want of it: {', '.join(asked.list_commands(error.ctx or ctx))}"
+            elif isinstance(error, click.MissingParameter) and error.param and error.param.name == "site":
+                told = f"{told} Give the site file, such as hide.toml."
             raise click.UsageError(folded(told, "Error: "), ctx=error.ctx) from None
         except NightbankError as error:
             say(str(error), err=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import tzinfo
 
 from monitor.alarms.engine import ACKNOWLEDGED, ask
@@ -46,8 +46,7 @@ def answer(
     named = {name.casefold(): state for name, state in states.items()}
     state = named.get(request.subject.casefold())
     if state is None:
-        advice = did_you_mean(request.subject, states)
-        return [], f"There is no alarm {request.subject!r}; {advice}{'' if advice[-1] == '?' else '.'}"
+        return [], unknown(request.subject, states)
     if request.kind == "acknowledge" and _came_later(state, seen_ms, now_ms):
         return [], f"{state.name} came after what you had seen, so it is not acknowledged; look at it first."
     for_s = request.details.get("for_s")
@@ -65,6 +64,12 @@ def answer(
     )
     left = "" if cause == after.state else f"; it is now {after.state}"
     return [(after, cause)], f"{after.name}: {cause}{until}{left}."
+
+
+def unknown(name: str, known: Iterable[str]) -> str:
+    """What a person is told of an alarm that there is not, with the known one that was probably meant."""
+    advice = did_you_mean(name, known)
+    return f"There is no alarm {name!r}; {advice}{'' if advice[-1] == '?' else '.'}"
 
 
 def open_to(state: AlarmState) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -70,7 +71,7 @@ def acknowledge(asked: Asked, name: str) -> None:
 
     Example: nightbank alarms hide.toml acknowledge "Low voltage"
     """
-    ask_daemon(asked, "acknowledge", name, {})
+    _ask(asked, "acknowledge", name, {})
 
 
 @alarms.command()
@@ -82,7 +83,7 @@ def shelve(asked: Asked, name: str, span: str) -> None:
 
     Example: nightbank alarms hide.toml shelve "Low voltage" --for 8h
     """
-    ask_daemon(asked, "shelve", name, {"for_s": _seconds(span)})
+    _ask(asked, "shelve", name, {"for_s": _seconds(span)})
 
 
 @alarms.command()
@@ -93,7 +94,7 @@ def unshelve(asked: Asked, name: str) -> None:
 
     Example: nightbank alarms hide.toml unshelve "Low voltage"
     """
-    ask_daemon(asked, "unshelve", name, {})
+    _ask(asked, "unshelve", name, {})
 
 
 @alarms.command()
@@ -104,7 +105,7 @@ def reset(asked: Asked, name: str) -> None:
 
     Example: nightbank alarms hide.toml reset "Low voltage"
     """
-    ask_daemon(asked, "reset", name, {})
+    _ask(asked, "reset", name, {})
 
 
 @alarms.command("out-of-service")
@@ -115,7 +116,7 @@ def out_of_service(asked: Asked, name: str) -> None:
 
     Example: nightbank alarms hide.toml out-of-service "Low voltage"
     """
-    ask_daemon(asked, "out of service", name, {})
+    _ask(asked, "out of service", name, {})
 
 
 @alarms.command("in-service")
@@ -126,7 +127,7 @@ def in_service(asked: Asked, name: str) -> None:
 
     Example: nightbank alarms hide.toml in-service "Low voltage"
     """
-    ask_daemon(asked, "in service", name, {})
+    _ask(asked, "in service", name, {})
 
 
 @alarms.command()
@@ -181,6 +182,22 @@ def figures(asked: Asked, first: str | None, last: str | None, as_json: bool) ->
         echo_json(figures_document(found))
     else:
         say(figures_in_words(found, zone))
+
+
+def _ask(asked: Asked, kind: str, name: str, details: Mapping[str, float]) -> None:
+    """Leave a request on an alarm for the daemon; a name that no alarm has is told while who typed it is
+    here, since the daemon may not run. Ends with 1 then."""
+    from monitor.alarms.requests import ALL, unknown
+    from monitor.alarms.rules import rules_of
+
+    site = asked.site()
+    with asked.reader(site) as reader:
+        known = {state.name for state in reader.alarms()} | {rule.name for rule in rules_of(site)}
+    every = {ALL} if kind == "acknowledge" else set()
+    if name.casefold() not in {each.casefold() for each in known | every}:
+        click.echo(unknown(name, sorted(known)))
+        click.get_current_context().exit(1)
+    ask_daemon(asked, kind, name, details)
 
 
 def _seconds(span: str) -> float:

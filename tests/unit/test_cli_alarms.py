@@ -108,6 +108,15 @@ def test_all_alarms_can_be_acknowledged_at_once(hide):
     assert hide.say("acknowledge", "all").output == "Acknowledged: Bank too hot.\n"
 
 
+def test_a_name_that_no_alarm_has_is_told_at_once_though_no_daemon_runs(hide):
+    said = hide.say("acknowledge", "Bank to hot")
+    assert (said.exit_code, said.output) == (
+        1,
+        "There is no alarm 'Bank to hot'; did you mean 'Bank too hot'?\n",
+    )
+    assert hide.say("shelve", "all", "--for", "8h").exit_code == 1, "only an acknowledgement is for all"
+
+
 def test_a_shelved_alarm_is_told_with_its_end_and_can_be_unshelved(hide):
     hide.start()
     assert "shelved until" in hide.say("shelve", "Bank too hot", "--for", "8h").output

@@ -135,6 +135,12 @@ def test_a_site_file_without_a_command_says_what_to_type() -> None:
     assert "nightbank now hide.toml" in said.stderr
 
 
+def test_a_command_without_its_site_file_says_what_is_meant_by_it() -> None:
+    said = CliRunner().invoke(main, ["now"])
+    assert said.exit_code == 2
+    assert "Give the site file, such as hide.toml." in said.stderr
+
+
 def test_a_number_may_be_written_with_a_comma() -> None:
     point = CliRunner().invoke(main, ["wire", "--power", "160", "--length", "6.5", "--voltage", "12"])
     comma = CliRunner().invoke(main, ["wire", "--power", "160", "--length", "6,5", "--voltage", "12"])
