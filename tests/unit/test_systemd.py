@@ -220,6 +220,23 @@ def test_the_user_gets_the_serial_ports_group_and_no_login(tmp_path: Path) -> No
     assert (etc / "passwd").read_text().strip().endswith("nologin")
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="gives a folder to another group")
+def test_a_site_file_is_the_services_to_read_whatever_a_persons_umask_is(tmp_path: Path) -> None:
+    etc = tmp_path / "etc"
+    etc.mkdir()
+    (etc / "passwd").write_text("root:x:0:0:root:/root:/bin/sh\nnightbank:x:997:997::/:/bin/false\n")
+    (etc / "group").write_text("root:x:0:\nnightbank:x:997:\n")
+    made = run("systemd-tmpfiles", "--create", f"--root={tmp_path}", PROJECT / "systemd/nightbank.tmpfiles")
+    assert made.returncode == 0, made.stderr
+    before = os.umask(0o027)
+    try:
+        (etc / "nightbank/hide.toml").write_text("")
+    finally:
+        os.umask(before)
+    told = (etc / "nightbank/hide.toml").stat()
+    assert (told.st_gid, told.st_mode & stat.S_IRGRP) == (997, stat.S_IRGRP)
+
+
 SCRIPTS = ("systemd/install", "tests/run", ".ci/run", ".ci/make-venv", "simulator/demo")
 
 
