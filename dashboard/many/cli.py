@@ -23,8 +23,9 @@ def sites(ctx: click.Context, file: Path) -> None:
     have pages of their own, [[sites]] (name, page).
 
     \b
-    Examples: nightbank sites all.toml list
-              nightbank sites all.toml page
+    Examples:
+      nightbank sites all.toml list
+      nightbank sites all.toml page
     """
     ctx.obj = file
 

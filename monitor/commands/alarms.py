@@ -28,9 +28,10 @@ def alarms(ctx: click.Context, site: Path) -> None:
     """Show the alarms of SITE and answer them.
 
     \b
-    Examples: nightbank alarms hide.toml list
-              nightbank alarms hide.toml acknowledge "Low voltage"
-              nightbank alarms hide.toml shelve "Low voltage" --for 8h
+    Examples:
+      nightbank alarms hide.toml list
+      nightbank alarms hide.toml acknowledge "Low voltage"
+      nightbank alarms hide.toml shelve "Low voltage" --for 8h
     """
     ctx.obj = Asked(site)
 

@@ -25,9 +25,10 @@ def care(ctx: click.Context, site: Path) -> None:
     """Tell what the bank of SITE needs to stay alive.
 
     \b
-    Examples: nightbank care hide.toml due
-              nightbank care hide.toml winter
-              nightbank care hide.toml capacity
+    Examples:
+      nightbank care hide.toml due
+      nightbank care hide.toml winter
+      nightbank care hide.toml capacity
     """
     ctx.obj = Asked(site)
 
@@ -147,9 +148,10 @@ def capacity(
     The exit status is 1 where a discharge that was asked for tells no capacity.
 
     \b
-    Examples: nightbank care hide.toml capacity
-              nightbank care hide.toml capacity --begin --by Ada
-              nightbank care hide.toml capacity --from 2026-11-24T17:00 --to 2026-11-25T03:00 --write --by Ada
+    Examples:
+      nightbank care hide.toml capacity
+      nightbank care hide.toml capacity --begin --by Ada
+      nightbank care hide.toml capacity --from 2026-11-24T17 --to 2026-11-25T03
     """
     from monitor.alarms.capacity_test import BEGIN, END
     from monitor.alarms.telling import clock_words

@@ -47,10 +47,11 @@ def clock(
     time of this computer's own clock, after somebody has set it. Nothing here sets the computer's clock.
 
     \b
-    Examples: nightbank clock hide.toml
-              nightbank clock hide.toml --set 2026-11-25T19:30
-              nightbank clock hide.toml --aside aside.csv
-              nightbank clock hide.toml --aside run.csv --run 1 --on 2026-11-25T07:10
+    Examples:
+      nightbank clock hide.toml
+      nightbank clock hide.toml --set 2026-11-25T19:30
+      nightbank clock hide.toml --aside aside.csv
+      nightbank clock hide.toml --aside run.csv --run 1 --on 2026-11-25T07:10
     """
 
     from monitor.commands.aside import show_aside, write_run

@@ -32,8 +32,9 @@ def events(
     When alarms were raised and ended, too; each step of them stands in `nightbank alarms SITE history`.
 
     \b
-    Examples: nightbank events hide.toml
-              nightbank events hide.toml --kind mirror --from 2026-11-01
+    Examples:
+      nightbank events hide.toml
+      nightbank events hide.toml --kind mirror --from 2026-11-01
     """
     from monitor.event_words import events_document, events_in_words, none_in_words
     from monitor.present import now_of

@@ -83,8 +83,9 @@ def find(
     anything was found, with 1 where nothing was.
 
     \b
-    Examples: nightbank find
-              nightbank find --host 192.0.2.10
+    Examples:
+      nightbank find
+      nightbank find --host 192.0.2.10
     """
     from monitor.devices.finding import SPEEDS, TIMEOUT_S, settings
     from monitor.devices.ports import FoundPort, serial_ports

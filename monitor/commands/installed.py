@@ -33,9 +33,10 @@ def installed(cyclonedx: bool, check: bool, extras: tuple[str, ...]) -> None:
     was installed: a worn card and a stranger's hand both show there. Nothing is asked of a network.
 
     \b
-    Examples: nightbank installed
-              nightbank installed --check
-              nightbank installed --cyclonedx > bill.json
+    Examples:
+      nightbank installed
+      nightbank installed --check
+      nightbank installed --cyclonedx > bill.json
     """
     if cyclonedx and check:
         raise click.UsageError("--cyclonedx and --check are two questions; ask one at a time")

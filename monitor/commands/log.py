@@ -26,12 +26,13 @@ def log(ctx: click.Context, site: Path) -> None:
     """Show what was done at the bank of SITE, and write it down.
 
     \b
-    Examples: nightbank log hide.toml list
-              nightbank log hide.toml add note "Fuse of the mast changed, 10 A" --by Ada
-              nightbank log hide.toml add water --water 1.5 --at 2026-11-25T10:30
-              nightbank log hide.toml add hydrometer --gravity 1.265 --gravity 1.260 --temperature 12
-              nightbank log hide.toml add voltages --voltage 6.31 --voltage 6.30 --voltage 6.29
-              nightbank log hide.toml add capacity --capacity 430 --band 40 "By a workshop's tester"
+    Examples:
+      nightbank log hide.toml list
+      nightbank log hide.toml add note "Fuse of the mast changed, 10 A" --by Ada
+      nightbank log hide.toml add water --water 1.5 --at 2026-11-25T10:30
+      nightbank log hide.toml add hydrometer --gravity 1.265 --temperature 12
+      nightbank log hide.toml add voltages --voltage 6.31 --voltage 6.30
+      nightbank log hide.toml add capacity "Tested" --capacity 430 --band 40
     """
     ctx.obj = Asked(site)
 

@@ -82,9 +82,10 @@ def match(
     such a log.
 
     \b
-    Examples: nightbank match /dev/serial/by-id/usb-adapter --session shed
-              nightbank match --dump dump.csv --seen seen.toml
-              nightbank match --text lines.txt --seen seen.toml --profile shed.toml
+    Examples:
+      nightbank match /dev/serial/by-id/usb-adapter --session shed
+      nightbank match --dump dump.csv --seen seen.toml
+      nightbank match --text lines.txt --seen seen.toml --profile shed.toml
     """
     if line is not None:
         if session is None or dump_file or text_file or seen_file or profile_file or as_json:

@@ -29,10 +29,11 @@ def mirror(ctx: click.Context, site: Path) -> None:
     """Copy the readings of SITE to the time-series servers that its [[mirrors]] name.
 
     \b
-    Example: nightbank mirror hide.toml status
-             nightbank mirror hide.toml once
-             nightbank mirror hide.toml again --from 2026-11-01
-             nightbank mirror hide.toml run
+    Example:
+      nightbank mirror hide.toml status
+      nightbank mirror hide.toml once
+      nightbank mirror hide.toml again --from 2026-11-01
+      nightbank mirror hide.toml run
     """
     ctx.obj = Asked(site)
 

@@ -71,10 +71,11 @@ def plan(
     the page Plan goes by, too), else by this site's own days.
 
     \b
-    Examples: nightbank plan hide.toml
-              nightbank plan hide.toml --add '6 x 2 W lamps 4 h' --more-batteries 1
-              nightbank plan hide.toml --month december --typical-year coast.epw
-              nightbank plan hide.toml --sun-hours 1.2 --bank-temperature 2
+    Examples:
+      nightbank plan hide.toml
+      nightbank plan hide.toml --add '6 x 2 W lamps 4 h' --more-batteries 1
+      nightbank plan hide.toml --month december --typical-year coast.epw
+      nightbank plan hide.toml --sun-hours 1.2 --bank-temperature 2
     """
     from monitor.plan.sizing import ARRAY_TO_LOAD, STORAGE_DAYS
     from monitor.plan.steps import Wish

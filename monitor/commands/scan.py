@@ -40,7 +40,8 @@ def scan(
     HOST[:PORT]. Only ever reads. Stop the monitor first: a port that it holds is refused.
 
     \b
-    Example: nightbank scan /dev/serial/by-id/usb-adapter --out dump.csv --again 5
+    Example:
+      nightbank scan /dev/serial/by-id/usb-adapter --out dump.csv --again 5
     """
     link = link_to(line, manner)
     told = []

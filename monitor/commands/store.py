@@ -27,9 +27,10 @@ def store(ctx: click.Context, site: Path) -> None:
     """Look after the file in which the readings of SITE are kept.
 
     \b
-    Examples: nightbank store hide.toml size
-              nightbank store hide.toml check
-              nightbank store hide.toml backup /media/stick/hide.db
+    Examples:
+      nightbank store hide.toml size
+      nightbank store hide.toml check
+      nightbank store hide.toml backup /media/stick/hide.db
     """
     ctx.obj = Asked(site)
 

@@ -188,8 +188,9 @@ def import_table(ctx: click.Context, site: Path, file: Path, map_file: Path | No
         words = { "Bulk" = 1, "Float" = 3 }
 
     \b
-    Examples: nightbank import hide.toml handlog.csv
-              nightbank import hide.toml logger.csv --map logger.toml --dry-run
+    Examples:
+      nightbank import hide.toml handlog.csv
+      nightbank import hide.toml logger.csv --map logger.toml --dry-run
     """
     from monitor.site.load import load_site
     from monitor.store.table_in import Imported, land

@@ -76,9 +76,10 @@ def wire(
     person decide. The exit status is 1 where no size will do or the wire that is there is not enough.
 
     \b
-    Examples: nightbank wire --power 160 --length 6 --voltage 12
-              nightbank wire --array hide.toml --length 8 --laid "16 mm2"
-              nightbank wire --for charging --current 30 --length 1.5 --voltage 12
+    Examples:
+      nightbank wire --power 160 --length 6 --voltage 12
+      nightbank wire --array hide.toml --length 8 --laid "16 mm2"
+      nightbank wire --for charging --current 30 --length 1.5 --voltage 12
     """
     from monitor.wire.run import Run
     from monitor.wire.told import Strings, array_results, current_of, drawn, load_results

@@ -77,14 +77,13 @@ def _text(text: str) -> Iterator[str]:
         if number:
             yield ".PP"
         if lines[0].strip(" ") == AS_TYPED:
-            first, *others = (line.replace(AS_TYPED, "") for line in lines[1:])
-            head, colon, command = first.partition(": ")
-            if head in ("Example", "Examples") and colon:
-                yield from (f"{head}:", ".RS 2", ".PD 0")
-                yield from (line for each in (command, *others) for line in (".HP 4", _escaped(each.strip())))
+            head, *commands = (line.replace(AS_TYPED, "") for line in lines[1:])
+            if head.strip() in ("Example:", "Examples:"):
+                yield from (head.strip(), ".RS 2", ".PD 0")
+                yield from (line for each in commands for line in (".HP 4", _escaped(each.strip())))
                 yield from (".PD", ".RE")
             else:
-                yield from (".nf", *map(_escaped, (first, *others)), ".fi")
+                yield from (".nf", *map(_escaped, (head, *commands)), ".fi")
         else:
             yield from (_escaped(line.strip()) for line in lines)
 

@@ -68,7 +68,8 @@ def fleet() -> None:
     """Many simulated sites at once, to try a time-series server before real ones depend on it.
 
     \b
-    Example: nightbank fleet simulate --sites 1000 --url http://127.0.0.1:8086 --bucket trial --check
+    Example:
+      nightbank fleet simulate --sites 200 --url http://hub:8086 --bucket trial
     """
 
 
@@ -131,7 +132,8 @@ def simulate(
     not taken or is not there.
 
     \b
-    Example: nightbank fleet simulate --sites 1000 --url http://127.0.0.1:8086 --bucket trial --check
+    Example:
+      nightbank fleet simulate --sites 200 --url http://hub:8086 --bucket trial
     """
     from simulator.fleet import report
     from simulator.fleet.check import lacking_of

@@ -72,6 +72,16 @@ def test_every_help_has_an_example_that_works(
         assert reached(line).startswith(path)
 
 
+@pytest.mark.parametrize(
+    ("path", "command"),
+    list(commands(main, "nightbank")),
+    ids=[path for path, _ in commands(main, "nightbank")],
+)
+def test_every_help_fits_a_terminal_of_80_columns(path: str, command: click.Command) -> None:
+    shown = command.get_help(click.Context(command, info_name=path, terminal_width=80))
+    assert [line for line in shown.splitlines() if len(line) > 80] == []
+
+
 def shown_lines() -> list[tuple[str, str]]:
     """Each command line that a manual shows in a block, with the page that shows it."""
     pages = [ROOT / "README.md", *(page for room in ROOMS for page in (ROOT / room).rglob("README.md"))]
