@@ -85,24 +85,30 @@ def held_up(answer, at):
             server.shutdown()
 
 
-@pytest.mark.parametrize(("stops_in", "size"), [("main", (390, 844)), ("devices", (1920, 1400))])
+PHONE, DESK = {"width": 390, "height": 844}, {"width": 1920, "height": 1400}
+
+
+@pytest.mark.parametrize(
+    ("stops_in", "unseen", "size"),
+    [('id="main"', "#main tr", PHONE), ('id="devices"', "#main tr", DESK), ('label="Pages"', "nav", PHONE)],
+)
 def test_the_sentence_is_seen_while_the_rest_is_on_its_way_and_then_nothing_moves(
-    evening, chromium, stops_in, size
+    evening, chromium, stops_in, unseen, size
 ):
     with evening.get("/") as whole:
         answer = whole.read()
-    context = chromium.new_context(viewport=dict(zip(("width", "height"), size, strict=True)))
+    context = chromium.new_context(viewport=size)
     page = context.new_page()
-    with held_up(answer, answer.index(f'id="{stops_in}"'.encode()) + 150) as (address, go_on):
+    with held_up(answer, answer.index(stops_in.encode()) + 150) as (address, go_on):
         page.goto(address, wait_until="commit")
         page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length")
         expect(page.locator("#sentence")).to_be_visible()
         expect(page.locator("#charge .value")).to_be_visible()
-        expect(page.locator("#main tr").first).to_be_hidden()
+        expect(page.locator(unseen).first).to_be_hidden()
         go_on.set()
         expect(page.locator("#main tr").first).to_be_visible()
         expect(page.locator("#history-image .picture").first).to_be_visible()
-        expect(page.locator(".foot")).to_be_visible()
+        expect(page.get_by_role("link", name="Plan")).to_be_visible()
         assert page.evaluate(SHIFTS) == 0
     context.close()
 
