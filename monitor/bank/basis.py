@@ -37,7 +37,7 @@ class Ground:
 
 METERED = {
     "net": "a shunt sees every current",
-    "charge and load": "charge and loads are metered, what bypasses the controller is assumed",
+    "charge and load": "loads wired past the controller are not metered: band wider",
     "charge": "loads not metered: band wider",
     "nothing": "no current is read: band much wider",
 }

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.bank.ahead import Ahead, Past
-from monitor.bank.cell import Floats
-from monitor.bank.full_sign import Held, full_sign
+from monitor.bank.cell import Floats, gassing
+from monitor.bank.full_sign import Held, full_sign, wasted_sign
 from monitor.bank.packed import pack_rows, unpack_rows
 from monitor.bank.priors import NAMES, Priors
 from monitor.bank.quantiles import median
@@ -51,10 +51,11 @@ START_DEEP, START_SKEW = 0.95, 2.0
 """At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u²
 with u even on 0..1 (our choice: mean 0.68, deviation 0.28)."""
 
-EVIDENCE_SHARE = 0.06
+EVIDENCE_SHARE: dict[Past, float] = {"nothing": 0.06, "own": 0.03, "loads": 0.06}
 """What one weighing counts of the likelihood it would have were the readings independent. Readings minutes
 apart share the model's errors: a night holds a few independent looks, not a hundred (our choice, from unlike
-bank models: more makes the band too narrow, less learns too slowly)."""
+bank models: more makes the band too narrow, less learns too slowly). Half of it where a load past the
+controller would be taken for a lower charge: a fridge's error lasts as long as the fridge runs."""
 
 STEP_SHARE = 0.4
 """Share of a display step's variance that lasts like a bias: a voltage that stands still is rounded the same
@@ -69,18 +70,23 @@ TAIL_FREEDOM = 5.0
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
 
-UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.3, "nothing": 0.0}
-UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0001, "nothing": 0.0}
-"""Its deviation: a share of its mean and a little more (our choice: lamps are on or off, a monitor is on)."""
+UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 1.0, "nothing": 0.0}
+UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0003, "nothing": 0.0}
+"""Its deviation: a share of its mean and a little more (our choice: lamps are on or off; past a controller a
+monitor is always on, and a fridge or a pump may be)."""
 
-UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.002, "nothing": 0.0}
-"""A step of the voltage that nothing seen explains may be a load so large (our choice)."""
+UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.005, "nothing": 0.0}
+"""A step of the voltage that nothing seen explains may be a load so large (our choice). Where the loads are
+metered it is more often what the model gets wrong of a metered load's step."""
 
 JUMP_SIGNS = 2.5
 """...if at least half of the supposed banks find the voltage so many deviations off (our choice)."""
 
 HABIT_H = 120.0
 """Time constant of the learnt mean of the unseen load: five days (our choice)."""
+
+HABIT: dict[Past, str] = {"loads": "ln_unseen", "own": "ln_own"}
+"""The constant of a bank that the habit is."""
 
 OVERDRAWN_SHARE = 0.01
 """A supposed bank that gives more than that becomes less likely: a factor e for each percent (our choice)."""
@@ -209,10 +215,10 @@ class Cloud(Supposed):
         mean = self._past_mean()
         state[UNSEEN] += step * (mean - state[UNSEEN])
         state[VAR_UNSEEN] += np.maximum(0.0, 2 * step * (self._unseen_sd() ** 2 - state[VAR_UNSEEN]))
-        if self._night and self.past == "loads":  # only then is the load seen, through the voltage
+        if self._night and self.past in HABIT:  # only then is the load seen, through the voltage
             learnt = np.clip(state[UNSEEN] / mean - 1, -1.0, 3.0)
-            self._constants[PARAMETER["ln_unseen"]] += hours / HABIT_H * learnt
-            self._unseen_mean = np.exp(self._constants[PARAMETER["ln_unseen"]])
+            self._constants[PARAMETER[HABIT[self.past]]] += hours / HABIT_H * learnt
+            self._unpack_constants()
 
     def _let_biases_wander(self, hours: float) -> None:
         state = self._state
@@ -272,11 +278,21 @@ class Cloud(Supposed):
             left = np.maximum(1e-9, load_var + gain * predicted.volt_per_current * load_var)
             state[VAR_UNSEEN] = np.where(out, left, state[VAR_UNSEEN])
         # what a controller holds, it holds at any charge: only the current tells
-        share = 0.0 if held is not None and not self._lithium else EVIDENCE_SHARE
+        share = 0.0 if held is not None and not self._lithium else EVIDENCE_SHARE[self.past]
         current = float(np.mean(self._current))
         full = full_sign(cell_V, current, soc, self._full_at, held, lithium=self._lithium)
-        fit = share * fit + hours * full
+        fit = share * fit + hours * (full + self._wasted(cell_V, held))
         self._tell(fit - self._overdrawn / OVERDRAWN_SHARE)
+
+    def _wasted(self, cell_V: float, held: Held) -> Floats | float:
+        """What is told by a current that a supposed bank would neither store nor gas: with only a part of the
+        loads metered, it tells of the others."""
+        if self.past != "own" or held is None:
+            return 0.0
+        current_in = np.maximum(self._current, 0.0)
+        lost = current_in - self._stored(np.clip(self._level(), 0.0, 1.0), current_in)
+        gas = gassing(self._gas, cell_V, self.temperature_C)
+        return wasted_sign(cell_V, lost, gas, held, lithium=self._lithium)
 
     def _with_unseen(
         self, out: Floats, off_V: Floats, expected: Floats, slope: Floats
@@ -391,6 +407,7 @@ class Cloud(Supposed):
         if past not in UNSEEN_SPREAD:
             raise ValueError(f"nothing past the meters is named {past!r}")
         self.temperature_C, self.past = temperature_C, past
+        self._night = True  # a restart is no dusk: what was known of the load is known
         again = np.arange(SUPPOSED) * SAVED // SUPPOSED
         self._constants, self._state = rows[: len(NAMES), again], rows[len(NAMES) :, again]
         self._current = np.zeros(SUPPOSED)

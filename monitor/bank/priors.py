@@ -134,9 +134,11 @@ ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT = 0.5, 10.0
 USUAL_UNSEEN = ln(0.006, 2.1)
 """Mean of loads that no meter shows where none is declared: a seventh of the capacity a day (our choice)."""
 
-OWN_FACTOR, OWN_SPREAD = 1.4, 2.0
-"""What bypasses a controller that meters its loads: the monitor, the controller itself, now and then a load
-wired straight to the bank: a median of so many times the monitor's draw, with a wide spread (our choice)."""
+OWN_FACTOR, STRAIGHT, OWN_SPREAD = 1.4, 0.001, 3.0
+"""What bypasses a controller that meters its loads: the monitor, the controller itself, and whatever is
+wired straight to the bank, as many a fridge and pump is. The median is so many times the monitor's draw
+together with a fortieth of the capacity a day (STRAIGHT). The spread is wide upward: two of its deviations
+reach a fifth of the capacity a day, which is all that many a small system uses (our choice)."""
 
 TOLERANCE_SD = 0.6
 """A stated tolerance is a bound: its standard deviation is that of an even spread, 1/√3 (common practice)."""
@@ -154,6 +156,6 @@ def priors_of(bank: BankDescription) -> Priors:
         base,
         rest_full_V=(base.rest_full_V[0], hypot(base.rest_full_V[1], gain_V)),
         offset=(0.0, zero_A / size),
-        ln_own=ln(OWN_FACTOR * own_A / size, OWN_SPREAD),
+        ln_own=ln(hypot(OWN_FACTOR * own_A / size, STRAIGHT), OWN_SPREAD),
         ln_unseen=USUAL_UNSEEN if bank.use_A is None else ln(max(bank.use_A, own_A) / size, 1.6),
     )

@@ -201,7 +201,8 @@ def test_a_restart_changes_nothing_of_what_is_believed_to_flow_past_the_meters(f
     )
     sample = BankSample(life.time_ms + MINUTE_MS, 12.4, **seen)
     unseen_A, before_A = (each.update(sample).unseen_load_A for each in (there, life.estimator))
-    assert unseen_A == (before_A and pytest.approx(before_A, rel=0.15))
+    # the 256 banks that are kept are a sample: 0.1 A beside the 4 A that the meter shows
+    assert unseen_A == (before_A and pytest.approx(before_A, rel=0.15, abs=0.1))
 
 
 @pytest.mark.parametrize(
@@ -294,7 +295,7 @@ def test_no_row_raises_or_poisons(rows):
         ({"battery_current_A": -1.0}, "a shunt sees every current", False),
         (
             {"charge_current_A": 0.0, "load_current_A": 1.0},
-            "charge and loads are metered, what bypasses the controller is assumed",
+            "loads wired past the controller are not metered: band wider",
             True,
         ),
         ({"charge_current_A": 0.0}, "loads not metered: band wider", True),
@@ -310,10 +311,7 @@ def test_how_the_bank_is_metered_is_seen_from_the_samples_and_told(sample, said,
 def test_a_load_meter_that_shows_nothing_for_two_days_is_no_load_meter():
     life = Life()
     dead = {"battery_voltage_V": 12.4, "charge_current_A": 0.0, "load_current_A": 0.0}
-    assert (
-        "charge and loads are metered, what bypasses the controller is assumed"
-        in life.go_on(60, **dead).basis
-    )
+    assert "loads wired past the controller are not metered: band wider" in life.go_on(60, **dead).basis
     assert "loads not metered: band wider" in life.go_on(49 * 60, **dead).basis
 
 
@@ -361,7 +359,8 @@ def test_past_the_meters_flow_the_declared_loads_where_none_is_metered_else_the_
         Life(bank).go_on(30, battery_voltage_V=12.5, **seen).unseen_load_A
         for seen in (metered, {"charge_current_A": 0.0})
     )
-    assert 0.1 < some < 0.5
+    # the monitor's 0.2 A, and what may be wired straight to the bank: less than half of what is declared
+    assert 0.2 < some < 1.0
     assert 1.0 < all_of_it < 4.0
 
 
