@@ -35,6 +35,7 @@ OPTIONS: dict[str, tuple[str, ...]] = {
     "charge_error": TWO,
     "checkup_systems": TWO,
     "fleet": ("--sites", "200"),
+    "hidden_loads": ("--plain", *TWO),
     "kills": ("--kills", "60"),
     "line_faults": ("--frames", "2500"),
     "match_maps": ("--talks", "0", "--plain", "0"),

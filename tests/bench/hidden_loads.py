@@ -12,7 +12,7 @@ of their own).
 
 'inside' is the share of rows whose truth lies within two of the method's own standard deviations, 'week 1'
 and 'last' that of the first and the last seven days. The constants of the estimator were chosen with seeds
-1 to 4 in view; the default seeds are others.
+1 and 2 in view; the default seeds are others.
 """
 
 from __future__ import annotations

@@ -20,6 +20,7 @@ NO_BENCHMARKS = ("__main__", "figures", "page_year", "process", "results", "soak
 TABLES = {
     "charge_error": "CHARGE.md",
     "simulated_months": "CHARGE.md",
+    "hidden_loads": "CHARGE.md",
     "outlook_nights": "OUTLOOK.md",
     "winter_runs": "WINTER.md",
     "plan_nights": "PLAN.md",
