@@ -70,7 +70,7 @@ TAIL_FREEDOM = 5.0
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
 
-UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 1.0, "nothing": 0.0}
+UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.6, "nothing": 0.0}
 UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0003, "nothing": 0.0}
 """Its deviation: a share of its mean and a little more (our choice: lamps are on or off; past a controller a
 monitor is always on, and a fridge or a pump may be)."""
