@@ -217,8 +217,12 @@ class Cloud(Supposed):
         state[VAR_UNSEEN] += np.maximum(0.0, 2 * step * (self._unseen_sd() ** 2 - state[VAR_UNSEEN]))
         if self._night and self.past in HABIT:  # only then is the load seen, through the voltage
             learnt = np.clip(state[UNSEEN] / mean - 1, -1.0, 3.0)
-            self._constants[PARAMETER[HABIT[self.past]]] += hours / HABIT_H * learnt
-            self._unpack_constants()
+            habit = self._constants[PARAMETER[HABIT[self.past]]]
+            habit += hours / HABIT_H * learnt
+            if self.past == "own":
+                self._own = np.exp(habit)
+            else:
+                self._unseen_mean = np.exp(habit)
 
     def _let_biases_wander(self, hours: float) -> None:
         state = self._state
