@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -217,8 +218,16 @@ def test_a_backlog_is_thrown_away_because_its_newest_line_may_be_old(
     text_wire.say(LINE * 100)
     fresh = LINE.replace(b"V=12.64", b"V=12.46")  # the same characters, so the same sum
     talker = Talker(text_wire, fresh, 0.2)
-    assert shunt.poll()[0].value == 12.46
+    assert first_value(shunt) == 12.46
     talker.stop()
+
+
+def first_value(device: Device) -> float | None:
+    """The first value that a device's polls bring; on a busy computer a poll may end before the next line."""
+    for _ in range(20):
+        with suppress(NoAnswer):
+            return device.poll()[0].value
+    return None
 
 
 def test_a_flood_without_line_ends_ends_in_an_error_and_not_in_a_hang(
