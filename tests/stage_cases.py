@@ -105,6 +105,7 @@ def truths(case: Case) -> tuple[list[Truth], BankDescription]:
         meters=Meters(),
         monitor_A=0.16,
         use_A=None,
+        straight=False,
         level=None,
     )
     return rows, bank

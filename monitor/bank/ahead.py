@@ -29,8 +29,9 @@ from monitor.bank.supposed import (
 
 Flags = NDArray[np.bool_]
 
-Past = Literal["nothing", "own", "loads"]
-"""What flows out past the meters."""
+Past = Literal["nothing", "own", "straight", "loads"]
+"""What flows out past the meters: nothing, what monitor and controller take, beside it what is wired
+straight to the bank, all loads."""
 
 LATER = 0.8
 """The deviation of later hours as a share of that of any hour: a night's drops are like those of the nights
@@ -67,7 +68,7 @@ class Ahead(Supposed):
         self.load_more: Floats = np.zeros(count)
         if past == "loads":
             self.load_share = self._unseen_mean / float(self._unseen_mean.mean())
-        elif past == "own":
+        elif past != "nothing":
             self.load_more = self._own - float(self._own.mean())
 
     def drawn(self, load: Floats) -> Floats:

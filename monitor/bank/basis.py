@@ -16,7 +16,8 @@ COARSE_V_PER_CELL = 0.008
 
 @dataclass(frozen=True, slots=True)
 class Ground:
-    """What the words are made from. metered: 'net', 'charge and load', 'charge' or 'nothing'.
+    """What the words are made from. metered: 'net', 'charge and load', 'charge and some loads', 'charge' or
+    'nothing'.
 
     told is the controller's own stage, contradicts the one that the readings have shown instead for long.
     """
@@ -37,7 +38,8 @@ class Ground:
 
 METERED = {
     "net": "a shunt sees every current",
-    "charge and load": "loads wired past the controller are not metered: band wider",
+    "charge and load": "charge and loads are metered, what bypasses the controller is assumed",
+    "charge and some loads": "loads wired straight to the bank are not metered: band wider",
     "charge": "loads not metered: band wider",
     "nothing": "no current is read: band much wider",
 }

@@ -51,7 +51,7 @@ START_DEEP, START_SKEW = 0.95, 2.0
 """At a start of which nothing is known the charge may be anything; fuller banks are likelier: 1 - 0.95 u²
 with u even on 0..1 (our choice: mean 0.68, deviation 0.28)."""
 
-EVIDENCE_SHARE: dict[Past, float] = {"nothing": 0.06, "own": 0.03, "loads": 0.06}
+EVIDENCE_SHARE: dict[Past, float] = {"nothing": 0.06, "own": 0.06, "straight": 0.03, "loads": 0.06}
 """What one weighing counts of the likelihood it would have were the readings independent. Readings minutes
 apart share the model's errors: a night holds a few independent looks, not a hundred (our choice, from unlike
 bank models: more makes the band too narrow, less learns too slowly). Half of it where a load past the
@@ -70,12 +70,12 @@ TAIL_FREEDOM = 5.0
 UNSEEN_H = 6.0
 """How long an unseen load keeps its level where nothing shows a change (our choice: an evening)."""
 
-UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "own": 0.6, "nothing": 0.0}
-UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "own": 0.0003, "nothing": 0.0}
+UNSEEN_SPREAD: dict[Past, float] = {"loads": 1.5, "straight": 0.6, "own": 0.3, "nothing": 0.0}
+UNSEEN_LEAST: dict[Past, float] = {"loads": 0.003, "straight": 0.0003, "own": 0.0001, "nothing": 0.0}
 """Its deviation: a share of its mean and a little more (our choice: lamps are on or off; past a controller a
 monitor is always on, and a fridge or a pump may be)."""
 
-UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "own": 0.005, "nothing": 0.0}
+UNSEEN_JUMP: dict[Past, float] = {"loads": 0.03, "straight": 0.005, "own": 0.002, "nothing": 0.0}
 """A step of the voltage that nothing seen explains may be a load so large (our choice). Where the loads are
 metered it is more often what the model gets wrong of a metered load's step."""
 
@@ -85,7 +85,10 @@ JUMP_SIGNS = 2.5
 HABIT_H = 120.0
 """Time constant of the learnt mean of the unseen load: five days (our choice)."""
 
-HABIT: dict[Past, str] = {"loads": "ln_unseen", "own": "ln_own"}
+OWN: frozenset[Past] = frozenset({"own", "straight"})
+"""Where a controller meters the loads: of which what bypasses it is the constant `ln_own`."""
+
+HABIT: dict[Past, str] = {"loads": "ln_unseen", "straight": "ln_own"}
 """The constant of a bank that the habit is."""
 
 OVERDRAWN_SHARE = 0.01
@@ -132,8 +135,7 @@ def _floors(*, lithium: bool, unseen: bool) -> Floats:
 class Flow:
     """The mean known current of a span, into the bank positive [share of rated capacity an hour].
 
-    past is what flows out past the meters: 'nothing', 'own' (the monitor and what little is wired straight to
-    the bank) or 'loads'. blind: no current was read.
+    past is what flows out past the meters. blind: no current was read.
     """
 
     current: float
@@ -186,7 +188,7 @@ class Cloud(Supposed):
         return UNSEEN_SPREAD[self.past] * float(np.mean(self._past_mean())) + UNSEEN_LEAST[self.past]
 
     def _past_mean(self) -> Floats:
-        return np.asarray(self._own if self.past == "own" else self._unseen_mean)
+        return np.asarray(self._own if self.past in OWN else self._unseen_mean)
 
     def advance(self, hours: float, flow: Flow, temperature_C: float) -> None:
         """Let a span pass at a constant mean current."""
@@ -195,6 +197,11 @@ class Cloud(Supposed):
         self._drawn_h += hours
         current = flow.current - self._offset
         if flow.past != self.past:
+            owner_says_otherwise = {flow.past, self.past} == OWN
+            if owner_says_otherwise:
+                place = PARAMETER["ln_own"]
+                self._constants[place] = self._mean0[place] + self._sd0[place] * rng.standard_normal(SUPPOSED)
+                self._unpack_constants()
             self.past = flow.past
             self._forget_biases()
         if flow.past != "nothing":
@@ -219,7 +226,7 @@ class Cloud(Supposed):
             learnt = np.clip(state[UNSEEN] / mean - 1, -1.0, 3.0)
             habit = self._constants[PARAMETER[HABIT[self.past]]]
             habit += hours / HABIT_H * learnt
-            if self.past == "own":
+            if self.past in OWN:
                 self._own = np.exp(habit)
             else:
                 self._unseen_mean = np.exp(habit)
@@ -291,7 +298,7 @@ class Cloud(Supposed):
     def _wasted(self, cell_V: float, held: Held) -> Floats | float:
         """What is told by a current that a supposed bank would neither store nor gas: with only a part of the
         loads metered, it tells of the others."""
-        if self.past != "own" or held is None:
+        if self.past != "straight" or held is None:
             return 0.0
         current_in = np.maximum(self._current, 0.0)
         lost = current_in - self._stored(np.clip(self._level(), 0.0, 1.0), current_in)

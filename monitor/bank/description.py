@@ -14,8 +14,9 @@ class BankDescription:
     """A bank as its owner describes it. Voltages are of the whole bank, set points at 25 °C.
 
     capacity_Ah is the rated capacity at the 20-hour rate. use_A is the mean current of the declared loads
-    and the monitor, None where no load is declared; monitor_A the monitor's own share. level is the metering
-    level, None where it must be seen from the samples.
+    and the monitor, None where no load is declared; monitor_A the monitor's own share. straight: some
+    loads are wired past the controller that meters the others. level is the metering level, None where it
+    must be seen from the samples.
     """
 
     chemistry: Chemistry
@@ -28,6 +29,7 @@ class BankDescription:
     meters: Meters
     monitor_A: float
     use_A: float | None
+    straight: bool
     level: str | None
 
 
@@ -65,6 +67,7 @@ def describe_bank(
         meters=meters,
         monitor_A=monitor_A,
         use_A=loads_W / bank.voltage_V + monitor_A if loads else None,
+        straight=metering.straight_to_bank,
         level=level,
     )
 

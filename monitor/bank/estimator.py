@@ -323,7 +323,7 @@ class BankEstimator:
         if window.unseen_h > 0.5 * window.hours:
             past = "loads"
         elif window.own_h > 0.5 * window.hours:
-            past = "own"
+            past = "straight" if self._bank.straight else "own"
         flow = Flow(
             current=0.0 if blind else window.moved / window.known_h,
             past=past,
@@ -373,7 +373,7 @@ class BankEstimator:
         metered = "nothing" if self._blind else memory.metered
         sd = min(UNIFORM_SD, math.hypot(SD_FACTOR[metered] * moments.soc_sd, SD_LEAST))
         ground = Ground(
-            metered=metered,
+            metered="charge and some loads" if metered == "charge and load" and bank.straight else metered,
             full_age_ms=None if memory.full_ms is None else time_ms - memory.full_ms,
             age_ms=time_ms - (memory.begun_ms or time_ms),
             dark_h=memory.dark_h,

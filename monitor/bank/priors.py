@@ -134,11 +134,14 @@ ACCEPTANCE_AT_REST, ACCEPTANCE_PER_CURRENT = 0.5, 10.0
 USUAL_UNSEEN = ln(0.006, 2.1)
 """Mean of loads that no meter shows where none is declared: a seventh of the capacity a day (our choice)."""
 
-OWN_FACTOR, STRAIGHT, OWN_SPREAD = 1.4, 0.001, 3.0
-"""What bypasses a controller that meters its loads: the monitor, the controller itself, and whatever is
-wired straight to the bank, as many a fridge and pump is. The median is so many times the monitor's draw
-together with a fortieth of the capacity a day (STRAIGHT). The spread is wide upward: two of its deviations
-reach a fifth of the capacity a day, which is all that many a small system uses (our choice)."""
+OWN_FACTOR, OWN_SPREAD = 1.4, 2.0
+"""What bypasses a controller that meters its loads: the monitor, the controller itself, now and then a small
+load: a median of so many times the monitor's draw, with a wide spread (our choice)."""
+
+STRAIGHT, STRAIGHT_SPREAD = 0.001, 3.0
+"""Where loads are said to be wired straight to the bank, as many a fridge and pump is: a fortieth of the
+capacity a day beside that. The spread is wide upward: two of its deviations reach a fifth of the capacity a
+day, which is all that many a small system uses (our choice)."""
 
 TOLERANCE_SD = 0.6
 """A stated tolerance is a bound: its standard deviation is that of an even spread, 1/√3 (common practice)."""
@@ -152,10 +155,11 @@ def priors_of(bank: BankDescription) -> Priors:
     cell_V = LIFEPO4_CELL_V if bank.chemistry == "lifepo4" else LEAD_ACID_CELL_V
     gain_V = TOLERANCE_SD * meters.voltage_gain_tolerance * cell_V
     own_A = max(bank.monitor_A, 1e-4 * size)
+    own = OWN_FACTOR * own_A / size
     return replace(
         base,
         rest_full_V=(base.rest_full_V[0], hypot(base.rest_full_V[1], gain_V)),
         offset=(0.0, zero_A / size),
-        ln_own=ln(hypot(OWN_FACTOR * own_A / size, STRAIGHT), OWN_SPREAD),
+        ln_own=ln(hypot(own, STRAIGHT), STRAIGHT_SPREAD) if bank.straight else ln(own, OWN_SPREAD),
         ln_unseen=USUAL_UNSEEN if bank.use_A is None else ln(max(bank.use_A, own_A) / size, 1.6),
     )

@@ -269,10 +269,15 @@ def _show_assumed(assumed: Sequence[Assumption]) -> None:
     if not assumed:
         return
     click.echo("\nAssumed, because the file does not say:")
-    lines = [f"{assumption.key} = {assumption.value}" for assumption in assumed]
+    lines = [f"{each.key} = {_as_in_the_file(each.value)}" for each in assumed]
     width = max(map(len, lines))
     for line, assumption in zip(lines, assumed, strict=True):
-        click.echo(f"  {line.ljust(width)}  {assumption.why}")
+        first = f"  {line.ljust(width)}  "
+        click.echo(filled(assumption.why, " " * len(first), first))
+
+
+def _as_in_the_file(value: object) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _show_problems(file: Path, problems: Sequence[Problem], cautions: Sequence[str]) -> None:

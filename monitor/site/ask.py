@@ -261,6 +261,7 @@ array_voltage_limit_V = {controller_array_voltage_limit_V}
 
 [metering]
 level = {metering_level}         # shunt: sees all; controller: sees loads on it; charging: sees no load
+straight_to_bank = false     # true: some loads are wired to the bank itself, past the controller
 monitor_power_W = 2.0        # what this computer draws from the bank
 
 [store]

@@ -234,6 +234,14 @@ def _set_points(site: Site, figures: Amounts) -> Iterator[Finding]:
         yield from set_point_findings(site.bank, site.controller)
 
 
+def _metering(site: Site, figures: Amounts) -> Iterator[Finding]:
+    level = site.metering.level
+    if site.metering.straight_to_bank and level != "controller":
+        sees = "a shunt sees every load" if level == "shunt" else "no load at all is metered there"
+        text = f"is for a controller that meters the other loads; with level = {level!r} {sees}: leave it out"
+        yield "warning", ("metering", "straight_to_bank"), text
+
+
 def _tables(site: Site, figures: Amounts) -> Iterator[Finding]:
     if site.array is not None and site.controller is None:
         yield "warning", ("array",), "an array needs a charge controller; describe it under [controller]"
@@ -284,6 +292,7 @@ RULES: tuple[Callable[[Site, Amounts], Iterator[Finding]], ...] = (
     _array_voltage,
     _controller_current,
     _string_fuses,
+    _metering,
     _tables,
     _shared_lines,
     _page,

@@ -102,13 +102,23 @@ def with_defaults(site: Site) -> tuple[Site, tuple[Assumption, ...]]:
     return site.model_copy(update={"controller": controller}), tuple(assumed)
 
 
+NO_LOAD_PAST = "no load is wired to the bank itself, past the controller"
+
+
 def _left_out(site: Site) -> Iterator[Assumption]:
-    """Keys with a general default; what only says how the program runs is no assumption on the system."""
+    """Keys with a general default; what only says how the program runs is no assumption on the system.
+
+    Whether loads bypass the controller matters only where that meters the others.
+    """
     for name in ("site", "bank", "array", "controller", "inverter", "metering", "meters"):
         table = getattr(site, name)
         for key, field in type(table).model_fields.items() if table is not None else ():
-            if key not in table.model_fields_set and field.default is not None and not field.is_required():
+            if key in table.model_fields_set or field.default is None or field.is_required():
+                continue
+            if key != "straight_to_bank":
                 yield Assumption(f"{name}.{key}", field.default, "general default")
+            elif site.metering.level == "controller":
+                yield Assumption(f"{name}.{key}", field.default, NO_LOAD_PAST)
 
 
 def by_line(problem: Problem) -> tuple[bool, int, str]:

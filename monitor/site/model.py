@@ -187,9 +187,11 @@ class Load(Table):
 
 
 class Metering(Table):
-    """[metering]; which current the devices can see."""
+    """[metering]; which current the devices can see. straight_to_bank: some loads are wired to the
+    bank itself, past the controller that meters the others."""
 
     level: Literal["shunt", "controller", "charging"] = "controller"
+    straight_to_bank: bool = False
     monitor_power_W: float = Field(default=2.0, ge=0, le=50)
 
 

@@ -53,7 +53,7 @@ def described(text: str) -> BankDescription:
         Bank.model_validate(tables["bank"]),
         Controller.model_validate(tables["controller"]),
         Meters.model_validate(tables["meters"]),
-        Metering(),
+        Metering(**tables.get("metering", {})),
         level=None,
     )
 

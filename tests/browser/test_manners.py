@@ -71,7 +71,7 @@ def troubled(shared_hide):
         basis=[
             "no full charge seen in 14 days",
             "restarted after 6 h dark",
-            "loads wired past the controller are not metered: band wider",
+            "charge and loads are metered, what bypasses the controller is assumed",
             "no bank temperature: 20 °C assumed",
             "voltage in steps of 0.1 V",
         ],

@@ -23,7 +23,7 @@ NOW = {
 }
 
 
-BASIS = ("full seen 2 days ago", "loads wired past the controller are not metered: band wider")
+BASIS = ("full seen 2 days ago", "charge and loads are metered, what bypasses the controller is assumed")
 
 
 @pytest.fixture

@@ -50,6 +50,7 @@ reconnect_V = 12.6
 
 [metering]
 level = "controller"
+straight_to_bank = false
 monitor_power_W = 2.0
 
 [meters]

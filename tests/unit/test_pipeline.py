@@ -130,7 +130,7 @@ def test_the_estimate_does_not_take_the_derived_net_current_for_a_shunts(road):
     made.say(60, "charger", battery_voltage_V=12.5, charge_current_A=10.0, load_current_A=3.0)
     made.pipeline.save()
     basis = made.store.note(BASIS_NOTE)
-    assert "loads wired past the controller are not metered: band wider" in basis
+    assert "charge and loads are metered, what bypasses the controller is assumed" in basis
     assert "a shunt sees every current" not in basis
 
 

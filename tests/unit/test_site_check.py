@@ -153,6 +153,12 @@ RULES = [
         "controller.temperature_compensation_V_per_C",
         "-0.036 to -0.018 for this bank",
     ),
+    (
+        ("metering.level = 'shunt'", "metering.straight_to_bank = true"),
+        "warning",
+        "metering.straight_to_bank",
+        "a shunt sees every load: leave it out",
+    ),
 ]
 
 

@@ -51,7 +51,7 @@ def test_the_lines_come_with_the_site(tmp_path: Path) -> None:
         ("bank.unit_voltage = 6", "bank.unit_voltage", "did you mean 'unit_voltage_V'?"),
         ("site.lattitude_deg = 52.6", "site.lattitude_deg", "did you mean 'latitude_deg'?"),
         ("bank.tilt_deg = 35", "bank.tilt_deg", "tilt_deg belongs to [array]"),
-        ("metering.colour = 1", "metering.colour", "known here: level, monitor_power_W"),
+        ("metering.colour = 1", "metering.colour", "known here: level, monitor_power_W, straight_to_bank"),
     ],
 )
 def test_an_unknown_key_gets_the_nearest_known_one(tmp_path: Path, edit: str, key: str, told: str) -> None:

@@ -30,6 +30,7 @@ BANK = BankDescription(
     meters=Meters(),
     monitor_A=0.16,
     use_A=None,
+    straight=False,
     level=None,
 )
 MINUTE_MS = 60_000
