@@ -86,7 +86,7 @@ HABIT_H = 120.0
 """Time constant of the learnt mean of the unseen load: five days (our choice)."""
 
 OWN: frozenset[Past] = frozenset({"own", "straight"})
-"""Where a controller meters the loads: of which what bypasses it is the constant `ln_own`."""
+"""Where a controller meters loads: what bypasses it is the constant `ln_own`."""
 
 HABIT: dict[Past, str] = {"loads": "ln_unseen", "straight": "ln_own"}
 """The constant of a bank that the habit is."""

@@ -81,7 +81,8 @@ def loads(recording: Recording, roles: Roles) -> Result:
             name,
             f"The controller's load current rises by {_amps(at_controller)} with the loads, though the"
             " site file says that it does not see them.",
-            'Write level = "controller" under [metering], if no other load hangs on the bank itself.',
+            'Write level = "controller" under [metering]; where another load hangs on the bank itself,'
+            " straight_to_bank = true beside it.",
             **figures,
         )
     return right(name, "The controller does not see the loads, as described.", **figures)
