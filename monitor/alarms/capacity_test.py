@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.seen import Seen
-from monitor.records import moved_ms
+from monitor.records import HOUR_MS, MINUTE_MS, moved_ms
 
 TEST_NOTE = "capacity-test"
 """Key of the store's note."""
@@ -34,7 +34,7 @@ ENDED = "ended"
 TO_CHARGE = " Charge the bank full now."
 """How the sentence of a test that is over ends: its alarm says so by itself."""
 
-SEEN_MS = 900_000
+SEEN_MS = 15 * MINUTE_MS
 """The daemon looks each minute, each five while the bank rests: an older look is told with its time (our
 choice)."""
 
@@ -71,7 +71,7 @@ class WatchedTest:
         drawn."""
         if self.phase != "while" or self.left_h is None:
             return None
-        return self.at_ms + round(self.left_h * 3_600_000)
+        return self.at_ms + round(self.left_h * HOUR_MS)
 
     def note(self) -> str:
         """The text of the note."""
@@ -129,7 +129,7 @@ def left_of(test: WatchedTest | None, now_ms: int) -> Seen:
     """
     if test is None or test.phase not in CALLS or test.left_h is None:
         return NO_TEST
-    left_h = test.left_h - max(0, now_ms - test.at_ms) / 3_600_000
+    left_h = test.left_h - max(0, now_ms - test.at_ms) / HOUR_MS
     words = test.why if left_h <= 0 else f"in about {60 * left_h:.0f} min {test.why}"
     return Seen(left_h, words, {"test_left_h": round(left_h, 3)})
 
@@ -138,6 +138,6 @@ def waits_of(test: WatchedTest | None, now_ms: int) -> Seen:
     """How long a bank has waited for its charge since its test was over."""
     if test is None or test.phase != "after":
         return NO_TEST
-    waits_h = max(0, now_ms - test.phase_ms) / 3_600_000
+    waits_h = max(0, now_ms - test.phase_ms) / HOUR_MS
     words = test.says[:1].lower() + test.says[1:].removesuffix(TO_CHARGE).rstrip(".")
     return Seen(waits_h, words, {"test_waits_h": round(waits_h, 3)})

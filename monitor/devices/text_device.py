@@ -87,6 +87,8 @@ class TextDevice:
                 or not self._is_timed
                 or self._waits(answers, looked_s)
             ):
+                if stalled:  # what was heard of the time may be as old
+                    self._told, self._is_timed = None, self._profile.time is None
                 left_s = started_s + self._patience_s - looked_s
                 if left_s <= 0 and self._answered_ms is not None and not stalled:
                     break
@@ -120,11 +122,8 @@ class TextDevice:
 
     def _stalled_since(self, look_s: float) -> bool:
         """Whether the process stood still since before its last look, which began then: what that brought may
-        be as old. What it tells of the time is forgotten."""
-        if self.clock.elapsed_s() - look_s <= QUIET_S + STALLED_S:
-            return False
-        self._told, self._is_timed = None, self._profile.time is None
-        return True
+        be as old."""
+        return self.clock.elapsed_s() - look_s > QUIET_S + STALLED_S
 
     def _waits(self, answers: dict[str, Judged], now_s: float) -> bool:
         """Whether the next line may bear out what this poll has heard."""

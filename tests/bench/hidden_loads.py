@@ -26,6 +26,7 @@ from functools import partial
 from random import Random
 from statistics import fmean
 
+from monitor.records import DAY_MS, HOUR_MS
 from tests.banks.consumption import Consumption, Use
 from tests.banks.library import (
     MONITOR,
@@ -54,7 +55,6 @@ SHARES = (0, 25, 50, 80)
 WIRINGS = ("steady", "bursty")
 PLAIN = ("counting", "reset-at-full")
 
-DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
 
 FRIDGE_SHARE, LAMPS_SHARE, PUMP_SHARE = 0.5, 0.35, 0.15
@@ -166,10 +166,10 @@ def rewired(site: Site, course: Sequence[Instant], hidden: Sequence[Use]) -> lis
     found = []
     for now in course:
         day, since_ms = divmod(now.time_ms - start_ms - 1000 * site.step_s, DAY_MS)
-        whole_W, _ = all_of_it.powers_W(day, since_ms / 3_600_000)
+        whole_W, _ = all_of_it.powers_W(day, since_ms / HOUR_MS)
         moved_A = 0.0
         if whole_W > 0:
-            moved_A = now.metered_A * part.powers_W(day, since_ms / 3_600_000)[0] / whole_W
+            moved_A = now.metered_A * part.powers_W(day, since_ms / HOUR_MS)[0] / whole_W
         found.append(now._replace(metered_A=now.metered_A - moved_A, unmetered_A=now.unmetered_A + moved_A))
     return found
 
