@@ -78,8 +78,9 @@ class DaySum:
 
     Call `before` at most once and first, then `add` or `extend` in order of time, then `after` at most once;
     `stat` may be asked at any time. Pairs longer than the floor wait in `_long` until the day's median is
-    known. Whole areas are added up apart from cut ones, so that `extend` may take them all at once and
-    still give the same sums to the last bit.
+    known; where the span is a part of a day, `joins_ms` hands in the limit of the day. Whole areas are added
+    up apart from cut ones, so that `extend` may take them all at once and still give the same sums to the
+    last bit.
     """
 
     span: LocalDay
@@ -92,6 +93,7 @@ class DaySum:
     first_ms: int = 0
     last: int = 0
     last_ms: int = 0
+    joins_ms: int | None = None
     _joined: Area = field(default_factory=Area)
     _cut: Area = field(default_factory=Area)
     _long: list[tuple[int, Area]] = field(default_factory=list)
@@ -161,6 +163,8 @@ class DaySum:
 
     def gap_limit_ms(self) -> int:
         """Readings further apart than this are not joined (median: the higher one of an even number)."""
+        if self.joins_ms is not None:
+            return self.joins_ms
         intervals = self.count - 1
         quick = intervals - len(self._slow_intervals)
         middle = intervals // 2
