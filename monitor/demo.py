@@ -36,6 +36,7 @@ from monitor.site.model import DeviceEntry, Site
 from monitor.stopping import stop_signals
 from monitor.store import store_path
 from monitor.store.base import StoreWriter
+from monitor.store.connect import FileLock
 from monitor.stores import open_writer
 
 STEP_S = 60
@@ -50,7 +51,8 @@ START_WAIT_S = 20.0
 def run(folder: Path, *, days: int, speed: float, page_port: int | None) -> None:
     """Run the demo in `folder` until Ctrl-C; page_port None leaves the page out.
 
-    Raises DemoError where the folder holds something else than a former demo or a port is taken.
+    Raises DemoError where the folder holds something else than a former demo or a port is taken, StoreError
+    where the former demo still runs.
     """
     if page_port is not None:
         _check_port(page_port)
@@ -148,11 +150,13 @@ def _over_tcp(site: Site, simulator: SimulatorProcess) -> Site:
 
 
 def _make_room(folder: Path) -> None:
-    """An empty folder, or a former demo's, whose invented data may go."""
+    """An empty folder, or a former demo's, whose invented data may go once it has ended."""
     site_file = folder / "site.toml"
     if folder.exists() and any(folder.iterdir()):
         if not (site_file.exists() and "for `nightbank demo`" in site_file.read_text(encoding="utf-8")):
             raise DemoError(f"{folder} holds files that are not a former demo's: choose another with --dir")
+        for lock in folder.glob("*.lock"):
+            FileLock(lock, "a demo that still runs").release()
         shutil.rmtree(folder)
     folder.mkdir(parents=True, exist_ok=True)
 

@@ -251,6 +251,16 @@ def test_time_that_runs_faster_is_told_to_every_reader(fast):
     assert process.poll() is None
 
 
+def test_a_second_demo_in_its_folder_is_refused_and_takes_nothing(fast):
+    folder, process, _ = fast
+    said = nightbank("demo", "--dir", str(folder), "--port", str(free_port()))
+    assert said.returncode == 1
+    assert f"a demo that still runs (process {process.pid})" in said.stderr
+    assert "Traceback" not in said.stderr
+    assert process.poll() is None
+    assert document(folder)["quantities"]["battery_voltage_V"]["age_s"] < 60 * 20
+
+
 def test_a_demo_that_is_killed_leaves_nothing_on_its_port(fast):
     _, process, port = fast
     wait_for(lambda: taken(port), seconds=180)
