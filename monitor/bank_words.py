@@ -11,7 +11,7 @@ from monitor.bank_report import local_words
 UNKNOWN = "unknown"
 
 FREEZES = (
-    "The acid may begin to freeze at {:.0f} °C (lower end of that charge, weakest usual acid). "
+    "The acid may begin to freeze at {:z.0f} °C (lower end of that charge, weakest usual acid). "
     "Never charge a frozen battery; the maker's sheet decides."
 )
 
@@ -59,7 +59,7 @@ def _ledger(document: dict[str, Any], zone: ZoneInfo) -> list[str]:
         since = ledger["since_full"]
         lines.append(f"Last full {local_words(since['full'], zone)}, {since['days']:.1f} days ago.")
         if since["lowest_soc"] is not None:
-            lowest = f"{since['lowest_soc']:.0%} at {local_words(since['lowest_at'], zone)}"
+            lowest = f"{100 * since['lowest_soc']:.0f} % at {local_words(since['lowest_at'], zone)}"
             lines.append(f"Lowest since then {lowest}.")
     over = f"{cycles['over_Ah']:.0f} Ah ({cycles['capacity']})"
     count = cycles["equivalent_full"]
@@ -77,10 +77,13 @@ def _row(name: str, row: dict[str, Any]) -> str:
     def cell(key: str, spec: str, unit: str) -> str:
         return "?" if row[key] is None else f"{row[key]:{spec}}{unit}"
 
+    def share(key: str) -> str:
+        return "?" if row[key] is None else f"{100 * row[key]:.0f} %"
+
     return (
         f"  {name:10} {cell('in_Ah', '.1f', ' Ah'):>9} {cell('out_Ah', '.1f', ' Ah'):>9}"
         f" {cell('in_Wh', '.0f', ' Wh'):>9} {cell('out_Wh', '.0f', ' Wh'):>9}"
-        f" {cell('returned', '.0%', ''):>6} {cell('lowest_soc', '.0%', ''):>7}"
+        f" {share('returned'):>6} {share('lowest_soc'):>7}"
         f" {cell('unseen_h', '.1f', ' h'):>7}"
     )
 
@@ -93,7 +96,7 @@ def _health(health: dict[str, Any], *, learnt: bool) -> list[str]:
     acceptance, efficiency = health["acceptance"], health["coulombic_efficiency"]
     taken = UNKNOWN
     if acceptance is not None:
-        taken = f"{acceptance['value']:.1%} of capacity (scatter {acceptance['sd']:.1%})"
+        taken = f"{100 * acceptance['value']:.1f} % of capacity (scatter {100 * acceptance['sd']:.1f} %)"
     given = UNKNOWN if efficiency is None else _band(efficiency)
     return [
         f"Capacity {capacity}.",
@@ -116,7 +119,7 @@ def _resistance(told: dict[str, Any]) -> str:
     change = told["trend_per_year"]
     if change is None:
         return f"{line}; trend unknown before three months."
-    return f"{line}; {change['value']:+.0%} ± {2 * change['sd']:.0%} a year."
+    return f"{line}; {100 * change['value']:+.0f} % ± {200 * change['sd']:.0f} % a year."
 
 
 def _life(life: dict[str, Any]) -> str:
@@ -125,10 +128,10 @@ def _life(life: dict[str, Any]) -> str:
     left = life["years_left"]
     years = "longer than can be told" if left is None else f"about {left:.0f} years"
     return (
-        f"Cycle life used in the {life['days']} days on record {life['used']:.1%}; at this pace a bank"
-        f" that was new then has {years} of cycling left (curve from memory; age itself is not in it)."
+        f"Cycle life used in the {life['days']} days on record {100 * life['used']:.1f} %; at this pace a"
+        f" bank that was new then has {years} of cycling left (curve from memory; age itself is not in it)."
     )
 
 
 def _band(figure: dict[str, float]) -> str:
-    return f"{figure['value']:.0%} ± {2 * figure['sd']:.0%}"
+    return f"{100 * figure['value']:.0f} % ± {200 * figure['sd']:.0f} %"

@@ -94,7 +94,8 @@ def text(told: dict[str, Any], path: str, text: TextHeard) -> dict[str, Any]:
     every = f", about every {text.interval_s:g} s" if text.interval_s else ""
     last = f"The last line: '{text.sample}'." if text.sample else "No line was whole."
     words = (
-        f"Text at {text.baud} bit/s{every}, {text.share:.0%} printable characters; {', '.join(parts)}. {last}"
+        f"Text at {text.baud} bit/s{every}, {100 * text.share:.0f} % printable characters; "
+        f"{', '.join(parts)}. {last}"
     )
     if profile:
         words += f' The profile "{profile}" fits it.'

@@ -86,10 +86,10 @@ def _value_words(name: str, value: float, unit: str) -> str:
     if name == "fault_bits":
         return ", ".join(str(flag.name).lower() for flag in Fault(int(value))) or "none"
     if QUANTITIES[name].is_share:
-        return f"{value:.0%}"
+        return f"{100 * value:.0f} %"
     if name == "unseen_load_A":
         return f"about {value:.1f} {unit}"
-    return f"{value:.{DECIMALS.get(unit, 2)}f} {unit}"
+    return f"{value:z.{DECIMALS.get(unit, 2)}f} {unit}"
 
 
 def _last_words(name: str, row: dict[str, Any], local: Callable[[str], str]) -> str:

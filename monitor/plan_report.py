@@ -256,7 +256,7 @@ def _sun(
 def _frost_notes(site: Site, warmth: Warmth) -> list[str]:
     if site.bank.chemistry == "lifepo4" and warmth.temperature_C is not None and warmth.temperature_C < 0:
         return [
-            f"In the cold season the bank is at {warmth.temperature_C:.0f} °C: LiFePO4 must not be charged"
+            f"In the cold season the bank is at {warmth.temperature_C:z.0f} °C: LiFePO4 must not be charged"
             " below 0 °C, so that on such days the array gives it nothing. That is not counted here."
         ]
     told = frost_words(site)

@@ -222,7 +222,7 @@ def season_words(told: Mapping[str, Any]) -> list[str]:
             month = f"The month {which}, {name}" if name else f"The month {which}"
             lines.append(f"{month}: {sun['sun_h']:.1f} peak sun hours a day, {_basis(sun)}.")
     warmth_C = told["bank_temperature_C"]
-    at = "" if warmth_C is None else f"{warmth_C:.1f} °C, "
+    at = "" if warmth_C is None else f"{warmth_C:z.1f} °C, "
     lines.append(f"The bank in the cold season: {at}{told['bank_temperature_from']}.")
     return lines
 

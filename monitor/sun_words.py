@@ -94,13 +94,13 @@ def _scale_words(entries: Sequence[DayEntry]) -> str:
     level = entries[-1].level
     if level.days == 0:
         return (
-            f"How much of its rating this array gives is not learnt yet; {level.scale:.0%} of its rated"
-            " clear-sky power is supposed."
+            f"How much of its rating this array gives is not learnt yet; {100 * level.scale:.0f} % of its"
+            " rated clear-sky power is supposed."
         )
     days = "day" if level.days == 1 else "days"
     return (
-        f"Under a clear sky this array gives {level.scale:.0%} (±{2 * level.sd:.0%}) of what its rating"
-        f" promises, learnt from steady light on {level.days} {days}."
+        f"Under a clear sky this array gives {100 * level.scale:.0f} % (±{200 * level.sd:.0f} %) of what its"
+        f" rating promises, learnt from steady light on {level.days} {days}."
     )
 
 

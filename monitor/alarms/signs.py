@@ -98,7 +98,7 @@ def over_voltage(bank: BankDescription, now: Values) -> Seen | None:
     at = (
         f" if it is {UNKNOWN_TEMPERATURE_C:.0f} °C cold"
         if temperature_C is None
-        else f" at {temperature_C:.0f} °C"
+        else f" at {temperature_C:z.0f} °C"
     )
     words = f"the bank stands at {voltage_V:.2f} V, its highest set point{at} is {highest_V:.2f} V"
     return Seen(voltage_V - highest_V, words, {VOLTAGE: voltage_V, TEMPERATURE: temperature_C})
@@ -143,7 +143,7 @@ def cold_charging(bank: BankDescription, now: Values) -> Seen | None:
     if temperature_C is None or into_A is None or limit_C is None:
         return None
     why = "below which it must not be" if bank.chemistry == "lifepo4" else "where its electrolyte may freeze"
-    words = f"the bank is charged with {into_A:.1f} A at {temperature_C:.1f} °C; {limit_C:.0f} °C is {why}"
+    words = f"the bank is charged with {into_A:.1f} A at {temperature_C:z.1f} °C; {limit_C:.0f} °C is {why}"
     values = {TEMPERATURE: temperature_C, "into_A": into_A, CHARGE: now.get(CHARGE)}
     return Seen(temperature_C - limit_C, words, values, applies=into_A > 0)
 
@@ -153,8 +153,8 @@ def freezing_margin(bank: BankDescription, now: Values) -> Seen | None:
     temperature_C, freezes_C = now.get(TEMPERATURE), _freezes_C(now)
     if temperature_C is None or freezes_C is None or bank.chemistry == "lifepo4":
         return None
-    held = f"{temperature_C:.1f} °C with {100 * now[CHARGE]:.0f} % charge"
-    words = f"the bank is at {held}; the electrolyte may freeze at {freezes_C:.0f} °C"
+    held = f"{temperature_C:z.1f} °C with {100 * now[CHARGE]:.0f} % charge"
+    words = f"the bank is at {held}; the electrolyte may freeze at {freezes_C:z.0f} °C"
     return Seen(temperature_C - freezes_C, words, {TEMPERATURE: temperature_C, CHARGE: now[CHARGE]})
 
 

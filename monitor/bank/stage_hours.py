@@ -94,7 +94,7 @@ def _held_words(seen: HeldSeen, stage: Stage, configured_V: float | None, usual:
         return ""
     low_V, high_V = (cells * volts for volts in usual.usual_V)
     mean_C = seen.mean_C(stage)
-    at = "" if mean_C is None else f" (bank at {mean_C:.0f} °C)"
+    at = "" if mean_C is None else f" (bank at {mean_C:z.0f} °C)"
     asked = "not configured" if configured_V is None else f"configured {configured_V:.2f} V"
     beside = "" if low_V <= held_V <= high_V else ", outside of it"
     name = stage.name.lower()

@@ -256,11 +256,11 @@ def _line(is_met: bool | None, met: str, unmet: str, *, is_needed: bool = False)
 def _mild(temperature_C: float | None) -> tuple[bool | None, str, str]:
     """Whether it is warm enough for a test, in words for both."""
     freezes_C = freezing_point_at_C(1 - TAKE)
-    why = f"half empty, its acid freezes at {freezes_C:.0f} °C, and the cold takes capacity"
+    why = f"half empty, its acid freezes at {freezes_C:z.0f} °C, and the cold takes capacity"
     if temperature_C is None:
         return None, f"Test in mild weather: {why}.", ""
-    unmet = f"The bank is at {temperature_C:.0f} °C. Test in milder weather: {why}."
-    return temperature_C >= MILD_C, f"The bank is at {temperature_C:.0f} °C, mild enough.", unmet
+    unmet = f"The bank is at {temperature_C:z.0f} °C. Test in milder weather: {why}."
+    return temperature_C >= MILD_C, f"The bank is at {temperature_C:z.0f} °C, mild enough.", unmet
 
 
 def _metering_words(site: Site) -> str:

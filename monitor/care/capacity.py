@@ -106,7 +106,7 @@ def _by_end_voltage(chemistry: Chemistry, test: Discharge, meter_sd: float) -> M
         raise NoCapacity("the bank's temperature was not measured, and the cold takes capacity")
     share = capacity_share(test.temperature_C)
     if share is None:
-        raise NoCapacity(f"at {test.temperature_C:.0f} °C no correction is published: wait for warmer days")
+        raise NoCapacity(f"at {test.temperature_C:z.0f} °C no correction is published: wait for warmer days")
     rate = 20 / test.hours
     powers = [rate ** ((exponent - 1) / exponent) for exponent in PEUKERT_SPAN]
     rate_sd = abs(powers[1] - powers[0]) / 2
@@ -114,7 +114,7 @@ def _by_end_voltage(chemistry: Chemistry, test: Discharge, meter_sd: float) -> M
     warmth_sd = abs(min(1.0, other_share) - share) / 2
     capacity_Ah = at_20_h_Ah / share
     words = (
-        f"{fine(test.taken_Ah)} Ah in {test.hours:.1f} h at {test.temperature_C:.0f} °C down to "
+        f"{fine(test.taken_Ah)} Ah in {test.hours:.1f} h at {test.temperature_C:z.0f} °C down to "
         f"{END_CELL_V:g} V a cell, times {at_20_h_Ah / test.taken_Ah:.3f} for the rate (Peukert) and "
         f"{1 / share:.3f} for the cold (worksheets of the trade)"
     )

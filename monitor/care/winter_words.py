@@ -134,7 +134,7 @@ def _reckoned(told: Mapping[str, Any], night: str) -> list[str]:
 def _loses(told: Mapping[str, Any]) -> str:
     whose = "a figure" if told["chemistry"] == "lifepo4" else "makers' figures"
     return (
-        f"Standing at {told['standing_C']:.0f} °C ({told['standing_from']}) it loses"
+        f"Standing at {told['standing_C']:z.0f} °C ({told['standing_from']}) it loses"
         f" {fine(told['self_Ah_a_day'])} Ah a day by itself ({whose} at 25 °C, half for every"
         f" 10 °C less, from memory) and {told['drawn_Ah_a_day']:.1f} Ah to the {told['drawn_W']:g} W that"
         f" stay connected, of {fine(told['capacity_Ah'])} Ah."

@@ -217,7 +217,7 @@ def probe(recording: Recording, roles: Roles) -> Result:
         if other is not None and abs(other.mean - here.mean) > PROBES_APART_C:
             return wrong(
                 name,
-                f"{device} shows {here.mean:.1f} °C, another probe on the bank {other.mean:.1f} °C.",
+                f"{device} shows {here.mean:z.1f} °C, another probe on the bank {other.mean:z.1f} °C.",
                 f"One of the two is not on the bank. {look}",
                 **figures,
                 other_C=other.mean,
@@ -226,14 +226,14 @@ def probe(recording: Recording, roles: Roles) -> Result:
     if warmed is None:
         return untold(
             name,
-            f"{device} shows {here.mean:.1f} °C; nobody held it",
+            f"{device} shows {here.mean:z.1f} °C; nobody held it",
             "hold the probe in the hand when asked",
             **figures,
         )
     figures["hand_C"] = warmed.by
     if here.mean > TOO_WARM_C:
         return untold(
-            name, f"at {here.mean:.1f} °C a hand hardly warms it", "ask again in a cool hour", **figures
+            name, f"at {here.mean:z.1f} °C a hand hardly warms it", "ask again in a cool hour", **figures
         )
     let_go = move(recording, HELD, RELEASED, device, quantity)
     if warmed.by > 0 and warmed.beyond(HAND_C):
@@ -244,11 +244,11 @@ def probe(recording: Recording, roles: Roles) -> Result:
                 "ask again later",
                 **figures,
             )
-        return right(name, f"In the hand it rises by {warmed.by:.1f} °C from {here.mean:.1f} °C.", **figures)
+        return right(name, f"In the hand it rises by {warmed.by:.1f} °C from {here.mean:z.1f} °C.", **figures)
     if warmed.by + 1.5 * warmed.step < HAND_C or warmed.by <= 0:
         return wrong(
             name,
-            f"{device} shows {here.mean:.1f} °C and moved by {warmed.by:+.1f} °C while the probe on the"
+            f"{device} shows {here.mean:z.1f} °C and moved by {warmed.by:+.1f} °C while the probe on the"
             f" bank was held.",
             f"What it reads is another probe, or one inside the controller. {look}",
             **figures,

@@ -222,7 +222,7 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
         f"{USUAL[bank.chemistry].words}, {bank.units_in_series} in series x {bank.strings_in_parallel} "
         f"in parallel of {bank.unit_voltage_V:g} V {bank.unit_capacity_Ah:g} Ah, {sizes.cells_in_series} "
         "cells",
-        f"{sizes.usable_Ah:g} Ah above the reserve of {bank.reserve_soc:.0%}",
+        f"{sizes.usable_Ah:g} Ah above the reserve of {100 * bank.reserve_soc:.0f} %",
     ]
     if sizes.capacity_20h_Ah is None:
         rows.append("no published conversion to the 20 h rate; give the capacity at 5 to 100 h")
@@ -237,7 +237,7 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
             [
                 f"{array.power_W:g} W, {panels.panels_in_series} in series x {panels.strings_in_parallel} in "
                 "parallel",
-                f"Voc {array.voc_V:.1f} V; in the coldest morning ({array.coldest_C:.0f} °C, {how}) "
+                f"Voc {array.voc_V:.1f} V; in the coldest morning ({array.coldest_C:z.0f} °C, {how}) "
                 f"{array.voc_cold_V:.1f} V, by the electrical code's table {array.voc_cold_table_V:.1f} V",
                 f"Vmp {array.vmp_V:.1f} V, hot {array.vmp_hot_V:.1f} V",
                 f"Isc {array.isc_A:.1f} A, x 1.25 = {array.isc_design_A:.1f} A",
@@ -253,8 +253,8 @@ def _show_amounts(described: Site, figures: Amounts) -> None:
                 f"margin {margins.current_margin_A:.1f} A",
                 f"array limit {controller.array_voltage_limit_V:g} V, margin in the cold "
                 f"{margins.voltage_margin_V:.1f} V",
-                f"charges with {margins.charge_current_A:.1f} A at most, {margins.charge_rate:.1%} of the "
-                "20-hour capacity",
+                f"charges with {margins.charge_current_A:.1f} A at most, "
+                f"{100 * margins.charge_rate:.1f} % of the 20-hour capacity",
             ],
         )
 

@@ -151,13 +151,13 @@ def _voc_cold(array: Array, controller: Controller, sizes: ArrayAmounts) -> Iter
         advice = f"at most {most} in series" if most else "this panel does not suit this controller"
         text = (
             f"{array.panels_in_series} in series reach {sizes.voc_cold_V:.1f} V open-circuit at "
-            f"{sizes.coldest_C:.0f} °C{assumed}, above the controller's limit of {limit_V:g} V, which "
+            f"{sizes.coldest_C:z.0f} °C{assumed}, above the controller's limit of {limit_V:g} V, which "
             f"destroys it; {advice}"
         )
         yield "error", path, text
     elif sizes.voc_cold_table_V > limit_V:
         text = (
-            f"Voc at {sizes.coldest_C:.0f} °C{assumed} is {sizes.voc_cold_V:.1f} V by the given "
+            f"Voc at {sizes.coldest_C:z.0f} °C{assumed} is {sizes.voc_cold_V:.1f} V by the given "
             f"coefficient but {sizes.voc_cold_table_V:.1f} V by the electrical code's table, above the "
             f"limit of {limit_V:g} V; check the coefficient on the panel's sheet"
         )
@@ -182,7 +182,7 @@ def _vmp(array: Array, controller: Controller, sizes: ArrayAmounts, absorption_V
         wasted = 1 - absorption_V / sizes.vmp_V
         text = (
             f"a pwm controller pulls the array from Vmp {sizes.vmp_V:.1f} V down to the bank and wastes "
-            f"about {wasted:.0%}; wire the panels in parallel, or use an mppt controller"
+            f"about {100 * wasted:.0f} %; wire the panels in parallel, or use an mppt controller"
         )
         yield "warning", path, text
 
@@ -211,8 +211,9 @@ def _charge_rate(bank: Bank, sizes: ControllerAmounts) -> Iterator[Finding]:
     usual, path = USUAL[bank.chemistry], ("bank", "strings_in_parallel")
     low, high = usual.charge_rate
     what = (
-        f"full sun charges with {sizes.charge_current_A:.1f} A, {sizes.charge_rate:.1%} of the 20-hour "
-        f"capacity; usual for {usual.words} are {low:.0%} to {high:.0%} ({usual.charge_rate_source})"
+        f"full sun charges with {sizes.charge_current_A:.1f} A, {100 * sizes.charge_rate:.1f} % of the "
+        f"20-hour capacity; usual for {usual.words} are {100 * low:.0f} to {100 * high:.0f} % "
+        f"({usual.charge_rate_source})"
     )
     if sizes.charge_rate < low:
         yield "warning", path, f"{what}: the array is small for this bank, it fills late"

@@ -36,7 +36,7 @@ def test_check_tells_what_the_system_amounts_to(tmp_path: Path) -> None:
         "in the coldest morning (-24 °C, assumed from the",
         "Isc 25.8 A, x 1.25 = 32.2 A",
         "margin 2.5 A",
-        "8.3% of the 20-hour capacity",
+        "8.3 % of the 20-hour capacity",
         "No problem found.",
     ):
         assert words in checked.stdout

@@ -261,7 +261,7 @@ def test_the_report_says_unknown_where_nothing_is_known(kept):
     site, _ = kept
     done = CliRunner().invoke(main, ["bank", str(site)])
     assert done.exit_code == 0, done.output
-    assert "Capacity 89% ± 4% of the rated 450 Ah." in done.stdout
+    assert "Capacity 89 % ± 4 % of the rated 450 Ah." in done.stdout
     assert "Internal resistance unknown:" in done.stdout
     assert "Remaining life unknown: fewer than 30 days" in done.stdout
     assert max(len(line) for line in done.stdout.splitlines() if line.startswith("  ")) <= 80
@@ -274,7 +274,7 @@ def test_a_capacity_that_could_be_any_banks_is_not_called_learnt(kept):
         store.append([Reading(at, "estimate", "bank_capacity_sd_Ah", 52.0)])
         store.commit()
     done = CliRunner().invoke(main, ["bank", str(site)])
-    assert "Capacity 89% ± 23% of the rated 450 Ah: not learnt yet" in done.stdout
+    assert "Capacity 89 % ± 23 % of the rated 450 Ah: not learnt yet" in done.stdout
     assert "of 450 Ah (rated)" in done.stdout
 
 

@@ -147,11 +147,19 @@ def test_a_quantity_without_a_value_tells_its_last_good_one(store):
     )
 
 
+def test_no_value_is_a_minus_zero_and_percent_stands_apart(store):
+    values = {"battery_current_A": -0.004, "battery_temperature_C": -0.04, "conversion_efficiency": 0.92}
+    store.append(Reading(ago(5), "charger", name, value) for name, value in values.items())
+    said = in_words(present(site(), store), UTC)
+    for shown in (" 0.00 A ", " 0.0 °C ", " 92 % "):  # the space between figure and sign: SI Brochure, 5.4.7
+        assert shown in said
+
+
 def test_a_wide_band_is_told_without_a_figure_in_its_middle(store):
     store.append(estimated(ago(5), 0.62, 0.28))
     said = in_words(present(site(), store), UTC)
     assert "State of charge somewhere between 6 and 100 %, 19 times in 20; stage unknown." in said
-    assert "62%" not in said
+    assert "62 %" not in said
 
 
 @pytest.mark.parametrize(

@@ -123,6 +123,11 @@ def test_a_charge_that_is_not_known_leaves_what_is_needed(store: StoreWriter, si
     assert "how much it holds is not known" in winter_lines(found)[0]
 
 
+def test_a_bank_about_at_freezing_stands_at_no_minus_zero(store: StoreWriter, site: Site) -> None:
+    found = told(store, site, Asked(standing_C=-0.3, coldest_C=-20.0))
+    assert any("Standing at 0 °C" in line for line in winter_lines(found))
+
+
 def test_the_page_shows_it_open_where_and_when_frost_is_near() -> None:
     assert matters(date(2026, 12, 1), 52.6, -20.0)
     assert not matters(date(2026, 7, 1), 52.6, -20.0)

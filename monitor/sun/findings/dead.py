@@ -168,7 +168,7 @@ def _buried(record: Record, taken: Mask) -> tuple[list[Finding], Mask]:
         alive = median_V if median_V > NO_VOLTAGE * vmp_V else None
         text = (
             f"In {lasted_s / 3600:.0f} hours of daylight the array gave {100 * share:.1f} % of what a clear"
-            f" sky allows; the coldest reading of the time was {cold:.1f} °C"
+            f" sky allows; the coldest reading of the time was {cold:z.1f} °C"
             + (f", and the array's voltage was there ({alive:.1f} V)." if alive is not None else ".")
         )
         confidence = 0.6 + (0.15 if alive is not None else 0) + (0.1 if cold < 0 else 0)
