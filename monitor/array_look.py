@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.clock import Clock
 from monitor.log_lines import Warned
-from monitor.records import parse_iso
+from monitor.records import HOUR_MS, parse_iso
 from monitor.report_run import REST_S, OnceADay, Report, ReportRun
 from monitor.site.model import Site
 from monitor.store.base import StoreReader, StoreWriter
@@ -29,7 +29,7 @@ NOTE = "array"
 EVERY_DAYS = 7
 """So often it looks (our choice: what it tells of lasts for weeks, and a look reads half a year)."""
 
-AFTER_MIDNIGHT_MS = 2 * 3_600_000
+AFTER_MIDNIGHT_MS = 2 * HOUR_MS
 """Two hours after midnight the day's entry and the clock's check are made (our choice: one process at a
 time)."""
 

@@ -32,7 +32,7 @@ from monitor.bank.tables import freezing_point_at_C
 from monitor.local_days import LocalDay, day_at, local_day
 from monitor.present import present
 from monitor.quantities import Stage
-from monitor.records import DAY_MS, DayStat, iso_utc, parse_iso, to_datetime
+from monitor.records import DAY_MS, HOUR_MS, DayStat, iso_utc, parse_iso, to_datetime
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.store.fulls import told_full
@@ -118,7 +118,7 @@ def _freezes_C(chemistry: str, soc: float | None, soc_sd: float | None) -> float
 def _stage(look: _Look, now: str | None) -> dict[str, Any]:
     today, end_ms = look.today, look.now_ms + 1
     hours = stage_hours(look.reader.rows(["charge_stage"], today.start_ms, end_ms), today.start_ms, end_ms)
-    told_h, past_h = sum(hours.values()), (look.now_ms - today.start_ms) / 3_600_000
+    told_h, past_h = sum(hours.values()), (look.now_ms - today.start_ms) / HOUR_MS
     return {
         "now": now,
         "today_h": {stage.name.lower(): round(value, 2) for stage, value in hours.items()},

@@ -19,7 +19,7 @@ from monitor.outlook.answer import Outlook
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
-from monitor.records import DAY_MS, iso_utc
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, iso_utc
 from monitor.sampling import ESTIMATOR_NOTE, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
@@ -27,7 +27,7 @@ from monitor.sun.day import Clear
 from monitor.sun.expected import clear_days, supply_of
 
 AHEAD_DAYS = 6
-SILENT_MS, TOO_SILENT_MS = 1_800_000, 3 * 3_600_000
+SILENT_MS, TOO_SILENT_MS = 30 * MINUTE_MS, 3 * HOUR_MS
 """A longer silence before the moment is told, and after three hours there is no outlook (our choice)."""
 
 METERED = tuple(
@@ -76,7 +76,7 @@ def outlook_at(site: Site, reader: StoreReader, at_ms: int | None = None) -> Out
             f"the last reading before {iso_utc(at_ms)} is of {iso_utc(last_ms)}: too long ago for an outlook;"
             " ask for a time closer to it"
         )
-    basis = [f"no reading for {silent_ms // 60_000} minutes"] if silent_ms > SILENT_MS else []
+    basis = [f"no reading for {silent_ms // MINUTE_MS} minutes"] if silent_ms > SILENT_MS else []
     behind, ahead = _clear(site, reader, at_ms)
 
     def banks() -> Ahead:

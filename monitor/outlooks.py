@@ -24,7 +24,7 @@ from monitor.outlook.document import document
 from monitor.outlook.make import SUPPOSED, Known, make
 from monitor.outlook.past import KEPT_DAYS, QUANTITIES, SLOT_MS, SitePast
 from monitor.outlook.sky import BEHIND_DAYS, past_shares
-from monitor.records import DAY_MS
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.sampling import BASIS_NOTE
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -36,10 +36,10 @@ log = logging.getLogger("nightbank")
 EVERY_MS = 900_000
 """How often an outlook is made (our choice: a bank changes slowly, a person looks seldom)."""
 
-SILENT_MS = 3 * 3_600_000
+SILENT_MS = 3 * HOUR_MS
 """An estimate older than this is no ground for an outlook (our choice)."""
 
-PIECE_MS = 6 * 3_600_000
+PIECE_MS = 6 * HOUR_MS
 """So much of the past is held at a time (a whole number of SLOT_MS): a day at 5 s takes 2 MB more, which stay
 with the process (measured)."""
 

@@ -24,7 +24,7 @@ from monitor.clock.steady import Change
 from monitor.device_news import DeviceNews
 from monitor.errors import ServerError, StoreError
 from monitor.poll import PollResult
-from monitor.records import DeviceHealth, Event, Heartbeat, Reading, Transition, moved_ms
+from monitor.records import HOUR_MS, DeviceHealth, Event, Heartbeat, Reading, Transition, moved_ms
 from monitor.sampling import BASIS_NOTE, ESTIMATOR_NOTE, Keeper, Sampled, Sampler, measuring, polls_of
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -35,7 +35,7 @@ from monitor.store.held import HeldReadings
 
 log = logging.getLogger("nightbank")
 
-STATE_EVERY_MS = 3_600_000
+STATE_EVERY_MS = HOUR_MS
 """The estimator's state, some 25 kB, is kept so often; what was read since is in the store and is gone
 through again at a start (our choice: less written to the card)."""
 

@@ -20,7 +20,7 @@ from monitor.outlook import OUTLOOK_NOTE
 from monitor.plan.draws import Demand
 from monitor.plan.sunlight import LEAST_DAYS, Sky, SkyDay, by_season
 from monitor.plan.whole import Week
-from monitor.records import DayStat, parse_iso
+from monitor.records import HOUR_MS, DayStat, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import supply_of
@@ -33,7 +33,7 @@ USED_DAYS = 14
 OWN_DAYS = 365
 """So far back the site's own days tell sun and cold: each month once (our choice)."""
 
-OLD_MS = 3_600_000
+OLD_MS = HOUR_MS
 """An older outlook than this is worked out anew (our choice, as on the page)."""
 
 

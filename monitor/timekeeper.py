@@ -27,14 +27,14 @@ from monitor.errors import ServerError, StoreError
 from monitor.mending import MEND_NOTE, Mend, ends_of, go_on, known_at_last, tell, was_off
 from monitor.pipeline import Pipeline
 from monitor.power.darkness import read_run
-from monitor.records import LATEST_MS, Event, Request, iso_utc
+from monitor.records import HOUR_MS, LATEST_MS, Event, Request, iso_utc
 from monitor.store.base import StoreWriter
 from monitor.store.heartbeat import read_heartbeat
 from monitor.store.held import HeldReadings
 
 log = logging.getLogger("nightbank")
 
-RENEWED_MS = 3_600_000
+RENEWED_MS = HOUR_MS
 """How often the note for readers follows what the sources have confirmed (our choice: within it a clock may
 drift by 0.4 s)."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from monitor.alarms.signs import NET, TEMPERATURE, VOLTAGE, Values
 from monitor.alarms.slow_signs import STEP_MIN, STEPS
+from monitor.records import MINUTE_MS
 
 FOLLOWED = (VOLTAGE, NET, TEMPERATURE)
 
@@ -21,7 +22,7 @@ class Course:
 
     def take(self, time_ms: int, now: Values) -> bool:
         """The values of one moment, about one a minute; whether a step has just been finished."""
-        step = time_ms // (STEP_MIN * 60_000)
+        step = time_ms // (STEP_MIN * MINUTE_MS)
         finished = self._step is not None and step != self._step
         if finished:
             self.steps.append({name: total / count for name, (total, count) in self._sums.items()})

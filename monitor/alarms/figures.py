@@ -11,15 +11,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
-from monitor.records import DAY_MS, AlarmState, Condition, Transition, to_datetime
+from monitor.records import DAY_MS, MINUTE_MS, AlarmState, Condition, Transition, to_datetime
 
 FLOOD_MS, FLOOD_RAISES = 600_000, 10
 """More than 10 alarms within 10 minutes are a flood (the standard's, from memory)."""
 
-CHATTER_MS, CHATTER_RAISES = 60_000, 3
+CHATTER_MS, CHATTER_RAISES = MINUTE_MS, 3
 """An alarm raised three times or more within a minute chatters (the standard's, from memory)."""
 
-FLEETING_MS = 60_000
+FLEETING_MS = MINUTE_MS
 """An alarm that returns within a minute is fleeting: nobody can have answered it (our choice; the standard
 names no time)."""
 

@@ -21,7 +21,7 @@ from monitor.clock import Clock
 from monitor.errors import ServerError, SunError
 from monitor.local_days import day_at
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import DeviceHealth, moved_ms
+from monitor.records import MINUTE_MS, DeviceHealth, moved_ms
 from monitor.sampling import NET_QUANTITIES
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
@@ -32,7 +32,7 @@ from monitor.sun.expected import Supply, noted, supply_of
 DARK_TOLD_MS = 600_000
 """So long after a start its dark time is told as an alarm that stands (our choice)."""
 
-BEHIND_MS = 60_000
+BEHIND_MS = MINUTE_MS
 """A clock this far behind the newest stored reading was wrong then or is wrong now (our choice)."""
 
 ASK_AGAIN_S = 300.0
@@ -155,7 +155,7 @@ class SlowLook:
         self._last_ms = max(reading.time_ms for reading in latest)
         self._read_fulls()
         if self._fulls_known:
-            since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * 60_000
+            since_ms = now_ms - slow_signs.STEPS * slow_signs.STEP_MIN * MINUTE_MS
             for time_ms, row in self._store.rows(FOLLOWED, since_ms, now_ms, every_s=60):
                 self._course.take(time_ms, row)
 
@@ -203,7 +203,7 @@ class SlowLook:
             return None
         if self._told_ms is None:
             self._told_ms = now_ms
-        minutes = max(0.0, (self._start_ms - self._last_ms) / 60_000 / self._clock.speed)
+        minutes = max(0.0, (self._start_ms - self._last_ms) / MINUTE_MS / self._clock.speed)
         words = f"the monitor had no readings for {minutes / 60:.1f} h before it started"
         told = now_ms - self._told_ms < DARK_TOLD_MS
         return Seen(minutes, words, {"dark_min": minutes}, applies=told)
@@ -211,7 +211,7 @@ class SlowLook:
     def _clock_doubt(self, now_ms: int) -> Seen | None:
         newest_ms = max((reading.time_ms for reading in self._store.latest()), default=now_ms)
         if newest_ms - now_ms > BEHIND_MS:
-            behind_min = (newest_ms - now_ms) / 60_000
+            behind_min = (newest_ms - now_ms) / MINUTE_MS
             words = f"the clock is {behind_min:.0f} min behind the newest stored reading"
             return Seen(1.0, words, {"behind_min": behind_min})
         doubt = self._clock.doubt

@@ -16,11 +16,11 @@ from monitor.bank.setpoints import REFERENCE_C
 from monitor.bank.signs import LIT_ABOVE_V
 from monitor.derive import DERIVED
 from monitor.quantities import QUANTITIES
-from monitor.records import DAY_MS, DeviceHealth, Quality, Reading, parse_iso, to_datetime
+from monitor.records import DAY_MS, HOUR_MS, DeviceHealth, Quality, Reading, parse_iso, to_datetime
 from monitor.sun.day import STEP_S, Clear
 from monitor.sun.held import CHARGED, REGULATED
 
-OUTLOOK_AGE_MS = 3_600_000
+OUTLOOK_AGE_MS = HOUR_MS
 """An older outlook, four times its interval, tells nothing any more (our choice)."""
 
 DAYLIGHT_FROM = 0.15

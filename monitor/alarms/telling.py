@@ -6,7 +6,7 @@ from datetime import tzinfo
 
 from monitor.alarms.engine import QUIET
 from monitor.alarms.rule import Rule
-from monitor.records import AlarmState, Transition, to_datetime
+from monitor.records import MINUTE_MS, AlarmState, Transition, to_datetime
 
 
 def clock_words(time_ms: int, now_ms: int, zone: tzinfo) -> str:
@@ -38,7 +38,7 @@ def transition_text(
 
 def span_words(span_ms: float) -> str:
     """'40 s', '12 min', '5 h 10 min', '3 days'."""
-    minutes = round(span_ms / 60_000)
+    minutes = round(span_ms / MINUTE_MS)
     if minutes < 1:
         return f"{max(0.0, span_ms) / 1000:.0f} s"
     if minutes < 60:

@@ -24,6 +24,7 @@ from monitor.alarms.telling import event_text, transition_text
 from monitor.bank.description import describe_site
 from monitor.clock import Clock
 from monitor.records import (
+    MINUTE_MS,
     AlarmState,
     Condition,
     DeviceHealth,
@@ -40,16 +41,16 @@ from monitor.store.base import StoreWriter
 
 log = logging.getLogger("nightbank")
 
-SLOW_MS = 60_000
+SLOW_MS = MINUTE_MS
 """Slow signs are judged so often (our choice)."""
 
 TOGETHER_MS = 120_000
 """Alarms raised within this time of the first come together: the first is marked (our choice)."""
 
-AHEAD_MS, AHEAD_S = 60_000, 600.0
+AHEAD_MS, AHEAD_S = MINUTE_MS, 600.0
 """States whose times lie this far ahead of the clock for so long: the clock was wrong before (our choice)."""
 
-KEPT_EVERY_MS = 60_000
+KEPT_EVERY_MS = MINUTE_MS
 """A standing alarm's newest value goes into the store so often (our choice: less written to the card)."""
 
 

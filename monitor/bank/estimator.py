@@ -22,7 +22,7 @@ from monitor.bank.sample import BankEstimate, BankSample
 from monitor.bank.signs import MOST_C, Signs, signs_of, within
 from monitor.bank.stage import StageTracker, StageView
 from monitor.quantities import Stage
-from monitor.records import DAY_MS
+from monitor.records import DAY_MS, HOUR_MS
 
 WINDOW_S = 300.0
 """Voltage is weighed on its mean over so long: the display's steps average out (our choice)."""
@@ -299,7 +299,7 @@ class BankEstimator:
             memory.load_seen_ms = now_ms
         if memory.load_seen_ms is not None:
             return now_ms - memory.load_seen_ms <= LOADS_SEEN_DAYS * DAY_MS
-        return memory.begun_ms is None or now_ms - memory.begun_ms <= LOADS_PATIENCE_H * 3_600_000
+        return memory.begun_ms is None or now_ms - memory.begun_ms <= LOADS_PATIENCE_H * HOUR_MS
 
     def _count(self, moved: float, hours: float) -> None:
         """Count on from the last weighing, with its mean losses."""

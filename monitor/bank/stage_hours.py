@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from monitor.bank.setpoints import REFERENCE_C, SetPoints
 from monitor.quantities import Stage
+from monitor.records import HOUR_MS
 from monitor.site.chemistry import USUAL, SetPoint
 from monitor.site.model import Chemistry
 
@@ -29,7 +30,7 @@ def stage_hours(
         if code is None or not start_ms <= time_ms < end_ms:
             continue
         if before is not None and time_ms - before[0] <= LONGEST_S * 1000:
-            hours[before[1]] += (time_ms - before[0]) / 3_600_000
+            hours[before[1]] += (time_ms - before[0]) / HOUR_MS
         before = (time_ms, Stage(int(code)))
     return hours
 

@@ -27,23 +27,23 @@ from monitor.alarms.telling import clock_words
 from monitor.care.entry import LogRefused, clean_name
 from monitor.clock import Clock
 from monitor.errors import ServerError
-from monitor.records import Event, Request, parse_iso
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, Event, Request, parse_iso
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 
-LOOK_MS = 60_000
+LOOK_MS = MINUTE_MS
 """A test is looked at so often (our choice, as slow alarms are)."""
 
 RESTS_MS = 300_000
 """While the bank rests, whose readings are gone through each time, so often (our choice)."""
 
-UNBEGUN_MS = 24 * 3_600_000
+UNBEGUN_MS = DAY_MS
 """A test that nobody has gone on with for a day is forgotten (our choice: the bank is no longer as full)."""
 
-LONGEST_MS = 72 * 3_600_000
+LONGEST_MS = 3 * DAY_MS
 """No test is watched for longer (our choice: so far back discharges are looked for)."""
 
-VOID_MS = 3_600_000
+VOID_MS = HOUR_MS
 """Who counts on a call is told for so long that a charge has spoilt the test (our choice)."""
 
 CHARGED = "the bank was charged meanwhile, so that the test tells nothing any more"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.records import Bucket, Series
+from monitor.records import HOUR_MS, Bucket, Series
 
 BETWEEN_MS = 900_000
 """A longer silence ends a discharge: nobody counted what was taken in it (our choice)."""
@@ -49,5 +49,5 @@ def _run(part: Sequence[Bucket], still_A: float, *, is_open: bool, is_whole: boo
     drawn = [bucket for bucket in part if bucket.minimum < -still_A]
     if not drawn:
         return []
-    taken_Ah = sum(-bucket.mean * (bucket.end_ms - bucket.start_ms) / 3_600_000 for bucket in part)
+    taken_Ah = sum(-bucket.mean * (bucket.end_ms - bucket.start_ms) / HOUR_MS for bucket in part)
     return [Run(part[0].start_ms, drawn[-1].end_ms, part[-1].end_ms, taken_Ah, is_open, is_whole)]

@@ -8,11 +8,11 @@ from dataclasses import replace
 from monitor.errors import ServerError, Trouble
 from monitor.mirror.state import Refused, State
 from monitor.notices.words import duration
-from monitor.records import Event
+from monitor.records import DAY_MS, Event
 from monitor.served.delivery import channels_of
 from monitor.store.mirrored_place import Channel
 
-AWAY_TOLD_MS = 24 * 3_600_000
+AWAY_TOLD_MS = DAY_MS
 """A server that has taken nothing for so long is told as an event (our choice: a night without a network is
 nothing to tell)."""
 

@@ -13,29 +13,29 @@ from datetime import date, time, tzinfo
 from monitor.errors import ServerError
 from monitor.notices.words import TEXT_MOST, TITLE_MOST, Words, cut, local_time
 from monitor.outlook import OUTLOOK_NOTE
-from monitor.records import AlarmState, parse_iso, to_datetime
+from monitor.records import HOUR_MS, MINUTE_MS, AlarmState, parse_iso, to_datetime
 from monitor.site.hours import Hours, at_ms, parse_hours, parse_time
 from monitor.site.model import Site
 from monitor.store.base import StoreReader
 from monitor.sun.expected import note_key
 from monitor.sun.table import unpacked
 
-OUTLOOK_OLD_MS = 2 * 3_600_000
+OUTLOOK_OLD_MS = 2 * HOUR_MS
 """An older outlook is not told as if it were of now (our choice; one is made every quarter of an hour)."""
 
-CHARGE_OLD_MS = 3_600_000
+CHARGE_OLD_MS = HOUR_MS
 """An older charge is not told as if it were of now (our choice)."""
 
-LATE_MS = 2 * 3_600_000
+LATE_MS = 2 * HOUR_MS
 """A summary that is later than this, since the monitor did not run, is left out (our choice)."""
 
-WORTHLESS_MS = 6 * 3_600_000
+WORTHLESS_MS = 6 * HOUR_MS
 """So long after its time a summary that did not arrive is worthless (our choice)."""
 
-BEFORE_SUNSET_MS = 3_600_000
+BEFORE_SUNSET_MS = HOUR_MS
 """There is light for an hour to do something (our choice)."""
 
-BEFORE_QUIET_MS = 15 * 60_000
+BEFORE_QUIET_MS = 15 * MINUTE_MS
 """Where sunset falls into the quiet hours or close to them, the summary comes so long before (our choice)."""
 
 WITHOUT_SUN = time(18)
@@ -91,7 +91,7 @@ class Summaries:
 
     def morning(self, now_ms: int) -> Words:
         """How the night went: lowest voltage, alarms, and what stands."""
-        since_ms = now_ms - 12 * 3_600_000
+        since_ms = now_ms - 12 * HOUR_MS
         said = self._lowest(since_ms, now_ms)
         raised = {each.alarm for each in self._store.transitions(since_ms, now_ms) if each.cause == "raised"}
         alarms = f"Alarms: {', '.join(sorted(raised))}." if raised else "No alarm came."

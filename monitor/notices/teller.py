@@ -28,7 +28,7 @@ from monitor.notices.policy import (
     way_of,
 )
 from monitor.notices.summary import Due, Summaries
-from monitor.records import DAY_MS, AlarmState, Notice, Request, Transition, moved_ms
+from monitor.records import DAY_MS, HOUR_MS, MINUTE_MS, AlarmState, Notice, Request, Transition, moved_ms
 from monitor.site.model import Site
 from monitor.store.base import StoreWriter
 
@@ -41,7 +41,7 @@ whom that does not wake, nothing will)."""
 WEEK_MS = 7 * DAY_MS
 """That an alarm is over is worthless after a week (our choice: the page has it)."""
 
-TEST_MS = 3_600_000
+TEST_MS = HOUR_MS
 """A test that took longer than this has failed (our choice)."""
 
 
@@ -68,7 +68,7 @@ class Teller:
         self._outbox, self._least = outbox, least
         self._advice = {r.name: Advice(r.do_first, r.caution, r.notice) for r in rules_of(site)}
         self._summaries = Summaries(site, store, self._zone)
-        self._repeat_ms = round(60_000 * site.notices.repeat_every_min)
+        self._repeat_ms = round(MINUTE_MS * site.notices.repeat_every_min)
         self._since_ms = 0
         self._memory = self._remembered()
         self.after_power_cut = not self._memory.stopped and clock.elapsed_s() < self._memory.uptime_s

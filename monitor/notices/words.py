@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import NamedTuple
 
-from monitor.records import Notice, to_datetime
+from monitor.records import MINUTE_MS, Notice, to_datetime
 
 TITLE_MOST = 50
 TEXT_MOST = 140
@@ -69,7 +69,7 @@ def local_time(time_ms: int, zone: tzinfo) -> str:
 
 def duration(span_ms: int) -> str:
     """'35 min', '3 h 5 min', '2 days 4 h', 'less than a minute'."""
-    minutes = max(0, round(span_ms / 60_000))
+    minutes = max(0, round(span_ms / MINUTE_MS))
     hours, minutes = divmod(minutes, 60)
     days, hours = divmod(hours, 24)
     if days:

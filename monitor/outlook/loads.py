@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from monitor.bank.cell import Floats
 from monitor.outlook.declared import stand_ins
 from monitor.outlook.past import DAY, SIZE, SLOT_MS, Singles
-from monitor.records import to_datetime
+from monitor.records import MINUTE_MS, to_datetime
 from monitor.site.model import Site
 
 HALF_DAYS = 6.0
@@ -104,7 +104,7 @@ class Habit:
         self._load_A = load_A
         local = to_datetime(at_ms).astimezone(site.site.zone)
         self._weekday = _evening(local).weekday()
-        self._first = (local.hour * 60 + local.minute) * 60_000 // SLOT_MS
+        self._first = (local.hour * 60 + local.minute) * MINUTE_MS // SLOT_MS
         by_day = load_A.reshape(-1, DAY)
         self._known = np.isfinite(by_day).mean(axis=1)[::-1]  # place 0: the last 24 hours
         temperature = temperature_C.reshape(-1, DAY)

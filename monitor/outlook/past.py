@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.bank.cell import Floats
 from monitor.quantities import Stage
-from monitor.records import DAY_MS
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.site.model import Site
 
 Singles = NDArray[np.float32]
@@ -28,7 +28,7 @@ KEPT_DAYS = 35
 
 SIZE = KEPT_DAYS * DAY
 
-UNSEEN_HOLDS_MS = 3_600_000
+UNSEEN_HOLDS_MS = HOUR_MS
 """An unseen load is stored only where it has changed; a value is used for so long (our choice)."""
 
 PASSED_ON = 0.94

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from monitor.records import Condition, Transition
+from monitor.records import HOUR_MS, Condition, Transition
 
 BEYOND = (Condition.UNACKNOWLEDGED, Condition.ACKNOWLEDGED)
 """The states in which a value counts as beyond its limit: what was set aside by a person or by the design is
@@ -50,5 +50,5 @@ def _raised(ordered: Iterable[Transition], end_ms: int) -> Raised | None:
         return None
     if begun_ms is not None:
         lasted_ms += max(0, end_ms - begun_ms)
-    hours = lasted_ms / 3_600_000
+    hours = lasted_ms / HOUR_MS
     return Raised(newest.alarm, newest.priority, times, newest.time_ms, hours, begun_ms is not None)

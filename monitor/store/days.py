@@ -16,7 +16,7 @@ from itertools import pairwise
 from operator import add, mul, sub
 
 from monitor.local_days import LocalDay
-from monitor.records import DayStat
+from monitor.records import HOUR_MS, DayStat
 
 GAP_FLOOR_MS = 300_000
 """Readings up to five minutes apart are always joined (our choice: hand-fed and slow devices)."""
@@ -27,7 +27,7 @@ GAP_INTERVALS = 3
 CANDIDATE_MS = GAP_FLOOR_MS // GAP_INTERVALS
 """Intervals at most this long cannot lift the gap limit above its floor."""
 
-FARTHEST_MS = GAP_INTERVALS * 25 * 3_600_000
+FARTHEST_MS = GAP_INTERVALS * 25 * HOUR_MS
 """No two readings further apart are ever joined: a median interval cannot exceed the longest day."""
 
 Numbers = tuple[int, float, int, float, float, float, float, float, float, float, float]
@@ -186,7 +186,7 @@ class DaySum:
     def numbers(self, per_unit: int) -> Numbers:
         """The numbers of a DayStat in their order, from the count on."""
         area = self.area()
-        to_hours = 1 / (2 * per_unit * 3_600_000)
+        to_hours = 1 / (2 * per_unit * HOUR_MS)
         positive_h, negative_h = area.above2 * to_hours, area.below2 * to_hours
         return (
             self.count,

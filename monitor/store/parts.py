@@ -7,12 +7,12 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.local_days import LocalDay, local_day, pieces_of
-from monitor.records import DayStat, to_datetime
+from monitor.records import HOUR_MS, DayStat, to_datetime
 from monitor.store.base import StoreReader
 from monitor.store.days import DaySum
 from monitor.store.steps import steps_of
 
-BESIDE_MS = 3_600_000
+BESIDE_MS = HOUR_MS
 """How far beside its day a part's neighbouring readings are looked for (our choice; readings further apart
 than three usual intervals are not joined anyway)."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.quantities import Stage
-from monitor.records import DAY_MS
+from monitor.records import DAY_MS, HOUR_MS
 from monitor.sun.findings.finding import Finding, Kind
 from monitor.sun.findings.record import CLIP_SHARE, Column, Mask, Record, runs
 from monitor.sun.findings.spans import two_state
@@ -149,7 +149,7 @@ def _together(record: Record, spans: list[_Span]) -> list[_Span]:
 
 def _why(record: Record, name: str, here: slice, value: float) -> str | None:
     """What moved while the value stood still; None where it may stand still."""
-    hours = (record.time_ms[here][-1] - record.time_ms[here][0]) / 3_600_000
+    hours = (record.time_ms[here][-1] - record.time_ms[here][0]) / HOUR_MS
     text = f"The {NAMES[name]} stood at {value:g} {UNITS[name]} for {hours:.1f} hours, while "
     bright = record.bright[here]
     if name in ("power_W", "array_current_A", "charge_current_A"):
@@ -310,7 +310,7 @@ def _lost(record: Record, name: str) -> list[_Span]:
 
 def _finding(record: Record, span: _Span) -> Finding:
     end_ms = int(record.time_ms[span.end - 1]) + 1000 * record.step_s
-    hours = (end_ms - int(record.time_ms[span.start])) / 3_600_000
+    hours = (end_ms - int(record.time_ms[span.start])) / HOUR_MS
     return Finding(
         Kind.SENSOR_STUCK,
         int(record.time_ms[span.start]),
