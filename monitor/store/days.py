@@ -94,6 +94,7 @@ class DaySum:
     last: int = 0
     last_ms: int = 0
     joins_ms: int | None = None
+    is_ended: bool = False
     _joined: Area = field(default_factory=Area)
     _cut: Area = field(default_factory=Area)
     _long: list[tuple[int, Area]] = field(default_factory=list)
@@ -160,6 +161,12 @@ class DaySum:
         whole_ms, inside_ms = time_ms - self.last_ms, self.span.end_ms - self.last_ms
         at_end = self.last + (value - self.last) * inside_ms / whole_ms
         self._join(whole_ms, area_between(inside_ms, self.last, at_end))
+        self.is_ended = True
+
+    @property
+    def hangs_on_day(self) -> bool:
+        """Whether a part's sums may change with what is usual in its day, or with readings further off."""
+        return bool(self._long) or self._ahead is None or not self.is_ended
 
     def gap_limit_ms(self) -> int:
         """Readings further apart than this are not joined (median: the higher one of an even number)."""

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.local_days import LocalDay, local_day, pieces_of
 from monitor.records import HOUR_MS, DayStat, to_datetime
 from monitor.store.base import StoreReader
-from monitor.store.days import DaySum
+from monitor.store.days import GAP_FLOOR_MS, DaySum
 from monitor.store.steps import steps_of
 
 BESIDE_MS = HOUR_MS
@@ -46,44 +46,38 @@ def span_stats(
 def _part_stats(
     reader: StoreReader, quantities: Sequence[str], whole: LocalDay, part: LocalDay
 ) -> list[DayStat]:
-    """Statistics of a part of a day from the day's readings, streamed."""
+    """Statistics of a part of a day from its readings, streamed.
+
+    Where they are far apart all of the day are read: a part may hold too few to tell what is usual.
+    """
     if part.end_ms <= part.start_ms:
         return []
-    parts = {quantity: _Part(whole, part) for quantity in quantities}
+    sums = _sums(reader, quantities, part, part, GAP_FLOOR_MS)
+    sparse = [quantity for quantity, total in sums.items() if total.hangs_on_day]
+    if sparse:
+        days = _sums(reader, sparse, whole, whole, BESIDE_MS)
+        sums |= _sums(reader, sparse, part, whole, BESIDE_MS)
+        for quantity in sparse:
+            sums[quantity].joins_ms = days[quantity].gap_limit_ms()
+    return [total.stat("", quantity, steps_of(quantity)) for quantity, total in sums.items()]
+
+
+def _sums(
+    reader: StoreReader, quantities: Sequence[str], span: LocalDay, seen: LocalDay, beside_ms: int
+) -> dict[str, DaySum]:
+    """Of each quantity with a reading in a span its sums, from what lies in `seen` and beside that."""
+    sums = {quantity: DaySum(span) for quantity in quantities}
+    ahead: dict[str, tuple[int, int]] = {}
     per_unit = {quantity: steps_of(quantity) for quantity in quantities}
-    for time_ms, row in reader.rows(quantities, whole.start_ms - BESIDE_MS, whole.end_ms + BESIDE_MS):
+    for time_ms, row in reader.rows(quantities, seen.start_ms - beside_ms, seen.end_ms + beside_ms):
         for quantity, number in row.items():
-            parts[quantity].add(time_ms, round(number * per_unit[quantity]))
-    stats = (each.stat(quantity, per_unit[quantity]) for quantity, each in parts.items())
-    return [stat for stat in stats if stat is not None]
-
-
-class _Part:
-    """A quantity's sums in a part of a day, joined as the whole day is: a part may hold too few to tell."""
-
-    def __init__(self, whole: LocalDay, part: LocalDay) -> None:
-        self._whole, self._part = DaySum(whole), DaySum(part)
-        self._ahead: tuple[int, int] | None = None
-        self._is_past = False
-
-    def add(self, time_ms: int, value: int) -> None:
-        """The next reading of the day, or one beside it, in order of time."""
-        whole, part = self._whole.span, self._part.span
-        if whole.start_ms <= time_ms < whole.end_ms:
-            self._whole.add(time_ms, value)
-        if time_ms < part.start_ms:
-            self._ahead = time_ms, value
-        elif time_ms < part.end_ms:
-            if not self._part.count and self._ahead is not None:
-                self._part.before(*self._ahead)
-            self._part.add(time_ms, value)
-        elif self._part.count and not self._is_past:
-            self._part.after(time_ms, value)
-            self._is_past = True
-
-    def stat(self, quantity: str, per_unit: int) -> DayStat | None:
-        """What the part amounts to, None where it holds no reading."""
-        if not self._part.count:
-            return None
-        self._part.joins_ms = self._whole.gap_limit_ms()
-        return self._part.stat("", quantity, per_unit)
+            value, total = round(number * per_unit[quantity]), sums[quantity]
+            if time_ms < span.start_ms:
+                ahead[quantity] = time_ms, value
+            elif time_ms < span.end_ms:
+                if not total.count and quantity in ahead:
+                    total.before(*ahead[quantity])
+                total.add(time_ms, value)
+            elif total.count and not total.is_ended:
+                total.after(time_ms, value)
+    return {quantity: total for quantity, total in sums.items() if total.count}
