@@ -62,10 +62,8 @@ def test_whatever_the_processes_import_is_in_the_bill(bill):
     running = subprocess.run([sys.executable, "-c", RUNNING], capture_output=True, text=True, check=True)
     loaded = {re.sub(r"[-_.]+", "-", name).lower() for name in running.stdout.split()}
     assert {"dash", "numpy", "pymodbus", "scipy", "urllib3"} <= loaded
-    taken_along = {
-        "pyarrow",
-        "pillow",
-    }  # by pandas and plotly where they are there; here the tests bring them
+    # by pandas, plotly and requests where they are there; here the tests bring them
+    taken_along = {"pyarrow", "pillow", "pysocks"}
     assert loaded - taken_along - {"nightbank"} <= {each["name"] for each in bill["components"]}
 
 
