@@ -126,10 +126,14 @@ def _life(life: dict[str, Any]) -> str:
     if life["used"] is None:
         return f"Remaining life unknown: {life['why']}."
     left = life["years_left"]
-    years = "longer than can be told" if left is None else f"about {left:.0f} years"
+    years = (
+        "more years of cycling left than can be told"
+        if left is None
+        else f"about {left:.0f} years of cycling left"
+    )
     return (
         f"Cycle life used in the {life['days']} days on record {100 * life['used']:.1f} %; at this pace a"
-        f" bank that was new then has {years} of cycling left (curve from memory; age itself is not in it)."
+        f" bank that was new then has {years} (curve from memory; age itself is not in it)."
     )
 
 

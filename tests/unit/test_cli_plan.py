@@ -259,3 +259,35 @@ def test_a_store_tells_use_cold_sky_and_the_next_days(tmp_path: Path) -> None:
     week = lasting(plan["plan"])["this_week"]
     assert week["keeps_up"] or week["nights"] > 0
     assert not lasting(plan["plan"])["design_month"]["keeps_up"]
+
+
+def test_what_was_used_is_told_beside_what_is_declared(tmp_path: Path) -> None:
+    by_output = MARSH_HIDE.replace("Europe/London", "UTC")
+    site = hide_in(tmp_path / "a", by_output + BULBS, log_of(3))
+    _, output = asked(site, *GIVEN)
+    text = " ".join(output.split()).replace("\N{NO-BREAK SPACE}", " ")
+    days = told(site, *GIVEN)["used_days"]
+    # 49 Ah at 12 V over 4 × 4 W × 4 h and 60 W × 2 h (by hand); this computer hangs past the controller
+    assert "Used were 588 Wh on the middle one of 2 days, 3.2 times the 184 Wh declared" in text
+    assert "what is wired past it is not seen" in text
+    assert "The plan rests on what was used, the larger." in text
+    assert all(f"{day['date']} {day['used_Wh']:.0f}" in text for day in days)
+
+
+@pytest.mark.parametrize(
+    ("level", "words"),
+    [
+        ("controller", "What is used was not measured of late; the plan rests on what is declared."),
+        ("charging", "Nothing here meters the loads: the use is unknown"),
+    ],
+)
+def test_use_that_was_not_measured_is_told_to_be_unknown(tmp_path: Path, level: str, words: str) -> None:
+    site = write(tmp_path, MARSH_HIDE.replace('level = "controller"', f'level = "{level}"') + BULBS)
+    _, output = asked(site, *GIVEN)
+    assert words in " ".join(output.split())
+
+
+def test_growth_is_told_as_it_was_asked_for(hut: Path) -> None:
+    _, output = asked(hut, *GIVEN, "--more-panels", "2", "--more-batteries", "1", "--colder", "5")
+    text = " ".join(output.split())
+    assert "2 more strings of panels, 1 more string of batteries, 5 °C colder" in text

@@ -4,6 +4,7 @@ import json
 import math
 from datetime import UTC, date, datetime, timedelta
 from random import Random
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner
@@ -21,6 +22,7 @@ from monitor.bank.health import (
 )
 from monitor.bank.ledger import Flow
 from monitor.bank.resistance import MonthResistance, ResistanceMeter, trend
+from monitor.bank_words import in_words
 from monitor.cli import main
 from monitor.records import DayStat, Event, Reading, to_ms
 from monitor.site.model import Meters
@@ -290,6 +292,25 @@ def test_a_lowest_charge_that_was_hardly_known_is_not_told(kept):
     first, second = document["ledger"]["last_days"][-3:-1]
     assert (first["lowest_soc"], first["lowest_at"]) == (None, None)
     assert second["lowest_soc"] == 0.7
+
+
+def test_what_months_of_record_tell_is_said_with_its_band(kept):
+    site, _ = kept
+    document = json.loads(CliRunner().invoke(main, ["bank", str(site), "--json"]).stdout)
+    health = document["health"]
+    health["acceptance"] = {"value": 0.121, "sd": 0.013}
+    health["resistance"] = {"ohm": 0.0124, "sd": 0.0006, "month": "2026-10", "trend_per_year": None}
+    health["cycle_life"] = {"used": 0.042, "days": 90, "years_left": 5.3}
+    said = in_words(document, ZoneInfo("UTC"))
+    assert "Current as absorption begins 12.1 % of capacity (scatter 1.3 %)." in said
+    assert "Internal resistance 12.4 ± 1.2 mΩ at 25 °C (2026-10, some seconds' polarization in it)" in said
+    assert "trend unknown before three months." in said
+    assert "in the 90 days on record 4.2 %; at this pace a bank that was new then has about 5 years" in said
+    health["resistance"]["trend_per_year"] = {"value": 0.08, "sd": 0.03}
+    health["cycle_life"]["years_left"] = None
+    said = in_words(document, ZoneInfo("UTC"))
+    assert "; +8 % ± 6 % a year." in said
+    assert "has more years of cycling left than can be told" in said
 
 
 def test_an_empty_store_is_reported_calmly(tmp_path):
