@@ -78,6 +78,10 @@ class SimulatorProcess:
     ) -> None:
         with suppress(DemoError):
             self.ask(do="quit")
+        for pipe in (self._process.stdin, self._process.stdout):
+            with suppress(BrokenPipeError):  # an order may be left in it that nobody takes any more
+                if pipe is not None:
+                    pipe.close()
         end(self._process)
 
 

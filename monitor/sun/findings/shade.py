@@ -172,8 +172,8 @@ def _notches(claims: Column, refutes: Column, depths: Column) -> list[_Notch]:
     shaded = np.zeros(claims.shape, dtype=bool)
     for column in np.flatnonzero(claims.sum(axis=0) >= COLUMN_DAYS):
         for first, last in two_state(refutes[:, column], claims[:, column], SWITCH):
-            yes, no = claims[first:last, column].sum(), refutes[first:last, column].sum()
-            if yes >= COLUMN_DAYS and yes >= LEAST_AGREE * (yes + no):
+            agree, differ = claims[first:last, column].sum(), refutes[first:last, column].sum()
+            if agree >= COLUMN_DAYS and agree >= LEAST_AGREE * (agree + differ):
                 shaded[first:last, column] = True
     found = []
     for low, high in runs(np.asarray(shaded.any(axis=0)), np.zeros(claims.shape[1])):
