@@ -9,8 +9,9 @@ from __future__ import annotations
 import errno
 import io
 import logging
+import os
 import sys
-from contextlib import closing
+from contextlib import closing, suppress
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Any
@@ -141,7 +142,16 @@ class _Commands(click.Group):
             may_not = error.errno in (errno.EACCES, errno.EPERM)
             advice = AS_THE_SERVICE if may_not else "look at the room and the rights there"
             say(f"{where}: {error.strerror}; {advice}", err=True)
+            if not error.filename:
+                _drop_output()
             sys.exit(1)
+
+
+def _drop_output() -> None:
+    """Let go of what waits for an output that takes nothing: Python would try again at its end, and say so
+    with a status of its own."""
+    with suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _installed() -> Any:

@@ -85,16 +85,17 @@ class DaySum:
 
     span: LocalDay
     count: int = 0
-    minimum: int = 0
+    minimum: float = 0
     min_ms: int = 0
-    maximum: int = 0
-    total: int = 0
-    first: int = 0
+    maximum: float = 0
+    total: float = 0
+    first: float = 0
     first_ms: int = 0
-    last: int = 0
+    last: float = 0
     last_ms: int = 0
     joins_ms: int | None = None
     is_ended: bool = False
+    is_crossed: bool = False
     _joined: Area = field(default_factory=Area)
     _cut: Area = field(default_factory=Area)
     _long: list[tuple[int, Area]] = field(default_factory=list)
@@ -106,7 +107,7 @@ class DaySum:
         """The last good reading ahead of the day."""
         self._ahead = (time_ms, value)
 
-    def add(self, time_ms: int, value: int) -> None:
+    def add(self, time_ms: int, value: float) -> None:
         """The next good reading of the day, in order of time."""
         if self.count:
             span_ms = time_ms - self.last_ms
@@ -128,7 +129,7 @@ class DaySum:
         self.total += value
         self.last, self.last_ms = value, time_ms
 
-    def extend(self, times: Sequence[int], values: Sequence[int]) -> None:
+    def extend(self, times: Sequence[int], values: Sequence[float]) -> None:
         """The next good readings of the day, in order of time."""
         if not times:
             return
@@ -162,6 +163,19 @@ class DaySum:
         at_end = self.last + (value - self.last) * inside_ms / whole_ms
         self._join(whole_ms, area_between(inside_ms, self.last, at_end))
         self.is_ended = True
+
+    def cross(self, ahead: tuple[int, int], behind: tuple[int, int]) -> None:
+        """The readings on both sides of a part that holds none: it then tells of the line between them, and
+        counts one, where it begins. Called once, instead of all else."""
+        (ahead_ms, former), (behind_ms, latter) = ahead, behind
+        slope = (latter - former) / (behind_ms - ahead_ms)
+        at_start = former + slope * (self.span.start_ms - ahead_ms)
+        at_end = former + slope * (self.span.end_ms - ahead_ms)
+        inside_ms = self.span.end_ms - self.span.start_ms
+        self.count, self.is_crossed, self.is_ended, self._ahead = 1, True, True, ahead
+        self.first_ms = self.min_ms = self.last_ms = self.span.start_ms
+        self.first = self.minimum = self.maximum = self.last = self.total = at_start
+        self._join(behind_ms - ahead_ms, area_between(inside_ms, at_start, at_end))
 
     @property
     def hangs_on_day(self) -> bool:
@@ -230,7 +244,7 @@ class DaySum:
         else:
             self._cut.add(area)
 
-    def _join_ahead(self, ahead_ms: int, ahead: int, time_ms: int, value: int) -> None:
+    def _join_ahead(self, ahead_ms: int, ahead: int, time_ms: int, value: float) -> None:
         """Join the day's first reading with the one ahead of the day, from midnight on."""
         whole_ms, inside_ms = time_ms - ahead_ms, time_ms - self.span.start_ms
         at_start = value + (ahead - value) * inside_ms / whole_ms

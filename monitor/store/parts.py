@@ -22,8 +22,7 @@ def span_stats(
 ) -> list[DayStat]:
     """Statistics of [start, end), one a quantity and local day; days that it cuts count with their part.
 
-    A whole day's come from the store's own; a part's from its readings, joined as its whole day is. A part
-    without a reading has none, though a line may cross it: less than an interval is lost.
+    A whole day's come from the store's own; a part's from its readings, joined as its whole day is.
     """
     last_ms = (reader.span() or (0, -1))[1]
     day, last_day = to_datetime(start_ms).astimezone(zone).date(), to_datetime(end_ms).astimezone(zone).date()
@@ -53,19 +52,20 @@ def _part_stats(
     if part.end_ms <= part.start_ms:
         return []
     sums = _sums(reader, quantities, part, part, GAP_FLOOR_MS)
-    sparse = [quantity for quantity, total in sums.items() if total.hangs_on_day]
+    sparse = [name for name in quantities if name not in sums or sums[name].hangs_on_day]
     if sparse:
         days = _sums(reader, sparse, whole, whole, BESIDE_MS)
         sums |= _sums(reader, sparse, part, whole, BESIDE_MS)
-        for quantity in sparse:
+        for quantity in days.keys() & sums.keys():
             sums[quantity].joins_ms = days[quantity].gap_limit_ms()
-    return [total.stat("", quantity, steps_of(quantity)) for quantity, total in sums.items()]
+    stats = [total.stat("", quantity, steps_of(quantity)) for quantity, total in sums.items()]
+    return [stat for stat in stats if stat.covered_s or not sums[stat.quantity].is_crossed]
 
 
 def _sums(
     reader: StoreReader, quantities: Sequence[str], span: LocalDay, seen: LocalDay, beside_ms: int
 ) -> dict[str, DaySum]:
-    """Of each quantity with a reading in a span its sums, from what lies in `seen` and beside that."""
+    """Of each quantity that is known in a span its sums, from what lies in `seen` and beside that."""
     sums = {quantity: DaySum(span) for quantity in quantities}
     ahead: dict[str, tuple[int, int]] = {}
     per_unit = {quantity: steps_of(quantity) for quantity in quantities}
@@ -78,6 +78,8 @@ def _sums(
                 if not total.count and quantity in ahead:
                     total.before(*ahead[quantity])
                 total.add(time_ms, value)
-            elif total.count and not total.is_ended:
+            elif not total.is_ended and total.count:
                 total.after(time_ms, value)
+            elif not total.is_ended and quantity in ahead:
+                total.cross(ahead[quantity], (time_ms, value))
     return {quantity: total for quantity, total in sums.items() if total.count}

@@ -58,6 +58,21 @@ def test_a_part_is_cut_where_it_was_asked(tmp_path: Path) -> None:
     assert part.covered_s == 3600
 
 
+def test_a_part_between_two_readings_tells_of_the_line_between_them(tmp_path: Path) -> None:
+    """A line from 0 to 24 A in a day: from 6:15 to 6:45 the mean is 6.5 A (arithmetic)."""
+    with stored(tmp_path, hourly(MIDNIGHT_MS, [float(hour) for hour in range(25)])) as reader:
+        [part] = asked(reader, MIDNIGHT_MS + 375 * MINUTE_MS, MIDNIGHT_MS + 405 * MINUTE_MS)
+    assert part.integral_h == pytest.approx(3.25)
+    assert part.covered_s == 1800
+
+
+def test_a_part_within_a_silence_is_unknown(tmp_path: Path) -> None:
+    """Ten hours without a reading where one an hour is usual: more than three intervals are not joined."""
+    readings = hourly(MIDNIGHT_MS, [5.0] * 25)
+    with stored(tmp_path, [*readings[:7], *readings[16:]]) as reader:
+        assert asked(reader, MIDNIGHT_MS + 8 * HOUR_MS, MIDNIGHT_MS + 9 * HOUR_MS) == []
+
+
 @settings(max_examples=25, deadline=None)
 @given(
     steps=st.lists(
@@ -66,7 +81,7 @@ def test_a_part_is_cut_where_it_was_asked(tmp_path: Path) -> None:
     share=st.floats(0.1, 0.9),
 )
 def test_two_parts_make_up_the_whole(steps: list[tuple[int, int]], share: float) -> None:
-    """Wherever a reading stands in both parts, nothing is lost or counted twice between them."""
+    """Nothing is lost or counted twice between them."""
     times = [MIDNIGHT_MS]
     for seconds, _ in steps[1:]:
         times.append(times[-1] + 1000 * seconds)
