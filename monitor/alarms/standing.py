@@ -20,7 +20,7 @@ STANDING_WORDS = {
 """How a standing alarm is told to a person."""
 
 
-def standing_words(state: str, since: str, *, first_out: bool = False) -> str:
+def standing_words(state: str, since: str, *, first_out: bool) -> str:
     """How a standing alarm stands: 'active since 20:31, first of several'."""
     words = STANDING_WORDS[Condition(state)].format(since=since)
     return f"{words}, first of several" if first_out else words

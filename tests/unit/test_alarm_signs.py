@@ -501,5 +501,9 @@ def test_only_fresh_readings_that_cannot_be_true_are_counted(flooded):
          doubtful(5, "conversion_efficiency", "derived")], 10**9, own,
     )  # fmt: skip
     assert (seen.value, seen.words) == (1, "bank temperature at the probe of charger reads 89 °C, jumps")
+    three = slow_signs.implausible([doubtful(device=f"probe {n}") for n in (1, 2, 3)], 10**9, own)
+    assert three.value == 3
+    assert "of probe 2 reads 89" in three.words
+    assert three.words.endswith("; and 1 more")
     assert [cause for cause, _ in flooded.judge("Reading implausible", [seen] * 12)] == ["raised"]
     assert flooded.judge("Reading implausible", [seen] * 9) == []

@@ -134,6 +134,16 @@ def test_a_restart_neither_raises_nor_tells_again(daemon):
     assert len(made.told()) == 1
 
 
+def test_a_delay_that_has_begun_goes_on_after_a_restart(daemon):
+    made = daemon(changed(more=HOT_AT_ONCE.replace("on_delay_s = 0", "on_delay_s = 600")))
+    assert made.say(T0, battery_temperature_C=47.0) == []
+    made.store.commit()
+    made.restart(at_ms=T0 + MINUTE, killed=True)
+    assert made.say(T0 + 10 * MINUTE - SECOND, battery_temperature_C=47.0) == []
+    (raised,) = made.say(T0 + 10 * MINUTE, battery_temperature_C=47.0)
+    assert (raised.alarm, raised.cause) == ("Bank too hot", "raised")
+
+
 def course(seed, minutes=240):
     """A random walk of the bank's temperature about its limit, with values missing now and then."""
     rng, temperature_C = random.Random(seed), 44.0
