@@ -250,7 +250,7 @@ class Cloud(Supposed):
         state[SURFACE] *= np.exp(-hours / self._surface_h)
         self._forget_biases()
 
-    def weigh(self, cell_V: float, hours: float, *, blind: bool = False, held: Held = None) -> None:
+    def weigh(self, cell_V: float, hours: float, *, blind: bool, held: Held) -> None:
         """Weigh the supposed banks by the mean voltage of the span just passed; each bias learns from it.
 
         blind: no current was read, so that the voltage tells less. held: a controller holds the voltage.

@@ -529,6 +529,15 @@ def test_the_last_full_charge_is_known_after_a_restart(daemon):
     assert made.state("No full charge") == Condition.RETURNED
 
 
+def test_a_bank_never_seen_full_counts_from_the_first_reading(daemon):
+    made = daemon()
+    made.say(T0 - 40 * DAY, battery_voltage_V=12.4)
+    made.say(T0 - DAY, battery_voltage_V=12.4)
+    made.restart(T0)
+    made.say(T0, battery_voltage_V=12.4)
+    assert made.state("No full charge") == Condition.UNACKNOWLEDGED
+
+
 def test_thermal_runaway_is_seen_across_a_restart_and_latches(daemon):
     made = daemon()
     told = []

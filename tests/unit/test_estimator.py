@@ -357,7 +357,7 @@ def test_far_above_the_gassing_voltage_a_small_current_stores_next_to_nothing():
         cloud = Cloud(priors_of(BANK), lithium=False, step_V=0.01 / 6, seed=1)
         for _ in range(12):
             cloud.advance(1 / 12, Flow(0.02, "nothing"), 25.0)
-            cloud.weigh(cell_V, 1 / 12)
+            cloud.weigh(cell_V, 1 / 12, blind=False, held=None)
         return cloud.moments().stored_share
 
     assert stored_share(2.6) < 0.2
