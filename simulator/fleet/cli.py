@@ -11,9 +11,10 @@ import signal
 import stat
 import sys
 import time
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
+from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Self
 from urllib.parse import urlsplit
 
@@ -177,14 +178,19 @@ def simulate(
 
 def _run_to_the_end(loading: Loading) -> bool:
     """Send all; False where Ctrl-C or SIGTERM came in between. Raises FleetError."""
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+
+    def stop(signum: int, frame: FrameType | None) -> None:
+        loading.stopped = True  # an exception alone would be lost where it strikes a finalizer
+        raise KeyboardInterrupt
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
-        loading.run()
-    except KeyboardInterrupt:
-        return False
+        with suppress(KeyboardInterrupt):
+            loading.run()
     finally:
-        signal.signal(signal.SIGTERM, before)
-    return True
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    return not loading.stopped
 
 
 def _target(url: str, bucket: str, org: str, secret_file: Path | None) -> Target:

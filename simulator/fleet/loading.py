@@ -34,6 +34,9 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 30.0
 """Waits after a request that was not taken: doubled each time, each by half at random (our choice: a load
 that is watched should be back soon)."""
 
+LOOK_S = 0.5
+"""How often a run looks whether it was stopped (our choice)."""
+
 PATIENCE_S = 300.0
 """A server that has taken nothing for so long ends the run (our choice)."""
 
@@ -76,10 +79,12 @@ class Loading:
         self._stop = threading.Event()
         self._wrong: list[BaseException] = []
         self._began_s = time.monotonic()
+        self.stopped = False
         self.tally = Tally()
 
     def run(self) -> None:
-        """Send all. Raises FleetError; an interruption stops it, and `tally` has what was sent till then."""
+        """Send all. Raises FleetError; an interruption stops it, as does whoever sets `stopped`, and `tally`
+        has what was sent till then."""
         self._began_s = time.monotonic()
         threads = [threading.Thread(target=self._work, daemon=True) for _ in range(CONNECTIONS)]
         try:
@@ -87,7 +92,8 @@ class Loading:
             for thread in threads:
                 thread.start()
             for thread in threads:
-                thread.join()
+                while thread.is_alive() and not self.stopped:
+                    thread.join(LOOK_S)
         finally:
             self._stop.set()
             for thread in threads:
@@ -104,7 +110,7 @@ class Loading:
         """Take turns until none is left, or `most` of them that sent something."""
         link = self._make_link()
         try:
-            while not self._stop.is_set() and (turn := self._next()) is not None:
+            while not (self._stop.is_set() or self.stopped) and (turn := self._next()) is not None:
                 due_ms, site, given = turn
                 self._wait_until(due_ms)
                 end = min(site.polled_by(due_ms), given + MOST_LINES // len(DEVICES))

@@ -17,7 +17,7 @@ from monitor.quantities import QUANTITIES as CANONICAL
 from monitor.served.lines import Lines
 from monitor.store.mirrored_place import Point
 from simulator.fleet.courses import Course, course_of, courses_of, world_of
-from simulator.fleet.loading import Loading
+from simulator.fleet.loading import CONNECTIONS, Loading
 from simulator.fleet.plan import DAY_MS, DEVICES, QUANTITIES, Plan
 from simulator.fleet.site import FleetSite
 
@@ -192,3 +192,16 @@ def test_the_command_joins_nightbank() -> None:
     command = resolve_name(project["project"]["entry-points"]["nightbank.commands"]["fleet"])
     assert isinstance(command, click.Group)
     assert "simulate" in command.commands
+
+
+def test_a_run_that_is_told_to_stop_begins_no_more_requests(sites: list[FleetSite]) -> None:
+    class Stopping(Heard):
+        def write(self, text: str) -> None:
+            super().write(text)
+            loading.stopped = len(self.texts) >= 5
+
+    heard = Stopping()
+    loading = Loading(PLAN, sites, lambda: heard)
+    loading.run()
+    assert 5 <= len(heard.texts) < 5 + CONNECTIONS
+    assert loading.tally.requests == len(heard.texts)
