@@ -5,6 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
+from monitor.pin import pin_path, set_pin
 from monitor.records import AlarmState, DeviceHealth, Quality, iso_utc
 
 NOW = {
@@ -255,6 +256,20 @@ def test_a_lost_connection_is_told_and_taken_back(evening, visit):
     refused = [text for text in visit.said if any(sign in text for sign in signs)]
     assert refused
     visit.said[:] = [text for text in visit.said if text not in refused]
+
+
+def well_known_evening(hide, pin, alarms=()):
+    """Serve a hide with a day of readings, a good present, an outlook and a PIN."""
+    hide.store(
+        [*hide.yesterday(), *hide.present(NOW)],
+        alarms=alarms,
+        health=[hide.healthy()],
+        basis=BASIS,
+        outlook=outlook_of(hide),
+    )
+    set_pin(pin_path(hide.store_file), pin)
+    hide.serve()
+    return hide
 
 
 def outlook_of(hide, **changes):

@@ -15,11 +15,10 @@ import pytest
 
 from dashboard.pages import PAGES
 from dashboard.styles import DIGESTS
-from monitor.pin import pin_path, set_pin
 from monitor.records import AlarmState
 from tests.browser.conftest import Visit
 from tests.browser.test_manners import CONTRAST
-from tests.browser.test_tonight import BASIS, NOW, outlook_of
+from tests.browser.test_tonight import well_known_evening
 
 AXE = Path(sys.prefix) / "axe/node_modules/axe-core/axe.min.js"
 PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
@@ -132,16 +131,7 @@ def troubled(shared_hide):
         ),
         AlarmState("Cold bank", "normal", since_ms, "low", 8.0, ""),
     ]
-    hide.store(
-        [*hide.yesterday(), *hide.present(NOW)],
-        alarms=alarms,
-        health=[hide.healthy()],
-        basis=BASIS,
-        outlook=outlook_of(hide),
-    )
-    set_pin(pin_path(hide.store_file), PIN)
-    hide.serve()
-    return hide
+    return well_known_evening(hide, PIN, alarms)
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,7 @@ import pytest
 from selenium.common.exceptions import WebDriverException
 
 from dashboard.pages import PAGES
-from monitor.pin import pin_path, set_pin
-from tests.browser.test_tonight import BASIS, NOW, outlook_of
+from tests.browser.test_tonight import well_known_evening
 from tests.browser.webkit import PHONE, webkit_phone
 from tests.waiting import wait_for
 
@@ -27,6 +26,9 @@ return [...document.querySelectorAll('svg.picture')]
   .map(e => e.outerHTML.slice(0, 100))
 """
 
+TAKES_ENTRIES = "return [...document.forms].some(form => form.action.endsWith('/care/write'))"
+IS_OPEN = "return arguments[0].parentElement.open"
+
 
 @pytest.fixture(scope="module")
 def phone():
@@ -41,16 +43,7 @@ def phone():
 
 @pytest.fixture(scope="module")
 def evening(shared_hide):
-    hide = shared_hide
-    hide.store(
-        [*hide.yesterday(), *hide.present(NOW)],
-        health=[hide.healthy()],
-        basis=BASIS,
-        outlook=outlook_of(hide),
-    )
-    set_pin(pin_path(hide.store_file), PIN)
-    hide.serve()
-    return hide
+    return well_known_evening(shared_hide, PIN)
 
 
 def at(hide, path):
@@ -78,12 +71,10 @@ def test_a_page_left_open_renews_itself_and_keeps_what_was_opened(phone, evening
     phone.open(evening.url)
     wait_for(lambda: phone.asked("return !!document.querySelector('#react-entry-point.alive')"))
     phone.tap(phone.find("summary", "All values"))
-    wait_for(
-        lambda: phone.asked("return arguments[0].parentElement.open", phone.find("summary", "All values"))
-    )
+    wait_for(lambda: phone.asked(IS_OPEN, phone.find("summary", "All values")))
     evening.store(evening.present({"battery_voltage_V": 13.37}, age_s=0))
     wait_for(lambda: "13.4" in phone.text() or "13.37" in phone.text(), phone.text)
-    assert phone.asked("return arguments[0].parentElement.open", phone.find("summary", "All values"))
+    assert phone.asked(IS_OPEN, phone.find("summary", "All values"))
 
 
 def test_a_tap_on_a_day_shows_it_closer(phone, evening):
@@ -96,9 +87,9 @@ def test_a_tap_on_a_day_shows_it_closer(phone, evening):
 
 def test_the_pin_opens_what_is_written_and_a_locked_page_takes_nothing(phone, evening):
     phone.open(at(evening, "/care"))
-    assert not phone.asked("return [...document.forms].some(form => form.action.endsWith('/care/write'))")
+    assert not phone.asked(TAKES_ENTRIES)
     phone.tap(phone.find("a", "Unlock with the PIN"))
     phone.type(phone.find("input[name=pin]"), PIN)
     phone.tap(phone.find("button", "Unlock"))
     wait_for(lambda: phone.url.startswith(at(evening, "/care")), lambda: phone.url)
-    assert phone.asked("return [...document.forms].some(form => form.action.endsWith('/care/write'))")
+    assert phone.asked(TAKES_ENTRIES)
